@@ -1,0 +1,36 @@
+"""What an unsound channel still supports. Judging turns verdicts that rest on it into refused; nothing here judges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Trust:
+    """A doubt about part of the recording, as data.
+
+    For the `quantities` and `phases` (empty = all phases) from `start_us` to `end_us` (half-open UTC microseconds,
+    None = open to that side) nothing may be concluded, or, with `allows` = "lower bound", the values may prove a fail
+    but never a pass. `code` is the reason code, `text` the sentence with the numbers, `advice` what would settle it.
+    A fail already proven by trusted values or by lower bounds stays.
+    """
+
+    quantities: tuple[str, ...]
+    phases: tuple[str | None, ...]
+    start_us: int | None
+    end_us: int | None
+    allows: Literal["nothing", "lower bound"]
+    code: str
+    text: str
+    advice: str
+
+    def concerns(self, quantity: str, phase: str | None) -> bool:
+        """Whether the doubt reaches this quantity and phase."""
+        return quantity in self.quantities and (not self.phases or phase in self.phases)
+
+    def overlaps(self, start_us: int, end_us: int) -> bool:
+        """Whether the doubt reaches into the half-open span."""
+        after = self.end_us is None or start_us < self.end_us
+        before = self.start_us is None or self.start_us < end_us
+        return after and before
