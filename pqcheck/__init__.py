@@ -1,0 +1,44 @@
+"""Judge recorded electrical trends against encoded limit tables, with evidence for every verdict.
+
+The names offered here are imported on first use, so that ``import pqcheck`` and ``pqcheck --help`` load nothing heavy.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pqcheck.findings import Findings
+    from pqcheck.limit_tables import load_table
+    from pqcheck.pipeline import check
+    from pqcheck.readers import read
+    from pqcheck.recording import Recording
+    from pqcheck.site.load import load_site
+    from pqcheck.site.model import Site
+
+__version__ = "0.1.0"
+
+__all__ = ["Findings", "Recording", "Site", "__version__", "check", "load_site", "load_table", "read"]
+
+_HOME = {
+    "Findings": "pqcheck.findings",
+    "Recording": "pqcheck.recording",
+    "Site": "pqcheck.site.model",
+    "check": "pqcheck.pipeline",
+    "load_site": "pqcheck.site.load",
+    "load_table": "pqcheck.limit_tables",
+    "read": "pqcheck.readers",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import an offered name from its home on first use."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'pqcheck' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    """The offered names."""
+    return sorted(__all__)

@@ -1,0 +1,1 @@
+"""Recording to Recording: declared corrections, aggregation, base conversion, derived quantities."""

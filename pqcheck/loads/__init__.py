@@ -1,0 +1,1 @@
+"""Demand, spare capacity and the effect of a new load."""

@@ -1,0 +1,1 @@
+"""Graded observations about causes; they change no verdict."""

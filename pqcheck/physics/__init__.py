@@ -1,0 +1,1 @@
+"""Pure array functions with units, validity and references in every docstring."""

@@ -1,0 +1,1 @@
+"""What a person declares: the site file and its frozen form."""

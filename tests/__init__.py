@@ -1,0 +1,1 @@
+"""Tests, benchmarks and the recordings they are made from."""
