@@ -1,1 +1,1 @@
-"""Recording to Recording: declared corrections, aggregation, base conversion, derived quantities."""
+"""From recorded channels to the quantity a rule asks for: exact, or a bound, or not at all."""

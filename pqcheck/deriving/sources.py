@@ -1,0 +1,321 @@
+"""Which recorded channels can answer for a judged quantity, best first.
+
+Nothing is read here: a `Source` says from which stream, by which formula, and how much it may prove
+(design principle 12: exact, indicative, or a lower bound).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from pqcheck.deriving.formulas import (
+    AmperesFromPercent,
+    DemandDistortion,
+    Formula,
+    Fundamental,
+    PercentOfFundamental,
+    PercentOfNominal,
+    Recorded,
+    RootSumSquare,
+    Unbalance,
+)
+from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES, Mean
+from pqcheck.recording import SECOND, Channel, Recording
+
+Exactness = Literal["exact", "indicative", "lower bound"]
+
+EXACT_UP_TO_US = 3 * SECOND
+"""A product of two aggregated readings is exact only at the very short time interval of 3 s (principle 12)."""
+
+Key = tuple[str, str | None, int | None, str | None, str]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a rule asks for. `base` is what percentages refer to; amperes and volts are asked with base None."""
+
+    quantity: str
+    phase: str | None
+    order: int | None
+    hertz: str | None = None
+    base: Literal["nominal", "fundamental"] | None = None
+    nominal: Decimal | None = None
+    demand: Decimal | None = None
+    highest_order: int = HIGHEST_ORDER
+
+
+@dataclass(frozen=True)
+class Source:
+    """One way to obtain the wanted quantity from one stream.
+
+    `mean` says how members of a longer interval combine. `missing_orders` are the orders a lower bound lacks.
+    `note` is a sentence for the findings when the source is not the recorded column itself.
+    """
+
+    stream: int
+    interval_us: int
+    formula: Formula
+    mean: Mean
+    exactness: Exactness = "exact"
+    missing_orders: tuple[int, ...] = ()
+    note: str = ""
+    indicative_because: str = ""
+
+
+class Catalogue:
+    """The channels of a recording by key, stream by stream."""
+
+    def __init__(self, recording: Recording) -> None:
+        self.intervals = tuple(stream.axis.interval_us for stream in recording.streams)
+        self._by_key: list[Mapping[Key, Channel]] = [
+            {channel.key: channel for channel in stream.channels} for stream in recording.streams
+        ]
+        self.quantities = frozenset(channel.quantity for _, channel in recording.channels())
+
+    def find(
+        self,
+        stream: int,
+        quantity: str,
+        phase: str | None,
+        order: int | None = None,
+        hertz: str | None = None,
+        reading: str = "mean",
+    ) -> Channel | None:
+        """The channel of this key in one stream."""
+        return self._by_key[stream].get((quantity, phase, order, hertz, reading))
+
+    def has(self, quantity: str, phase: str | None, order: int | None = None, hertz: str | None = None) -> bool:
+        """Whether any stream holds any reading of the channel."""
+        return any(
+            (quantity, phase, order, hertz, reading) in keys for keys in self._by_key for reading in ("mean", "min", "max")
+        )
+
+    def orders(self, stream: int, quantity: str, phase: str | None) -> tuple[int, ...]:
+        """Orders from 2 on that the stream holds as mean readings."""
+        return tuple(
+            order for order in range(2, HIGHEST_ORDER + 1) if (quantity, phase, order, None, "mean") in self._by_key[stream]
+        )
+
+    def sources(self, wanted: Wanted) -> list[Source]:
+        """Every way to obtain `wanted`, exact ones of each stream first."""
+        found: list[Source] = []
+        for number, interval_us in enumerate(self.intervals):
+            found.extend(self._in_stream(number, interval_us, wanted))
+        return found
+
+    def extremes(self, wanted: Wanted) -> list[tuple[Source | None, Source | None]]:
+        """Pairs (min, max) of sources per stream whose extreme columns bound `wanted`; pairs of nothing left out."""
+        pairs: list[tuple[Source | None, Source | None]] = []
+        for number, interval_us in enumerate(self.intervals):
+            low, high = (self._extreme(number, interval_us, wanted, reading) for reading in ("min", "max"))
+            if low is not None or high is not None:
+                pairs.append((low, high))
+        return pairs
+
+    def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> Source | None:
+        channel = self.find(number, wanted.quantity, wanted.phase, wanted.order, wanted.hertz, reading)
+        if channel is None:
+            return None
+        formula = self._in_base(number, channel, wanted, reading)
+        return None if formula is None else Source(number, interval_us, formula[0], "none")
+
+    def _in_stream(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
+        mean = QUANTITIES[wanted.quantity].aggregate
+        channel = self.find(number, wanted.quantity, wanted.phase, wanted.order, wanted.hertz)
+        direct: Source | None = None
+        if channel is not None:
+            formula = self._in_base(number, channel, wanted, "mean")
+            if formula is not None:
+                direct = self._source(number, interval_us, formula, mean)
+        derived = list(self._derived(number, interval_us, wanted))
+        # A demand distortion formed here from amperes and the declared demand current can be followed back to
+        # columns; a recorded one cannot, so it comes second.
+        if wanted.quantity in ("current_tdd", "current_trd"):
+            exact = [source for source in derived if source.exactness == "exact"]
+            rest = [source for source in derived if source.exactness != "exact"]
+            yield from exact
+            if direct is not None:
+                yield direct
+            yield from rest
+            return
+        if direct is not None:
+            yield direct
+        yield from derived
+
+    def _source(
+        self, number: int, interval_us: int, formula: tuple[Formula, bool, str, str], mean: Mean
+    ) -> Source:
+        form, product, note, proxy = formula
+        indicative = bool(proxy) or (product and interval_us > EXACT_UP_TO_US)
+        because = proxy or (
+            "a product of two readings averaged over more than 3 s is not the average of the product"
+            if indicative
+            else ""
+        )
+        return Source(
+            number, interval_us, form, mean, "indicative" if indicative else "exact", (), note, because
+        )
+
+    def fundamental(self, number: int, kind: str, phase: str | None, reading: str = "mean") -> Fundamental | None:
+        """The fundamental voltage or current of a phase in one stream, by the best columns at hand."""
+        unit = "V" if kind == "voltage" else "A"
+        if reading == "mean":
+            first = self.find(number, f"{kind}_harmonic", phase, 1)
+            if first is not None:
+                return Fundamental(unit, first=first)
+        rms = self.find(number, kind, phase, reading=reading) or self.find(number, kind, phase)
+        if rms is None:
+            return None
+        # For a bound the rms itself is kept: it is not below the fundamental.
+        thd = self.find(number, f"{kind}_thd", phase) if reading == "mean" else None
+        return Fundamental(unit, rms=rms, thd=thd)
+
+    def _in_base(
+        self, number: int, channel: Channel, wanted: Wanted, reading: str
+    ) -> tuple[Formula, bool, str, str] | None:
+        """The channel in the wanted base: (formula, is a product of currents, note, why it is a proxy)."""
+        recorded = Recorded(channel)
+        if wanted.quantity in ("voltage_thd", "voltage_harmonic", "interharmonic_voltage", "signalling_voltage"):
+            return self._voltage_base(number, channel, wanted, reading)
+        if wanted.quantity == "current_harmonic" and channel.unit in ("%", "% of rms") and wanted.order != 1:
+            base: Fundamental | Recorded | None
+            if channel.unit == "%":
+                base = self.fundamental(number, "current", wanted.phase, reading)
+            else:
+                rms = self.find(number, "current", wanted.phase, reading=reading)
+                base = Recorded(rms) if rms is not None else None
+            if base is None:
+                return None
+            return AmperesFromPercent(channel, base), True, "amperes from percent and the measured current", ""
+        return recorded, False, "", ""
+
+    def _voltage_base(
+        self, number: int, channel: Channel, wanted: Wanted, reading: str
+    ) -> tuple[Formula, bool, str, str] | None:
+        unit = channel.unit
+        recorded = Recorded(channel)
+        if wanted.base == "nominal":
+            if unit != "%":
+                if unit == "% of rms":
+                    return None
+                return recorded, False, "", ""
+            assert wanted.nominal is not None
+            fundamental = self.fundamental(number, "voltage", wanted.phase, reading)
+            if fundamental is None:
+                return (
+                    recorded, False, "",
+                    "the voltage itself was not recorded, so percent of the fundamental was taken as percent of nominal",
+                )
+            note = "percent of nominal from percent of the fundamental and the measured voltage"
+            return PercentOfNominal(channel, fundamental, wanted.nominal), False, note, ""
+        if wanted.base == "fundamental":
+            if unit == "%":
+                return recorded, False, "", ""
+            if unit in ("V", "kV"):
+                fundamental = self.fundamental(number, "voltage", wanted.phase)
+                if fundamental is None or reading != "mean":
+                    return None
+                return (
+                    PercentOfFundamental(channel, fundamental), False,
+                    "percent of the fundamental from volts and the measured voltage", "",
+                )
+            return None
+        return recorded, False, "", ""
+
+    def _derived(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
+        phase = wanted.phase
+        if wanted.quantity == "voltage_thd":
+            yield from self._from_orders(number, interval_us, wanted, "voltage_harmonic", None)
+        elif wanted.quantity in ("current_tdd", "current_trd") and wanted.demand is not None:
+            yield from self._from_orders(number, interval_us, wanted, "current_harmonic", wanted.demand)
+            thd = self.find(number, "current_thd", phase)
+            fundamental = self.fundamental(number, "current", phase)
+            if thd is not None and fundamental is not None:
+                formula = DemandDistortion(thd, fundamental, wanted.demand)
+                note = "total demand distortion from current THD, fundamental current and the declared demand current"
+                yield self._source(number, interval_us, (formula, True, note, ""), "rms")
+        elif wanted.quantity in ("negative_sequence_unbalance", "voltage_deviation_unbalance"):
+            lines = tuple(self.find(number, "voltage", pair) for pair in ("ab", "bc", "ca"))
+            ab, bc, ca = lines
+            if ab is not None and bc is not None and ca is not None:
+                negative = wanted.quantity == "negative_sequence_unbalance"
+                note = "unbalance from the magnitudes of the three line-to-line voltages"
+                yield self._source(number, interval_us, (Unbalance((ab, bc, ca), negative), True, note, ""), "rms")
+        elif wanted.quantity == "flicker_plt":
+            pst = self.find(number, "flicker_pst", phase)
+            if pst is not None:
+                note = "Plt as the cubic mean of twelve consecutive Pst"
+                yield Source(number, interval_us, Recorded(pst), "cubic", "exact", (), note)
+
+    def _from_orders(
+        self, number: int, interval_us: int, wanted: Wanted, quantity: str, demand: Decimal | None
+    ) -> Iterator[Source]:
+        present = [order for order in self.orders(number, quantity, wanted.phase) if order <= wanted.highest_order]
+        if not present:
+            return
+        parts: list[Formula] = []
+        product, proxy = False, ""
+        for order in present:
+            channel = self.find(number, quantity, wanted.phase, order)
+            assert channel is not None
+            one = Wanted(quantity, wanted.phase, order, None, wanted.base, wanted.nominal)
+            based = self._in_base(number, channel, one, "mean")
+            if based is None:
+                return
+            parts.append(based[0])
+            product, proxy = product or based[1], proxy or based[3]
+        units = {part.unit for part in parts}
+        part_unit = "A" if demand is not None else "%"
+        if demand is None and wanted.base == "nominal":
+            # Volts of each order: percent of the declared nominal, as for amperes and the demand current.
+            volts = units & {"V", "kV"}
+            if volts and len(units - {"V", "kV"}):
+                return
+            part_unit, demand = ("V", wanted.nominal) if volts else (next(iter(units)), None)
+        elif demand is None:
+            part_unit = "%"
+        if demand is None and len(units) > 1:
+            return
+        missing = tuple(order for order in range(2, wanted.highest_order + 1) if order not in present)
+        name = "demand" if wanted.quantity.startswith("current") else "harmonic"
+        note = f"total {name} distortion from {len(present)} recorded orders up to {max(present)}"
+        source = self._source(
+            number, interval_us, (RootSumSquare(tuple(parts), part_unit, demand), product, note, proxy), "rms"
+        )
+        if missing:
+            exactness: Exactness = "lower bound"
+            yield Source(
+                number, interval_us, source.formula, "rms", exactness, missing, note, source.indicative_because
+            )
+        else:
+            yield source
+
+
+def usable(sources: Iterable[Source], rule_interval_us: int, also_us: Sequence[int] = ()) -> list[Source]:
+    """Sources whose interval is the rule's, divides it, or is one of the intervals judged as recorded; best first.
+
+    Exact before indicative before lower bound; then the interval recorded as the rule asks; then the coarsest.
+    """
+    strength = {"exact": 0, "indicative": 1, "lower bound": 2}
+
+    def suits(source: Source) -> bool:
+        if source.interval_us == rule_interval_us or source.interval_us in also_us:
+            return source.mean != "cubic"
+        return source.interval_us < rule_interval_us and rule_interval_us % source.interval_us == 0 and (
+            source.mean != "none"
+        )
+
+    chosen = [source for source in sources if suits(source)]
+    chosen.sort(
+        key=lambda source: (
+            strength[source.exactness],
+            source.interval_us != rule_interval_us,
+            source.interval_us > rule_interval_us,
+            -source.interval_us,
+            source.stream,
+        )
+    )
+    return chosen

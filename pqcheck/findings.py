@@ -1,0 +1,234 @@
+"""Verdicts, findings, their roll-up and order. Values only: nothing here judges.
+
+The written form is the findings file (docs/reference/findings-file.md), validated by
+``pqcheck/findings.schema.json``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import Enum, IntEnum
+from typing import TYPE_CHECKING, Any
+
+from pqcheck.recording import RowSpan
+
+if TYPE_CHECKING:
+    import pandas
+
+FORMAT = "pqcheck-findings/1"
+
+
+class Verdict(str, Enum):
+    """The six verdicts."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    INCONCLUSIVE = "inconclusive"
+    REFUSED = "refused"
+    NOT_APPLICABLE = "not_applicable"
+    WAIVED = "waived"
+
+
+class ExitStatus(IntEnum):
+    """What the process returns to the shell."""
+
+    PASSED = 0
+    """Every required finding is a pass (or waived)."""
+    FAILED = 1
+    """At least one fail."""
+    COULD_NOT_RUN = 2
+    """Usage, unreadable input, bad site file, table, waiver or baseline; nothing half-written."""
+    NOT_SHOWN = 3
+    """Nothing failed, but something required is inconclusive or refused, or no rule was judged at all."""
+
+
+ROLL_UP = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, Verdict.PASS)
+"""Worst first: the first verdict present among the required findings is that of the whole."""
+
+_KIND_ORDER = {"safety": 0, "limit": 1, "recording": 2, "prediction": 3}
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a finding is not a plain pass or fail: a code of the catalogue, the numbers, what would settle it."""
+
+    code: str
+    text: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class Statistic:
+    """The judged statistic. `value` is None when nothing was judged."""
+
+    kind: str
+    percent: float | None
+    interval_s: float | None
+    value: float | None
+    unit: str
+
+
+@dataclass(frozen=True)
+class Limit:
+    """The band, in the same unit as the statistic; a missing side is None."""
+
+    low: float | None
+    high: float | None
+    unit: str
+
+
+@dataclass(frozen=True)
+class Margin:
+    """Distance of the statistic to the nearer limit; negative outside."""
+
+    value: float
+    unit: str
+    percent_of_limit: float | None
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """The count the verdict rests on."""
+
+    expected: int
+    valid: int
+    missing: int
+    excluded: int
+    outside: int
+    allowed: int
+
+
+@dataclass(frozen=True)
+class Window:
+    """A run of outside intervals, half-open, stamps as ISO texts in the site's zone."""
+
+    start: str
+    end: str
+    intervals: int
+    worst: float
+    worst_at: str
+    rows: tuple[RowSpan, ...] = ()
+
+
+@dataclass(frozen=True)
+class Period:
+    """The span judged: length "day", "week", "year" or "recording"; half-open ISO stamps in the site's zone."""
+
+    length: str
+    start: str
+    end: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule, one channel, one period: one finding."""
+
+    kind: str
+    table: str
+    rule: str
+    clause: str
+    title: str
+    quantity: str | None
+    phase: str | None
+    order: int | None
+    verdict: Verdict
+    period: Period | None = None
+    channel: str = "-"
+    modifiers: tuple[str, ...] = ()
+    reason: Reason | None = None
+    statistic: Statistic | None = None
+    limit: Limit | None = None
+    margin: Margin | None = None
+    intervals: Intervals | None = None
+    proven: bool = False
+    windows: tuple[Window, ...] = ()
+    without_corrections: str | None = None
+    without_exclusions: str | None = None
+    waiver: Mapping[str, Any] | None = None
+
+    @property
+    def id(self) -> str:
+        """``table/rule/channel@period-start``; ``-`` for what does not exist."""
+        start = self.period.start if self.period else "-"
+        return f"{self.table or '-'}/{self.rule or '-'}/{self.channel}@{start}"
+
+    @property
+    def fingerprint(self) -> str:
+        """First 16 hex digits of sha256 over ``table/rule/quantity/phase/order``: stable from run to run."""
+        parts = (self.table, self.rule, self.quantity, self.phase, self.order)
+        text = "/".join("-" if part is None or part == "" else str(part) for part in parts)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    @property
+    def required(self) -> bool:
+        """Whether the finding takes part in roll-up and exit code."""
+        return self.kind == "safety" or (self.kind == "limit" and self.verdict is not Verdict.NOT_APPLICABLE)
+
+    def replaced(self, **changes: Any) -> Finding:
+        """A copy with some fields changed."""
+        return replace(self, **changes)
+
+
+def sort_key(finding: Finding) -> tuple[Any, ...]:
+    """Danger signs first, then table, rule, phase, order, period: stable and independent of input order."""
+    return (
+        _KIND_ORDER.get(finding.kind, 9),
+        finding.table or "",
+        finding.rule or "",
+        finding.quantity or "",
+        finding.phase or "",
+        -1 if finding.order is None else finding.order,
+        finding.channel,
+        finding.period.start if finding.period else "",
+    )
+
+
+@dataclass(frozen=True)
+class Findings:
+    """The result of a check. `recordings`, `limit_tables` and `site` are as they stand in the findings file."""
+
+    findings: tuple[Finding, ...]
+    site: Mapping[str, Any] = field(default_factory=dict)
+    recordings: tuple[Mapping[str, Any], ...] = ()
+    limit_tables: tuple[Mapping[str, Any], ...] = ()
+    remarks: tuple[str, ...] = ()
+    """Lines for people (what was left out, remainders). They are not part of the findings file."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """Fail, refused, inconclusive, waived, pass, the worst that is present; inconclusive when nothing was judged."""
+        present = {finding.verdict for finding in self.findings if finding.required}
+        return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Findings of kind limit and safety by verdict; every verdict is a key."""
+        counted = {verdict.value: 0 for verdict in Verdict}
+        for finding in self.findings:
+            if finding.kind in ("limit", "safety"):
+                counted[finding.verdict.value] += 1
+        return counted
+
+    @property
+    def exit_status(self) -> ExitStatus:
+        """0, 1 or 3 (2 is never a result)."""
+        if self.verdict is Verdict.FAIL:
+            return ExitStatus.FAILED
+        if self.verdict in (Verdict.PASS, Verdict.WAIVED):
+            return ExitStatus.PASSED
+        return ExitStatus.NOT_SHOWN
+
+    def to_json(self) -> str:
+        """The findings file: keys sorted, UTF-8, same bytes for same input."""
+        from pqcheck.findings_file import as_document
+
+        return json.dumps(as_document(self), sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...)."""
+        from pqcheck.findings_file import as_frame
+
+        return as_frame(self)

@@ -1,0 +1,173 @@
+"""What the readers hand on: channels, time blocks, streams, a recording. All frozen values.
+
+Time is an integer count of microseconds since 1970-01-01 UTC, always the *start* of an interval, so
+that no rounding and no zone can move a reading. Values stay in the unit and the width of the file;
+only limits are converted (see docs/method/counting.md).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+SECOND = 1_000_000
+DAY = 86_400 * SECOND
+
+Values = NDArray[Any]
+"""1-D contiguous float64 or float32; NaN is an unobserved interval."""
+
+
+@dataclass(frozen=True, order=True)
+class Channel:
+    """What one column is: quantity, phase, order or frequency, reading, and the unit its numbers are in."""
+
+    quantity: str
+    phase: str | None = None
+    order: int | None = None
+    hertz: str | None = None
+    reading: str = "mean"
+    unit: str = ""
+
+    @property
+    def key(self) -> tuple[str, str | None, int | None, str | None, str]:
+        """Everything but the unit: two columns with one key are the same channel."""
+        return (self.quantity, self.phase, self.order, self.hertz, self.reading)
+
+    @property
+    def name(self) -> str:
+        """The contract name without the unit, reading always written: ``voltage.an.mean``."""
+        return f"{self.base_name}.{self.reading}"
+
+    @property
+    def base_name(self) -> str:
+        """The contract name without reading and unit: ``current_harmonic.b.h5``."""
+        parts = [self.quantity]
+        if self.phase is not None:
+            parts.append(self.phase)
+        if self.order is not None:
+            parts.append(f"h{self.order}")
+        if self.hertz is not None:
+            parts.append(f"f{self.hertz}")
+        return ".".join(parts)
+
+
+@dataclass(frozen=True)
+class RowSpan:
+    """Rows of one file: line numbers as an editor or spreadsheet shows them (a CSV header is row 1)."""
+
+    file: str
+    first: int
+    last: int
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A regular time axis. `start_us` is the start of the first interval, UTC microseconds."""
+
+    start_us: int
+    interval_us: int
+    count: int
+
+    @property
+    def end_us(self) -> int:
+        """End of the last interval (half-open)."""
+        return self.start_us + self.interval_us * self.count
+
+
+@dataclass(frozen=True)
+class Block:
+    """Whole days of one stream: every channel one contiguous 1-D array of `axis.count` values.
+
+    The arrays belong to the reader and may be reused once the next block is asked for; copy what must
+    outlive the block. `over_range` marks readings that are only lower bounds (``OL``, ``>600``): the value
+    stands in `values`, the mark here. `flagged` marks intervals flagged in the sense of IEC 61000-4-30 4.7.
+    """
+
+    axis: Axis
+    values: Mapping[Channel, Values]
+    flagged: NDArray[np.bool_] | None = None
+    over_range: Mapping[Channel, NDArray[np.bool_]] = field(default_factory=dict)
+
+
+class RowIndex(Protocol):
+    """Where the values of a channel stand in the files."""
+
+    def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
+        """Rows that hold `channel` for the half-open span, in time order; empty for arrays in memory."""
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One time base: an axis, its channels, and a way to walk its blocks as often as wanted.
+
+    `blocks(channels)` yields consecutive blocks of whole days from `axis.start_us` that together cover the
+    axis; `channels` (None = all) limits what is decoded. Slots without a row are NaN.
+    """
+
+    axis: Axis
+    channels: tuple[Channel, ...]
+    blocks: Callable[[Sequence[Channel] | None], Iterator[Block]]
+    index: RowIndex
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something the reader found and did not repair silently.
+
+    `code` is one of ``gap duplicate-merged duplicate-conflict unsorted off-grid interval-change interval-mismatch
+    not-a-number unknown-column overlap snapped clock-change``. `text` is one sentence with the numbers.
+    `channels` empty = all channels of the file. `spans` are half-open UTC microseconds; `rows` name the place.
+    `serious` notes left intervals unobserved.
+    """
+
+    code: str
+    text: str
+    channels: tuple[Channel, ...] = ()
+    spans: tuple[tuple[int, int], ...] = ()
+    rows: tuple[RowSpan, ...] = ()
+    serious: bool = False
+
+
+@dataclass(frozen=True)
+class ColumnReading:
+    """How one column of a file was understood. `channel` is None for a column that was left alone."""
+
+    column: str
+    channel: Channel | None
+    read_as: str
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One file as it was read. `interval_us` is None when the file holds no two rows."""
+
+    name: str
+    sha256: str
+    rows: int
+    interval_us: int | None
+    start_us: int
+    end_us: int
+    columns: tuple[ColumnReading, ...]
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Everything that was recorded: files, one stream per time base, and what was noticed on the way.
+
+    `zone` is the IANA name used for display and calendar periods ("UTC" when none was declared or needed).
+    """
+
+    files: tuple[SourceFile, ...]
+    streams: tuple[Stream, ...]
+    notes: tuple[Note, ...] = ()
+    zone: str = "UTC"
+
+    def channels(self) -> Iterator[tuple[Stream, Channel]]:
+        """Every channel with the stream it lives in."""
+        for stream in self.streams:
+            for channel in stream.channels:
+                yield stream, channel
