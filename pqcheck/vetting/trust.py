@@ -13,7 +13,8 @@ class Trust:
     For the `quantities` and `phases` (empty = all phases) from `start_us` to `end_us` (half-open UTC microseconds,
     None = open to that side) nothing may be concluded, or, with `allows` = "lower bound", the values may prove a fail
     but never a pass. `code` is the reason code, `text` the sentence with the numbers, `advice` what would settle it.
-    A fail already proven by trusted values or by lower bounds stays.
+    A fail already proven by trusted values or by lower bounds stays. `orders` narrows the doubt to single harmonic
+    orders (empty = the whole quantity).
     """
 
     quantities: tuple[str, ...]
@@ -24,10 +25,13 @@ class Trust:
     code: str
     text: str
     advice: str
+    orders: tuple[int, ...] = ()
 
-    def concerns(self, quantity: str, phase: str | None) -> bool:
-        """Whether the doubt reaches this quantity and phase."""
-        return quantity in self.quantities and (not self.phases or phase in self.phases)
+    def concerns(self, quantity: str, phase: str | None, order: int | None = None) -> bool:
+        """Whether the doubt reaches this quantity, phase and order (None = the quantity as a whole)."""
+        if quantity not in self.quantities or (self.phases and phase not in self.phases):
+            return False
+        return not self.orders or order in self.orders
 
     def overlaps(self, start_us: int, end_us: int) -> bool:
         """Whether the doubt reaches into the half-open span."""
