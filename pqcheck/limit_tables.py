@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Literal
 
@@ -42,13 +42,15 @@ class Condition:
     """When a table, rule or row governs. `fact` names a site fact (list in docs/reference/limit-tables.md).
 
     Numeric facts are tested with `span`, others with `values` (texts; "true"/"false" for declarations).
-    `reason` is the sentence printed when the condition does not hold.
+    `reason` is the sentence printed when the condition does not hold. A fact ``option:<name>`` is declared by the
+    site under ``[limits.options]``. `default`, when given, is the value of any fact where the site says nothing.
     """
 
     fact: str
     values: tuple[str, ...] = ()
     span: Span | None = None
     reason: str = ""
+    default: str | None = None
 
 
 @dataclass(frozen=True)
@@ -56,8 +58,8 @@ class Row:
     """One row of a rule's limits.
 
     `low`/`high` are in percent of the rule's reference, or absolute in the rule's unit when the reference is "none".
-    `orders` (None = the rule has no orders) are the harmonic orders the row covers. `low_formula`/`formula` are
-    replaced by the loader with one row per order, so judging only sees numbers. `nominal` is the designation a row of
+    `orders` (None = the rule has no orders) are the harmonic orders the row covers. Formulas and factors by order
+    are worked out by the loader, so judging only sees numbers. `nominal` is the designation a row of
     a per-nominal table belongs to; `line` says whether it limits line-to-line or line-to-neutral voltages.
     `no_limit` rows exist on purpose: the document sets no limit there (verdict not_applicable, code no-limit).
     """
@@ -75,6 +77,10 @@ class Row:
     clause: str | None = None
     confidence: str | None = None
     label: str | None = None
+    derating: tuple[tuple[Decimal, Decimal], ...] = ()
+    """Points (value of the quantity, factor on the rating) of a derating curve, interpolated linearly; `high`, when
+    given, is where the curve ends. Information beside a report-only statistic, never a verdict."""
+    derating_uncertainty: Decimal = Decimal(0)
 
 
 @dataclass(frozen=True)
@@ -168,6 +174,9 @@ class LimitTable:
     effective_from: str | None = None
     effective_to: str | None = None
     nominals: Mapping[str, str] | None = None
+    """Designation -> connections, line-to-line and line-to-neutral volts (read by `limit_table_nominals`)."""
+    options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """The options a site may declare for this table, with their values; the first value is the default."""
 
 
 def load_table(id_or_path: str) -> LimitTable:

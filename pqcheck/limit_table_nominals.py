@@ -1,0 +1,72 @@
+"""Which row of a table of published volts belongs to a supply."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Protocol
+
+from pqcheck.limit_tables import LimitTable
+
+
+class NominalSupply(Protocol):
+    """What is asked of a supply; `pqcheck.site.model.Supply` has it. Voltages in volts."""
+
+    @property
+    def designation(self) -> str: ...
+    @property
+    def connection(self) -> str: ...
+    @property
+    def line_to_line(self) -> Decimal | None: ...
+    @property
+    def line_to_neutral(self) -> Decimal | None: ...
+
+
+def nominal_row(table: LimitTable, supply: NominalSupply) -> str | None:
+    """The designation of the row that governs this supply, or None when the table lists no such nominal.
+
+    A row governs when it lists the connection and its nominal equals the declared one: line to line, or line to
+    neutral where the row or the supply has no line-to-line voltage. So 480 V with ``wye`` finds 480Y/277 V and with
+    ``delta`` 480 V. The line-to-neutral partner is not compared when the line-to-line voltages agree: tables round it.
+    """
+    for designation, (connections, line_to_line, line_to_neutral) in _rows(table).items():
+        if supply.connection not in connections:
+            continue
+        if line_to_line is not None and supply.line_to_line is not None:
+            if line_to_line == supply.line_to_line:
+                return designation
+        elif line_to_neutral is not None and line_to_neutral == supply.line_to_neutral:
+            return designation
+    return None
+
+
+def nearest_nominal(table: LimitTable, supply: NominalSupply) -> str:
+    """The designation of the listed nominal closest in voltage; rows of the same connection are preferred.
+
+    Raises ValueError for a table that lists no nominals.
+    """
+    rows = _rows(table)
+
+    def distance(designation: str) -> tuple[bool, Decimal]:
+        connections, line_to_line, line_to_neutral = rows[designation]
+        for listed, declared in (
+            (line_to_line, supply.line_to_line),
+            (line_to_neutral, supply.line_to_neutral),
+            (line_to_line or line_to_neutral, supply.line_to_line or supply.line_to_neutral),
+        ):
+            if listed is not None and declared is not None:
+                return supply.connection not in connections, abs(listed - declared)
+        return True, Decimal(0)
+
+    return min(rows, key=distance)
+
+
+def _rows(table: LimitTable) -> dict[str, tuple[tuple[str, ...], Decimal | None, Decimal | None]]:
+    found = {}
+    for designation, text in (table.nominals or {}).items():
+        connections, line_to_line, line_to_neutral = text.split(" ")
+        found[designation] = (
+            tuple(connections.split(",")),
+            None if line_to_line == "-" else Decimal(line_to_line),
+            None if line_to_neutral == "-" else Decimal(line_to_neutral),
+        )
+    return found
