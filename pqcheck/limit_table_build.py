@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from pqcheck.limit_table_values import condition, number, orders, seconds, span_text, weakest
 from pqcheck.limit_tables import Condition, LimitTable, Period, Row, Rule, Statistic, TimeCriterion
+
+if TYPE_CHECKING:
+    from pqcheck.event_tables import EventRule
 
 Written = Mapping[str, Any]
 Options = Mapping[str, tuple[str, ...]]
@@ -41,7 +44,16 @@ def build_table(written: Written, sha256: str, base: str | None = None) -> Limit
         effective_to=written.get("effective_to"),
         nominals=None if nominals is None else {row["designation"]: _nominal_text(row) for row in nominals},
         options=options,
+        event_rules=_event_rules(written.get("event_rules", ()), options),
     )
+
+
+def _event_rules(written: Sequence[Written], options: Options) -> tuple[EventRule, ...]:
+    if not written:
+        return ()
+    from pqcheck.limit_table_events import event_rule
+
+    return tuple(event_rule(one, options) for one in written)
 
 
 def _nominal_text(row: Written) -> str:
@@ -149,16 +161,12 @@ def _band(limit: Written, options: Options) -> Iterator[Row]:
 
 
 def _none(limit: Written, options: Options) -> Iterator[Row]:
-    yield Row(
-        no_limit=True, clause=limit["clause"], confidence=limit["confidence"], label=limit["reason"]
-    )
+    yield Row(no_limit=True, clause=limit["clause"], confidence=limit["confidence"], label=limit["reason"])
 
 
 def _curve(limit: Written, options: Options) -> Iterator[Row]:
     points = tuple((number(point["hertz"]), number(point["high"])) for point in limit["points"])
-    yield Row(
-        hertz=points, clause=limit["clause"], confidence=limit["confidence"], label=limit.get("label")
-    )
+    yield Row(hertz=points, clause=limit["clause"], confidence=limit["confidence"], label=limit.get("label"))
 
 
 def _derating(limit: Written, options: Options) -> Iterator[Row]:
@@ -317,14 +325,10 @@ def formula_at(formula: Written, h: int) -> Decimal:
 
 def factor_at(written: Written, h: int) -> Decimal:
     """start + rise * (h - order) / over, for example k(h) = 1.3 + (0.7/45)(h-5) of IEC 61000-2-2."""
-    return number(written["start"]) + number(written["rise"]) * (h - number(written["order"])) / number(
-        written["over"]
-    )
+    return number(written["start"]) + number(written["rise"]) * (h - number(written["order"])) / number(written["over"])
 
 
-def _order_rows(
-    limits: Mapping[int, OrderLimit], place: Mapping[str, Any], confidence: str | None
-) -> Iterator[Row]:
+def _order_rows(limits: Mapping[int, OrderLimit], place: Mapping[str, Any], confidence: str | None) -> Iterator[Row]:
     """Orders with the same limit, clause, mark and label joined into one row, under the selector of `place`."""
     same: dict[OrderLimit, list[int]] = {}
     for h in sorted(limits):

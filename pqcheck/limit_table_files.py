@@ -12,7 +12,7 @@ from typing import Any
 
 from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_table_build import build_table
-from pqcheck.limit_table_overlays import merge_overlay
+from pqcheck.limit_table_overlays import merge_overlay, overlay_places
 from pqcheck.limit_table_values import read_json
 from pqcheck.limit_tables import LimitTable
 
@@ -69,7 +69,7 @@ def written_table(id_or_path: str) -> tuple[dict[str, Any], str, str | None]:
     if not shipped:
         from pqcheck.limit_table_checks import check_table
 
-        check_table(merged, where)
+        check_table(merged, where, overlay_places(written))
     return merged, hashlib.sha256(base_data + data).hexdigest(), base["id"]
 
 
@@ -83,8 +83,8 @@ def _locate(id_or_path: str) -> tuple[Path, bool]:
         if Path(id_or_path).is_file():
             return Path(id_or_path), False
         raise LimitTableError(
-            f"There is no limit table {id_or_path!r}{nearest(id_or_path, table_ids())}; "
-            "`pqcheck limits` lists them, and a table of your own is named by its path."
+            f"There is no limit table {id_or_path!r} (`pqcheck limits` lists them; a table of your own is named by its "
+            f"path){nearest(id_or_path, table_ids()) or '.'}"
         )
     return Path(id_or_path), False
 
@@ -110,10 +110,9 @@ def _base_of(written: dict[str, Any], path: Path, shipped: bool, where: str) -> 
     folder = limits_folder()
     base_path = path.parent / name if looks_like_path(name) else folder / f"{name}.json"
     if not base_path.is_file() or base_path.name == MARKER:
-        hint = nearest(name, table_ids())
         raise LimitTableError(
-            f"{where}: overlay_of: there is no base table {name!r}{hint}; "
-            "name a shipped table by id, or a file by its path relative to the overlay."
+            f"{where}: overlay_of: there is no base table {name!r} (a shipped table is named by its id, a file by its "
+            f"path relative to the overlay){nearest(name, table_ids()) or '.'}"
         )
     data = _read(base_path)
     base = read_json(data, base_path.name)

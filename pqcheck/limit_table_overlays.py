@@ -29,7 +29,7 @@ def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any], where: st
         for rule_id in overlay.get(key, ()):
             if rule_id not in rules:
                 raise LimitTableError(
-                    f"{where}: {key}: the base {base['id']!r} has no rule {rule_id!r}{nearest(rule_id, rules)}."
+                    f"{where}: {key}: the base {base['id']!r} has no rule {rule_id!r}{nearest(rule_id, rules) or '.'}"
                 )
     for rule_id, change in overlay.get("changes", {}).items():
         if "id" in change:
@@ -59,6 +59,13 @@ def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any], where: st
             merged[key] = {**base.get(key, {}), **overlay.get(key, {})}
     merged["rules"] = list(rules.values())
     return merged
+
+
+def overlay_places(overlay: Mapping[str, Any]) -> dict[str, str]:
+    """Where the rules that an overlay touches stand in its file, by id."""
+    places = {rule_id: f"order_changes.{rule_id}" for rule_id in overlay.get("order_changes", ())}
+    places |= {rule_id: f"changes.{rule_id}" for rule_id in overlay.get("changes", ())}
+    return places | {rule["id"]: f"adds[{index}]" for index, rule in enumerate(overlay.get("adds", ()))}
 
 
 def _with_orders(rule: Mapping[str, Any], entries: Sequence[Mapping[str, Any]], where: str) -> dict[str, Any]:

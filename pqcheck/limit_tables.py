@@ -9,14 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from pqcheck.event_tables import EventRule
 
 CONFIDENCE = ("two sources", "one source", "derived", "memory")
 """Marks of a value, best first; a derived value carries the weakest mark of what it derives from."""
 
-Reference = Literal[
-    "none", "nominal", "nominal_frequency", "fundamental", "maximum_demand_current", "rated_current"
-]
+Reference = Literal["none", "nominal", "nominal_frequency", "fundamental", "maximum_demand_current", "rated_current"]
 
 
 @dataclass(frozen=True)
@@ -32,9 +33,7 @@ class Span:
         """Whether `value` lies inside."""
         if self.low is not None and (value < self.low or (value == self.low and not self.low_closed)):
             return False
-        return not (
-            self.high is not None and (value > self.high or (value == self.high and not self.high_closed))
-        )
+        return not (self.high is not None and (value > self.high or (value == self.high and not self.high_closed)))
 
 
 @dataclass(frozen=True)
@@ -177,6 +176,8 @@ class LimitTable:
     """Designation -> connections, line-to-line and line-to-neutral volts (read by `limit_table_nominals`)."""
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
+    event_rules: tuple[EventRule, ...] = ()
+    """Ride-through curves and classes for events (`pqcheck.event_tables`)."""
 
 
 def load_table(id_or_path: str) -> LimitTable:
