@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from fractions import Fraction
 from typing import Any, Literal
 
 import numpy as np
@@ -157,15 +158,20 @@ class Band:
 
 
 def band(
-    low: Decimal | None, high: Decimal | None, *, strict: bool, dtype: np.dtype[Any], arithmetic: bool
+    low: Decimal | Fraction | None,
+    high: Decimal | Fraction | None,
+    *,
+    strict: bool,
+    dtype: np.dtype[Any],
+    arithmetic: bool,
 ) -> Band:
     """The band for values of `dtype`.
 
     Parameters
     ----------
-    low : Decimal or None
+    low : Decimal, Fraction or None
         Lower limit in the unit of the values [unit of the values].
-    high : Decimal or None
+    high : Decimal, Fraction or None
         Upper limit in the unit of the values [unit of the values].
     strict : bool
         True when a value equal to the limit is outside [-].
@@ -194,7 +200,7 @@ def band(
     253.0
     """
 
-    def cut(limit: Decimal | None, outward: int) -> tuple[float | None, float | None]:
+    def cut(limit: Decimal | Fraction | None, outward: int) -> tuple[float | None, float | None]:
         if limit is None:
             return None, None
         at = dtype.type(float(limit))

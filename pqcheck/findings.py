@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Any
@@ -144,7 +144,7 @@ class Finding:
     margin: Margin | None = None
     intervals: Intervals | None = None
     proven: bool = False
-    windows: tuple[Window, ...] = ()
+    windows: Sequence[Window] = ()
     without_corrections: str | None = None
     without_exclusions: str | None = None
     waiver: Mapping[str, Any] | None = None

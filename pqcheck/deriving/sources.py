@@ -93,6 +93,24 @@ class Catalogue:
             (quantity, phase, order, hertz, reading) in keys for keys in self._by_key for reading in ("mean", "min", "max")
         )
 
+    def any_channel(
+        self, quantity: str, phase: str | None, order: int | None = None, hertz: str | None = None
+    ) -> Channel | None:
+        """Some channel of this name in any stream and reading."""
+        for number in range(len(self.intervals)):
+            for reading in ("mean", "max", "min"):
+                channel = self.find(number, quantity, phase, order, hertz, reading)
+                if channel is not None:
+                    return channel
+        return None
+
+    def hertz(self, quantity: str, phase: str | None) -> list[str]:
+        """Frequencies recorded for a quantity and phase, ascending."""
+        found = {
+            key[3] for keys in self._by_key for key in keys if key[0] == quantity and key[1] == phase and key[3] is not None
+        }
+        return sorted(found, key=Decimal)
+
     def orders(self, stream: int, quantity: str, phase: str | None) -> tuple[int, ...]:
         """Orders from 2 on that the stream holds as mean readings."""
         return tuple(

@@ -1,0 +1,95 @@
+"""The command line: one module per command, each calls one library function. Nothing heavy is imported here."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from pqcheck.errors import PqcheckError, nearest
+from pqcheck.findings import ExitStatus
+
+COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
+"""Commands in the order of a job; one that is not built yet has no module and is not listed."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """An argument parser whose usage errors are one sentence that names the nearest known word."""
+
+    def error(self, message: str) -> NoReturn:
+        """Print one line to stderr and exit with 2."""
+        sys.stderr.write(f"{self.prog}: {message} (see {self.prog} --help)\n")
+        raise SystemExit(int(ExitStatus.COULD_NOT_RUN))
+
+
+def _present() -> list[str]:
+    folder = os.path.dirname(os.path.abspath(__file__))
+    return [name for name in COMMANDS if os.path.exists(os.path.join(folder, f"{name}.py"))]
+
+
+def _parser(only: str | None = None) -> argparse.ArgumentParser:
+    from pqcheck import __version__
+
+    parser = _Parser(
+        prog="pqcheck",
+        description="Judge recorded electrical trends against published limits, with evidence for every verdict.",
+        epilog="Exit codes: 0 all pass, 1 something fails, 2 could not run, 3 nothing fails but something is not shown.",
+    )
+    parser.add_argument("--version", action="version", version=f"pqcheck {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    for name in [only] if only else _present():
+        module = importlib.import_module(f"pqcheck.cli.{name}")
+        one = commands.add_parser(name, help=module.HELP, description=module.HELP)
+        module.add_arguments(one)
+        one.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit status (docs/reference/exit-codes.md)."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    known = _present()
+    try:
+        if not arguments:
+            _parser().print_help()
+            return int(ExitStatus.COULD_NOT_RUN)
+        first = arguments[0]
+        if not first.startswith("-") and first not in known:
+            sys.stderr.write(
+                f"pqcheck: there is no command {first!r}{nearest(first, known)} (pqcheck --help lists them)\n"
+            )
+            return int(ExitStatus.COULD_NOT_RUN)
+        parsed = _parser(first if first in known else None).parse_args(arguments)
+        status = int(parsed.run(parsed))
+        sys.stdout.flush()
+        return status
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else int(ExitStatus.COULD_NOT_RUN)
+    except PqcheckError as error:
+        return _refuse(str(error))
+    except BrokenPipeError:
+        # The reader of our output went away; there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(ExitStatus.COULD_NOT_RUN)
+    except KeyboardInterrupt:
+        return _refuse("interrupted; nothing was written")
+    except MemoryError:
+        return _refuse("not enough memory for this recording; narrow it with --quantities or split the files")
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        return _refuse(f"{where}{error.strerror or error}; check the place and try again")
+    except Exception as error:
+        if os.environ.get("PQCHECK_DEBUG"):
+            raise
+        return _refuse(
+            f"an error of pqcheck itself ({type(error).__name__}: {error}); nothing was written. "
+            "Set PQCHECK_DEBUG=1 to see where, and report it"
+        )
+
+
+def _refuse(sentence: str) -> int:
+    sys.stderr.write(f"pqcheck: {sentence}\n")
+    return int(ExitStatus.COULD_NOT_RUN)

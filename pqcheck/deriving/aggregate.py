@@ -1,0 +1,58 @@
+"""Aggregation to the rule's interval, exactly or not at all, across block borders.
+
+The grid is whole multiples of the interval in UTC; an aggregate exists only if all its members do
+(IEC 61000-4-30 4.5: root of the mean of the squares; frequency: mean; flicker: cubic mean).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.quantities import Mean
+
+
+def first_group(axis_start_us: int, member_us: int, group_us: int) -> tuple[int, int]:
+    """(start of the first full group in UTC microseconds, index of its first member on the axis)."""
+    start = -(-axis_start_us // group_us) * group_us
+    return start, -(-(start - axis_start_us) // member_us)
+
+
+def combine(members: NDArray[Any], mean: Mean) -> NDArray[np.float64]:
+    """Combine the rows of a (groups, members) array; NaN if any member is NaN; float64 whatever the members are."""
+    wide = members if members.dtype == np.float64 else members.astype(np.float64)
+    count = wide.shape[1]
+    if mean == "rms":
+        result: NDArray[np.float64] = np.sqrt(np.vecdot(wide, wide) / count)
+    elif mean == "cubic":
+        result = np.cbrt((wide * wide * wide).sum(axis=1) / count)
+    else:
+        result = wide.sum(axis=1) / count
+    return result
+
+
+class Grouper:
+    """Members of one series in, aggregates out; what does not fill a group waits for the next block."""
+
+    def __init__(self, axis_start_us: int, member_us: int, group_us: int, mean: Mean) -> None:
+        self._mean = mean
+        self._size = group_us // member_us
+        self.start_us, self._skip = first_group(axis_start_us, member_us, group_us)
+        self._waiting: NDArray[Any] | None = None
+
+    def feed(self, values: NDArray[Any]) -> NDArray[np.float64]:
+        """The next contiguous members; returns the aggregates completed by them."""
+        if self._skip:
+            used = min(self._skip, len(values))
+            self._skip -= used
+            values = values[used:]
+        if self._waiting is not None and len(self._waiting):
+            values = np.concatenate([self._waiting, values])
+        whole = len(values) // self._size
+        done = whole * self._size
+        self._waiting = values[done:].copy() if done < len(values) else None
+        if not whole:
+            return np.empty(0)
+        return combine(values[:done].reshape(whole, self._size), self._mean)

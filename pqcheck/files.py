@@ -1,0 +1,40 @@
+"""Writing results: to a temporary file beside the target, then renamed, so that nothing is ever half-written."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+from pqcheck.errors import OutputError
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write `text` as UTF-8 with bare line feeds, all or nothing. Raises `OutputError`."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: str | Path, content: bytes) -> None:
+    """Write `content`, all or nothing. Raises `OutputError` with the place and the cause."""
+    target = Path(path)
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        os.chmod(temporary, 0o666 & ~_umask())
+        os.replace(temporary, target)
+        temporary = None
+    except OSError as error:
+        raise OutputError(f"cannot write {target}: {error.strerror or error}; choose another place") from error
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,163 @@
+"""The findings file: the written form of `Findings` (contract section 4)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from pqcheck.findings import FORMAT, Finding, Findings, Intervals, Limit, Margin, Period, Reason, Statistic
+from pqcheck.findings import Verdict, Window
+from pqcheck.recording import RowSpan
+
+if TYPE_CHECKING:
+    import pandas
+
+
+def version() -> str:
+    """The version of pqcheck that produced a result."""
+    from pqcheck import __version__
+
+    return __version__
+
+
+def as_document(findings: Findings) -> dict[str, Any]:
+    """The findings file as plain JSON types."""
+    return {
+        "format": FORMAT,
+        "produced_by": {"name": "pqcheck", "version": version()},
+        "site": dict(findings.site),
+        "recordings": [dict(one) for one in findings.recordings],
+        "limit_tables": [dict(one) for one in findings.limit_tables],
+        "verdict": findings.verdict.value,
+        "counts": findings.counts,
+        "findings": [finding_as_document(one) for one in findings.findings],
+    }
+
+
+def finding_as_document(finding: Finding) -> dict[str, Any]:
+    """One finding as plain JSON types."""
+
+    def plain(value: Any) -> Any:
+        return None if value is None else asdict(value)
+
+    return {
+        "id": finding.id,
+        "kind": finding.kind,
+        "table": finding.table,
+        "rule": finding.rule,
+        "clause": finding.clause,
+        "title": finding.title,
+        "quantity": finding.quantity,
+        "phase": finding.phase,
+        "order": finding.order,
+        "period": plain(finding.period),
+        "verdict": finding.verdict.value,
+        "modifiers": list(finding.modifiers),
+        "reason": plain(finding.reason),
+        "statistic": _statistic(finding.statistic),
+        "limit": plain(finding.limit),
+        "margin": plain(finding.margin),
+        "intervals": plain(finding.intervals),
+        "proven": finding.proven,
+        "windows": [_window(window) for window in finding.windows],
+        "without_corrections": finding.without_corrections,
+        "without_exclusions": finding.without_exclusions,
+        "waiver": None if finding.waiver is None else dict(finding.waiver),
+        "fingerprint": finding.fingerprint,
+    }
+
+
+def _whole(value: float | None) -> float | int | None:
+    """Whole numbers without a point, as the contract writes them (95, 600)."""
+    return int(value) if value is not None and value == int(value) else value
+
+
+def _statistic(statistic: Statistic | None) -> dict[str, Any] | None:
+    if statistic is None:
+        return None
+    return {
+        "kind": statistic.kind,
+        "percent": _whole(statistic.percent),
+        "interval_s": _whole(statistic.interval_s),
+        "value": statistic.value,
+        "unit": statistic.unit,
+    }
+
+
+def _window(window: Window) -> dict[str, Any]:
+    return {
+        "start": window.start,
+        "end": window.end,
+        "intervals": window.intervals,
+        "worst": window.worst,
+        "worst_at": window.worst_at,
+        "rows": [{"file": span.file, "first": span.first, "last": span.last} for span in window.rows],
+    }
+
+
+def from_document(document: Mapping[str, Any]) -> Findings:
+    """Findings from a findings file read as JSON.
+
+    Raises `InputError` when the document is of another format version or does not hold together.
+    """
+    from pqcheck.errors import InputError
+
+    if not isinstance(document, Mapping) or document.get("format") != FORMAT:
+        found = document.get("format") if isinstance(document, Mapping) else None
+        raise InputError(f"this is no findings file of format {FORMAT} (found {found!r}); write one with check --json")
+    try:
+        return Findings(
+            findings=tuple(_finding(one) for one in document["findings"]),
+            site=document["site"],
+            recordings=tuple(document["recordings"]),
+            limit_tables=tuple(document["limit_tables"]),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(f"the findings file does not hold together: {error!r}; write it again with check") from error
+
+
+def _finding(one: Mapping[str, Any]) -> Finding:
+    channel = str(one["id"]).split("@", 1)[0].split("/")[-1]
+    windows = tuple(
+        Window(
+            window["start"], window["end"], window["intervals"], window["worst"], window["worst_at"],
+            tuple(RowSpan(row["file"], row["first"], row["last"]) for row in window["rows"]),
+        )
+        for window in one["windows"]
+    )
+    return Finding(
+        kind=one["kind"], table=one["table"], rule=one["rule"], clause=one["clause"], title=one["title"],
+        quantity=one["quantity"], phase=one["phase"], order=one["order"], verdict=Verdict(one["verdict"]),
+        period=None if one["period"] is None else Period(**one["period"]),
+        channel=channel,
+        modifiers=tuple(one["modifiers"]),
+        reason=None if one["reason"] is None else Reason(**one["reason"]),
+        statistic=None if one["statistic"] is None else Statistic(**one["statistic"]),
+        limit=None if one["limit"] is None else Limit(**one["limit"]),
+        margin=None if one["margin"] is None else Margin(**one["margin"]),
+        intervals=None if one["intervals"] is None else Intervals(**one["intervals"]),
+        proven=one["proven"], windows=windows,
+        without_corrections=one["without_corrections"], without_exclusions=one["without_exclusions"],
+        waiver=one["waiver"],
+    )
+
+
+def as_frame(findings: Findings) -> pandas.DataFrame:
+    """One row per finding, nested values flattened with an underscore; windows as their number."""
+    import pandas
+
+    rows = []
+    for finding in findings.findings:
+        flat: dict[str, Any] = {}
+        for key, value in finding_as_document(finding).items():
+            if key in ("period", "reason", "statistic", "limit", "margin", "intervals"):
+                flat |= {f"{key}_{inner}": each for inner, each in (value or {}).items()}
+            elif key == "windows":
+                flat["windows"] = len(value)
+            elif key == "modifiers":
+                flat["modifiers"] = " ".join(value)
+            else:
+                flat[key] = value
+        rows.append(flat)
+    return pandas.DataFrame(rows)

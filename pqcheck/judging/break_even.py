@@ -1,0 +1,77 @@
+"""For which maximum demand current a current rule would pass, the short-circuit current held fixed.
+
+A larger demand current loosens the percentages and can drop the site into a stricter row, so the answer is a set of
+ranges: in each row IL must lie in the row's span and above value / limit(row).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from pqcheck.judging.facts import ask
+from pqcheck.judging.tasks import Task
+from pqcheck.limit_tables import Row, Span
+from pqcheck.site.model import Site
+
+Range = tuple[Decimal, Decimal | None]
+
+
+def demand_ranges(task: Task, reading: Decimal, site: Site) -> list[Range]:
+    """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end.
+
+    `reading` is the displayed reading in the unit of the finding (A, or % of the declared demand current).
+    """
+    pcc = site.pcc
+    if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
+        return []
+    amperes = reading if task.unit == "A" else reading * pcc.maximum_demand_current / 100
+    ranges: list[Range] = []
+    for row, span in _rows_by_ratio(task, site):
+        if row.high is None:
+            continue
+        least = amperes / (row.high * task.rule.factor / 100)
+        from_ratio = Decimal(0) if span.high is None else pcc.short_circuit_current / span.high
+        to_ratio = None if span.low is None or span.low == 0 else pcc.short_circuit_current / span.low
+        low = max(least, from_ratio)
+        if to_ratio is None or low < to_ratio:
+            ranges.append((low, to_ratio))
+    return _merged(ranges)
+
+
+def _rows_by_ratio(task: Task, site: Site) -> list[tuple[Row, Span]]:
+    found = []
+    for row in task.rule.rows:
+        if row.orders is not None and task.wanted.order not in row.orders:
+            continue
+        others = [one for one in row.where if one.fact != "short_circuit_ratio"]
+        spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
+        if ask(site, others).holds:
+            found.append((row, spans[0] if spans else Span()))
+    return found
+
+
+def _merged(ranges: Sequence[Range]) -> list[Range]:
+    merged: list[Range] = []
+    for low, high in sorted(ranges, key=lambda one: one[0]):
+        if merged and (merged[-1][1] is None or low <= merged[-1][1]):
+            last_low, last_high = merged[-1]
+            top = None if last_high is None or high is None else max(last_high, high)
+            merged[-1] = (last_low, top)
+        else:
+            merged.append((low, high))
+    return merged
+
+
+def as_sentence(ranges: Sequence[Range]) -> str:
+    """``passes for a maximum demand current of 312 A to 600 A, or 655 A and more``."""
+    if not ranges:
+        return "passes for no maximum demand current at this short-circuit current"
+
+    def amperes(value: Decimal) -> str:
+        return f"{value:.1f}".rstrip("0").rstrip(".") + " A"
+
+    parts = [
+        f"{amperes(low)} and more" if high is None else f"{amperes(low)} to {amperes(high)}" for low, high in ranges
+    ]
+    return f"at this short-circuit current it passes for a maximum demand current of {', or '.join(parts)}"

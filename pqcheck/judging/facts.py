@@ -1,0 +1,75 @@
+"""Site facts that conditions of limit tables ask for, and what it means when one is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from pqcheck.limit_tables import Condition
+from pqcheck.site.model import Site
+
+_WHAT = {
+    "short_circuit_ratio": ("demand-not-declared", "the maximum demand current or the short-circuit current"),
+    "is_pcc": ("pcc-not-declared", "whether the measuring point is the point of common coupling"),
+    "nominal_frequency": ("frequency-not-declared", "the nominal frequency ([supply] frequency)"),
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Whether conditions hold; if not, the reason code and the sentence."""
+
+    holds: bool | None
+    """None: a fact is missing."""
+    code: str = ""
+    text: str = ""
+    missing: str = ""
+
+
+def fact(site: Site, name: str) -> Decimal | str | None:
+    """The value of a site fact, None when it was not declared."""
+    supply, pcc, generation = site.supply, site.pcc, site.generation
+    if name == "measured_at":
+        return supply.measured_at
+    if name == "connection":
+        return supply.connection
+    if name == "nominal_voltage":
+        return supply.line_to_line if supply.line_to_line is not None else supply.line_to_neutral
+    if name == "nominal_frequency":
+        return supply.frequency
+    if name == "inverter_share":
+        return generation.inverter_share if generation.inverter_share is not None else Decimal(0)
+    if name == "generating_facility":
+        return "true" if generation.facility else "false"
+    if name.startswith("option:"):
+        options: dict[str, Any] = site.declared.get("limits", {}).get("options", {})
+        value = options.get(name.removeprefix("option:"))
+        return None if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+    if name == "is_pcc":
+        return None if pcc is None or pcc.is_pcc is None else "true" if pcc.is_pcc else "false"
+    if name == "short_circuit_ratio":
+        if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
+            return None
+        return pcc.short_circuit_current / pcc.maximum_demand_current
+    return None
+
+
+def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
+    """Whether all conditions hold for the site; the first that does not hold, or is unknown, decides."""
+    for condition in conditions:
+        value = fact(site, condition.fact)
+        if value is None and condition.default is not None:
+            value = condition.default
+        if value is None:
+            code, what = _WHAT.get(condition.fact, ("fact-not-declared", condition.fact.replace("_", " ")))
+            return Answer(None, code, f"{what} is not declared in the site file", condition.fact)
+        if condition.span is not None:
+            holds = condition.span.holds(Decimal(value))
+        else:
+            holds = str(value) in condition.values
+        if not holds:
+            text = condition.reason or f"the rule does not govern {condition.fact.replace('_', ' ')} = {value}"
+            return Answer(False, "outside-scope", text)
+    return Answer(True)

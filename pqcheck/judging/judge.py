@@ -1,0 +1,337 @@
+"""One pass over the recording: blocks in, findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.clock import duration_text
+from pqcheck.deriving.sources import Source
+from pqcheck.evidence import Runs
+from pqcheck.findings import Finding, Reason, Verdict, Window
+from pqcheck.judging import assemble
+from pqcheck.judging.bounds import decide_bound
+from pqcheck.judging.decide import Counts, Decision, decide
+from pqcheck.judging.distrust import distrusted
+from pqcheck.judging.series import (
+    BoundRun,
+    PeriodTally,
+    SeriesRun,
+    TaskRun,
+    band_of,
+    count_slots,
+    make_periods,
+    open_series,
+    slots_of,
+)
+from pqcheck.judging.tally import BoundTally
+from pqcheck.judging.tasks import Settled, Task
+from pqcheck.judging.windows import RunWindows
+from pqcheck.recording import Block, Channel, Recording, RowSpan, Stream
+from pqcheck.site.model import Site
+from pqcheck.units import factor
+from pqcheck.vetting.trust import Trust
+
+Observer = Callable[[int, Block], None]
+Span = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What was left over after the last full period of a stream."""
+
+    stream: int
+    length: str
+    start_us: int
+    end_us: int
+    intervals: int
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Limit findings, leftovers that were not judged on their own, and spans in which the supply was interrupted."""
+
+    findings: tuple[Finding, ...]
+    remainders: tuple[Remainder, ...]
+    interruptions: tuple[Span, ...]
+
+
+class _Interruptions:
+    """Intervals in which every recorded voltage lies below the threshold: they have no value for any rule."""
+
+    def __init__(self, site: Site, percent: Decimal) -> None:
+        self._site = site
+        self._percent = percent
+        self.spans: list[Span] = []
+
+    def mask(self, block: Block) -> NDArray[np.bool_] | None:
+        """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
+        dead: NDArray[np.bool_] | None = None
+        axis = block.axis
+        for channel, values in block.values.items():
+            nominal = self._site.supply.nominal(channel.phase or "")
+            if channel.quantity != "voltage" or channel.reading != "mean" or nominal is None:
+                continue
+            below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
+            if not below.any():
+                return self._from_spans(block)
+            dead = below if dead is None else dead & below
+        if dead is None or not dead.any():
+            return self._from_spans(block)
+        at = np.flatnonzero(np.diff(np.concatenate([[False], dead, [False]]).astype(np.int8)))
+        for start, end in zip(at[::2], at[1::2], strict=True):
+            self._add(axis.start_us + int(start) * axis.interval_us, axis.start_us + int(end) * axis.interval_us)
+        return self._from_spans(block)
+
+    def _add(self, start_us: int, end_us: int) -> None:
+        if self.spans and self.spans[-1][1] == start_us:
+            self.spans[-1] = (self.spans[-1][0], end_us)
+        else:
+            self.spans.append((start_us, end_us))
+
+    def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
+        axis = block.axis
+        ranges = slots_of(self.spans, axis.start_us, axis.interval_us, 0, axis.count)
+        if not ranges:
+            return None
+        mask = np.zeros(axis.count, dtype=bool)
+        for start, end in ranges:
+            mask[start:end] = True
+        return mask
+
+
+def judge(
+    tasks: Sequence[Task],
+    settled: Sequence[Settled],
+    recording: Recording,
+    site: Site,
+    *,
+    observe: Observer | None = None,
+    trust: Callable[[], Sequence[Trust]] = tuple,
+) -> Judged:
+    """Judge every task in one pass over the streams.
+
+    `observe` sees every block once (vetting); `trust` is asked once the pass is over.
+    """
+    return _Pass(tasks, settled, recording, site).run(observe, trust)
+
+
+class _Pass:
+    def __init__(
+        self, tasks: Sequence[Task], settled: Sequence[Settled], recording: Recording, site: Site
+    ) -> None:
+        self.recording = recording
+        self.site = site
+        self.zone = recording.zone
+        self.settled = settled
+        self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        percents = [task.table.interruption_below_percent for task in tasks]
+        self.interruptions = _Interruptions(site, min(percents, default=Decimal(5)))
+        self.direct: list[list[Task]] = [[] for _ in recording.streams]
+        self.bounded: list[list[Task]] = [[] for _ in recording.streams]
+        for task in tasks:
+            if task.source is not None:
+                self.direct[task.source.stream].append(task)
+            else:
+                self.bounded[_bound_stream(task)].append(task)
+        self.findings: list[Finding] = []
+        self.remainders: dict[tuple[int, str], Remainder] = {}
+        self.trust: Sequence[Trust] = ()
+        self._done: list[tuple[Stream, list[SeriesRun], list[BoundRun]]] = []
+
+    def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> Judged:
+        streams = self.recording.streams
+        # Streams with voltages first: an interruption seen there counts for the others too.
+        order = sorted(
+            range(len(streams)), key=lambda one: (not any(c.quantity == "voltage" for c in streams[one].channels), one)
+        )
+        for number in order:
+            self._stream(number, streams[number], observe)
+        self.trust = trust()
+        for stream, series, bounds in self._done:
+            for run in series:
+                for task_run in run.runs:
+                    self._series_findings(stream, run, task_run)
+            for bound in bounds:
+                self._bound_findings(stream, bound)
+        self.findings += [assemble.of_settled(one) for one in self.settled]
+        return Judged(tuple(self.findings), tuple(self.remainders.values()), tuple(self.interruptions.spans))
+
+    def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
+        direct, bounded = self.direct[number], self.bounded[number]
+        inputs = {channel for task in direct if task.source for channel in task.source.formula.inputs}
+        for task in bounded:
+            inputs |= {channel for source in _bound_sources(task) for channel in source.formula.inputs}
+        inputs |= {channel for channel in stream.channels if channel.quantity == "voltage"}
+        if not inputs and observe is None:
+            return
+        wanted = None if observe is not None else sorted(inputs, key=lambda channel: channel.key[0:2] + (str(channel),))
+        series: list[SeriesRun] | None = None
+        bounds: list[BoundRun] = []
+        for block in stream.blocks(wanted):
+            if series is None:
+                dtypes = {channel: values.dtype for channel, values in block.values.items()}
+                series = self._open(stream, direct, dtypes)
+                bounds = [self._open_bound(stream, task) for task in bounded]
+            if observe is not None:
+                observe(number, block)
+            mask = self.interruptions.mask(block)
+            flagged = block.flagged
+            scratch: dict[Any, NDArray[Any]] = {}
+            for run in series:
+                drop = run.runs[0].task.rule.drop_flagged and flagged is not None
+                run.feed(block.values, scratch, _either(mask, flagged) if drop else mask)
+            for bound in bounds:
+                bound.feed(block.values, scratch, mask)
+        for run in series or ():
+            run.finish()
+        for bound in bounds:
+            bound.finish()
+        self._done.append((stream, series or [], bounds))
+
+    def _open(self, stream: Stream, tasks: Sequence[Task], dtypes: dict[Channel, np.dtype[Any]]) -> list[SeriesRun]:
+        groups: dict[tuple[Source, int, bool], list[Task]] = {}
+        for task in tasks:
+            assert task.source is not None
+            groups.setdefault((task.source, task.interval_us, task.rule.drop_flagged), []).append(task)
+        return [
+            open_series(source, group, stream.axis, dtypes, self.zone, self.excluded)
+            for (source, _, _), group in groups.items()
+        ]
+
+    def _open_bound(self, stream: Stream, task: Task) -> BoundRun:
+        low, high = task.bounds[0] if task.bounds else (None, None)
+        axis, interval = stream.axis, task.interval_us
+        shown = high or low or task.longer
+        double = np.dtype(np.float64)
+        made = make_periods(task, axis.start_us, axis.end_us, interval, self.zone, self.excluded)
+        if shown is None:
+            limits = band_of(task, _any_source(task), dtype=double, arithmetic=True)
+        else:
+            limits = band_of(task, shown, dtype=double, arithmetic=shown.formula.arithmetic)
+        mean_band = None
+        if task.longer is not None:
+            mean_band = band_of(task, task.longer, dtype=double, arithmetic=task.longer.formula.arithmetic)
+        for period in made:
+            if low is not None or high is not None:
+                period.bound = BoundTally(limits, period.first_slot, period.expected)
+        count = (axis.end_us - axis.start_us) // interval
+        ranges = slots_of(self.excluded, axis.start_us, interval, 0, max(count, 1))
+        return BoundRun(task, axis, interval, low, high, task.longer, made, limits, mean_band, ranges)
+
+    def _series_findings(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
+        some_complete = any(period.complete for period in task_run.periods)
+        longest = max((period.recorded for period in task_run.periods), default=0)
+        for period in task_run.periods:
+            assert period.tally is not None
+            tallied = period.tally.result()
+            interrupted = count_slots(
+                self.interruptions.spans, run.origin_us, run.interval_us,
+                period.first_slot, period.first_slot + period.expected,
+            )
+            counts = Counts(
+                period.expected, period.excluded, tallied.valid, tallied.outside, interrupted, period.recorded,
+                period.complete, (period.end_us - period.start_us),
+            )
+            decision = decide(task_run.task, counts, tallied, self.site.coverage)
+            decision = distrusted(decision, task_run.task, counts, tallied, run, period, self.trust)
+            if not period.complete and not decision.proven and (some_complete or period.recorded < longest):
+                self._left_over(stream, task_run.task, period, run.interval_us)
+                continue
+            single = run.grouper is None and not run.source.formula.arithmetic and run.single
+            finding = assemble.judged(
+                task_run.task, period, counts, decision, tallied.reading,
+                self._windows(stream, run.source, task_run.task, tallied.runs, run.origin_us, run.interval_us, single=single),
+                self.site, self.zone, single=single,
+            )
+            self.findings.append(finding)
+
+    def _windows(
+        self, stream: Stream, source: Source, task: Task, runs: Runs, origin_us: int, interval_us: int, *,
+        single: bool,
+    ) -> Sequence[Window]:
+        if not len(runs):
+            return ()
+        inputs = source.formula.inputs
+
+        def rows(start_us: int, end_us: int) -> tuple[RowSpan, ...]:
+            found = dict.fromkeys(
+                span for channel in _one_per_file(inputs) for span in stream.index.rows(channel, start_us, end_us)
+            )
+            return tuple(found)
+
+        scale = assemble.scale_for(task, source)
+        return RunWindows(runs, origin_us, interval_us, self.zone, scale, rows, single=single)
+
+    def _left_over(self, stream: Stream, task: Task, period: PeriodTally, interval_us: int) -> None:
+        number = self.recording.streams.index(stream)
+        key = (number, task.rule.period.length)
+        end = min(period.end_us, stream.axis.end_us)
+        if key not in self.remainders:
+            start = max(period.start_us, stream.axis.start_us)
+            self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
+
+    def _bound_findings(self, stream: Stream, run: BoundRun) -> None:
+        task = run.task
+        some_complete = any(period.complete for period in run.periods)
+        longest = max((period.recorded for period in run.periods), default=0)
+        needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
+        for period in run.periods:
+            verdict, reason, counts, runs = decide_bound(run, period, needed, recorded)
+            open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
+            if not period.complete and open_ and (some_complete or period.recorded < longest):
+                self._left_over(stream, task, period, run.interval_us)
+                continue
+            doubt = self._doubt(task, period)
+            if doubt is not None and verdict is Verdict.PASS:
+                self.findings.append(assemble.unjudged(task, period, Verdict.REFUSED, doubt, self.zone))
+                continue
+            if counts is None:
+                self.findings.append(assemble.unjudged(task, period, verdict, reason, self.zone))
+                continue
+            source = run.high or run.low or run.mean
+            assert source is not None
+            windows = self._windows(stream, source, task, runs, run.axis.start_us, run.interval_us, single=False)
+            worst = period.bound.worst if period.bound is not None else run.highest_mean
+            decision = Decision(verdict, reason, True, counts[1])
+            self.findings.append(
+                assemble.judged(task, period, counts[0], decision, worst, windows, self.site, self.zone, single=False)
+            )
+
+    def _doubt(self, task: Task, period: PeriodTally) -> Reason | None:
+        for one in self.trust:
+            if one.concerns(task.wanted.quantity, task.wanted.phase) and one.overlaps(period.start_us, period.end_us):
+                return Reason(one.code, one.text, one.advice)
+        return None
+
+
+def _either(mask: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+    if mask is None or other is None:
+        return mask if other is None else other
+    return mask | other
+
+
+def _one_per_file(inputs: Sequence[Channel]) -> Sequence[Channel]:
+    """Inputs of one formula nearly always share their rows; a few of them name every file concerned."""
+    return inputs if len(inputs) <= 4 else (inputs[0], inputs[-1])
+
+
+def _bound_sources(task: Task) -> list[Source]:
+    found = [source for pair in task.bounds[:1] for source in pair if source is not None]
+    if task.longer is not None:
+        found.append(task.longer)
+    return found
+
+
+def _any_source(task: Task) -> Source:
+    return _bound_sources(task)[0]
+
+
+def _bound_stream(task: Task) -> int:
+    sources = _bound_sources(task)
+    return sources[0].stream if sources else 0

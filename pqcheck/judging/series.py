@@ -1,0 +1,274 @@
+"""One judged series: a source on its way from blocks to tallies, shared by all tasks that judge it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.clock import periods
+from pqcheck.counting import Band, band
+from pqcheck.deriving.aggregate import Grouper
+from pqcheck.deriving.formulas import Arrays, Recorded, Scratch
+from pqcheck.deriving.sources import Source
+from pqcheck.judging.tally import BoundTally, Tallied, Tally
+from pqcheck.judging.tasks import Task, scale_of
+from pqcheck.recording import Axis
+
+Spans = Sequence[tuple[int, int]]
+
+_FLUSH = 4096
+
+
+@dataclass
+class PeriodTally:
+    """One period of one task. `start_us`/`end_us` are the full period; `complete` whether the axis covers it."""
+
+    start_us: int
+    end_us: int
+    complete: bool
+    expected: int
+    first_slot: int
+    excluded: int
+    recorded: int
+    """Slots of the period that lie on the axis at all."""
+    tally: Tally | None = None
+    bound: BoundTally | None = None
+    means_outside: int = 0
+    """Aligned longer means of the period that lie outside: each proves a member outside."""
+    interrupted: int = 0
+
+
+@dataclass
+class TaskRun:
+    """A task with its band and its periods on a series."""
+
+    task: Task
+    band: Band
+    periods: list[PeriodTally]
+
+
+def slots_of(spans: Spans, origin_us: int, interval_us: int, first: int, last: int) -> list[tuple[int, int]]:
+    """Slot ranges (half-open, within first..last) that the spans touch, joined where they overlap."""
+    found: list[tuple[int, int]] = []
+    for start_us, end_us in sorted(spans):
+        start = max((start_us - origin_us) // interval_us, first)
+        end = min(-(-(end_us - origin_us) // interval_us), last)
+        if start >= end:
+            continue
+        if found and start <= found[-1][1]:
+            found[-1] = (found[-1][0], max(end, found[-1][1]))
+        else:
+            found.append((start, end))
+    return found
+
+
+def count_slots(spans: Spans, origin_us: int, interval_us: int, first: int, last: int) -> int:
+    """Number of slots between first and last that the spans touch."""
+    return sum(end - start for start, end in slots_of(spans, origin_us, interval_us, first, last))
+
+
+def make_periods(task: Task, origin_us: int, end_us: int, interval_us: int, zone: str, excluded: Spans) -> list[PeriodTally]:
+    """The periods of a task on an axis of the rule's interval, without tallies."""
+    period = task.rule.period
+    made: list[PeriodTally] = []
+    for start, end, complete in periods(origin_us, end_us, interval_us, period.length, period.alignment, zone):
+        first = -(-(start - origin_us) // interval_us)
+        last = -(-(end - origin_us) // interval_us)
+        held = max(0, min(last, (end_us - origin_us) // interval_us) - max(first, 0))
+        out = count_slots(excluded, origin_us, interval_us, first, last)
+        made.append(PeriodTally(start, end, complete, last - first, first, out, held))
+    return made
+
+
+@dataclass
+class SeriesRun:
+    """A source at one interval. Feed it blocks in time order, then `finish`."""
+
+    source: Source
+    interval_us: int
+    axis: Axis
+    origin_us: int
+    runs: list[TaskRun]
+    excluded: list[tuple[int, int]]
+    """Slot ranges declared out of the count."""
+    grouper: Grouper | None
+    single: bool = False
+    """The members are stored as float32."""
+    _slot: int = 0
+    _parts: list[NDArray[Any]] = field(default_factory=list)
+    _held: int = 0
+
+    def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
+        """The next block; `mask` marks intervals that have no value for any rule."""
+        values = self.source.formula.compute(arrays, scratch)
+        if mask is not None:
+            values = np.where(mask, np.asarray(np.nan, dtype=values.dtype), values)
+        if self.grouper is not None:
+            values = self.grouper.feed(values)
+            if not len(values):
+                return
+        if len(values) >= _FLUSH and not self._parts:
+            self._tally(values)
+            return
+        # Short pieces wait until there are enough of them: a call costs more than a hundred values do.
+        self._parts.append(values if self.grouper is not None else values.copy())
+        self._held += len(values)
+        if self._held >= _FLUSH:
+            self._flush()
+
+    def _flush(self) -> None:
+        if self._parts:
+            values = np.concatenate(self._parts) if len(self._parts) > 1 else self._parts[0]
+            self._parts, self._held = [], 0
+            self._tally(values)
+
+    def _tally(self, values: NDArray[Any]) -> None:
+        slot = self._slot
+        self._slot += len(values)
+        touched = [(a, b) for a, b in self.excluded if a < slot + len(values) and b > slot]
+        if touched:
+            values = values.copy()
+            for start, end in touched:
+                values[max(start - slot, 0) : max(end - slot, 0)] = np.nan
+        complete = not bool(np.isnan(values).any())
+        for run in self.runs:
+            for period in run.periods:
+                if period.tally is not None and period.tally.end_slot > slot:
+                    period.tally.feed(values, slot, complete=complete)
+
+    def finish(self) -> None:
+        """Nothing more comes."""
+        self._flush()
+
+
+def band_of(task: Task, source: Source, *, dtype: np.dtype[Any], arithmetic: bool) -> Band:
+    """The task's limits in the unit of a source."""
+    from fractions import Fraction
+
+    scale = scale_of(source.formula.unit, task.unit, task.wanted)
+    low = None if task.low is None else Fraction(task.low) / scale
+    high = None if task.high is None else Fraction(task.high) / scale
+    return band(low, high, strict=task.rule.strict, dtype=dtype, arithmetic=arithmetic)
+
+
+def open_series(
+    source: Source, tasks: Sequence[Task], axis: Axis, dtypes: Mapping[Any, np.dtype[Any]], zone: str, excluded: Spans
+) -> SeriesRun:
+    """A series with a tally for every period of every task that judges it."""
+    interval = tasks[0].interval_us
+    grouper = None
+    origin, count = axis.start_us, axis.count
+    if interval != source.interval_us:
+        mean = source.mean
+        grouper = Grouper(axis.start_us, source.interval_us, interval, mean)
+        origin = grouper.start_us
+        count = max(0, (axis.end_us - origin) // interval)
+    arithmetic = grouper is not None or source.formula.arithmetic
+    widths = {dtypes[channel] for channel in source.formula.inputs}
+    dtype = np.dtype(np.float32) if widths == {np.dtype(np.float32)} else np.dtype(np.float64)
+    end = origin + count * interval
+    runs: list[TaskRun] = []
+    for task in tasks:
+        limits = band_of(task, source, dtype=dtype, arithmetic=arithmetic)
+        made = make_periods(task, origin, end, interval, zone, excluded)
+        about_runs = task.rule.statistic.kind == "longest_run_at_most"
+        for period in made:
+            period.tally = Tally(
+                limits, task.rule.statistic.percent, period.first_slot, period.expected, possible_runs=about_runs
+            )
+        runs.append(TaskRun(task, limits, made))
+    return SeriesRun(
+        source, interval, axis, origin, runs, slots_of(excluded, origin, interval, 0, max(count, 1)), grouper,
+        dtype == np.float32,
+    )
+
+
+@dataclass
+class BoundRun:
+    """Minimum and maximum columns, or a mean over a longer interval, against a rule of another interval.
+
+    Only a few values an hour come here, so they are kept and spread over the rule's slots at the end.
+    """
+
+    task: Task
+    axis: Axis
+    interval_us: int
+    low: Source | None
+    high: Source | None
+    mean: Source | None
+    periods: list[PeriodTally]
+    band: Band
+    mean_band: Band | None
+    excluded: list[tuple[int, int]]
+    _low: list[NDArray[Any]] = field(default_factory=list)
+    _high: list[NDArray[Any]] = field(default_factory=list)
+    highest_mean: float | None = None
+    _means: list[NDArray[Any]] = field(default_factory=list)
+
+    def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
+        """The next block."""
+        for source, kept in ((self.low, self._low), (self.high, self._high), (self.mean, self._means)):
+            if source is not None:
+                values = np.array(source.formula.compute(arrays, scratch))
+                if mask is not None:
+                    values[mask] = np.nan
+                kept.append(values)
+
+    def finish(self) -> None:
+        """Spread the bounds over the slots of the rule."""
+        size = self.axis.interval_us
+        if self._means:
+            self._finish_means(np.concatenate(self._means))
+        low = np.concatenate(self._low) if self._low else None
+        high = np.concatenate(self._high) if self._high else None
+        if low is None and high is None:
+            return
+        rule = self.interval_us
+        slots = (self.axis.count * size) // rule
+        start = np.arange(slots, dtype=np.int64) * rule
+        first, last = start // size, (start + rule - 1) // size
+        low, high = _spread(low, first, last, np.minimum), _spread(high, first, last, np.maximum)
+        for a, b in self.excluded:
+            for bound in (low, high):
+                if bound is not None:
+                    bound[a:b] = np.nan
+        for period in self.periods:
+            if period.bound is not None:
+                period.bound.feed(low, high, 0)
+
+    def _finish_means(self, means: NDArray[Any]) -> None:
+        assert self.mean is not None and self.mean_band is not None
+        valid = ~np.isnan(means)
+        if not valid.any():
+            return
+        far = self.mean_band.beyond(means)
+        self.highest_mean = float(means[int(np.nanargmax(far))])
+        if self.mean.interval_us % self.interval_us:
+            return
+        outside = self.mean_band.outside(means)
+        size, rule = self.axis.interval_us, self.interval_us
+        for period in self.periods:
+            # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
+            first = -(-period.first_slot * rule // size)
+            last = (period.first_slot + period.expected) * rule // size
+            hits = np.flatnonzero(outside[max(first, 0) : max(last, 0)]) + max(first, 0)
+            for a, b in self.excluded:
+                hits = hits[((hits + 1) * size <= a * rule) | (hits * size >= b * rule)]
+            period.means_outside = len(hits)
+
+
+def _spread(
+    values: NDArray[Any] | None, first: NDArray[np.int64], last: NDArray[np.int64], pick: np.ufunc
+) -> NDArray[Any] | None:
+    """The bound of each slot: the extreme of the recorded intervals it overlaps; NaN if one is missing."""
+    if values is None:
+        return None
+    spread: NDArray[Any] = values[first]
+    for step in range(1, int((last - first).max(initial=0)) + 1):
+        inside = first + step <= last
+        spread = np.where(inside, pick(spread, values[np.minimum(first + step, len(values) - 1)]), spread)
+    return np.array(spread)

@@ -1,0 +1,197 @@
+"""What one period of one channel has shown so far: counts, runs, candidates for the displayed reading.
+
+A tally is fed slices in time order and never keeps the readings themselves, so its size does not grow with the
+length of the recording (docs/method/aggregation.md).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.counting import Band, largest, rank
+from pqcheck.evidence import Runs, find_runs, join_runs
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Tallied:
+    """The result of a tally. `reading` is None when nothing was valid."""
+
+    valid: int
+    outside: int
+    reading: float | None
+    runs: Runs
+    longest_possible: int
+    """Longest run of intervals that are outside or missing: what a rule about runs cannot rule out."""
+
+
+class Tally:
+    """Counts of one period. `first_slot` and `slots` say which slots of the series the period holds."""
+
+    def __init__(self, band: Band, percent: Decimal, first_slot: int, slots: int, *, possible_runs: bool = False) -> None:
+        self._band = band
+        self._percent = percent
+        self.first_slot = first_slot
+        self.end_slot = first_slot + slots
+        self._slots = slots
+        self._keep = slots - rank(slots, percent) + 1
+        self._valid = 0
+        self._outside = 0
+        self._sided = (band.low is not None) + (band.high is not None)
+        self._far: NDArray[Any] = np.empty(0)
+        self._value: NDArray[Any] = np.empty(0)
+        self._parts: list[Runs] = []
+        self._fed_to = first_slot
+        self._possible: list[Runs] | None = [] if possible_runs else None
+
+    def feed(self, values: NDArray[Any], slot: int, *, complete: bool) -> None:
+        """Take the slice of `values` (first element at `slot`) that falls into the period.
+
+        NaN is missing or excluded. `complete` says that no value is NaN.
+        """
+        start, end = max(slot, self.first_slot), min(slot + len(values), self.end_slot)
+        if start >= end:
+            return
+        if end - start != len(values):
+            values = values[start - slot : end - slot]
+        self._fed_to = end
+        good = values if complete else values[~np.isnan(values)]
+        if self._possible is not None:
+            self._watch_possible(values, start)
+        if not len(good):
+            return
+        self._valid += len(good)
+        outside = self._band.outside(values)
+        count = int(np.count_nonzero(outside))
+        if count:
+            self._outside += count
+            self._parts.append(find_runs(outside, values, self._band.beyond(values), start))
+        self._select(good)
+
+    def _watch_possible(self, values: NDArray[Any], start: int) -> None:
+        assert self._possible is not None
+        missing = np.isnan(values)
+        zeros = np.zeros(len(values))
+        self._possible.append(find_runs(self._band.outside(values) | missing, zeros, zeros, start))
+
+    def _select(self, good: NDArray[Any]) -> None:
+        """Keep the readings that the displayed one can still be: the `_keep` farthest beyond the nearer limit."""
+        if self._sided == 2:
+            self._select_two_sided(good)
+            return
+        sign = -1 if self._band.high is None and self._band.low is not None else 1
+        values = good if sign == 1 else -good
+        best = largest(values, self._keep)
+        if len(self._far):
+            best = largest(np.concatenate([self._far, best]), self._keep)
+        self._far = best if best is not good else best.copy()
+
+    def _select_two_sided(self, good: NDArray[Any]) -> None:
+        far = self._band.beyond(good)
+        if len(far) > self._keep:
+            chosen = far >= largest(far, self._keep).min()
+            far, good = far[chosen], good[chosen]
+        far = np.concatenate([self._far, far])
+        value = np.concatenate([self._value.astype(good.dtype, copy=False), good])
+        if len(far) > self._keep:
+            # Ties in distance are settled by the value, so that the order of rows cannot show.
+            order = np.lexsort((value, far))[len(far) - self._keep :]
+            far, value = far[order], value[order]
+        self._far, self._value = far, value
+
+    def _reading(self) -> float | np.floating[Any] | None:
+        if not self._valid:
+            return None
+        place = self._valid - rank(self._valid, self._percent) + 1
+        if self._sided == 2:
+            order = np.lexsort((self._value, self._far))
+            reading: np.floating[Any] = self._value[order[len(order) - place]]
+            return reading
+        value: np.floating[Any] = np.sort(self._far)[len(self._far) - place]
+        return -value if self._band.high is None and self._band.low is not None else value
+
+    def result(self) -> Tallied:
+        """Counts, displayed reading and windows of the period as far as fed."""
+        reading = self._reading()
+        possible = 0
+        if self._possible is not None:
+            runs = join_runs(self._possible)
+            possible = int(runs.count.max()) if len(runs) else 0
+            unfed = self.end_slot - self._fed_to
+            if unfed:
+                tail = int(runs.count[-1]) if len(runs) and runs.first[-1] + runs.count[-1] == self._fed_to else 0
+                possible = max(possible, unfed + tail)
+        return Tallied(self._valid, self._outside, shortest(reading), join_runs(self._parts), possible)
+
+
+def shortest(value: float | np.floating[Any] | None) -> float | None:
+    """A stored reading as the float that prints as the shortest decimal reading back to it in its own width."""
+    if value is None:
+        return None
+    return float(str(value)) if isinstance(value, np.float32) else float(value)
+
+
+class BoundTally:
+    """What minimum and maximum columns, or aligned longer means, prove about the slots of one period.
+
+    `inside`, `outside` count slots proven so; everything else is open.
+    """
+
+    def __init__(self, band: Band, first_slot: int, slots: int) -> None:
+        self._band = band
+        self.first_slot, self.end_slot = first_slot, first_slot + slots
+        self.inside = 0
+        self.outside = 0
+        self.seen = 0
+        self.worst: float | None = None
+        self._worst_far = -np.inf
+        self._parts: list[Runs] = []
+
+    def feed(self, low: NDArray[Any] | None, high: NDArray[Any] | None, slot: int) -> None:
+        """Bounds of each slot's value from `slot` on: smallest and largest member; None = not recorded."""
+        anything = high if high is not None else low
+        assert anything is not None
+        start, end = max(slot, self.first_slot), min(slot + len(anything), self.end_slot)
+        if start >= end:
+            return
+        part = slice(start - slot, end - slot)
+        low = None if low is None else low[part]
+        high = None if high is None else high[part]
+        band = self._band
+        size = end - start
+        inside = np.ones(size, dtype=bool)
+        outside = np.zeros(size, dtype=bool)
+        upper = Band(None, band.high, None, band.high_cut, band.strict)
+        lower = Band(band.low, None, band.low_cut, None, band.strict)
+        nothing = np.zeros(size, dtype=bool)
+        if band.high is not None:
+            inside &= ~(upper.outside(high) | np.isnan(high)) if high is not None else nothing
+            outside |= upper.outside(low) if low is not None else nothing
+        if band.low is not None:
+            inside &= ~(lower.outside(low) | np.isnan(low)) if low is not None else nothing
+            outside |= lower.outside(high) if high is not None else nothing
+        self.inside += int(np.count_nonzero(inside))
+        self.outside += int(np.count_nonzero(outside))
+        shown = low if high is None or (band.high is None and low is not None) else high
+        assert shown is not None
+        far = band.beyond(shown)
+        valid = ~np.isnan(far)
+        self.seen += int(np.count_nonzero(valid))
+        if valid.any():
+            at = int(np.nanargmax(far))
+            if far[at] > self._worst_far:
+                self._worst_far, self.worst = float(far[at]), shortest(shown[at])
+        if outside.any():
+            proven = low if band.high is not None and low is not None else high
+            assert proven is not None
+            self._parts.append(find_runs(outside, proven, np.nan_to_num(band.beyond(proven)), start))
+
+    def runs(self) -> Runs:
+        """Runs of slots proven outside."""
+        return join_runs(self._parts)

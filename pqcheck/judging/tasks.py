@@ -1,0 +1,79 @@
+"""What there is to judge, known before any number is read: tasks, and rules already settled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+from pqcheck.deriving.sources import Source, Wanted
+from pqcheck.findings import Reason, Verdict
+from pqcheck.limit_tables import LimitTable, Row, Rule
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A rule (for a phase) that needs no reading: not applicable, a missing fact, not recorded."""
+
+    table: LimitTable
+    rule: Rule
+    verdict: Verdict
+    reason: Reason
+    quantity: str | None
+    phase: str | None = None
+
+
+@dataclass(frozen=True)
+class Task:
+    """One rule for one channel.
+
+    `low`/`high` are the limits in `unit`, the unit of the finding. `source` is None when no stream suits the rule's
+    interval; then `bounds` (pairs of minimum and maximum columns) and `longer` (means over longer intervals) are all
+    there is. `scale` of a source unit is how many finding units one source unit holds.
+    """
+
+    table: LimitTable
+    rule: Rule
+    row: Row
+    wanted: Wanted
+    low: Decimal | None
+    high: Decimal | None
+    unit: str
+    source: Source | None
+    bounds: tuple[tuple[Source | None, Source | None], ...] = ()
+    longer: Source | None = None
+    policy: str | None = None
+    """Whose time criterion is applied, when the site declared one."""
+    caveats: tuple[str, ...] = ()
+
+    @property
+    def interval_us(self) -> int:
+        """Interval judged: the rule's, or the recorded one where the rule accepts it."""
+        rule_us = int(self.rule.interval_s * 1_000_000)
+        if self.source is not None and self.source.interval_us > rule_us:
+            return self.source.interval_us
+        return rule_us
+
+    @property
+    def base_name(self) -> str:
+        """Contract name of the channel without the reading."""
+        parts = [self.wanted.quantity]
+        if self.wanted.phase is not None:
+            parts.append(self.wanted.phase)
+        if self.wanted.order is not None:
+            parts.append(f"h{self.wanted.order}")
+        if self.wanted.hertz is not None:
+            parts.append(f"f{self.wanted.hertz}")
+        return ".".join(parts)
+
+
+def scale_of(unit: str, task_unit: str, wanted: Wanted) -> Fraction:
+    """How many units of the finding one `unit` of a source holds."""
+    from pqcheck.units import factor
+
+    if wanted.base == "nominal" and unit in ("V", "kV") and task_unit == "%":
+        assert wanted.nominal is not None
+        return Fraction(factor(unit, "V")) * 100 / Fraction(wanted.nominal)
+    if unit.startswith("%") and task_unit == "%":
+        return Fraction(1)
+    return Fraction(factor(unit or "1", task_unit))

@@ -1,0 +1,199 @@
+"""From recordings, a site and limit tables to findings: wires the rooms together and decides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from pqcheck.errors import InputError, SiteError, nearest
+from pqcheck.findings import Finding, Findings, sort_key
+from pqcheck.limit_tables import LimitTable, load_table
+from pqcheck.quantities import QUANTITIES
+from pqcheck.recording import Recording
+from pqcheck.site.model import Site
+
+Recordings = Recording | str | Path | Sequence[str | Path]
+Sites = Site | str | Path | Mapping[str, Any]
+Tables = LimitTable | str | Path | Sequence[LimitTable | str | Path]
+
+
+def check(
+    recordings: Recordings,
+    site: Sites,
+    tables: Tables | None = None,
+    *,
+    quantities: Iterable[str] | None = None,
+    as_of: date | None = None,
+) -> Findings:
+    """Judge recordings taken at a site against limit tables.
+
+    `recordings` are files (or a `Recording`), `site` a site file, a mapping like one, or a `Site`; `tables` are ids,
+    paths or loaded tables (default: those the site applies). `quantities` narrows the question (default: the site's).
+    `as_of` is the date that counts for tables with effective dates and for waivers; nothing reads the clock.
+    Raises `PqcheckError` when an input cannot be read. Results depend on nothing but the inputs.
+    """
+    from pqcheck.deriving.corrections import corrected_recording
+
+    declared = as_site(site)
+    chosen = as_tables(tables if tables is not None else list(declared.apply))
+    only = _known_quantities(quantities if quantities is not None else declared.quantities)
+    recording = as_recording(recordings, declared)
+    _check_declared(declared, recording)
+    corrected = corrected_recording(recording, declared.corrections) if declared.corrections else recording
+    findings, remarks, remainders = _once(corrected, declared, chosen, only)
+    if declared.corrections:
+        plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only)
+        findings = _beside(findings, plain, "without_corrections")
+    if declared.exclusions:
+        plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only)
+        findings = _beside(findings, plain, "without_exclusions")
+    if only:
+        left_out = sorted({rule.quantity for table in chosen for rule in table.rules} - set(only))
+        if left_out:
+            remarks.append(f"Left out by the choice of quantities: {', '.join(left_out)}.")
+    del as_of
+    return Findings(
+        findings=tuple(sorted(findings, key=sort_key)),
+        site=declared.declared,
+        recordings=tuple(_recording_entry(recording, number, remainders) for number in range(len(recording.files))),
+        limit_tables=tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in chosen),
+        remarks=tuple(remarks),
+    )
+
+
+def as_site(site: Sites) -> Site:
+    """A `Site` from whatever declares one."""
+    if isinstance(site, Site):
+        return site
+    from pqcheck.site.load import load_site, site_from
+
+    if isinstance(site, Mapping):
+        return site_from(site, "site")
+    return load_site(site)
+
+
+def as_tables(tables: Tables) -> list[LimitTable]:
+    """Loaded tables, each once, in the order asked."""
+    if isinstance(tables, (LimitTable, str, Path)):
+        tables = [tables]
+    found: dict[str, LimitTable] = {}
+    for one in tables:
+        table = one if isinstance(one, LimitTable) else load_table(str(one))
+        found.setdefault(table.id, table)
+    if not found:
+        raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file")
+    return list(found.values())
+
+
+def as_recording(recordings: Recordings, site: Site) -> Recording:
+    """A `Recording` from files or as it is."""
+    if isinstance(recordings, Recording):
+        return recordings
+    from pqcheck.readers import read
+
+    paths = [recordings] if isinstance(recordings, (str, Path)) else list(recordings)
+    if not paths:
+        raise InputError("no recording was given; name at least one file")
+    return read(paths, site)
+
+
+def _known_quantities(names: Iterable[str]) -> tuple[str, ...]:
+    chosen = tuple(names)
+    for name in chosen:
+        if name not in QUANTITIES:
+            raise SiteError(f"unknown quantity {name!r}{nearest(name, QUANTITIES)}")
+    return chosen
+
+
+def _check_declared(site: Site, recording: Recording) -> None:
+    spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
+    for one in site.exclusions:
+        if not any(one.from_us < end and one.to_us > start for start, end in spans):
+            raise SiteError(
+                f"the exclusion {one.reason!r} lies outside the recording; correct its times in [[exclusions]]"
+            )
+
+
+def _once(
+    recording: Recording, site: Site, tables: Sequence[LimitTable], only: Sequence[str]
+) -> tuple[list[Finding], list[str], Mapping[int, Mapping[str, Any]]]:
+    from pqcheck.clock import iso
+    from pqcheck.judging.judge import judge
+    from pqcheck.judging.resolve import resolve
+    from pqcheck.vetting import Vetting
+
+    tasks, settled = resolve(tables, recording, site, only)
+    vetting = Vetting(recording, site)
+    vetted: list[Any] = []
+
+    def trust() -> Any:
+        vetted.append(vetting.finish())
+        return vetted[0].trust
+
+    judged = judge(tasks, settled, recording, site, observe=vetting.feed, trust=trust)
+    remarks = list(vetted[0].remarks)
+    remainders: dict[int, dict[str, Any]] = {}
+    for left in judged.remainders:
+        start, end = iso(left.start_us, recording.zone), iso(left.end_us, recording.zone)
+        remainders.setdefault(left.stream, {})[left.length] = {"start": start, "end": end, "intervals": left.intervals}
+        remarks.append(f"{start} to {end} is no full {left.length} and was not judged on its own.")
+    findings = [*vetted[0].findings, *judged.findings]
+    return findings, sorted(set(remarks)), remainders
+
+
+def _beside(findings: list[Finding], others: list[Finding], field: str) -> list[Finding]:
+    """Put the verdict of the other run beside each finding where it differs."""
+    other = {_place(one): one.verdict.value for one in others}
+    return [
+        one.replaced(**{field: other[_place(one)]})
+        if one.kind == "limit" and other.get(_place(one), one.verdict.value) != one.verdict.value
+        else one
+        for one in findings
+    ]
+
+
+def _place(finding: Finding) -> tuple[Any, ...]:
+    """Rule, channel and number of the period: a trim moves the stamps but not the question."""
+    return (finding.kind, finding.table, finding.rule, finding.channel, finding.phase, finding.id)
+
+
+def _recording_entry(
+    recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]
+) -> dict[str, Any]:
+    from pqcheck.clock import iso
+
+    file = recording.files[number]
+    left = {
+        length: entry
+        for stream, lengths in sorted(remainders.items())
+        if recording.streams[stream].axis.interval_us == file.interval_us
+        for length, entry in lengths.items()
+    }
+    return {
+        "file": file.name,
+        "sha256": file.sha256,
+        "rows": file.rows,
+        "interval_s": _seconds(file.interval_us),
+        "start": iso(file.start_us, recording.zone),
+        "end": iso(file.end_us, recording.zone),
+        "remainder": left or None,
+        "columns": [
+            {
+                "column": column.column,
+                "channel": None if column.channel is None else column.channel.name,
+                "unit": None if column.channel is None else column.channel.unit,
+                "read_as": column.read_as,
+            }
+            for column in file.columns
+        ],
+    }
+
+
+def _seconds(interval_us: int | None) -> float | int | None:
+    if interval_us is None:
+        return None
+    return interval_us // 1_000_000 if interval_us % 1_000_000 == 0 else interval_us / 1_000_000
+

@@ -1,0 +1,145 @@
+"""The catalogue of reason codes: title, sentence template, advice. One place; a test renders every template.
+
+The sentence carries the numbers; the advice is what would settle the question. Fields in braces are filled by judging.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ReasonCode:
+    """One reason: what it is called, what is said, what to do."""
+
+    title: str
+    text: str
+    advice: str
+
+
+CATALOGUE: dict[str, ReasonCode] = {
+    "too-short": ReasonCode(
+        "Recording shorter than the period",
+        "{seen} of {expected} intervals were recorded, {outside} of them outside, {allowed} may be; {would}.",
+        "Record at least one full {period}.",
+    ),
+    "gap": ReasonCode(
+        "Intervals are missing",
+        "{missing} of {expected} intervals are missing; of the {valid} others {outside} lie outside and {allowed} may; {would}.",
+        "Record the {period} again without gaps, or declare [coverage] with the policy it comes from.",
+    ),
+    "interruption": ReasonCode(
+        "The supply was interrupted",
+        "{missing} of {expected} intervals have no value, {interrupted} of them because the supply was interrupted; "
+        "of the {valid} others {outside} lie outside and {allowed} may; {would}.",
+        "If the interruption is documented, declare it under [[exclusions]] with reason and author.",
+    ),
+    "wrong-interval": ReasonCode(
+        "Recorded at an interval that cannot answer",
+        "The rule judges values over {needed}; {recorded} were recorded and cannot be turned into them exactly{seen}.",
+        "Record at {needed} or an interval that divides it, or record minimum and maximum columns and declare "
+        "[recording] extremes_of.",
+    ),
+    "not-recorded": ReasonCode(
+        "The quantity was not recorded",
+        "No column holds {quantity}{detail}.",
+        "Record {quantity}, or narrow the question with quantities.",
+    ),
+    "phase-missing": ReasonCode(
+        "A phase was not recorded",
+        "{quantity} of phase {name} was not recorded, while other phases were.",
+        "Record all phases of the connection, or correct [supply] connection.",
+    ),
+    "orders-missing": ReasonCode(
+        "Harmonic orders were not recorded",
+        "Orders {orders} of {quantity}{where} were not recorded.",
+        "Record all orders that the rule limits.",
+    ),
+    "neutral-not-seen": ReasonCode(
+        "Voltage to neutral was not recorded",
+        "Only line-to-line voltages were recorded; a displaced neutral does not show between lines, so phase {name} "
+        "to neutral cannot be judged.",
+        "Record line-to-neutral voltages.",
+    ),
+    "no-criterion": ReasonCode(
+        "The document sets no time criterion",
+        "{outside} of {valid} intervals lie outside {range}; the document gives no share of time, so this alone is "
+        "neither a pass nor a fail.",
+        "Declare the time criterion that applies, and whose policy it is, under [[criteria]].",
+    ),
+    "no-limit": ReasonCode(
+        "Reported, not judged",
+        "{why}; the statistic is given for information.",
+        "Choose a rule that sets a limit.",
+    ),
+    "pcc-not-declared": ReasonCode(
+        "Point of common coupling not declared",
+        "The rule judges the point of common coupling, and {missing}.",
+        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis.",
+    ),
+    "demand-not-declared": ReasonCode(
+        "Demand or short-circuit current not declared",
+        "The limit depends on {missing}, which the site file does not declare.",
+        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current.",
+    ),
+    "fact-not-declared": ReasonCode(
+        "A site fact is missing",
+        "The rule depends on a fact that is not declared: {missing}.",
+        "Declare it in the site file.",
+    ),
+    "outside-scope": ReasonCode("The rule does not govern this place", "{why}.", "Choose another rule."),
+    "period-longer-than-recording": ReasonCode(
+        "The period is longer than the recording",
+        "The rule judges a {period}; {seen} of its {expected} intervals were recorded: {share} of these lie inside, "
+        "{outside} outside.",
+        "Record for the whole {period} to judge this rule.",
+    ),
+    "proven-by-bound": ReasonCode(
+        "Shown by minimum and maximum columns",
+        "{text}.",
+        "Nothing: the bounds decide.",
+    ),
+    "lower-bound": ReasonCode(
+        "Shown by a lower bound",
+        "{text}; the true value is not smaller, so the fail stands.",
+        "Record the missing parts for the full value.",
+    ),
+    "indicative": ReasonCode(
+        "Rests on a proxy",
+        "{valid} intervals were judged, {outside} outside, {allowed} may be: {would}; but {because}.",
+        "{advice}",
+    ),
+    "coverage": ReasonCode(
+        "Decided under a declared coverage policy",
+        "{valid} of {counted} intervals are valid, {outside} outside; decided by the valid values because at least "
+        "{share} % are there, the policy of {policy}.",
+        "Nothing, if that policy is agreed.",
+    ),
+    "base-unknown": ReasonCode(
+        "The base of a percentage is not at hand",
+        "{quantity}{where} was recorded in {unit}, which cannot be turned into what the rule judges with the columns "
+        "at hand.",
+        "Record the voltage or current that the percentage refers to.",
+    ),
+    "no-readings-left": ReasonCode(
+        "Nothing is left to count",
+        "{why}.",
+        "Record a period that is not excluded.",
+    ),
+    "no-readings": ReasonCode(
+        "No reading",
+        "The column holds no reading in this {period}.",
+        "Check the channel and record again.",
+    ),
+}
+
+
+def known(code: str) -> bool:
+    """Whether the code is in the catalogue (vetting has codes of its own)."""
+    return code in CATALOGUE
+
+
+def sentence(code: str, **fields: object) -> tuple[str, str]:
+    """Text and advice of a code, filled in."""
+    entry = CATALOGUE[code]
+    return entry.text.format(**fields), entry.advice.format(**fields)

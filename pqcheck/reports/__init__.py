@@ -1,0 +1,1 @@
+"""Draw and write what lower ranks computed; decide nothing."""

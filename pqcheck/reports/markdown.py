@@ -1,0 +1,82 @@
+"""Findings as Markdown, for people who write their own report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number
+
+MOST_WINDOWS = 20
+
+
+def as_markdown(findings: Findings) -> str:
+    """The answer, danger signs, one table of criteria, windows of what fails, reasons, files and tables."""
+    name = _cell(str(findings.site.get("name", "")))
+    lines = [f"# {name}" if name else "# Findings", "", answer(findings), ""]
+    for one in findings.findings:
+        if one.kind == "safety":
+            text = f"{one.reason.text} {one.reason.advice}" if one.reason is not None else ""
+            lines += [f"> **Danger sign: {_cell(one.title)}.** {_cell(text)}", ""]
+    criteria = [one for one in findings.findings if one.kind == "limit"]
+    lines += ["## Criteria", "", *_criteria(criteria), ""]
+    lines += _windows([one for one in criteria if one.verdict is Verdict.FAIL])
+    lines += _reasons(criteria)
+    lines += ["## Files", ""]
+    for recording in findings.recordings:
+        lines.append(f"- {_cell(recording['file'])}: {recording['start']} to {recording['end']}, sha256 {recording['sha256']}")
+    lines += ["", "## Limit tables", ""]
+    lines += [f"- {one['id']}, edition {one['edition']}, sha256 {one['sha256']}" for one in findings.limit_tables]
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    """Text that cannot break out of a table cell or become markup."""
+    for mark in "\\`*_[]<>#|":
+        text = text.replace(mark, f"\\{mark}")
+    return " ".join(text.split())
+
+
+def _criteria(criteria: Sequence[Finding]) -> list[str]:
+    head = ["verdict", "rule", "clause", "channel", "period from", "reading", "limit", "outside", "marks"]
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    for one in criteria:
+        counts, statistic = one.intervals, one.statistic
+        row = [
+            VERDICT_WORDS[one.verdict], f"{one.table} {one.rule}", one.clause, one.channel,
+            f"{one.period.length} {clock(one.period.start)}" if one.period is not None else "-",
+            number(statistic.value, statistic.unit) if statistic is not None else "-", limit_text(one),
+            f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-",
+            " ".join(one.modifiers),
+        ]  # fmt: skip
+        lines.append("| " + " | ".join(_cell(cell) for cell in row) + " |")
+    return lines
+
+
+def _windows(failed: Sequence[Finding]) -> list[str]:
+    lines: list[str] = []
+    for one in by_loss(failed):
+        unit = one.statistic.unit if one.statistic is not None else ""
+        lines += [f"## {_cell(one.title)}", "", "| from | to | intervals | worst | at | rows |", "|---|---|---|---|---|---|"]
+        for window in one.windows[:MOST_WINDOWS]:
+            rows = "; ".join(f"{span.file} {span.first} to {span.last}" for span in window.rows)
+            cells = [window.start, window.end, str(window.intervals), number(window.worst, unit), window.worst_at, rows]
+            lines.append("| " + " | ".join(_cell(cell) for cell in cells) + " |")
+        if len(one.windows) > MOST_WINDOWS:
+            lines.append(f"\n{len(one.windows) - MOST_WINDOWS} more windows are in the findings file.")
+        lines.append("")
+    return lines
+
+
+def _reasons(criteria: Sequence[Finding]) -> list[str]:
+    lines = ["## What could not be judged, and why", ""]
+    seen: dict[tuple[str, str, str], int] = {}
+    for one in criteria:
+        if one.reason is not None and one.verdict is not Verdict.PASS:
+            key = (f"{VERDICT_WORDS[one.verdict]}, {one.table} {one.rule}", one.reason.text, one.reason.advice)
+            seen[key] = seen.get(key, 0) + 1
+    if not seen:
+        return []
+    for (rule, text, advice), count in seen.items():
+        lines.append(f"- {_cell(rule)}{f' (x{count})' if count > 1 else ''}: {_cell(text)} {_cell(advice)}")
+    return [*lines, ""]

@@ -1,0 +1,69 @@
+"""Which report a file name asks for, and writing them all: each rendered before the first is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from pqcheck.errors import OutputError
+from pqcheck.files import write_text
+from pqcheck.findings import Findings
+
+Renderer = Callable[[Findings, Sequence[Any], Any], str]
+
+
+def _json(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+    return findings.to_json()
+
+
+def _markdown(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+    from pqcheck.reports.markdown import as_markdown
+
+    return as_markdown(findings)
+
+
+def _csv(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+    from pqcheck.reports.csv_table import as_csv
+
+    return as_csv(findings)
+
+
+RENDERERS: dict[str, Renderer] = {".json": _json, ".md": _markdown, ".csv": _csv}
+"""By ending; the longest that fits decides. A new report is a new entry and a new file."""
+
+Target = tuple[Path, Renderer]
+
+
+def prepare(paths: Sequence[str], json_path: str | None = None) -> list[Target]:
+    """The renderer of every path, before anything is computed.
+
+    Raises `OutputError` for an ending nobody writes, a folder that is not there, or one file named twice.
+    `json_path` is written as a findings file whatever its name.
+    """
+    targets: list[Target] = []
+    seen: set[Path] = set()
+    for text in paths:
+        path = Path(text)
+        if path.resolve() in seen:
+            raise OutputError(f"{path} is asked for twice; name each output once")
+        seen.add(path.resolve())
+        if not path.parent.is_dir():
+            raise OutputError(f"cannot write {path}: the folder {path.parent} does not exist; create it first")
+        if path.is_dir():
+            raise OutputError(f"cannot write {path}: it is a folder; name a file")
+        if json_path is not None and text == json_path:
+            targets.append((path, _json))
+            continue
+        endings = [ending for ending in RENDERERS if path.name.lower().endswith(ending)]
+        if not endings:
+            raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(RENDERERS))}")
+        targets.append((path, RENDERERS[max(endings, key=len)]))
+    return targets
+
+
+def write_all(targets: Sequence[Target], findings: Findings, recordings: Sequence[Any], site: Any) -> None:
+    """Render everything, then write everything."""
+    rendered = [(path, render(findings, recordings, site)) for path, render in targets]
+    for path, text in rendered:
+        write_text(path, text)

@@ -1,0 +1,195 @@
+"""The result on a terminal: the answer, danger signs, failures, what could not be judged, passes as counts."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, required
+
+MOST_ROWS = 20
+_WIDTH = 100
+
+
+def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False) -> str:
+    """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
+    parts = [_danger(findings)]
+    if quiet:
+        parts.append(answer(findings))
+        return "\n".join(part for part in parts if part) + "\n"
+    parts += [
+        answer(findings),
+        _soundness(findings),
+        _failures(findings, everything),
+        _open(findings, everything),
+        _waived(findings),
+        _passes(findings, everything),
+        _not_applicable(findings, everything),
+        *(_wrap(remark) for remark in findings.remarks),
+        _tables(findings),
+    ]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _wrap(text: str, indent: str = "") -> str:
+    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _danger(findings: Findings) -> str:
+    signs = [one for one in findings.findings if one.kind == "safety"]
+    lines = []
+    for one in signs:
+        lines.append(_wrap(f"DANGER SIGN: {one.title}."))
+        if one.reason is not None:
+            lines.append(_wrap(one.reason.text, "  "))
+            lines.append(_wrap(one.reason.advice, "  "))
+    return "\n".join(lines)
+
+
+def _soundness(findings: Findings) -> str:
+    checks = [one for one in findings.findings if one.kind == "recording"]
+    bad = [one for one in checks if one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)]
+    if not checks:
+        return ""
+    if not bad:
+        return "The recording: no check found anything against it."
+    lines = [f"The recording: {len(bad)} of {len(checks)} checks found something."]
+    seen: dict[str, int] = {}
+    for one in bad:
+        text = one.reason.text if one.reason is not None else one.title
+        seen[text] = seen.get(text, 0) + 1
+    for text, count in list(seen.items())[:MOST_ROWS]:
+        lines.append(_wrap(f"- {text}" + (f" ({count} channels)" if count > 1 else ""), "  "))
+    if len(seen) > MOST_ROWS:
+        lines.append(f"  {len(seen) - MOST_ROWS} more are in the findings file.")
+    return "\n".join(lines)
+
+
+def _row(one: Finding) -> list[str]:
+    statistic, counts = one.statistic, one.intervals
+    value = number(statistic.value, statistic.unit) if statistic is not None else "-"
+    outside = f"{counts.outside} of {counts.expected} ({counts.allowed} may)" if counts is not None else "-"
+    worst = "-"
+    if one.windows:
+        unit = statistic.unit if statistic is not None else ""
+        far = max(one.windows, key=lambda window: _beyond(one, window.worst)) if len(one.windows) < 5000 else one.windows[0]
+        worst = f"{number(far.worst, unit)} at {clock(far.worst_at)}"
+    period = f"{one.period.length} {clock(one.period.start)}" if one.period is not None else "-"
+    marks = f" [{', '.join(one.modifiers)}]" if one.modifiers else ""
+    return [f"{one.table} {one.rule}", one.channel, period, value, limit_text(one), outside, worst + marks]
+
+
+def _beyond(one: Finding, value: float) -> float:
+    limit = one.limit
+    if limit is None:
+        return value
+    high = value - limit.high if limit.high is not None else float("-inf")
+    low = limit.low - value if limit.low is not None else float("-inf")
+    return max(high, low)
+
+
+_HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst")
+
+
+def _grid(rows: Iterable[Sequence[str]], headers: Sequence[str]) -> str:
+    from tabulate import tabulate
+
+    return tabulate(list(rows), headers=list(headers), tablefmt="simple", disable_numparse=True)
+
+
+def _failures(findings: Findings, everything: bool) -> str:
+    failed = by_loss([one for one in required(findings) if one.verdict is Verdict.FAIL and one.kind == "limit"])
+    if not failed:
+        return ""
+    shown = failed if everything else failed[:MOST_ROWS]
+    lines = ["Not met:", _grid((_row(one) for one in shown), _HEADERS)]
+    if len(failed) > len(shown):
+        lines.append(f"{len(failed) - len(shown)} more; --all lists them.")
+    for one in shown:
+        if one.reason is not None:
+            lines.append(_wrap(f"{one.channel}: {one.reason.text}", "  "))
+    return "\n".join(lines)
+
+
+def _open(findings: Findings, everything: bool) -> str:
+    open_ = [one for one in required(findings) if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
+    if not open_:
+        return ""
+    folded: dict[tuple[str, str, str, str], list[Finding]] = {}
+    for one in open_:
+        code = one.reason.code if one.reason is not None else "-"
+        advice = one.reason.advice if one.reason is not None else ""
+        folded.setdefault((one.verdict.value, f"{one.table} {one.rule}", code, advice), []).append(one)
+    lines = ["Could not be judged, and what would settle it:"]
+    groups = list(folded.items())
+    shown = groups if everything else groups[:MOST_ROWS]
+    for (verdict, rule, _, advice), members in shown:
+        first = members[0]
+        text = first.reason.text if first.reason is not None else ""
+        channels = sorted({one.channel for one in members if one.channel != "-"})
+        about = f" ({', '.join(channels[:3])}{f' and {len(channels) - 3} more' if len(channels) > 3 else ''})"
+        times = f" x{len(members)}" if len(members) > 1 else ""
+        word = VERDICT_WORDS[Verdict(verdict)]
+        lines.append(_wrap(f"{word}{times} {rule}{about if channels else ''}: {text}", "  "))
+        if advice:
+            lines.append(_wrap(f"-> {advice}", "     "))
+        if everything:
+            lines += [_wrap(f"{one.id}: {one.reason.text if one.reason else ''}", "       ") for one in members[1:]]
+    if len(groups) > len(shown):
+        lines.append(f"  {len(groups) - len(shown)} more kinds; --all lists them.")
+    return "\n".join(lines)
+
+
+def _waived(findings: Findings) -> str:
+    waived = [one for one in required(findings) if one.verdict is Verdict.WAIVED]
+    return "\n".join(["Waived:", _grid((_row(one) for one in waived), _HEADERS)]) if waived else ""
+
+
+def _passes(findings: Findings, everything: bool) -> str:
+    passed = [one for one in required(findings) if one.verdict is Verdict.PASS]
+    if not passed:
+        return ""
+    if everything:
+        return "\n".join(["Met:", _grid((_row(one) for one in by_loss(passed)), _HEADERS)])
+    counts = Counter(f"{one.table} {one.rule}" for one in passed)
+    tightest = by_loss(passed)[0]
+    lines = [f"Met: {len(passed)} criteria, the tightest of them {_row_sentence(tightest)}"]
+    lines += [f"  {count:5d}  {rule}" for rule, count in sorted(counts.items())]
+    return "\n".join(lines)
+
+
+def _row_sentence(one: Finding) -> str:
+    value = number(one.statistic.value, one.statistic.unit) if one.statistic is not None else "-"
+    return f"{one.channel} with {value} ({limit_text(one)}, {one.rule})."
+
+
+def _not_applicable(findings: Findings, everything: bool) -> str:
+    others = [one for one in findings.findings if one.kind == "limit" and one.verdict is Verdict.NOT_APPLICABLE]
+    if not others:
+        return ""
+    folded: dict[tuple[str, str], list[Finding]] = {}
+    for one in others:
+        text = one.reason.text if one.reason is not None else ""
+        folded.setdefault((f"{one.table} {one.rule}", text), []).append(one)
+    lines = ["Not applicable, or reported without a limit:"]
+    for (rule, text), members in folded.items() if everything else list(folded.items())[:MOST_ROWS]:
+        first = members[0]
+        value = ""
+        if len(members) == 1 and first.statistic is not None and first.statistic.value is not None:
+            value = f" [{number(first.statistic.value, first.statistic.unit)}]"
+        lines.append(_wrap(f"{rule}{value}{f' x{len(members)}' if len(members) > 1 else ''}: {text}", "  "))
+    if not everything and len(folded) > MOST_ROWS:
+        lines.append(f"  {len(folded) - MOST_ROWS} more; --all lists them.")
+    return "\n".join(lines)
+
+
+def _tables(findings: Findings) -> str:
+    named = ", ".join(f"{one['id']} ({one['sha256'][:12]})" for one in findings.limit_tables)
+    unverified = sum("unverified_limit" in one.modifiers for one in required(findings))
+    note = (
+        f" {unverified} criteria rest on limit values recalled from memory and not yet checked against the document"
+        " (unverified_limit)." if unverified else ""
+    )
+    return _wrap(f"Judged against {named}.{note}")

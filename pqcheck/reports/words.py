@@ -1,0 +1,90 @@
+"""Wording shared by the text reports: the answer in one sentence, numbers as people write them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pqcheck.findings import Finding, Findings, Verdict
+
+VERDICT_WORDS = {
+    Verdict.PASS: "PASS",
+    Verdict.FAIL: "FAIL",
+    Verdict.INCONCLUSIVE: "NOT SHOWN",
+    Verdict.REFUSED: "REFUSED",
+    Verdict.NOT_APPLICABLE: "not applicable",
+    Verdict.WAIVED: "WAIVED",
+}
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A reading with its unit, at most six digits; rounding is for the eye only."""
+    if value is None:
+        return "-"
+    text = f"{value:.6g}"
+    return f"{text} {unit}" if unit and unit != "1" else text
+
+
+def limit_text(finding: Finding) -> str:
+    """The band: ``207 to 253 V``, ``at most 8 %``."""
+    limit = finding.limit
+    if limit is None or (limit.low is None and limit.high is None):
+        return "-"
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
+    if limit.low is None:
+        return f"at most {number(limit.high)}{unit}"
+    if limit.high is None:
+        return f"at least {number(limit.low)}{unit}"
+    return f"{number(limit.low)} to {number(limit.high)}{unit}"
+
+
+def clock(stamp: str) -> str:
+    """An ISO stamp without the T and, on the minute, without seconds; the offset stays away from the eye."""
+    date, _, rest = stamp.partition("T")
+    time = rest[:8]
+    return f"{date} {time[:5] if time.endswith(':00') else time}".strip()
+
+
+def required(findings: Findings) -> list[Finding]:
+    """Findings that take part in the verdict."""
+    return [one for one in findings.findings if one.required]
+
+
+def by_loss(findings: Sequence[Finding]) -> list[Finding]:
+    """Worst first: danger signs, then the smallest margin as a share of the limit."""
+
+    def key(one: Finding) -> tuple[int, float, str]:
+        percent = one.margin.percent_of_limit if one.margin is not None else None
+        return (one.kind != "safety", percent if percent is not None else float("inf"), one.id)
+
+    return sorted(findings, key=key)
+
+
+def answer(findings: Findings) -> str:
+    """The answer in one plain sentence."""
+    asked = required(findings)
+    of = {verdict: [one for one in asked if one.verdict is verdict] for verdict in Verdict}
+    total = len(asked)
+    failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
+    if not total:
+        return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
+    if failed:
+        limit_fails = [one for one in failed if one.kind == "limit"]
+        if not limit_fails:
+            return f"DANGER SIGN: {len(failed)} seen in the recording; read the top of this output first."
+        worst = by_loss(limit_fails)[0]
+        where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
+        if worst.statistic is not None and worst.statistic.value is not None:
+            value = number(worst.statistic.value, worst.statistic.unit)
+            detail = f"; the furthest beyond its limit is {value} against {limit_text(worst)}{where}"
+        else:
+            detail = ""
+        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{detail}."
+    if refused:
+        rest = f", {len(open_)} could not be judged" if open_ else ""
+        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}; none fails."
+    if open_:
+        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged."
+    waived = of[Verdict.WAIVED]
+    if waived:
+        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass."
+    return f"PASS: all {total} criteria are met."
