@@ -1,0 +1,71 @@
+"""Summation of harmonic contributions of several sources."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pqcheck.physics.kinds import Orders, RatioArray, Same, SameArray, array
+
+
+def summation_exponent(order: Orders) -> RatioArray:
+    """Exponent of the general summation law for a harmonic order.
+
+    Parameters
+    ----------
+    order : array
+        Harmonic order [n; order].
+
+    Returns
+    -------
+    array
+        Exponent alpha [n; 1].
+
+    Notes
+    -----
+    1 below order 5, 1.4 for 5 to 10, 2 above 10: the higher the order, the more the phase angles differ. NaN gives
+    NaN.
+
+    References
+    ----------
+    IEC TR 61000-3-6:2008, summation law (exponents quoted from memory).
+
+    Example
+    -------
+    >>> summation_exponent([3, 5, 10, 11]).tolist()
+    [1.0, 1.4, 1.4, 2.0]
+    """
+    orders = array(order)
+    return np.where(np.isnan(orders), np.nan, np.where(orders < 5, 1.0, np.where(orders <= 10, 1.4, 2.0)))
+
+
+def summed_contributions(contributions: Same, order: Orders) -> SameArray:
+    """What several contributions of one harmonic order add up to.
+
+    Parameters
+    ----------
+    contributions : array
+        Magnitudes of one order, one row per source [k x n; same unit].
+    order : int
+        The harmonic order [1; order].
+
+    Returns
+    -------
+    array
+        Sum [n; same unit].
+
+    Notes
+    -----
+    ``(sum(U_i^alpha))^(1/alpha)``: between the quadratic and the arithmetic sum. A convention for planning, no
+    measurement. NaN in any contribution gives NaN.
+
+    References
+    ----------
+    IEC TR 61000-3-6:2008, summation law (exponents quoted from memory).
+
+    Example
+    -------
+    >>> summed_contributions([[3.0], [4.0]], 13).tolist()
+    [5.0]
+    """
+    alpha = summation_exponent(order)
+    return array(np.power(np.power(array(contributions), alpha).sum(axis=0), 1 / alpha))
