@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any, Protocol
 
 import numpy as np
@@ -155,6 +156,22 @@ class SourceFile:
 
 
 @dataclass(frozen=True)
+class Event:
+    """One row of an event table: a dip, swell or interruption. `phase` is empty where the table left it so."""
+
+    time_us: int
+    phase: str
+    kind: str
+    duration_s: Decimal
+    residual_percent: Decimal | None
+    rows: tuple[RowSpan, ...] = ()
+
+
+def _no_notes() -> tuple[Note, ...]:
+    return ()
+
+
+@dataclass(frozen=True)
 class Recording:
     """Everything that was recorded: files, one stream per time base, and what was noticed on the way.
 
@@ -165,6 +182,14 @@ class Recording:
     streams: tuple[Stream, ...]
     notes: tuple[Note, ...] = ()
     zone: str = "UTC"
+    events: tuple[Event, ...] = ()
+    late_notes: Callable[[], tuple[Note, ...]] = _no_notes
+    """What shows only when numbers are decoded (cells that are not numbers in files larger than one slab); complete
+    once the blocks of every stream have been walked with all channels."""
+
+    def all_notes(self) -> tuple[Note, ...]:
+        """`notes` and what has come to light since; call it after the walk."""
+        return self.notes + self.late_notes()
 
     def channels(self) -> Iterator[tuple[Stream, Channel]]:
         """Every channel with the stream it lives in."""

@@ -1,0 +1,67 @@
+"""Read recordings from disk: which reader a file needs, and all files together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from pqcheck.clock import zone_info
+from pqcheck.errors import InputError
+from pqcheck.readers.csv_table import read_csv_table
+from pqcheck.readers.late import keep_small
+from pqcheck.readers.merge import Declared, assemble
+from pqcheck.readers.parquet_table import is_parquet, read_parquet_table
+from pqcheck.readers.table import Table
+from pqcheck.recording import Recording
+from pqcheck.site.model import Reading, Site
+
+
+def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
+    """The recording that some files hold together, merged on the time line.
+
+    CSV (also gzip) and Parquet files may be mixed; the order of `paths` does not matter to the values. Raises
+    InputError, in one sentence, for what cannot be read or can be read in more than one way.
+    """
+    if not paths:
+        raise InputError("no recording was given; name at least one file")
+    reading = site.recording if site is not None else Reading()
+    zone = site.time_zone if site is not None else None
+    if zone is not None:
+        zone_info(zone)
+    tables = [_table(Path(path), reading) for path in paths]
+    _check_mapping(tables, reading)
+    return assemble(keep_small(_named_apart(tables, paths)), Declared(zone, reading.stamp, reading.interval_us))
+
+
+def _table(path: Path, reading: Reading) -> Table:
+    if is_parquet(path):
+        return read_parquet_table(path, reading.columns)
+    return read_csv_table(path, reading.columns)
+
+
+def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:
+    """A mapped column that no file has is a slip of the pen, not a column to pass over."""
+    present = {header for table in tables for header in table.headers}
+    for column in reading.columns:
+        if column not in present:
+            raise InputError(
+                f"[recording.columns] names column {column!r}, which none of the files has; "
+                "copy the header as it stands in the file"
+            )
+
+
+def _named_apart(tables: Sequence[Table], paths: Sequence[str | Path]) -> list[Table]:
+    """Files of one name in several folders are told apart by the folder."""
+    names = [table.name for table in tables]
+    seen: dict[str, int] = {}
+    result = []
+    for table, path in zip(tables, paths, strict=True):
+        name = table.name
+        if names.count(name) > 1:
+            name = f"{Path(path).resolve().parent.name}/{name}"
+            seen[name] = seen.get(name, 0) + 1
+            if seen[name] > 1:
+                name = f"{name} ({seen[name]})"
+        result.append(replace(table, name=name) if name != table.name else table)
+    return result

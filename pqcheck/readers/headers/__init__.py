@@ -1,0 +1,1 @@
+"""Column names to channels, and in words how they were understood."""

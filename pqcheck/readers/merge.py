@@ -1,0 +1,264 @@
+"""From scanned files to a recording: zones, intervals, streams, and what was noticed on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pqcheck.clock import from_local
+from pqcheck.errors import InputError
+from pqcheck.readers import notes as notice
+from pqcheck.readers.columns import read_as
+from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, overlaps, phase_of, place
+from pqcheck.readers.late import LateNotes, nothing_late
+from pqcheck.readers.table import Table
+from pqcheck.readers.walk import Conflicts, Part, Plan, walk
+from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, RowSpan, SourceFile, Stream
+
+
+@dataclass(frozen=True)
+class Declared:
+    """What the site says about the stamps."""
+
+    zone: str | None = None
+    stamp: str | None = None
+    interval_us: int | None = None
+
+
+@dataclass(frozen=True)
+class _File:
+    table: Table
+    grid: FileGrid
+    stamp: str
+
+
+def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
+    """The recording that some scanned files hold together.
+
+    InputError when a file lacks what is needed to place its rows in time, or two files contradict each other.
+    """
+    notes: list[Note] = []
+    _same_units(tables)
+    files: list[_File] = []
+    events: list[Event] = []
+    for table in tables:
+        instants, rows = _instants(table, declared.zone, notes)
+        if table.events:
+            found = dict(zip(rows.tolist(), instants.tolist(), strict=True))
+            events.extend(
+                replace(event, time_us=found[at]) for at, event in enumerate(table.events) if at in found
+            )
+        if table.slabs:
+            stamp = table.stamp or declared.stamp or "start"
+            files.append(_File(replace(table, stamps=instants[:0]), file_grid(instants, rows, stamp), stamp))
+    intervals = _intervals(files, declared)
+    late = LateNotes([file.table for file in files])
+    whole = late.preview()
+    streams = []
+    placed_rows = 0
+    for interval in sorted({each for of in intervals for each in of}):
+        stream, placed, stream_notes = _stream(files, intervals, interval, late)
+        placed_rows += placed
+        notes += stream_notes
+        if stream is not None:
+            streams.append(stream)
+    total = sum(runs.rows for file in files for runs in file.grid.runs.values())
+    if placed_rows * 2 < total:
+        raise InputError(
+            f"the stamps keep no regular interval: only {placed_rows} of {total} rows lie on one grid; "
+            "export the recording with one row per interval"
+        )
+    for file, of in zip(files, intervals, strict=True):
+        notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
+    if not files and not events:
+        raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
+    sources = tuple(_source(file, of) for file, of in zip(files, intervals, strict=True))
+    if whole:
+        notes += late.notes()
+    late.preview()
+    return Recording(
+        sources,
+        tuple(streams),
+        tuple(notes),
+        declared.zone or "UTC",
+        tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
+        nothing_late if whole else late.notes,
+    )
+
+
+def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
+    """UTC stamps and data rows that can be placed."""
+    rows = np.arange(table.stamps.size)
+    if not table.local:
+        return table.stamps, rows
+    if zone is None:
+        raise InputError(
+            f"the stamps of {table.name} carry no offset from UTC; declare time_zone in the site file, "
+            "for example time_zone = \"Europe/Lisbon\""
+        )
+    local = from_local(table.stamps, zone)
+    if local.skipped.any():
+        row = int(np.argmax(local.skipped))
+        raise InputError(notice.skipped_hour(table, row, int(local.skipped.sum()), zone))
+    notes += notice.about_clock(table, local, zone)
+    keep = ~local.undecided
+    return (local.utc_us, rows) if keep.all() else (local.utc_us[keep], rows[keep])
+
+
+def _same_units(tables: Sequence[Table]) -> None:
+    seen: dict[tuple[str, str | None, int | None, str | None, str], tuple[Channel, str]] = {}
+    for table in tables:
+        for channel in table.channels.values():
+            other, name = seen.setdefault(channel.key, (channel, table.name))
+            if other.unit != channel.unit:
+                raise InputError(
+                    f"{channel.name} is in {other.unit} in {name} and in {channel.unit} in {table.name}; "
+                    "export both in one unit"
+                )
+
+
+def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, list[int | None]]]:
+    """Per file: the intervals it is placed on, each with the keys of `FileGrid.runs` that belong there."""
+    known = {each for file in files for each in file.grid.runs if each is not None}
+    result: list[dict[int, list[int | None]]] = []
+    for file in files:
+        own: dict[int, list[int | None]] = {each: [each] for each in file.grid.runs if each is not None}
+        if None in file.grid.runs:
+            # A file of one row shows no interval: it takes the declared one, or the only one of the other files.
+            if declared.interval_us is not None:
+                guess = declared.interval_us
+            elif len(known) == 1:
+                guess = next(iter(known))
+            else:
+                raise InputError(
+                    f"{file.table.name} holds one row, which shows no interval; declare interval under [recording] "
+                    'in the site file, for example interval = "10 min"'
+                )
+            own.setdefault(guess, []).append(None)
+        result.append(own)
+    return result
+
+
+def _stream(
+    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, late: LateNotes
+) -> tuple[Stream | None, int, list[Note]]:
+    members = [
+        (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
+    ]
+    runs = []
+    for file, found in members:
+        single = file.stamp == "end" and None in file.grid.runs and found is file.grid.runs[None]
+        runs.append(replace(found, start_us=found.start_us - interval) if single else found)
+    phase = phase_of(runs, interval)
+    placed = [place(found, interval, phase) for found in runs]
+    notes: list[Note] = []
+    for (file, _), where in zip(members, placed, strict=True):
+        notes += notice.about_placing(file.table, where, interval)
+    filled = [where for where in placed if where.slot.size]
+    if not filled:
+        return None, 0, notes
+    low = min(int(found.slot[0]) for found in filled)
+    high = max(int((found.slot + found.count).max()) for found in filled)
+    axis = Axis(phase + low * interval, interval, high - low)
+    parts = tuple(
+        _part(file.table, found, low) for (file, _), found in zip(members, placed, strict=True) if found.slot.size
+    )
+    plan = _plan(axis, parts)
+    index = Rows(axis, parts)
+    notes += notice.about_gaps(plan)
+    notes += _merging(plan, index, late)
+    stream = Stream(axis, plan.channels, lambda channels: walk(plan, channels, late.watch), index)
+    return stream, sum(found.rows for found in placed), notes
+
+
+def _part(table: Table, placed: Placed, low: int) -> Part:
+    columns = {channel: column for column, channel in table.channels.items() if channel.quantity != "flag"}
+    return Part(table, placed.slot - low, placed.row, placed.count, columns)
+
+
+def _plan(axis: Axis, parts: tuple[Part, ...]) -> Plan:
+    channels = tuple(dict.fromkeys(channel for part in parts for channel in part.columns))
+    holders = {channel: tuple(at for at, part in enumerate(parts) if channel in part.columns) for channel in channels}
+    doubles: dict[tuple[int, ...], tuple[Ints, Ints]] = {}
+    for held in set(holders.values()):
+        slot = np.concatenate([parts[at].slot for at in held])
+        order = np.argsort(slot, kind="stable")
+        doubles[held] = overlaps(slot[order], np.concatenate([parts[at].count for at in held])[order])
+    narrow = frozenset(
+        channel
+        for channel, held in holders.items()
+        if all(parts[at].columns[channel] in parts[at].table.narrow for at in held)
+    )
+    double = {channel: doubles[held] for channel, held in holders.items() if doubles[held][0].size}
+    return Plan(axis, parts, channels, narrow, double)
+
+
+def _merging(plan: Plan, index: Rows, late: LateNotes) -> list[Note]:
+    """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
+    if not plan.double:
+        return []
+    conflicts = Conflicts()
+    starts = np.concatenate([pair[0] for pair in plan.double.values()])
+    ends = np.concatenate([pair[1] for pair in plan.double.values()])
+    for _ in walk(plan, tuple(plan.double), late.watch, conflicts, (starts, ends)):
+        pass
+    return notice.about_merging(plan, conflicts, index)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Where the values of a channel stand in the files (see `recording.RowIndex`)."""
+
+    axis: Axis
+    parts: tuple[Part, ...]
+
+    def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
+        """Rows that hold `channel` for the half-open span, in time order."""
+        low = max(0, -(-(start_us - self.axis.start_us) // self.axis.interval_us))
+        high = min(self.axis.count, -(-(end_us - self.axis.start_us) // self.axis.interval_us))
+        found: list[tuple[int, RowSpan]] = []
+        for part in self.parts:
+            if part.table.in_memory or all(channel.key != each.key for each in part.columns):
+                continue
+            slot, row, count = part.within(low, high)
+            for first_slot, first_row, size in zip(slot.tolist(), row.tolist(), count.tolist(), strict=True):
+                numbers = part.table.row_numbers.of(np.arange(first_row, first_row + size))
+                breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
+                for a, b in zip([0, *breaks.tolist()], [*breaks.tolist(), size], strict=True):
+                    span = RowSpan(part.table.name, int(numbers[a]), int(numbers[b - 1]))
+                    last = found[-1][1] if found else None
+                    if last is not None and last.file == span.file and last.last + 1 == span.first:
+                        found[-1] = (found[-1][0], RowSpan(span.file, last.first, span.last))
+                    else:
+                        found.append((first_slot + a, span))
+        return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
+
+
+def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
+    table = file.table
+    rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in intervals.items()}
+    interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
+    why = dict(table.unknown)
+    columns = []
+    for number, header in enumerate(table.headers):
+        if number == table.time_column:
+            offset = "without offset, read in the site's zone" if table.local else "with offset"
+            said = f"time, {offset}, marks the {file.stamp} of the interval"
+            columns.append(ColumnReading(header, None, said))
+        elif number in table.channels:
+            channel = table.channels[number]
+            columns.append(ColumnReading(header, channel, read_as(channel, interval, file.stamp)))
+        else:
+            columns.append(ColumnReading(header, None, f"left alone: {why.get(number, 'not asked for')}"))
+    single = None in file.grid.runs
+    total = sum(runs.rows for runs in file.grid.runs.values())
+    shift = interval or 0
+    start, end = file.grid.start_us, file.grid.end_us
+    if single and shift:
+        start, end = (start - shift, end) if file.stamp == "end" else (start, end + shift)
+    return SourceFile(
+        table.name, table.sha256, total, None if single and total < 2 else interval, start, end, tuple(columns)
+    )
+

@@ -1,0 +1,150 @@
+"""The bytes of a file: plain, or unpacked once into a temporary file, with the checksum of what lies on disk."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+from pqcheck.errors import InputError
+
+CHUNK = 6 << 20
+"""Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""
+
+UNPACKED_LIMIT = 1 << 40
+RATIO_LIMIT = 200
+"""Text packs 5 to 20 times; a file that unpacks to more than 200 times its size is no recording."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where the bytes to parse lie. `keep` holds an unpacked temporary file open (it vanishes with the last user)."""
+
+    path: Path
+    name: str
+    size: int
+    changed_ns: int
+    keep: IO[bytes] | None = None
+
+    def open(self) -> IO[bytes]:
+        """A new handle on the bytes; InputError when the file changed since it was scanned."""
+        if self.keep is not None:
+            return os.fdopen(os.open(self.path, os.O_RDONLY), "rb", buffering=0)
+        handle = open(self.path, "rb", buffering=0)  # noqa: SIM115, the caller closes it
+        now = os.fstat(handle.fileno())
+        if (now.st_size, now.st_mtime_ns) != (self.size, self.changed_ns):
+            handle.close()
+            raise InputError(f"{self.name} changed while it was being read; run again once nothing writes to it")
+        return handle
+
+
+def open_source(path: Path) -> Source:
+    """The source of a path; InputError when it is missing, a folder, or unreadable."""
+    try:
+        info = path.stat()
+        if path.is_dir():
+            raise InputError(f"{path.name} is a folder; name the files in it")
+        with open(path, "rb"):
+            pass
+    except FileNotFoundError:
+        raise InputError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise InputError(f"{path} cannot be opened: {error.strerror}") from None
+    if info.st_size == 0:
+        raise InputError(f"{path.name} is empty; export the recording again")
+    return Source(path, path.name, info.st_size, info.st_mtime_ns)
+
+
+def unpacked(source: Source, stream: IO[bytes]) -> Source:
+    """The source with its bytes taken from `stream`, written once to a temporary file.
+
+    InputError when the stream is damaged or unpacks out of all proportion.
+    """
+    keep = tempfile.NamedTemporaryFile(prefix="pqcheck-")  # noqa: SIM115, lives as long as the recording
+    size = 0
+    try:
+        while chunk := stream.read(CHUNK):
+            size += len(chunk)
+            if size > max(RATIO_LIMIT * source.size, CHUNK) or size > UNPACKED_LIMIT:
+                raise InputError(
+                    f"{source.name} unpacks to more than {RATIO_LIMIT} times its size, which no recording does; "
+                    "unpack it yourself and look at it first"
+                )
+            keep.write(chunk)
+    except (OSError, EOFError, ValueError) as error:
+        raise InputError(f"{source.name} is damaged and cannot be unpacked ({error}); copy it again") from None
+    keep.flush()
+    if size == 0:
+        raise InputError(f"{source.name} is empty; export the recording again")
+    return Source(Path(keep.name), source.name, size, 0, keep)
+
+
+class Hashing:
+    """Checksum of buffers in a thread of its own (hashlib lets other threads run meanwhile)."""
+
+    def __init__(self) -> None:
+        """Start with nothing hashed."""
+        self._digest = hashlib.sha256()
+        self._pool = ThreadPoolExecutor(1)
+        self._pending: Future[None] | None = None
+
+    def add(self, data: memoryview) -> None:
+        """Hash `data` in the background; the buffer before it is free once this returns."""
+        self.wait()
+        self._pending = self._pool.submit(self._digest.update, data)
+
+    def wait(self) -> None:
+        """Until the last buffer is hashed."""
+        if self._pending is not None:
+            self._pending.result()
+            self._pending = None
+
+    def close(self) -> str:
+        """The checksum in hex."""
+        self.wait()
+        self._pool.shutdown()
+        return self._digest.hexdigest()
+
+
+def sha256_of(path: Path) -> str:
+    """Checksum of a whole file."""
+    with open(path, "rb", buffering=0) as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def chunks(source: Source, hashing: Hashing | None) -> Iterator[tuple[int, memoryview]]:
+    """The bytes in pieces of about 6 MiB that end with a line, each with its offset.
+
+    Two buffers are used in turn and are overwritten by later steps: copy what must stay. A line longer than a piece
+    makes the buffers grow.
+    """
+    buffers = [bytearray(CHUNK), bytearray(CHUNK)]
+    kept, offset, turn = b"", 0, 0
+    with source.open() as handle:
+        while True:
+            buffer = buffers[turn]
+            if len(kept) > len(buffer) // 2:
+                buffer = buffers[turn] = bytearray(2 * len(buffer))
+            view = memoryview(buffer)
+            view[: len(kept)] = kept
+            got = handle.readinto(view[len(kept) :]) or 0  # type: ignore[attr-defined]
+            if hashing is not None and got:
+                hashing.add(view[len(kept) : len(kept) + got])
+            filled = len(kept) + got
+            if not got:
+                if filled:
+                    yield offset, view[:filled]
+                return
+            end = buffer.rfind(b"\n", 0, filled) + 1
+            if end:
+                kept = bytes(view[end:filled])
+                yield offset, view[:end]
+                offset += end
+                turn = 1 - turn
+            else:
+                kept = bytes(view[:filled])

@@ -1,0 +1,104 @@
+"""What one file is after it was scanned: its columns, the instant of every row, and how its numbers are decoded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.clock import Instants
+from pqcheck.recording import Channel, Event, Values
+
+
+@dataclass(frozen=True)
+class Slab:
+    """Some whole rows of a file that are decoded by one library call. `place` is a byte span or a row group."""
+
+    first_row: int
+    rows: int
+    place: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class BadCells:
+    """Cells of one column that are not numbers: how many, the row numbers of the first, and one such text."""
+
+    column: int
+    count: int
+    rows: tuple[int, ...]
+    text: str
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """Numbers of one slab, one array per column asked for; NaN where the cell is empty or not a number.
+
+    `over` marks cells that are only lower bounds (``OL``, ``>600``), by column.
+    """
+
+    values: Sequence[Values]
+    bad: tuple[BadCells, ...] = ()
+    over: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RowNumbers:
+    """Row numbers as an editor shows them, for data rows 0, 1, 2 ...: pieces of consecutive numbers.
+
+    From data row ``first[i]`` on, row k stands on line ``number[i] + (k - first[i])``.
+    """
+
+    first: NDArray[np.int64]
+    number: NDArray[np.int64]
+
+    @classmethod
+    def plain(cls, start: int) -> RowNumbers:
+        """Rows that follow each other without a break."""
+        return cls(np.zeros(1, np.int64), np.array([start], np.int64))
+
+    def of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Row numbers of data rows."""
+        piece = np.searchsorted(self.first, rows, side="right") - 1
+        numbers: NDArray[np.int64] = self.number[piece] + rows - self.first[piece]
+        return numbers
+
+
+@dataclass(frozen=True)
+class Table:
+    """One scanned file.
+
+    `channels` gives the channel of each column that is read, by column number; `unknown` the columns left alone and
+    why. `stamps` are the stamps as written (not yet shifted to interval starts), in row order; `local` tells whether
+    they still lack a zone. `decode` reads the asked columns of one slab.
+    """
+
+    name: str
+    sha256: str
+    headers: tuple[str, ...]
+    time_column: int
+    channels: Mapping[int, Channel]
+    unknown: tuple[tuple[int, str], ...]
+    stamps: Instants
+    local: bool
+    row_numbers: RowNumbers
+    slabs: tuple[Slab, ...]
+    decode: Callable[[Slab, Sequence[int]], Decoded]
+    narrow: frozenset[int] = frozenset()
+    """Columns stored as float32."""
+    size: int = 0
+    """Bytes of text or of decoded numbers, whichever the file holds."""
+    stamp: str | None = None
+    """Stamp meaning written in the file itself, if any."""
+    events: tuple[Event, ...] = ()
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether the values come from arrays, so that rows have no place in a file."""
+        return not self.sha256
+
+    @property
+    def flag(self) -> int | None:
+        """The column that flags intervals, if there is one."""
+        return next((column for column, channel in self.channels.items() if channel.quantity == "flag"), None)
