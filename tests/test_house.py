@@ -1,0 +1,237 @@
+"""The rules of the house that can be read off the tree."""
+
+from __future__ import annotations
+
+import ast
+import fnmatch
+import json
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import pqcheck
+import pqcheck.cli
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "pqcheck"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+HEAVY = ("jsonschema", "matplotlib", "numpy", "pandas", "pint", "polars", "pyarrow", "scipy", "tabulate")
+
+
+def named(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+# Ranks.
+
+
+class Room:
+    """One row of the table in DEVELOPERS.md."""
+
+    def __init__(self, cells: list[str]) -> None:
+        rank, self.name, modules, beside, self.purpose = cells
+        self.rank = int(rank)
+        self.patterns = re.findall(r"`([^`]+)`", modules)
+        self.beside = [name.strip() for name in beside.split(",") if name.strip()]
+
+
+def rooms() -> list[Room]:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\d .*) \|$", text, flags=re.MULTILINE)
+    return [Room([cell.strip() for cell in row.split("|")]) for row in rows]
+
+
+ROOMS = rooms()
+
+
+def room_of(top: str) -> Room:
+    found = [room for room in ROOMS if any(fnmatch.fnmatchcase(top, pattern) for pattern in room.patterns)]
+    assert len(found) == 1, f"pqcheck.{top} must stand in exactly one room of the table in DEVELOPERS.md"
+    return found[0]
+
+
+def top_of(path: Path) -> str:
+    """The module or package directly below pqcheck that a file belongs to; empty for the package itself."""
+    first = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    return "" if first == "__init__" else first
+
+
+def imports(path: Path) -> Iterator[tuple[int, str]]:
+    """Line and top module of every import from pqcheck, wherever in the file it stands."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{named(path)}:{node.lineno} imports relatively; write the full name"
+            full = [f"{node.module}.{alias.name}" if node.module == "pqcheck" else str(node.module)
+                    for alias in node.names]
+        elif isinstance(node, ast.Import):
+            full = [alias.name for alias in node.names]
+        else:
+            continue
+        for name in full:
+            if name.startswith("pqcheck."):
+                yield node.lineno, name.split(".")[1]
+
+
+def test_the_table_of_rooms_is_read() -> None:
+    assert len(ROOMS) > 20
+    assert {room.rank for room in ROOMS} == set(range(10))
+    known = {room.name for room in ROOMS}
+    assert all(set(room.beside) <= known for room in ROOMS)
+
+
+@pytest.mark.parametrize("path", [path for path in MODULES if top_of(path)], ids=named)
+def test_a_module_imports_only_from_below(path: Path) -> None:
+    own = room_of(top_of(path))
+    for line, top in imports(path):
+        if top in pqcheck.__all__:
+            continue
+        other = room_of(top)
+        allowed = other.rank < own.rank or other is own or other.name in own.beside
+        assert allowed, f"{named(path)}:{line} (rank {own.rank}) imports pqcheck.{top} (rank {other.rank})"
+
+
+# Size, documentation, habits.
+
+
+@pytest.mark.parametrize("path", MODULES, ids=named)
+def test_a_module_has_at_most_400_lines(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+
+
+def public(body: list[ast.stmt]) -> Iterator[ast.FunctionDef | ast.ClassDef]:
+    for node in body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
+            yield node
+            if isinstance(node, ast.ClassDef):
+                yield from public(node.body)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=named)
+def test_everything_public_is_documented(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert ast.get_docstring(tree), f"{named(path)} has no docstring"
+    bare = [f"{named(path)}:{node.lineno} {node.name}" for node in public(tree.body) if not ast.get_docstring(node)]
+    assert bare == []
+
+
+def test_only_the_command_line_prints_and_exits() -> None:
+    found = []
+    for path in MODULES:
+        if top_of(path) in ("cli", "__main__"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if (isinstance(node, ast.Call) and ast.unparse(node.func) in ("print", "exit", "sys.exit")) or (
+                isinstance(node, ast.Name) and node.id == "SystemExit"
+            ):
+                found.append(f"{named(path)}:{node.lineno}")
+    assert found == []
+
+
+def test_nothing_evaluates_text() -> None:
+    calls = [
+        f"{named(path)}:{node.lineno}"
+        for path in MODULES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ("eval", "exec", "compile", "builtins.eval")
+    ]
+    assert calls == []
+
+
+# What starting up costs.
+
+REPORT = f"""
+import json, sys
+from pqcheck.cli import main
+try:
+    main(sys.argv[1:])
+except SystemExit:
+    pass
+print()
+print(json.dumps([name for name in {HEAVY!r} if name in sys.modules]))
+"""
+
+
+def loaded_by(*arguments: str) -> list[str]:
+    """Heavy libraries imported by a command line."""
+    done = subprocess.run(
+        [sys.executable, "-c", REPORT, *arguments], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    loaded: list[str] = json.loads(done.stdout.splitlines()[-1])
+    return loaded
+
+
+COMMANDS = [name for name in pqcheck.cli.COMMANDS if (PACKAGE / "cli" / f"{name}.py").exists()]
+
+
+def test_help_imports_nothing_heavy() -> None:
+    assert loaded_by("--help") == []
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_of_a_command_imports_nothing_heavy(command: str) -> None:
+    assert loaded_by(command, "--help") == []
+
+
+def test_importing_the_package_imports_nothing_heavy() -> None:
+    code = f"import sys, pqcheck; sys.exit(any(name in sys.modules for name in {HEAVY!r}))"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+# Shipping.
+
+
+def test_every_package_is_listed() -> None:
+    listed = PROJECT["tool"]["setuptools"]["packages"]
+    found = {".".join(path.parent.relative_to(ROOT).parts) for path in PACKAGE.rglob("__init__.py")}
+    assert sorted(listed) == sorted(found | {"pqcheck.limits"})
+
+
+def test_every_data_file_is_shipped() -> None:
+    patterns = PROJECT["tool"]["setuptools"]["package-data"]["*"]
+    for path in [*PACKAGE.rglob("*"), *(ROOT / "limits").iterdir()]:
+        if path.is_file() and path.suffix not in (".py", ".pyc"):
+            assert any(fnmatch.fnmatch(path.name, pattern) for pattern in patterns), named(path)
+
+
+def test_one_version() -> None:
+    assert PROJECT["project"]["version"] == pqcheck.__version__
+
+
+def test_every_offered_name_is_there() -> None:
+    for name in pqcheck.__all__:
+        assert getattr(pqcheck, name) is not None
+    assert dir(pqcheck) == sorted(pqcheck.__all__)
+    with pytest.raises(AttributeError, match="has no attribute 'chek'"):
+        pqcheck.chek  # noqa: B018
+
+
+def test_the_top_level_holds_exactly_the_agreed_names() -> None:
+    agreed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "pqcheck", "limits", "tests", "reference_cases", "docs"}
+    if (ROOT / ".git").exists():
+        listing = subprocess.run(
+            ["git", "ls-files", "--cached", "--others", "--exclude-standard"],
+            capture_output=True, text=True, check=True, cwd=ROOT,
+        )
+        names = {line.split("/")[0] for line in listing.stdout.splitlines()}
+    else:
+        ignored = ("build", "dist", "*.egg-info", "__pycache__")
+        names = {path.name for path in ROOT.iterdir()
+                 if not any(fnmatch.fnmatch(path.name, pattern) for pattern in ignored)}
+    assert {name for name in names if not name.startswith(".")} == agreed
+
+
+def test_ci_runs_the_second_command_of_the_readme() -> None:
+    """`.ci/run` picks it by place; this is what it picks."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = re.search(r"```sh\n(.*?)```", text, flags=re.DOTALL)
+    assert block
+    first, second, *_ = block[1].splitlines()
+    assert first.endswith("pqcheck demo")
+    assert second.endswith("-m pytest")
