@@ -100,7 +100,9 @@ class Fundamental:
             if self.first is not None:
                 found = _canonical(arrays, self.first, self.unit)
             elif self.thd is not None and self.rms is not None:
-                found = fundamental_from_rms(_canonical(arrays, self.rms, self.unit), np.asarray(arrays[self.thd], float))
+                found = fundamental_from_rms(
+                    _canonical(arrays, self.rms, self.unit), np.asarray(arrays[self.thd], float)
+                )
             else:
                 assert self.rms is not None
                 found = _canonical(arrays, self.rms, self.unit)

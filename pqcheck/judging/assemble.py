@@ -146,9 +146,7 @@ def base_finding(task: Task, period: PeriodTally, zone: str) -> Finding:
         verdict=Verdict.INCONCLUSIVE,
         period=Period(rule.period.length, iso(period.start_us, zone), iso(period.end_us, zone)),
         channel=task.base_name,
-        statistic=Statistic(
-            rule.statistic.kind, percent_of(rule), task.interval_us / 1_000_000, None, task.unit
-        ),
+        statistic=Statistic(rule.statistic.kind, percent_of(rule), task.interval_us / 1_000_000, None, task.unit),
         limit=limit_of(task),
     )
 

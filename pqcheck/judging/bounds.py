@@ -38,13 +38,17 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
         return _open(run, period, needed, recorded)
     valid = inside + outside
     counts = Counts(
-        period.expected, period.excluded, valid, outside, 0, period.recorded, period.complete,
+        period.expected,
+        period.excluded,
+        valid,
+        outside,
+        0,
+        period.recorded,
+        period.complete,
         period.end_us - period.start_us,
     )
     if outcome == "pass":
-        text = (
-            f"The recorded extremes show {inside} of {counted} intervals of {needed} inside; {limit} may lie outside"
-        )
+        text = f"The recorded extremes show {inside} of {counted} intervals of {needed} inside; {limit} may lie outside"
         return Verdict.PASS, reason("proven-by-bound", text=text), (counts, limit), runs
     if bound is not None and bound.outside >= period.means_outside:
         text = f"The recorded extremes show {outside} intervals of {needed} outside; {limit} may be"
@@ -68,6 +72,7 @@ def _open(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bou
         limit = task.high if task.high is not None else task.low
         from pqcheck.judging.assemble import shown
 
-        seen = f"; the {recorded} value nearest to a limit is {shown(task, run.highest_mean)} (limit {limit:.6g} {task.unit})"
+        nearest = shown(task, run.highest_mean)
+        seen = f"; the {recorded} value nearest to a limit is {nearest} (limit {limit:.6g} {task.unit})"
     why = reason("wrong-interval", needed=needed, recorded=f"{recorded} values", seen=seen)
     return Verdict.INCONCLUSIVE, why, None, no_runs()

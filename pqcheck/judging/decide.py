@@ -10,8 +10,8 @@ from decimal import Decimal
 
 from pqcheck.counting import allowed, prove
 from pqcheck.findings import Reason, Verdict
-from pqcheck.judging.tasks import Task
 from pqcheck.judging.tally import Tallied
+from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import Statistic
 from pqcheck.reasons import sentence
 from pqcheck.site.model import Coverage
@@ -126,9 +126,7 @@ def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decisio
     if counts.outside:
         if criterion.outside == "fail":
             return Decision(Verdict.FAIL, None, True, limit)
-        why = reason(
-            "no-criterion", outside=counts.outside, valid=counts.valid, range=f"range {criterion.range}"
-        )
+        why = reason("no-criterion", outside=counts.outside, valid=counts.valid, range=f"range {criterion.range}")
         return Decision(Verdict.INCONCLUSIVE, why, False, limit)
     if outcome == "pass" and counts.length_us < criterion.shortest_pass_s * _SECOND:
         days = Decimal(counts.length_us) / (86_400 * _SECOND)
@@ -136,9 +134,7 @@ def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decisio
             f"All {counts.valid} intervals lie inside range {criterion.range}, but only {days:.1f} days were recorded; "
             f"{criterion.shortest_pass_s / 86_400:.0f} are asked for a pass (house policy, the document gives none)."
         )
-        return Decision(
-            Verdict.INCONCLUSIVE, Reason("too-short", text, "Record at least seven days."), False, limit
-        )
+        return Decision(Verdict.INCONCLUSIVE, Reason("too-short", text, "Record at least seven days."), False, limit)
     if outcome == "pass":
         return Decision(Verdict.PASS, None, True, limit)
     return _undecided(task, counts, limit, None)
@@ -160,23 +156,31 @@ def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None
         return Decision(verdict, why, False, within)
     would = would_be(counts, task, task.interval_us)
     fields = {
-        "expected": counts.expected, "valid": counts.valid, "missing": counts.missing, "outside": counts.outside,
-        "allowed": limit, "would": would, "period": period_word(task), "interrupted": counts.interrupted,
+        "expected": counts.expected,
+        "valid": counts.valid,
+        "missing": counts.missing,
+        "outside": counts.outside,
+        "allowed": limit,
+        "would": would,
+        "period": period_word(task),
+        "interrupted": counts.interrupted,
     }
     if rule.period.length == "year" and not counts.complete:
         inside = counts.valid - counts.outside
         share_text = f"{Decimal(100 * inside) / counts.valid:.3f} %" if counts.valid else "none"
         why = reason(
-            "period-longer-than-recording", period="year", seen=counts.valid, expected=counts.expected,
-            share=share_text, outside=counts.outside,
+            "period-longer-than-recording",
+            period="year",
+            seen=counts.valid,
+            expected=counts.expected,
+            share=share_text,
+            outside=counts.outside,
         )
         return Decision(Verdict.NOT_APPLICABLE, why, False, limit)
     if not counts.valid:
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings", period=period_word(task)), False, limit)
     if not counts.complete:
-        return Decision(
-            Verdict.INCONCLUSIVE, reason("too-short", seen=counts.held, **fields), False, limit
-        )
+        return Decision(Verdict.INCONCLUSIVE, reason("too-short", seen=counts.held, **fields), False, limit)
     code = "interruption" if counts.interrupted * 2 >= counts.missing else "gap"
     return Decision(Verdict.INCONCLUSIVE, reason(code, **fields), False, limit)
 
@@ -193,19 +197,22 @@ def _weaken(task: Task, counts: Counts, decision: Decision) -> Decision:
         from pqcheck.judging.resolve import order_list
 
         where = f" of phase {task.wanted.phase}" if task.wanted.phase else ""
-        why = reason(
-            "orders-missing", orders=order_list(source.missing_orders), quantity="the distortion", where=where
-        )
+        why = reason("orders-missing", orders=order_list(source.missing_orders), quantity="the distortion", where=where)
         return Decision(Verdict.INCONCLUSIVE, why, False, decision.allowed, modifiers)
     if lower and decision.verdict is Verdict.FAIL:
-        text = f"The distortion of the recorded orders alone is outside; {len(source.missing_orders)} orders are missing"
-        return Decision(
-            Verdict.FAIL, reason("lower-bound", text=text), decision.proven, decision.allowed, modifiers
+        text = (
+            f"The distortion of the recorded orders alone is outside; {len(source.missing_orders)} orders are missing"
         )
+        return Decision(Verdict.FAIL, reason("lower-bound", text=text), decision.proven, decision.allowed, modifiers)
     if because and decision.verdict is Verdict.PASS:
         why = reason(
-            "indicative", valid=counts.valid, outside=counts.outside, allowed=decision.allowed,
-            would="this would pass", because=because, advice=_advice(task),
+            "indicative",
+            valid=counts.valid,
+            outside=counts.outside,
+            allowed=decision.allowed,
+            would="this would pass",
+            because=because,
+            advice=_advice(task),
         )
         return Decision(Verdict.INCONCLUSIVE, why, False, decision.allowed, modifiers)
     if because:

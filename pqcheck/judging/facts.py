@@ -65,10 +65,8 @@ def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
         if value is None:
             code, what = _WHAT.get(condition.fact, ("fact-not-declared", condition.fact.replace("_", " ")))
             return Answer(None, code, f"{what} is not declared in the site file", condition.fact)
-        if condition.span is not None:
-            holds = condition.span.holds(Decimal(value))
-        else:
-            holds = str(value) in condition.values
+        span = condition.span
+        holds = str(value) in condition.values if span is None else span.holds(Decimal(value))
         if not holds:
             text = condition.reason or f"the rule does not govern {condition.fact.replace('_', ' ')} = {value}"
             return Answer(False, "outside-scope", text)

@@ -122,9 +122,7 @@ def judge(
 
 
 class _Pass:
-    def __init__(
-        self, tasks: Sequence[Task], settled: Sequence[Settled], recording: Recording, site: Site
-    ) -> None:
+    def __init__(self, tasks: Sequence[Task], settled: Sequence[Settled], recording: Recording, site: Site) -> None:
         self.recording = recording
         self.site = site
         self.zone = recording.zone
@@ -170,7 +168,7 @@ class _Pass:
         inputs |= {channel for channel in stream.channels if channel.quantity == "voltage"}
         if not inputs and observe is None:
             return
-        wanted = None if observe is not None else sorted(inputs, key=lambda channel: channel.key[0:2] + (str(channel),))
+        wanted = None if observe is not None else sorted(inputs, key=str)
         series: list[SeriesRun] | None = None
         bounds: list[BoundRun] = []
         for block in stream.blocks(wanted):
@@ -231,12 +229,21 @@ class _Pass:
             assert period.tally is not None
             tallied = period.tally.result()
             interrupted = count_slots(
-                self.interruptions.spans, run.origin_us, run.interval_us,
-                period.first_slot, period.first_slot + period.expected,
+                self.interruptions.spans,
+                run.origin_us,
+                run.interval_us,
+                period.first_slot,
+                period.first_slot + period.expected,
             )
             counts = Counts(
-                period.expected, period.excluded, tallied.valid, tallied.outside, interrupted, period.recorded,
-                period.complete, (period.end_us - period.start_us),
+                period.expected,
+                period.excluded,
+                tallied.valid,
+                tallied.outside,
+                interrupted,
+                period.recorded,
+                period.complete,
+                (period.end_us - period.start_us),
             )
             decision = decide(task_run.task, counts, tallied, self.site.coverage)
             decision = distrusted(decision, task_run.task, counts, tallied, run, period, self.trust)
@@ -245,14 +252,29 @@ class _Pass:
                 continue
             single = run.grouper is None and not run.source.formula.arithmetic and run.single
             finding = assemble.judged(
-                task_run.task, period, counts, decision, tallied.reading,
-                self._windows(stream, run.source, task_run.task, tallied.runs, run.origin_us, run.interval_us, single=single),
-                self.site, self.zone, single=single,
+                task_run.task,
+                period,
+                counts,
+                decision,
+                tallied.reading,
+                self._windows(
+                    stream, run.source, task_run.task, tallied.runs, run.origin_us, run.interval_us, single=single
+                ),
+                self.site,
+                self.zone,
+                single=single,
             )
             self.findings.append(finding)
 
     def _windows(
-        self, stream: Stream, source: Source, task: Task, runs: Runs, origin_us: int, interval_us: int, *,
+        self,
+        stream: Stream,
+        source: Source,
+        task: Task,
+        runs: Runs,
+        origin_us: int,
+        interval_us: int,
+        *,
         single: bool,
     ) -> Sequence[Window]:
         if not len(runs):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from itertools import pairwise
 
 from pqcheck.deriving.sources import Catalogue, Source, Wanted, usable
 from pqcheck.findings import Reason, Verdict
@@ -25,9 +26,7 @@ _REFERENCE_BASE = {"nominal": "nominal", "fundamental": "fundamental"}
 _HUNDRED = Decimal(100)
 
 
-def resolve(
-    tables: Sequence[LimitTable], recording: Recording, site: Site, quantities: Iterable[str] = ()
-) -> Resolved:
+def resolve(tables: Sequence[LimitTable], recording: Recording, site: Site, quantities: Iterable[str] = ()) -> Resolved:
     """Every rule of the tables (narrowed by `quantities`), as tasks to judge and rules already settled."""
     catalogue = Catalogue(recording)
     only = frozenset(quantities)
@@ -74,6 +73,15 @@ def criterion_for(site: Site, table: LimitTable, rule: Rule) -> Criterion | None
     return None
 
 
+def never_judged(rule: Rule) -> bool:
+    """Whether the rule only reports: the document sets no limit anywhere in it, or calls it indicative."""
+    return (
+        rule.statistic.kind == "report_only"
+        or rule.indicative
+        or (bool(rule.rows) and all(row.no_limit for row in rule.rows))
+    )
+
+
 class _Resolver:
     """One rule at one site."""
 
@@ -93,6 +101,10 @@ class _Resolver:
         self.rule = rule
 
     def _settle(self, verdict: Verdict, code: str, phase: str | None = None, **fields: object) -> None:
+        if verdict is Verdict.INCONCLUSIVE and never_judged(self.rule):
+            # Nothing could have failed, so nothing is missing either.
+            verdict, code = Verdict.NOT_APPLICABLE, "no-limit"
+            fields = {"why": "The document sets no limit here, and nothing was recorded"}
         self.settled.append(_settled(self.table, self.rule, verdict, code, phase, **fields))
 
     def run(self) -> None:
@@ -168,8 +180,10 @@ class _Resolver:
             if hertz:
                 return True
             wanted = self._wanted(phase, None)
-            return bool(self.catalogue.sources(wanted)) or bool(self.catalogue.extremes(wanted)) or self._unbased(
-                phase, None
+            return (
+                bool(self.catalogue.sources(wanted))
+                or bool(self.catalogue.extremes(wanted))
+                or self._unbased(phase, None)
             )
         return any(self.catalogue.has(self.rule.quantity, phase, order) for order in orders)
 
@@ -194,9 +208,14 @@ class _Resolver:
             base = None
         nominal = self.site.supply.nominal(phase) if phase is not None else None
         return Wanted(
-            rule.quantity, phase, order, hertz,
+            rule.quantity,
+            phase,
+            order,
+            hertz,
             base,  # type: ignore[arg-type]
-            nominal, demand, rule.highest_order or HIGHEST_ORDER,
+            nominal,
+            demand,
+            rule.highest_order or HIGHEST_ORDER,
         )
 
     def _not_recorded(self) -> None:
@@ -216,8 +235,8 @@ class _Resolver:
         quantity = QUANTITIES[self.rule.quantity].title
         if phase.standing == "high-leg":
             why = (
-                f"phase {phase.phase} is the high leg of a delta service, which is no {self.site.supply.line_to_neutral}"
-                " V leg"
+                f"phase {phase.phase} is the high leg of a delta service, "
+                f"which is no {self.site.supply.line_to_neutral} V leg"
             )
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", phase.phase, why=why)
             return
@@ -236,8 +255,12 @@ class _Resolver:
             where = f" of phase {phase}" if phase else ""
             quantity = QUANTITIES[self.rule.quantity].title.lower()
             self._settle(
-                Verdict.INCONCLUSIVE, "orders-missing", phase,
-                orders=order_list(missing), quantity=quantity, where=where,
+                Verdict.INCONCLUSIVE,
+                "orders-missing",
+                phase,
+                orders=order_list(missing),
+                quantity=quantity,
+                where=where,
             )
 
     def _plain(self, phase: str | None, rows: Sequence[Row]) -> None:
@@ -287,7 +310,13 @@ class _Resolver:
             bounds = tuple(self.catalogue.extremes(wanted))
         self.tasks.append(
             Task(
-                self.table, rule, row, wanted, low, high, self._unit(),
+                self.table,
+                rule,
+                row,
+                wanted,
+                low,
+                high,
+                self._unit(),
                 chosen[0] if chosen else None,
                 () if chosen else bounds,
                 None if chosen else longer or (sources[0] if sources else None),
@@ -338,7 +367,7 @@ def on_curve(points: Sequence[tuple[Decimal, Decimal]], hertz: Decimal) -> Decim
     """The limit at a frequency, linear in log-log between the points; None outside the curve."""
     if not points or hertz < points[0][0] or hertz > points[-1][0]:
         return None
-    for (f0, l0), (f1, l1) in zip(points, points[1:], strict=False):
+    for (f0, l0), (f1, l1) in pairwise(points):
         if f0 <= hertz <= f1:
             if l0 == l1 or hertz == f0:
                 return l0

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from pqcheck.clock import periods
 from pqcheck.counting import Band, band
 from pqcheck.deriving.aggregate import Grouper
-from pqcheck.deriving.formulas import Arrays, Recorded, Scratch
+from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
-from pqcheck.judging.tally import BoundTally, Tallied, Tally
+from pqcheck.judging.tally import BoundTally, Tally
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.recording import Axis
 
@@ -71,7 +71,9 @@ def count_slots(spans: Spans, origin_us: int, interval_us: int, first: int, last
     return sum(end - start for start, end in slots_of(spans, origin_us, interval_us, first, last))
 
 
-def make_periods(task: Task, origin_us: int, end_us: int, interval_us: int, zone: str, excluded: Spans) -> list[PeriodTally]:
+def make_periods(
+    task: Task, origin_us: int, end_us: int, interval_us: int, zone: str, excluded: Spans
+) -> list[PeriodTally]:
     """The periods of a task on an axis of the rule's interval, without tallies."""
     period = task.rule.period
     made: list[PeriodTally] = []
@@ -182,7 +184,13 @@ def open_series(
             )
         runs.append(TaskRun(task, limits, made))
     return SeriesRun(
-        source, interval, axis, origin, runs, slots_of(excluded, origin, interval, 0, max(count, 1)), grouper,
+        source,
+        interval,
+        axis,
+        origin,
+        runs,
+        slots_of(excluded, origin, interval, 0, max(count, 1)),
+        grouper,
         dtype == np.float32,
     )
 

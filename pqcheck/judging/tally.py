@@ -34,7 +34,9 @@ class Tallied:
 class Tally:
     """Counts of one period. `first_slot` and `slots` say which slots of the series the period holds."""
 
-    def __init__(self, band: Band, percent: Decimal, first_slot: int, slots: int, *, possible_runs: bool = False) -> None:
+    def __init__(
+        self, band: Band, percent: Decimal, first_slot: int, slots: int, *, possible_runs: bool = False
+    ) -> None:
         self._band = band
         self._percent = percent
         self.first_slot = first_slot

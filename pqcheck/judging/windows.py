@@ -70,7 +70,7 @@ class RunWindows(Sequence[Window]):
 
 
 def in_unit(value: float, scale: Fraction, *, single: bool) -> float:
-    """A reading in the unit of the finding; `single` for values stored as float32, printed by their shortest decimal."""
+    """A reading in the unit of the finding; `single` (float32) readings as their shortest decimal."""
     if single:
         import numpy as np
 
