@@ -36,7 +36,7 @@ def zone_info(name: str) -> ZoneInfo:
     """The zone of an IANA name; InputError when the name is unknown."""
     try:
         return ZoneInfo(name)
-    except (OSError, ValueError) as error:
+    except (KeyError, OSError, ValueError) as error:
         raise InputError(
             f"time_zone {name!r} is not a known zone; write an IANA name such as 'Europe/Lisbon'"
         ) from error
