@@ -17,6 +17,8 @@ Outcome = Literal["pass", "fail", "open"]
 
 _SAMPLE_STEP = 61
 _SMALLEST_SELECTION = 4096
+_EQUALLY_FAR = 2.0**20
+"""Distances to two limits that differ by less than this many last places are the same distance (6e-8 V at 230 V)."""
 
 
 def allowed(count: int, percent: Decimal) -> int:
@@ -146,15 +148,16 @@ class Band:
 
     def beyond(self, values: NDArray[Any]) -> NDArray[Any]:
         """Distance beyond the nearer limit, negative inside, in float64; NaN stays NaN."""
-        if self.low is None and self.high is None:
-            return np.asarray(values, dtype=np.float64)
-        if self.low is None:
-            return np.subtract(values, self.high, dtype=np.float64)
+        wide: NDArray[np.float64] = np.asarray(values, dtype=np.float64)
         if self.high is None:
-            return np.subtract(self.low, values, dtype=np.float64)
-        above = np.subtract(values, self.high, dtype=np.float64)
-        below = np.subtract(self.low, values, dtype=np.float64)
-        return np.maximum(above, below, out=above)
+            return wide if self.low is None else self.low - wide
+        above = wide - self.high
+        if self.low is None:
+            return above
+        far = np.maximum(above, self.low - wide, out=above)
+        # 27 V above and 27 V below are equally far, in kV too, where the two differences end in other digits.
+        step = float(np.spacing(max(abs(self.low), abs(self.high)))) * _EQUALLY_FAR
+        return np.rint(far / step) * step
 
 
 def band(

@@ -96,6 +96,9 @@ class Tally:
 
     def _select_two_sided(self, good: NDArray[Any]) -> None:
         far = self._band.beyond(good)
+        # What lies outside ranks behind everything inside, however near to the limit both are.
+        outside = self._band.outside(good)
+        far = np.where(outside, np.maximum(far, np.finfo(np.float64).tiny), np.minimum(far, 0.0))
         if len(far) > self._keep:
             chosen = far >= largest(far, self._keep).min()
             far, good = far[chosen], good[chosen]
