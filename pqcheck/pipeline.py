@@ -136,10 +136,14 @@ def _once(
     judged = judge(tasks, settled, recording, site, observe=vetting.feed, trust=trust)
     remarks = list(vetted[0].remarks)
     remainders: dict[int, dict[str, Any]] = {}
+    # Time bases end at nearly the same time: one line for each kind of period, the longest leftover.
+    named: dict[str, tuple[int, str]] = {}
     for left in judged.remainders:
         start, end = iso(left.start_us, recording.zone), iso(left.end_us, recording.zone)
         remainders.setdefault(left.stream, {})[left.length] = {"start": start, "end": end, "intervals": left.intervals}
-        remarks.append(f"{start} to {end} is no full {left.length} and was not judged on its own.")
+        line = f"{start} to {end} is no full {left.length} and was not judged on its own."
+        named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
+    remarks += [line for _, line in named.values()]
     findings = [*vetted[0].findings, *judged.findings]
     return findings, sorted(set(remarks)), remainders
 
@@ -160,9 +164,7 @@ def _place(finding: Finding) -> tuple[Any, ...]:
     return (finding.kind, finding.table, finding.rule, finding.channel, finding.phase, finding.id)
 
 
-def _recording_entry(
-    recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]
-) -> dict[str, Any]:
+def _recording_entry(recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]) -> dict[str, Any]:
     from pqcheck.clock import iso
 
     file = recording.files[number]
@@ -196,4 +198,3 @@ def _seconds(interval_us: int | None) -> float | int | None:
     if interval_us is None:
         return None
     return interval_us // 1_000_000 if interval_us % 1_000_000 == 0 else interval_us / 1_000_000
-
