@@ -77,11 +77,13 @@ def from_frame(
     interval_us: int | None = None, columns: Mapping[str, str] | None = None,
 ) -> Recording:
     """A recording from a pandas table: a column `time` or else the index; other columns as in `from_arrays`."""
+    import pandas
+
     times: Any = frame["time"] if "time" in frame.columns else frame.index
-    stamps = times.to_numpy() if getattr(times.dtype, "tz", None) is None else times.astype("int64").to_numpy()
+    stamps = times.to_numpy()
     if getattr(times.dtype, "tz", None) is not None:
-        per_second = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}[times.dtype.unit]
-        stamps = stamps * 10**6 // per_second if per_second <= 10**6 else stamps // (per_second // 10**6)
+        naive = pandas.DatetimeIndex(times).tz_convert("UTC").tz_localize(None)
+        stamps = naive.to_numpy().astype("datetime64[us]").astype(np.int64)
     values = {str(column): frame[column].to_numpy() for column in frame.columns if column != "time"}
     return from_arrays(
         stamps, values, zone=zone, stamp=stamp, name=name, interval_us=interval_us, columns=columns
