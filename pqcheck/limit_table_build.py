@@ -15,7 +15,7 @@ from pqcheck.limit_table_values import condition, number, orders, seconds, span_
 from pqcheck.limit_tables import Condition, LimitTable, Period, Row, Rule, Statistic, TimeCriterion
 
 if TYPE_CHECKING:
-    from pqcheck.event_tables import EventRule
+    from pqcheck.limit_table_curves import EventRule
 
 Written = Mapping[str, Any]
 Options = Mapping[str, tuple[str, ...]]

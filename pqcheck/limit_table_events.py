@@ -1,4 +1,4 @@
-"""Event rules of a limit table: from the written form to `pqcheck.event_tables`, and what may be wrong with them."""
+"""Event rules of a limit table: from the written form to values, and what may be wrong with them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from decimal import Decimal
 from itertools import combinations
 from typing import Any
 
-from pqcheck.event_tables import CurveStep, EventClass, EventDuration, EventRule
+from pqcheck.limit_table_curves import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_table_selectors import representatives
 from pqcheck.limit_table_values import condition, number, seconds, span, weakest
 from pqcheck.limit_tables import Span

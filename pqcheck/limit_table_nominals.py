@@ -12,13 +12,20 @@ class NominalSupply(Protocol):
     """What is asked of a supply; `pqcheck.site.model.Supply` has it. Voltages in volts."""
 
     @property
-    def designation(self) -> str: ...
+    def designation(self) -> str:
+        """The nominal as declared."""
+
     @property
-    def connection(self) -> str: ...
+    def connection(self) -> str:
+        """The connection of the service."""
+
     @property
-    def line_to_line(self) -> Decimal | None: ...
+    def line_to_line(self) -> Decimal | None:
+        """Nominal voltage between lines."""
+
     @property
-    def line_to_neutral(self) -> Decimal | None: ...
+    def line_to_neutral(self) -> Decimal | None:
+        """Nominal voltage from line to neutral."""
 
 
 def nominal_row(table: LimitTable, supply: NominalSupply) -> str | None:

@@ -1,0 +1,61 @@
+"""``pqcheck limits``: list the limit tables, print one, compare two, check a table of one's own."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+HELP = "List the limit tables, print one as a person reads it, compare two, or check a table of your own."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command; without an action it lists."""
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
+    actions.add_parser("list", help="the shipped tables (also without an action)")
+    show = actions.add_parser("show", help="print a table: rules, clauses, statistics, limits, confidence")
+    show.add_argument("table", metavar="ID_OR_FILE", help="a shipped table by id, or a file")
+    show.add_argument("--site", metavar="FILE", help="site file: only the limits in force there, in volts or amperes")
+    diff = actions.add_parser("diff", help="what two tables have apart")
+    diff.add_argument("one", metavar="A", help="id or file")
+    diff.add_argument("other", metavar="B", help="id or file")
+    validate = actions.add_parser("validate", help="check a table or overlay of your own")
+    validate.add_argument("table", metavar="FILE", help="the JSON file")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List, print, compare or check; returns the exit status."""
+    from pqcheck.findings import ExitStatus
+
+    sys.stdout.write(_text(args))
+    return int(ExitStatus.PASSED)
+
+
+def _text(args: argparse.Namespace) -> str:
+    from pqcheck.limit_table_files import load, table_ids
+
+    if args.action == "show":
+        from pqcheck.reports.limit_tables import table_text
+
+        site = None
+        if args.site is not None:
+            from pqcheck.site.load import load_site
+
+            site = load_site(args.site)
+        return table_text(load(args.table), site)
+    if args.action == "diff":
+        from pqcheck.reports.limit_table_diff import diff_text
+
+        return diff_text(load(args.one), load(args.other))
+    if args.action == "validate":
+        from pqcheck.limit_table_files import validated
+        from pqcheck.limit_table_library import count
+
+        table = validated(args.table)
+        counts = count(table)
+        return (
+            f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "
+            f"sha256 {table.sha256}).\n"
+        )
+    from pqcheck.reports.limit_tables import list_text
+
+    return list_text(map(load, table_ids()))

@@ -1,0 +1,159 @@
+"""What two limit tables have apart, as a person reads it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from pqcheck.limit_table_words import (
+    band_words,
+    condition_words,
+    default_rows,
+    factor_words,
+    judged_words,
+    orders_words,
+    row_words,
+    unit_words,
+)
+from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.reports.limit_tables import selector_label, wrapped
+
+_Place = tuple[object, ...]
+_Limits = Mapping[_Place, Mapping[int | None, str]]
+
+
+def diff_text(one: LimitTable, other: LimitTable) -> str:
+    """Header, rules that only one has, and for the rules both have every limit that differs."""
+    parts = [f"{one.id} against {other.id}"]
+    parts += list(_header(one, other))
+    mine = {rule.id: rule for rule in one.rules}
+    others = {rule.id: rule for rule in other.rules}
+    for names, known, table in ((mine, others, one), (others, mine, other)):
+        alone = [rule_id for rule_id in names if rule_id not in known]
+        if alone:
+            parts.append(f"Only in {table.id}:")
+            parts += [f"  {rule_id}: {judged_words(names[rule_id])}" for rule_id in alone]
+    seen: dict[tuple[str, ...], str] = {}
+    same = 0
+    for rule_id, rule in mine.items():
+        if rule_id not in others:
+            continue
+        lines = tuple(_rule(rule, others[rule_id]))
+        if not lines:
+            same += 1
+        elif lines in seen:
+            parts.append(f"{rule_id}: differs as {seen[lines]}")
+        else:
+            seen[lines] = rule_id
+            parts.append(f"{rule_id}: {rule.title}")
+            parts += [wrapped(line, "  ", "      ") for line in lines]
+    events = {rule.id for rule in one.event_rules} ^ {rule.id for rule in other.event_rules}
+    if events:
+        parts.append(f"Event rules that only one has: {', '.join(sorted(events))}")
+    parts.append(f"{same} {'rule is' if same == 1 else 'rules are'} alike in both.")
+    return "\n".join(parts) + "\n"
+
+
+def _header(one: LimitTable, other: LimitTable) -> Iterator[str]:
+    for name in ("standard", "edition", "interruption_below_percent", "effective_from", "effective_to"):
+        mine, theirs = getattr(one, name), getattr(other, name)
+        if mine != theirs:
+            yield f"{name.replace('_', ' ')}: {mine or '-'} -> {theirs or '-'}"
+    mine, theirs = _conditions(one.applies_if), _conditions(other.applies_if)
+    if mine != theirs:
+        yield f"governs where: {mine} -> {theirs}"
+
+
+def _conditions(conditions: tuple[object, ...]) -> str:
+    return "; ".join(condition_words(one) for one in conditions) or "everywhere"  # type: ignore[arg-type]
+
+
+def _rule(one: Rule, other: Rule) -> Iterator[str]:
+    if judged_words(one) != judged_words(other):
+        yield f"judged: {judged_words(one)} -> {judged_words(other)}"
+    for name in ("reference", "unit", "strict", "factor", "highest_order", "drop_flagged", "coverage_percent"):
+        mine, theirs = getattr(one, name), getattr(other, name)
+        if mine != theirs:
+            yield f"{name.replace('_', ' ')}: {mine} -> {theirs}"
+    mine, theirs = _conditions(one.applies_if), _conditions(other.applies_if)
+    if mine != theirs:
+        yield f"applies if: {mine} -> {theirs}"
+    if (one.clause, one.confidence) != (other.clause, other.confidence):
+        yield f"clause: {one.clause} ({one.confidence}) -> {other.clause} ({other.confidence})"
+    lines = list(_limits(one, other))
+    yield from lines
+    if not lines and _bare(one) != _bare(other):
+        yield "rows that hold only under a declared option differ"
+
+
+def _limits(one: Rule, other: Rule) -> Iterator[str]:
+    same_unit = unit_words(one) == unit_words(other)
+    mine, theirs = _by_place(one, same_unit), _by_place(other, same_unit)
+    labels = {**_labels(other), **_labels(one)}
+    lines: dict[str, list[str]] = {}
+    orders: set[int] = set()
+    for place in {**mine, **theirs}:
+        before, after = mine.get(place, {}), theirs.get(place, {})
+        changed = [h for h in {**before, **after} if before.get(h) != after.get(h)]
+        if changed:
+            orders |= {h for h in changed if h is not None}
+            lines.setdefault(_changes(before, after, changed), []).append(labels.get(place, ""))
+    if orders:
+        yield _which_orders(sorted(orders))
+    if lines and same_unit:
+        factor = factor_words(one) if one.factor == other.factor else ""
+        yield f"limits in{unit_words(one) or ' units of 1'}{', before the factor of the rule' if factor else ''}:"
+    for text, names in lines.items():
+        label = " / ".join(name for name in names if name)
+        yield f"{label}{': ' if label else ''}{text}"
+
+
+def _changes(before: Mapping[int | None, str], after: Mapping[int | None, str], changed: list[int | None]) -> str:
+    """``order 2 to 6 even: 1 -> 2; order 8, 10: 1 -> 4``."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for h in changed:
+        members = groups.setdefault((before.get(h, "absent"), after.get(h, "absent")), [])
+        if h is not None:
+            members.append(h)
+    return "; ".join(
+        f"{f'order {orders_words(sorted(members))}: ' if members else ''}{old} -> {new}"
+        for (old, new), members in groups.items()
+    )
+
+
+def _which_orders(orders: list[int]) -> str:
+    kind = ""
+    if all(h % 2 == 0 for h in orders):
+        kind = "EVEN ORDERS ONLY: "
+    elif all(h % 2 == 1 for h in orders):
+        kind = "ODD ORDERS ONLY: "
+    return f"{kind}the limits of order {orders_words(orders)} differ; all other orders are alike."
+
+
+def _place(row: Row) -> _Place:
+    return (row.nominal, row.line, row.phases, tuple((one.fact, one.values, one.span) for one in row.where))
+
+
+def _by_place(rule: Rule, bare: bool) -> _Limits:
+    """The limits under each selector, by order; `bare` without their unit."""
+    found: dict[_Place, dict[int | None, str]] = {}
+    for row in default_rows(rule):
+        for h in row.orders or (None,):
+            plain = bare and not (row.no_limit or row.hertz or row.derating)
+            words = band_words(row.low, row.high, "", rule.strict) if plain else row_words(row, rule)
+            found.setdefault(_place(row), {})[h] = words
+    return found
+
+
+def _labels(rule: Rule) -> dict[_Place, str]:
+    groups: dict[_Place, list[Row]] = {}
+    for row in default_rows(rule):
+        groups.setdefault(_place(row), []).append(row)
+    return {
+        place: ", ".join(part for part in (rows[0].nominal, (rows[0].line or "").replace("_", " ")) if part)
+        or selector_label(rows)
+        for place, rows in groups.items()
+    }
+
+
+def _bare(rule: Rule) -> list[tuple[object, ...]]:
+    return [(row.low, row.high, row.orders, row.where, row.nominal) for row in rule.rows]

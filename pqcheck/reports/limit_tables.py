@@ -1,0 +1,215 @@
+"""Limit tables as a person reads them: the list, one table, two tables side by side."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+
+from pqcheck.limit_table_curves import CurveStep, EventDuration, EventRule
+from pqcheck.limit_table_library import count
+from pqcheck.limit_table_values import duration_text, plain, span_text
+from pqcheck.limit_table_words import (
+    condition_words,
+    default_rows,
+    factor_words,
+    judged_words,
+    orders_words,
+    row_words,
+    shown,
+)
+from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.reports.site_limits import SiteLimit, limits_at
+from pqcheck.site.model import Site
+
+_WIDTH = 110
+_LINE = {"line_to_line": "line to line", "line_to_neutral": "line to neutral", None: ""}
+
+
+def list_text(tables: Iterable[LimitTable]) -> str:
+    """One line per table: id, number of rules, title; then how to go on."""
+    known = list(tables)
+    width = max(len(table.id) for table in known)
+    lines = [f"{'id'.ljust(width)}  rules  title"]
+    for table in known:
+        rules = len(table.rules) + len(table.event_rules)
+        base = f" (on {table.base})" if table.base else ""
+        lines.append(f"{table.id.ljust(width)}  {rules:5d}  {table.title}{base}")
+    counts = count(*known)
+    lines += [
+        "",
+        f"{counts.tables} tables, {counts.rules} rules, {counts.rows} rows of limits.",
+        "`pqcheck limits show ID` prints one, `pqcheck limits diff A B` what two have apart.",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def table_text(table: LimitTable, site: Site | None = None) -> str:
+    """The whole table; with a site only the rows in force there, in volts, amperes or percent."""
+    parts = ["\n".join(_header(table, site))]
+    parts += ["\n".join(_rule(table, rule, site)) for rule in table.rules]
+    parts += ["\n".join(_event_rule(rule)) for rule in table.event_rules]
+    return "\n\n".join(parts) + "\n"
+
+
+def wrapped(text: str, indent: str = "", further: str | None = None) -> str:
+    """The text broken into lines; `further` indents the lines after the first."""
+    further = indent if further is None else further
+    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=further, break_on_hyphens=False)
+
+
+def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
+    yield f"{table.id}: {table.title}"
+    if table.base is not None:
+        yield f"An overlay of {table.base}; `pqcheck limits diff {table.base} {table.id}` prints what it changes."
+    yield wrapped(f"Source: {table.source}")
+    if table.effective_from or table.effective_to:
+        yield f"In force from {table.effective_from or 'the beginning'} to {table.effective_to or 'further notice'}."
+    if table.applies_if:
+        yield wrapped(f"Governs where: {'; '.join(map(condition_words, table.applies_if))}.")
+    for name in used_options(table):
+        yield wrapped(f"Option {name}: {', '.join(table.options[name])} (the first unless the site declares another).")
+    yield f"sha256 {table.sha256}"
+    if site is not None:
+        yield f"Limits for: {site.name}, {site.supply.designation}, {site.supply.connection}."
+
+
+def used_options(table: LimitTable) -> list[str]:
+    """The options that some condition of the table asks for."""
+    facts = {one.fact for one in table.applies_if}
+    for rule in table.rules:
+        facts |= {one.fact for one in rule.applies_if}
+        facts |= {one.fact for row in rule.rows for one in row.where}
+    return [name for name in table.options if f"option:{name}" in facts]
+
+
+def _rule(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
+    yield f"{rule.id}: {rule.title}"
+    yield f"  clause {rule.clause}; confidence: {rule.confidence}"
+    yield wrapped(judged_words(rule), "  ", "    ")
+    if rule.applies_if:
+        yield wrapped(f"applies if {'; '.join(map(condition_words, rule.applies_if))}", "  ", "    ")
+    if rule.time_criterion is not None:
+        yield f"  time criterion: the site declares one for range {rule.time_criterion.range!r} under [[criteria]]"
+    if site is not None:
+        yield from _at_site(table, rule, site)
+    else:
+        yield from _limits(table, rule)
+    for text in (rule.convention, rule.note):
+        if text:
+            yield wrapped(text, "  ", "  ")
+
+
+def _limits(table: LimitTable, rule: Rule) -> Iterator[str]:
+    factor = factor_words(rule)
+    earlier = same_limits(table, rule)
+    if earlier is not None:
+        yield f"  limits: the rows of {earlier.id}{'; ' + factor if factor else ''}"
+        return
+    if factor:
+        yield f"  {factor}"
+    rows = default_rows(rule)
+    for line in row_lines(rows, rule):
+        yield wrapped(line, "  ", "      ")
+    further = len(rule.rows) - len(rows)
+    if further:
+        yield f"  {further} further rows hold only where the site declares an option."
+
+
+def same_limits(table: LimitTable, rule: Rule) -> Rule | None:
+    """The first rule before `rule` with the same limits before its factor, when there are several rows."""
+    own = [_bare(row) for row in rule.rows]
+    for other in table.rules:
+        if other is rule:
+            return None
+        alike = (other.quantity, other.reference, other.strict) == (rule.quantity, rule.reference, rule.strict)
+        if alike and len(own) > 1 and [_bare(row) for row in other.rows] == own:
+            return other
+    return None
+
+
+def _bare(row: Row) -> tuple[object, ...]:
+    return (row.low, row.high, row.orders, row.where, row.nominal, row.line, row.no_limit)
+
+
+def row_lines(rows: Sequence[Row], rule: Rule) -> Iterator[str]:
+    """Rows under one selector on one line: ``Table 2, Isc/IL < 20: 3 to 9 odd 4; ...``."""
+    groups: dict[tuple[object, ...], list[Row]] = {}
+    for row in rows:
+        groups.setdefault((row.where, row.nominal), []).append(row)
+    for members in groups.values():
+        head = members[0].nominal or selector_label(members)
+        marks = sorted({row.confidence or "" for row in members})
+        texts = [_one(row, rule) for row in members]
+        yield f"{head + ': ' if head else ''}{'; '.join(texts)} [{', '.join(marks)}]"
+
+
+def selector_label(rows: Sequence[Row]) -> str:
+    """The part of the label that the rows under one selector have in common."""
+    labels = [row.label or "" for row in rows]
+    if len(rows) == 1 or len(set(labels)) == 1:
+        return labels[0]
+    heads = {label.split("; ")[0] for label in labels}
+    return heads.pop() if len(heads) == 1 else ""
+
+
+def _one(row: Row, rule: Rule) -> str:
+    words = row_words(row, rule)
+    if row.orders is not None:
+        return f"order {orders_words(row.orders)}: {words}"
+    line = _LINE[row.line]
+    return f"{words}{' ' + line if line else ''}"
+
+
+def _at_site(table: LimitTable, rule: Rule, site: Site) -> Iterator[str]:
+    found = limits_at(table, rule, site)
+    if found.why_not is not None:
+        yield wrapped(f"not in force here: {found.why_not}", "  ", "    ")
+        return
+    label = selector_label([limit.row for limit in found.limits])
+    if label:
+        yield wrapped(label, "  ", "    ")
+    for limit in found.limits:
+        yield wrapped(site_limit_words(limit), "  ", "      ")
+
+
+def site_limit_words(limit: SiteLimit) -> str:
+    """One limit in force at a site: orders or line, the number, the mark of confidence."""
+    head = f"order {orders_words(limit.row.orders)}: " if limit.row.orders else ""
+    line = _LINE[limit.line]
+    return f"{head}{limit.words}{' ' + line if line else ''} [{limit.row.confidence}]"
+
+
+def event_duration_words(duration: EventDuration | None) -> str:
+    """``up to`` texts of event curves: ``20 ms``, ``0.5 cycles``."""
+    if duration is None:
+        return "any duration"
+    return f"{plain(duration.value)} cycles" if duration.in_cycles else duration_text(duration.value)
+
+
+def step_words(step: CurveStep) -> str:
+    """One step of an event curve."""
+    upto = "of any longer duration" if step.up_to is None else f"up to {event_duration_words(step.up_to)}"
+    slope = ", straight over log time from the point before" if step.join == "log-time" else ""
+    return f"{shown(step.residual)} % {upto}{slope} [{step.confidence}]"
+
+
+def _event_rule(rule: EventRule) -> Iterator[str]:
+    yield f"{rule.id}: {rule.title}"
+    yield f"  clause {rule.clause}; confidence: {rule.confidence}"
+    for name, steps in (("dips and interruptions, residual at least", rule.lower), ("swells, at most", rule.upper)):
+        if steps:
+            yield wrapped(f"{name}: {'; '.join(map(step_words, steps))}", "  ", "      ")
+    for one in rule.classes:
+        low = "" if one.shortest is None else event_duration_words(one.shortest)
+        high = "" if one.longest is None else event_duration_words(one.longest)
+        times = [
+            text
+            for text in (
+                low and f"{'from' if one.shortest_closed else 'longer than'} {low}",
+                high and f"{'up to' if one.longest_closed else 'shorter than'} {high}",
+            )
+            if text
+        ]
+        yield f"  {one.name}: {one.kind}, residual {span_text(one.residual)} %, {' '.join(times)} [{one.confidence}]"
+    if rule.note:
+        yield wrapped(rule.note, "  ", "  ")
