@@ -27,13 +27,17 @@ from pqcheck.site.measuring import (
     spot_check_from,
 )
 from pqcheck.site.model import Coverage, Criterion, Generation, Reading, Site
+from pqcheck.site.new_load import new_load_from
 from pqcheck.site.pcc import generation_from, pcc_from
-from pqcheck.site.ratings import new_load_from, ratings_from
+from pqcheck.site.ratings import load_study_from, ratings_from, source_impedance_from, tariff_from
 from pqcheck.site.structure import check_structure
 from pqcheck.site.supply import supply_from
 
 _FILES = (("report", "logo"), ("report", "style_sheet"), ("waivers", "file"))
 """Keys that name files, relative to the site file."""
+
+_LISTED_FILES = (("new_load", "profile"), ("new_load", "spectrum_file"))
+"""The same, in sections that are lists."""
 
 _Entry = TypeVar("_Entry")
 
@@ -106,6 +110,9 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
         reported=entries("reported", reported_from),
         spot_checks=entries("spot_checks", spot_check_from),
         new_load=entries("new_load", new_load_from),
+        source_impedance=source_impedance_from(document.get("source_impedance", {}), place.at("source_impedance")),
+        load_study=load_study_from(document.get("load_study", {}), place.at("load_study")),
+        tariff=tariff_from(document.get("tariff", {})),
         scenario=sections["scenario"],
         report=sections["report"],
         waivers=sections["waivers"],
@@ -167,6 +174,11 @@ def _changed_paths(document: Mapping[str, Any], change: Callable[[str], str]) ->
     for section, key in _FILES:
         if key in changed.get(section, {}):
             changed[section] = {**changed[section], key: change(changed[section][key])}
+    for section, key in _LISTED_FILES:
+        if section in changed:
+            changed[section] = [
+                {**entry, key: change(entry[key])} if key in entry else entry for entry in changed[section]
+            ]
     tables = changed.get("limits", {}).get("apply")
     if tables:
         named = [change(table) if table.endswith(".json") else table for table in tables]

@@ -1,0 +1,97 @@
+"""``[[new_load]]``: what is to be added, one piece or several of a kind."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any
+
+from pqcheck.errors import SiteError
+from pqcheck.quantities import QUANTITIES
+from pqcheck.site.fields import Place
+from pqcheck.site.measuring import check_phase
+from pqcheck.units import UnitError, quantity_of
+
+SIZES = {"current": "A", "apparent_power": "VA", "active_power": "W"}
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+DAY_MINUTES = 1440
+
+_HOURS = re.compile(r"(\d{1,2}):(\d\d)\s*-\s*(\d{1,2}):(\d\d)")
+
+
+def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
+    """A load to be added, powers and currents for one piece.
+
+    ``name``, ``count``, one of ``current``, ``apparent_power``, ``active_power`` (Decimal; negative powers feed in),
+    ``power_factor`` and ``reactive`` of the fundamental, ``phases``, ``continuous``, ``harmonics`` (order to percent of
+    the fundamental), ``spectrum`` or ``spectrum_file``, ``schedule`` (``hours`` as spans of minutes of the day,
+    ``weekdays`` with Monday = 0) or ``profile``, ``start_multiple``, ``start_power_factor``.
+    """
+    who = f"{place} ({section['name']})"
+    sizes = [key for key in SIZES if key in section]
+    if not sizes:
+        raise SiteError(f"{who} lacks its size; give current, apparent_power or active_power")
+    if len(sizes) > 1:
+        raise SiteError(f"{who} has {' and '.join(sizes)}, which can contradict each other; give one size, and the "
+                        f"power_factor")
+    for phase in section.get("phases", ()):
+        check_phase(phase, QUANTITIES["current"], place.at("phases"))
+        if phase == "n":
+            raise SiteError(f"{place.at('phases')}: a load lies between phases or at one of them; name a, b, c")
+    spectra = [key for key in ("harmonics", "spectrum", "spectrum_file") if key in section]
+    if len(spectra) > 1:
+        raise SiteError(f"{who} has {' and '.join(spectra)}; one spectrum is enough")
+    if "schedule" in section and "profile" in section:
+        raise SiteError(f"{who} has a schedule and a profile; give one of them")
+    values: dict[str, Any] = {sizes[0]: _size(section, sizes[0], place)}
+    for key in ("power_factor", "start_multiple", "start_power_factor"):
+        if key in section:
+            values[key] = Decimal(str(section[key]))
+    for key in ("reactive", "profile", "spectrum", "spectrum_file"):
+        if key in section:
+            values[key] = section[key]
+    if "schedule" in section:
+        values["schedule"] = _schedule(section["schedule"], place.at("schedule"))
+    spectrum = section.get("harmonics", {})
+    here = place.at("harmonics")
+    return {
+        "name": section["name"],
+        "count": int(section.get("count", 1)),
+        "phases": tuple(section.get("phases", ())),
+        "continuous": section.get("continuous", False),
+        "harmonics": {int(order): here.percent(spectrum, order) for order in spectrum},
+        **values,
+    }
+
+
+def _size(section: Mapping[str, Any], key: str, place: Place) -> Decimal | None:
+    if key == "current":
+        return place.amount(section, key, SIZES[key])
+    try:
+        value = quantity_of(section[key], SIZES[key])
+    except UnitError as error:
+        raise SiteError(f"{place.at(key)}: {error}") from None
+    if value == 0:
+        raise SiteError(f"{place.at(key)} = {section[key]!r} adds nothing; write a size, negative for a generator")
+    return value
+
+
+def _schedule(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
+    never = f"{place} never runs"
+    if "hours" in section and not section["hours"]:
+        raise SiteError(f"{never}: hours is empty; write them such as ['07:00-18:00'], or leave the key away")
+    if "weekdays" in section and not section["weekdays"]:
+        raise SiteError(f"{never}: weekdays is empty; name days such as 'mon', or leave the key away")
+    spans: list[tuple[int, int]] = []
+    for text in section.get("hours", ["00:00-24:00"]):
+        found = _HOURS.fullmatch(text.strip())
+        start, end = (int(found[1]) * 60 + int(found[2]), int(found[3]) * 60 + int(found[4])) if found else (-1, -1)
+        if not found or start >= DAY_MINUTES or end > DAY_MINUTES or int(found[2]) > 59 or int(found[4]) > 59:
+            raise SiteError(f"{place.at('hours')}: {text!r} is no span of hours; write one such as '07:00-18:00'")
+        if start == end:
+            raise SiteError(f"{never}: {text!r} ends when it starts; write a span such as '07:00-18:00'")
+        # A span over midnight belongs to the weekday on which it starts.
+        spans.append((start, end if end > start else end + DAY_MINUTES))
+    days = [WEEKDAYS.index(day) for day in section.get("weekdays", WEEKDAYS)]
+    return {"hours": tuple(spans), "weekdays": tuple(sorted(set(days)))}
