@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from pqcheck.event_tables import EventRule
+    from pqcheck.limit_table_curves import EventRule
 
 CONFIDENCE = ("two sources", "one source", "derived", "memory")
 """Marks of a value, best first; a derived value carries the weakest mark of what it derives from."""
@@ -177,7 +177,7 @@ class LimitTable:
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
     event_rules: tuple[EventRule, ...] = ()
-    """Ride-through curves and classes for events (`pqcheck.event_tables`)."""
+    """Ride-through curves and classes for events (`pqcheck.limit_table_curves`)."""
 
 
 def load_table(id_or_path: str) -> LimitTable:
