@@ -44,6 +44,7 @@ def build_table(written: Written, sha256: str, base: str | None = None) -> Limit
         effective_to=written.get("effective_to"),
         nominals=None if nominals is None else {row["designation"]: _nominal_text(row) for row in nominals},
         options=options,
+        option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
         event_rules=_event_rules(written.get("event_rules", ()), options),
     )
 

@@ -176,6 +176,7 @@ class LimitTable:
     """Designation -> connections, line-to-line and line-to-neutral volts (read by `limit_table_nominals`)."""
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
+    option_meanings: Mapping[str, str] = field(default_factory=dict)
     event_rules: tuple[EventRule, ...] = ()
     """Ride-through curves and classes for events (`pqcheck.limit_table_curves`)."""
 

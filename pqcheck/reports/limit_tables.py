@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
-from pqcheck.limit_table_curves import CurveStep, EventDuration, EventRule
+from pqcheck.limit_table_curves import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_table_library import count
 from pqcheck.limit_table_values import duration_text, plain, span_text
 from pqcheck.limit_table_words import (
@@ -67,7 +67,9 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
     if table.applies_if:
         yield wrapped(f"Governs where: {'; '.join(map(condition_words, table.applies_if))}.")
     for name in used_options(table):
-        yield wrapped(f"Option {name}: {', '.join(table.options[name])} (the first unless the site declares another).")
+        values = " | ".join(table.options[name])
+        meaning = table.option_meanings.get(name, "")
+        yield wrapped(f"Option {name}: {values} (the first unless the site declares another). {meaning}")
     yield f"sha256 {table.sha256}"
     if site is not None:
         yield f"Limits for: {site.name}, {site.supply.designation}, {site.supply.connection}."
@@ -193,23 +195,22 @@ def step_words(step: CurveStep) -> str:
     return f"{shown(step.residual)} % {upto}{slope} [{step.confidence}]"
 
 
+def class_words(one: EventClass) -> str:
+    """One class of events: ``A1: dip, residual [80, 90) %, from 10 ms up to 200 ms``."""
+    times = []
+    if one.shortest is not None:
+        times.append(f"{'from' if one.shortest_closed else 'longer than'} {event_duration_words(one.shortest)}")
+    if one.longest is not None:
+        times.append(f"{'up to' if one.longest_closed else 'shorter than'} {event_duration_words(one.longest)}")
+    return f"{one.name}: {one.kind}, residual {span_text(one.residual)} %, {' '.join(times)} [{one.confidence}]"
+
+
 def _event_rule(rule: EventRule) -> Iterator[str]:
     yield f"{rule.id}: {rule.title}"
     yield f"  clause {rule.clause}; confidence: {rule.confidence}"
     for name, steps in (("dips and interruptions, residual at least", rule.lower), ("swells, at most", rule.upper)):
         if steps:
             yield wrapped(f"{name}: {'; '.join(map(step_words, steps))}", "  ", "      ")
-    for one in rule.classes:
-        low = "" if one.shortest is None else event_duration_words(one.shortest)
-        high = "" if one.longest is None else event_duration_words(one.longest)
-        times = [
-            text
-            for text in (
-                low and f"{'from' if one.shortest_closed else 'longer than'} {low}",
-                high and f"{'up to' if one.longest_closed else 'shorter than'} {high}",
-            )
-            if text
-        ]
-        yield f"  {one.name}: {one.kind}, residual {span_text(one.residual)} %, {' '.join(times)} [{one.confidence}]"
+    yield from (f"  {class_words(one)}" for one in rule.classes)
     if rule.note:
         yield wrapped(rule.note, "  ", "  ")
