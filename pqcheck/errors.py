@@ -26,6 +26,10 @@ class LimitTableError(PqcheckError):
     """A limit table is unknown, malformed or contradicts itself."""
 
 
+class GateError(PqcheckError):
+    """Waivers, a baseline or a lock are missing, malformed, or made for something else."""
+
+
 class OutputError(PqcheckError):
     """A result cannot be written."""
 

@@ -10,7 +10,7 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from enum import Enum, IntEnum
+from enum import IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.recording import RowSpan
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 FORMAT = "pqcheck-findings/1"
 
 
-class Verdict(str, Enum):
+class Verdict(StrEnum):
     """The six verdicts."""
 
     PASS = "pass"
@@ -123,6 +123,14 @@ class Period:
 
 
 @dataclass(frozen=True)
+class Snapshot:
+    """A spectrum without a time axis, declared as a steady operating point: its name and where it stands."""
+
+    operating_point: str
+    rows: tuple[RowSpan, ...] = ()
+
+
+@dataclass(frozen=True)
 class Finding:
     """One rule, one channel, one period: one finding."""
 
@@ -148,11 +156,15 @@ class Finding:
     without_corrections: str | None = None
     without_exclusions: str | None = None
     waiver: Mapping[str, Any] | None = None
+    snapshot: Snapshot | None = None
+    """Set instead of `period` when a single spectrum was judged."""
 
     @property
     def id(self) -> str:
-        """``table/rule/channel@period-start``; ``-`` for what does not exist."""
+        """``table/rule/channel@period-start`` (or ``@operating-point``); ``-`` for what does not exist."""
         start = self.period.start if self.period else "-"
+        if self.snapshot is not None and self.snapshot.operating_point:
+            start = self.snapshot.operating_point
         return f"{self.table or '-'}/{self.rule or '-'}/{self.channel}@{start}"
 
     @property
@@ -183,6 +195,7 @@ def sort_key(finding: Finding) -> tuple[Any, ...]:
         -1 if finding.order is None else finding.order,
         finding.channel,
         finding.period.start if finding.period else "",
+        finding.snapshot.operating_point if finding.snapshot else "",
     )
 
 
@@ -199,7 +212,7 @@ class Findings:
 
     @property
     def verdict(self) -> Verdict:
-        """Fail, refused, inconclusive, waived, pass, the worst that is present; inconclusive when nothing was judged."""
+        """The worst present of fail, refused, inconclusive, waived, pass; inconclusive when nothing was judged."""
         present = {finding.verdict for finding in self.findings if finding.required}
         return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
 

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.findings import FORMAT, Finding, Findings, Intervals, Limit, Margin, Period, Reason, Statistic
-from pqcheck.findings import Verdict, Window
+from pqcheck.findings import (
+    FORMAT,
+    Finding,
+    Findings,
+    Intervals,
+    Limit,
+    Margin,
+    Period,
+    Reason,
+    Snapshot,
+    Statistic,
+    Verdict,
+    Window,
+)
 from pqcheck.recording import RowSpan
 
 if TYPE_CHECKING:
@@ -41,7 +53,7 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
     def plain(value: Any) -> Any:
         return None if value is None else asdict(value)
 
-    return {
+    document = {
         "id": finding.id,
         "kind": finding.kind,
         "table": finding.table,
@@ -66,6 +78,14 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
         "waiver": None if finding.waiver is None else dict(finding.waiver),
         "fingerprint": finding.fingerprint,
     }
+    if finding.snapshot is not None:
+        snapshot = finding.snapshot
+        document["snapshot"] = {"operating_point": snapshot.operating_point, "rows": _rows(snapshot.rows)}
+    return document
+
+
+def _rows(spans: Sequence[RowSpan]) -> list[dict[str, Any]]:
+    return [{"file": span.file, "first": span.first, "last": span.last} for span in spans]
 
 
 def _whole(value: float | None) -> float | int | None:
@@ -92,7 +112,7 @@ def _window(window: Window) -> dict[str, Any]:
         "intervals": window.intervals,
         "worst": window.worst,
         "worst_at": window.worst_at,
-        "rows": [{"file": span.file, "first": span.first, "last": span.last} for span in window.rows],
+        "rows": _rows(window.rows),
     }
 
 
@@ -121,14 +141,25 @@ def _finding(one: Mapping[str, Any]) -> Finding:
     channel = str(one["id"]).split("@", 1)[0].split("/")[-1]
     windows = tuple(
         Window(
-            window["start"], window["end"], window["intervals"], window["worst"], window["worst_at"],
-            tuple(RowSpan(row["file"], row["first"], row["last"]) for row in window["rows"]),
+            window["start"],
+            window["end"],
+            window["intervals"],
+            window["worst"],
+            window["worst_at"],
+            _spans(window["rows"]),
         )
         for window in one["windows"]
     )
     return Finding(
-        kind=one["kind"], table=one["table"], rule=one["rule"], clause=one["clause"], title=one["title"],
-        quantity=one["quantity"], phase=one["phase"], order=one["order"], verdict=Verdict(one["verdict"]),
+        kind=one["kind"],
+        table=one["table"],
+        rule=one["rule"],
+        clause=one["clause"],
+        title=one["title"],
+        quantity=one["quantity"],
+        phase=one["phase"],
+        order=one["order"],
+        verdict=Verdict(one["verdict"]),
         period=None if one["period"] is None else Period(**one["period"]),
         channel=channel,
         modifiers=tuple(one["modifiers"]),
@@ -137,10 +168,23 @@ def _finding(one: Mapping[str, Any]) -> Finding:
         limit=None if one["limit"] is None else Limit(**one["limit"]),
         margin=None if one["margin"] is None else Margin(**one["margin"]),
         intervals=None if one["intervals"] is None else Intervals(**one["intervals"]),
-        proven=one["proven"], windows=windows,
-        without_corrections=one["without_corrections"], without_exclusions=one["without_exclusions"],
+        proven=one["proven"],
+        windows=windows,
+        without_corrections=one["without_corrections"],
+        without_exclusions=one["without_exclusions"],
         waiver=one["waiver"],
+        snapshot=_snapshot(one.get("snapshot")),
     )
+
+
+def _snapshot(one: Mapping[str, Any] | None) -> Snapshot | None:
+    if one is None:
+        return None
+    return Snapshot(one["operating_point"], _spans(one["rows"]))
+
+
+def _spans(rows: Sequence[Mapping[str, Any]]) -> tuple[RowSpan, ...]:
+    return tuple(RowSpan(row["file"], row["first"], row["last"]) for row in rows)
 
 
 def as_frame(findings: Findings) -> pandas.DataFrame:
@@ -155,6 +199,8 @@ def as_frame(findings: Findings) -> pandas.DataFrame:
                 flat |= {f"{key}_{inner}": each for inner, each in (value or {}).items()}
             elif key == "windows":
                 flat["windows"] = len(value)
+            elif key == "snapshot":
+                flat["operating_point"] = value["operating_point"]
             elif key == "modifiers":
                 flat["modifiers"] = " ".join(value)
             else:
