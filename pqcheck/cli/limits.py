@@ -1,11 +1,11 @@
-"""``pqcheck limits``: list the limit tables, print one, compare two, check a table of one's own."""
+"""``pqcheck limits``: list the limit tables, print one, compare two, check a table of one's own, pin tables."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 
-HELP = "List the limit tables, print one as a person reads it, compare two, or check a table of your own."
+HELP = "List the limit tables, print one as a person reads it, compare two, check your own, or pin them in a lock."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +20,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     diff.add_argument("other", metavar="B", help="id or file")
     validate = actions.add_parser("validate", help="check a table or overlay of your own")
     validate.add_argument("table", metavar="FILE", help="the JSON file")
+    lock = actions.add_parser("lock", help="pin tables in a lock file, for `pqcheck gate --lock`; renews what is there")
+    lock.add_argument("file", metavar="FILE", help="the lock file to write")
+    lock.add_argument("tables", nargs="+", metavar="ID_OR_FILE", help="every table that is to be pinned")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -56,6 +59,12 @@ def _text(args: argparse.Namespace) -> str:
             f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "
             f"sha256 {table.sha256}).\n"
         )
+    if args.action == "lock":
+        from pqcheck.lock import write_lock
+
+        tables = [load(one) for one in args.tables]
+        write_lock(args.file, tables)
+        return "".join(f"{args.file} pins {one.id}, edition {one.edition}, sha256 {one.sha256}.\n" for one in tables)
     from pqcheck.reports.limit_tables import list_text
 
     return list_text(map(load, table_ids()))
