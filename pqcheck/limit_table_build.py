@@ -16,6 +16,7 @@ from pqcheck.limit_tables import Condition, LimitTable, Period, Row, Rule, Stati
 
 if TYPE_CHECKING:
     from pqcheck.limit_table_curves import EventRule
+    from pqcheck.limit_table_load_rules import LoadRule
 
 Written = Mapping[str, Any]
 Options = Mapping[str, tuple[str, ...]]
@@ -46,6 +47,7 @@ def build_table(written: Written, sha256: str, base: str | None = None) -> Limit
         options=options,
         option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
         event_rules=_event_rules(written.get("event_rules", ()), options),
+        load_rules=_load_rules(written.get("load_rules", ())),
     )
 
 
@@ -55,6 +57,14 @@ def _event_rules(written: Sequence[Written], options: Options) -> tuple[EventRul
     from pqcheck.limit_table_events import event_rule
 
     return tuple(event_rule(one, options) for one in written)
+
+
+def _load_rules(written: Sequence[Written]) -> tuple[LoadRule, ...]:
+    if not written:
+        return ()
+    from pqcheck.limit_table_loads import load_rule
+
+    return tuple(load_rule(one) for one in written)
 
 
 def _nominal_text(row: Written) -> str:

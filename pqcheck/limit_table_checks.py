@@ -15,6 +15,7 @@ from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_table_conditions import condition_problems
 from pqcheck.limit_table_events import event_problems
 from pqcheck.limit_table_limit_checks import limit_problems
+from pqcheck.limit_table_loads import load_problems
 from pqcheck.limit_table_values import number, seconds
 from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES
 
@@ -69,6 +70,7 @@ def problems(written: Written, places: Mapping[str, str]) -> Iterator[Problem]:
         seen.add(rule["id"])
         yield from _rule(rule, path, written)
     yield from event_problems(written.get("event_rules", ()), seen)
+    yield from load_problems(written.get("load_rules", ()), seen)
 
 
 def _dates(written: Written) -> Iterator[Problem]:

@@ -15,15 +15,17 @@ class Counts(NamedTuple):
     tables: int
     rules: int
     rows: int
-    """Rows of limits in force where a site declares no option, steps of event curves and classes of events included."""
+    """Rows of limits in force where a site declares no option, steps of event curves, classes of events
+    and sources of a maximum demand included."""
 
 
 def count(*tables: LimitTable) -> Counts:
     """Tables, rules and rows of the tables given."""
-    rules = sum(len(table.rules) + len(table.event_rules) for table in tables)
+    rules = sum(len(table.rules) + len(table.event_rules) + len(table.load_rules) for table in tables)
     rows = sum(len(default_rows(rule)) for table in tables for rule in table.rules)
     events = [rule for table in tables for rule in table.event_rules]
     rows += sum(len(rule.lower) + len(rule.upper) + len(rule.classes) for rule in events)
+    rows += sum(len(rule.sources) for table in tables for rule in table.load_rules)
     return Counts(len(tables), rules, rows)
 
 

@@ -51,7 +51,7 @@ def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any], where: st
             )
         rules[rule["id"]] = rule
     merged = {key: value for key, value in overlay.items() if key not in _OVERLAY_ONLY}
-    for key in (*_REPLACED_WHOLE, "event_rules"):
+    for key in (*_REPLACED_WHOLE, "event_rules", "load_rules"):
         if key not in merged and key in base:
             merged[key] = base[key]
     for key in _MERGED:

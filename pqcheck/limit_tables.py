@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from pqcheck.limit_table_curves import EventRule
+    from pqcheck.limit_table_load_rules import LoadRule
 
 CONFIDENCE = ("two sources", "one source", "derived", "memory")
 """Marks of a value, best first; a derived value carries the weakest mark of what it derives from."""
@@ -177,6 +178,8 @@ class LimitTable:
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
     option_meanings: Mapping[str, str] = field(default_factory=dict)
+    load_rules: tuple[LoadRule, ...] = ()
+    """Determinations of an existing load and what may be added to it (`pqcheck.limit_table_load_rules`)."""
     event_rules: tuple[EventRule, ...] = ()
     """Ride-through curves and classes for events (`pqcheck.limit_table_curves`)."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from pqcheck.limit_table_loads import in_words
 from pqcheck.limit_table_words import (
     band_words,
     condition_words,
@@ -49,6 +50,7 @@ def diff_text(one: LimitTable, other: LimitTable) -> str:
     events = {rule.id for rule in one.event_rules} ^ {rule.id for rule in other.event_rules}
     if events:
         parts.append(f"Event rules that only one has: {', '.join(sorted(events))}")
+    parts += _load_rules(one, other)
     parts.append(f"{same} {'rule is' if same == 1 else 'rules are'} alike in both.")
     return "\n".join(parts) + "\n"
 
@@ -157,3 +159,17 @@ def _labels(rule: Rule) -> dict[_Place, str]:
 
 def _bare(rule: Rule) -> list[tuple[object, ...]]:
     return [(row.low, row.high, row.orders, row.where, row.nominal) for row in rule.rows]
+
+
+def _load_rules(one: LimitTable, other: LimitTable) -> Iterator[str]:
+    mine, theirs = ({rule.id: list(in_words(rule)) for rule in table.load_rules} for table in (one, other))
+    for rule_id in sorted(mine.keys() | theirs.keys()):
+        if rule_id not in mine or rule_id not in theirs:
+            yield f"Only in {one.id if rule_id in mine else other.id}: {rule_id}"
+            continue
+        gone = [line.strip() for line in mine[rule_id] if line not in theirs[rule_id]]
+        new = [line.strip() for line in theirs[rule_id] if line not in mine[rule_id]]
+        if gone or new:
+            yield f"{rule_id}:"
+            yield from (wrapped(f"only {one.id}: {line}", "  ", "      ") for line in gone)
+            yield from (wrapped(f"only {other.id}: {line}", "  ", "      ") for line in new)

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from pqcheck.limit_table_curves import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_table_library import count
+from pqcheck.limit_table_load_rules import LoadRule
+from pqcheck.limit_table_loads import in_words
 from pqcheck.limit_table_values import duration_text, plain, span_text
 from pqcheck.limit_table_words import (
     condition_words,
@@ -31,7 +33,7 @@ def list_text(tables: Iterable[LimitTable]) -> str:
     width = max(len(table.id) for table in known)
     lines = [f"{'id'.ljust(width)}  rules  title"]
     for table in known:
-        rules = len(table.rules) + len(table.event_rules)
+        rules = len(table.rules) + len(table.event_rules) + len(table.load_rules)
         base = f" (on {table.base})" if table.base else ""
         lines.append(f"{table.id.ljust(width)}  {rules:5d}  {table.title}{base}")
     counts = count(*known)
@@ -48,6 +50,7 @@ def table_text(table: LimitTable, site: Site | None = None) -> str:
     parts = ["\n".join(_header(table, site))]
     parts += ["\n".join(_rule(table, rule, site)) for rule in table.rules]
     parts += ["\n".join(_event_rule(rule)) for rule in table.event_rules]
+    parts += ["\n".join(_load_rule(rule)) for rule in table.load_rules]
     return "\n\n".join(parts) + "\n"
 
 
@@ -212,5 +215,13 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
         if steps:
             yield wrapped(f"{name}: {'; '.join(map(step_words, steps))}", "  ", "      ")
     yield from (f"  {class_words(one)}" for one in rule.classes)
+    if rule.note:
+        yield wrapped(rule.note, "  ", "  ")
+
+
+def _load_rule(rule: LoadRule) -> Iterator[str]:
+    yield f"{rule.id}: {rule.title}"
+    yield f"  clause {rule.clause}; confidence: {rule.confidence}"
+    yield from (wrapped(line, "  ", "      ") for line in in_words(rule))
     if rule.note:
         yield wrapped(rule.note, "  ", "  ")

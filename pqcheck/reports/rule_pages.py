@@ -14,6 +14,8 @@ from pqcheck.files import write_text
 from pqcheck.limit_table_curves import EventRule, edge_at
 from pqcheck.limit_table_files import load, table_ids
 from pqcheck.limit_table_library import library_sentence
+from pqcheck.limit_table_load_rules import LoadRule
+from pqcheck.limit_table_loads import in_words
 from pqcheck.limit_table_values import duration_text, plain
 from pqcheck.limit_table_words import (
     condition_words,
@@ -73,7 +75,7 @@ def _index(tables: list[LimitTable]) -> str:
     lines += ["| table | title | on | rules |", "|---|---|---|---|"]
     for table in tables:
         base = f"[{table.base}]({table.base}.md)" if table.base else ""
-        rules = len(table.rules) + len(table.event_rules)
+        rules = len(table.rules) + len(table.event_rules) + len(table.load_rules)
         lines.append(f"| [{table.id}]({table.id}.md) | {table.title} | {base} | {rules} |")
     return "\n".join(lines) + "\n"
 
@@ -100,6 +102,8 @@ def page(table: LimitTable) -> str:
         lines += _rule(table, rule)
     for event_rule in table.event_rules:
         lines += _event_rule(event_rule)
+    for load_rule in table.load_rules:
+        lines += _load_rule(load_rule)
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
@@ -238,3 +242,21 @@ def _event_example(rule: EventRule) -> str:
         return "A dip of 0.3 s is longer than the curve reaches."
     edge = found[0]
     return f"A dip of 0.3 s is inside with a residual voltage of {shown(edge)} % and outside with {plain(edge - 1)} %."
+
+
+def _load_rule(rule: LoadRule) -> Iterator[str]:
+    yield from (f"## {rule.id}", "", f"{rule.title}.", "")
+    yield from ("### What is judged", "", *(f"- {line.strip()}" for line in in_words(rule)), "")
+    note = f" {rule.note}" if rule.note else ""
+    yield from (
+        "### How computed",
+        "",
+        "Largest mean over the demand interval of the current of each phase, from the record or declared; choices that "
+        "the document leaves open are declared by the site, and the result is shown each way where they differ." + note,
+        "",
+    )
+    hundred = plain(rule.multiplier * 100)
+    yield from ("### Limits", "", f"The declared rating of the {rule.rating}.", "")
+    yield from ("### Clause", "", f"{rule.clause}.", "")
+    yield from ("### Example", "", f"A maximum demand of 100 A counts {hundred} A; the new load comes on top.", "")
+    yield from ("### Confidence", "", f"The rule: {rule.confidence}.", "")
