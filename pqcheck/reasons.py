@@ -25,7 +25,8 @@ CATALOGUE: dict[str, ReasonCode] = {
     ),
     "gap": ReasonCode(
         "Intervals are missing",
-        "{missing} of {expected} intervals are missing; of the {valid} others {outside} lie outside and {allowed} may; {would}.",
+        "{missing} of {expected} intervals are missing; of the {valid} others {outside} lie outside and {allowed} may; "
+        "{would}.",
         "Record the {period} again without gaps, or declare [coverage] with the policy it comes from.",
     ),
     "interruption": ReasonCode(
@@ -130,6 +131,52 @@ CATALOGUE: dict[str, ReasonCode] = {
         "No reading",
         "The column holds no reading in this {period}.",
         "Check the channel and record again.",
+    ),
+    "steady-point": ReasonCode(
+        "One spectrum taken for the whole period",
+        "One spectrum ({where}), declared as steady operating point, is taken for every interval of the {period}.",
+        "A simulation or a bench shows nothing about a site; record at the point of common coupling once it runs.",
+    ),
+    "rms-or-peak-undeclared": ReasonCode(
+        "Amplitudes that may be rms or peak",
+        "Column {column} does not say whether its amplitudes are rms or peak, which differ by 1.414; it was not used.",
+        "Write rms or peak behind the unit, [{unit} rms], or declare amplitudes under [scenario].",
+    ),
+    "margin": ReasonCode(
+        "Within the limit, but not by the margin asked for",
+        "{value} is within the limit, but a margin of {margin} % is asked for{outside}.",
+        "Gain the missing margin, or agree on a smaller one.",
+    ),
+    "margin-not-shown": ReasonCode(
+        "The margin asked for is not shown",
+        "The limit itself is met; that it is met by {margin} % is not shown: {why}",
+        "Settle that, or agree on a smaller margin.",
+    ),
+    "waived": ReasonCode(
+        "Covered by a waiver",
+        "{value} fails and is waived {bound} until {expires} ({why}; owner {owner}, approved by {approver}, {place}).",
+        "Mend it before the waiver expires.",
+    ),
+    "waiver-expired": ReasonCode(
+        "The waiver has expired",
+        "{value} fails; the waiver {bound} expired on {expires} ({why}; owner {owner}, {place}).",
+        "Mend it, or have the waiver renewed.",
+    ),
+    "waiver-exceeded": ReasonCode(
+        "Beyond the ceiling of the waiver",
+        "{value} fails and is not covered by the waiver {bound} ({why}; owner {owner}, {place}).",
+        "Mend it, or have another ceiling approved.",
+    ),
+    "waiver-not-shown": ReasonCode(
+        "Not shown to be within the waiver",
+        "{value} fails; what is missing or known as a bound only leaves open whether the waiver {bound} covers it "
+        "({why}; owner {owner}, {place}).",
+        "Record without gaps and within range.",
+    ),
+    "waiver-pending": ReasonCode(
+        "The waiver is not in force",
+        "{value} fails; the waiver {bound} is {standing} ({why}; owner {owner}, {place}).",
+        "Mend it, or have the waiver approved.",
     ),
 }
 
