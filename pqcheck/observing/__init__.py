@@ -1,1 +1,1 @@
-"""Graded observations about causes; they change no verdict."""
+"""Graded observations about causes (never verdicts), and the thinned recording that they and the report draw on."""

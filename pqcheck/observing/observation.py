@@ -1,0 +1,36 @@
+"""A graded observation about a cause. It is never a verdict and changes none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Grade = Literal["shown", "likely", "possible", "undetermined"]
+
+GRADES: dict[str, str] = {
+    "shown": "seen directly in the recording",
+    "likely": "several signs in the recording agree, and a named other explanation remains",
+    "possible": "one sign points this way, others are missing or weak",
+    "undetermined": "looked for, and the recording cannot tell",
+}
+"""What each word means, as printed in the report."""
+
+
+@dataclass(frozen=True)
+class Observation:
+    """What was seen, how sure it is, what speaks for it and what against.
+
+    `figure` is the id of the figure that shows it. `numbers` are the values behind the words, for the report's figures
+    and for tests; units stand in the names.
+    """
+
+    id: str
+    title: str
+    grade: Grade
+    text: str
+    evidence: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    figure: str = ""
+    numbers: dict[str, float] = field(default_factory=dict)
+    spans: tuple[tuple[int, int], ...] = ()
+    """Half-open UTC microseconds of what was seen, for marks in figures."""

@@ -1,0 +1,91 @@
+"""Elements as values: every text is escaped when it enters an element, so nothing from a file can become markup."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Markup:
+    """Text that is markup already."""
+
+    html: str
+
+
+Child = Markup | str | int | None
+Attribute = str | int | bool | None
+
+_EMPTY = frozenset({"meta", "img", "br", "hr", "col", "link"})
+
+
+def escaped(text: str) -> str:
+    """Text for element content and quoted attributes; control characters that HTML forbids are dropped."""
+    kept = "".join(c for c in text if c in "\n\t" or (ord(c) >= 32 and not 0x7F <= ord(c) <= 0x9F))
+    return html.escape(kept, quote=True)
+
+
+def tag(name: str, *children: Child, **attributes: Attribute) -> Markup:
+    """An element. A trailing underscore of an attribute name is dropped, others become hyphens; None leaves it out."""
+    written = []
+    for key, value in attributes.items():
+        if value is None or value is False:
+            continue
+        key = key.rstrip("_").replace("_", "-")
+        written.append(f" {key}" if value is True else f' {key}="{escaped(str(value))}"')
+    opening = f"<{name}{''.join(written)}>"
+    if name in _EMPTY:
+        return Markup(opening)
+    return Markup(f"{opening}{together(children).html}</{name}>")
+
+
+def together(children: Iterable[Child]) -> Markup:
+    """Children one after the other, texts escaped."""
+    return Markup("".join(_one(child) for child in children))
+
+
+def _one(child: Child) -> str:
+    if child is None:
+        return ""
+    return child.html if isinstance(child, Markup) else escaped(str(child))
+
+
+def lines(items: Iterable[Child], **attributes: Attribute) -> Markup:
+    """A list of points; nothing when there are none."""
+    made = [tag("li", item) for item in items]
+    return tag("ul", *made, **attributes) if made else Markup("")
+
+
+def table(
+    heads: Iterable[Child], rows: Iterable[Iterable[Child]], *, label: str, class_: str = "", row_heads: bool = True
+) -> Markup:
+    """A table in a box that scrolls sideways on its own, reachable by keyboard; the first cell of a row names it."""
+    body = []
+    for row in rows:
+        cells = [
+            tag("th", cell, scope="row") if row_heads and place == 0 else tag("td", cell)
+            for place, cell in enumerate(row)
+        ]
+        body.append(tag("tr", *cells))
+    head = tag("thead", tag("tr", *(tag("th", one, scope="col") for one in heads)))
+    inner = tag("table", head, tag("tbody", *body), class_=class_ or None)
+    return wide(inner, label)
+
+
+def wide(inner: Markup, label: str) -> Markup:
+    """A box for what may be wider than a phone."""
+    return tag("div", inner, class_="wide", role="region", aria_label=label, tabindex=0)
+
+
+def pairs(items: Iterable[tuple[Child, Child]]) -> Markup:
+    """Terms and what they are."""
+    parts: list[Child] = []
+    for term, text in items:
+        parts.append(tag("div", tag("dt", term), tag("dd", text)))
+    return tag("dl", *parts) if parts else Markup("")
+
+
+def paragraphs(text: str) -> Markup:
+    """Free text: blank lines part paragraphs."""
+    return together(tag("p", " ".join(part.split())) for part in text.split("\n\n") if part.strip())

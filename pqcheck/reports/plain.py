@@ -1,0 +1,135 @@
+"""Words for people who are no engineers: quantities, places, times, numbers, and how long "95 %" is."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pqcheck.findings import Finding, Limit
+from pqcheck.reports.words import number
+
+QUANTITIES: dict[str, str] = {
+    "voltage": "the voltage",
+    "current": "the current",
+    "frequency": "the frequency",
+    "voltage_thd": "the distortion of the voltage",
+    "voltage_harmonic": "a single component of the voltage distortion",
+    "current_thd": "the distortion of the current",
+    "current_tdd": "the distortion of the current that the site draws",
+    "current_trd": "the distortion of the current",
+    "current_harmonic": "a single component of the current distortion",
+    "interharmonic_voltage": "a component of the voltage between the harmonics",
+    "signalling_voltage": "the control signals on the supply",
+    "negative_sequence_unbalance": "the difference between the three phases",
+    "voltage_deviation_unbalance": "the difference between the three phases",
+    "zero_sequence_unbalance": "the difference between the three phases",
+    "flicker_pst": "flicker (how much lamps would seem to flicker)",
+    "flicker_plt": "flicker (how much lamps would seem to flicker)",
+    "active_power": "the power",
+    "apparent_power": "the power",
+    "reactive_power": "the reactive power",
+}
+
+PLACES: dict[str, str] = {
+    "service": "where the supply enters the site",
+    "utilization": "where the equipment is connected",
+    "equipment": "at the terminals of the equipment",
+}
+
+_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+           "November", "December")  # fmt: skip
+_SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+
+
+def quantity_words(quantity: str | None) -> str:
+    """The quantity as people say it."""
+    return QUANTITIES.get(quantity or "", (quantity or "the supply").replace("_", " "))
+
+
+def capital(text: str) -> str:
+    """The text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
+def date_words(moment: datetime, *, year: bool = False, weekday: bool = True) -> str:
+    """``Tuesday 4 March``, with the year on request."""
+    day = f"{moment.day} {_MONTHS[moment.month - 1]}"
+    return (f"{_DAYS[moment.weekday()]} " if weekday else "") + day + (f" {moment.year}" if year else "")
+
+
+def span_words(start: str, end: str) -> str:
+    """Two ISO stamps as clock time; the date is said once when it is the same."""
+    first, last = datetime.fromisoformat(start), datetime.fromisoformat(end)
+    if first.date() == last.date():
+        return f"{date_words(first)}, {_clock(first)} to {_clock(last)}"
+    return f"{date_words(first)} {_clock(first)} to {date_words(last)} {_clock(last)}"
+
+
+def _clock(moment: datetime) -> str:
+    return f"{moment:%H:%M:%S}" if moment.second else f"{moment:%H:%M}"
+
+
+def count_words(count: int) -> str:
+    """Small numbers as words."""
+    return _SMALL[count] if 0 <= count < len(_SMALL) else str(count)
+
+
+def listed(items: list[str]) -> str:
+    """``a, b and c``."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
+
+
+def time_words(seconds: float) -> str:
+    """A length of time as people say it: ``about eight hours``, ``20 minutes``."""
+    if seconds < 90:
+        return f"{round(seconds)} seconds" if round(seconds) != 1 else "one second"
+    minutes = seconds / 60
+    if 13 <= minutes <= 16:
+        return "about a quarter of an hour"
+    if minutes < 50:
+        return f"about {count_words(round(minutes))} minutes"
+    hours = minutes / 60
+    halves = round(hours * 2)
+    if halves == 2:
+        return "about an hour"
+    if halves == 3:
+        return "about an hour and a half"
+    if hours < 6:
+        whole = count_words(halves // 2)
+        return f"about {whole} and a half hours" if halves % 2 else f"about {whole} hours"
+    if hours < 72:
+        return f"about {count_words(round(hours))} hours"
+    return f"about {count_words(round(hours / 24))} days"
+
+
+def allowance(finding: Finding) -> str:
+    """How much of the time a rule asks for, without a percentage: ``all but about eight hours of the week``."""
+    statistic, period = finding.statistic, finding.period
+    if statistic is None or statistic.percent is None or period is None:
+        return "most of the time"
+    if statistic.percent >= 100:
+        return "at all times"
+    length = datetime.fromisoformat(period.end) - datetime.fromisoformat(period.start)
+    free = (100 - statistic.percent) / 100 * length.total_seconds()
+    of = {"week": "of the week", "day": "of each day", "year": "of the year"}.get(period.length, "of the recording")
+    return f"for all but {time_words(free)} {of}"
+
+
+def reading(value: float, limit: Limit | None, unit: str) -> str:
+    """A reading with as few digits as show truly on which side of its limits it lies."""
+    edges = [edge for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
+    for digits in range(3, 8):
+        text = f"{value:.{digits}g}"
+        if all((float(text) > edge) == (value > edge) and (float(text) < edge) == (value < edge) for edge in edges):
+            break
+    return number(float(text), unit)
+
+
+def range_words(limit: Limit) -> str:
+    """The allowed range."""
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
+    if limit.low is None:
+        return f"up to {number(limit.high)}{unit}"
+    if limit.high is None:
+        return f"at least {number(limit.low)}{unit}"
+    return f"{number(limit.low)} to {number(limit.high)}{unit}"

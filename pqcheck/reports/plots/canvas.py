@@ -1,0 +1,137 @@
+"""Fixed drawing settings, colours that follow the page, and a figure as compact, reproducible SVG text."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+WIDTH = 9.0
+"""Inches; every figure has the same width so that pages line up."""
+
+COLOURS: Mapping[str, tuple[str, str]] = {
+    "paper": ("#fefefd", "#1b1f24"),
+    "ink": ("#22262b", "#e7e9ec"),
+    "quiet": ("#767c85", "#9aa2ad"),
+    "grid": ("#d9dce1", "#363c45"),
+    "first": ("#0b5fa5", "#6db8f2"),
+    "second": ("#c2500c", "#f2a25c"),
+    "third": ("#157f5f", "#5fd3ad"),
+    "fourth": ("#8c3f86", "#dd96d6"),
+    "limit": ("#1f1f21", "#f4f4f5"),
+    "outside": ("#b3261e", "#ff8a80"),
+    "shade": ("#f3cfcb", "#5a2a28"),
+    "excluded": ("#cfd3da", "#4a515c"),
+    "unobserved": ("#b9bec7", "#606875"),
+    "track": ("#e9ebef", "#2a3038"),
+}
+"""Our own palette, light and dark: phases differ in lightness too, and every line has its own dash."""
+
+PHASE_LINES = (("first", "-"), ("second", (0, (5, 1.6))), ("third", (0, (1.4, 1.2))), ("fourth", (0, (6, 1.5, 1.2, 1.5))))
+"""Colour name and dash of the first, second, third phase, and of what is no phase."""
+
+_SETTINGS: Mapping[str, Any] = {
+    "svg.hashsalt": "pqcheck",
+    "svg.fonttype": "path",
+    "svg.image_inline": True,
+    "path.simplify": False,
+    "agg.path.chunksize": 0,
+    "font.family": ["DejaVu Sans"],
+    "font.size": 9.0,
+    "axes.titlesize": 10.0,
+    "axes.labelsize": 9.0,
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "axes.axisbelow": True,
+    "axes.formatter.use_locale": False,
+    "axes.formatter.useoffset": False,
+    "xtick.labelsize": 8.0,
+    "ytick.labelsize": 8.0,
+    "legend.fontsize": 8.0,
+    "legend.frameon": False,
+    "figure.dpi": 72.0,
+    "savefig.dpi": 72.0,
+    "hatch.linewidth": 0.6,
+    "image.composite_image": False,
+    "axes.facecolor": "none",
+    "figure.facecolor": "#fefefd",
+    "savefig.facecolor": "#fefefd",
+    "text.color": "#22262b",
+    "axes.labelcolor": "#22262b",
+    "axes.edgecolor": "#767c85",
+    "xtick.color": "#767c85",
+    "ytick.color": "#767c85",
+    "xtick.labelcolor": "#22262b",
+    "ytick.labelcolor": "#22262b",
+    "grid.color": "#d9dce1",
+    "grid.linewidth": 0.6,
+    "hatch.color": "#767c85",
+}
+
+
+def light(name: str) -> str:
+    """The colour to draw with; the dark one replaces it in dark pages."""
+    return COLOURS[name][0]
+
+
+@contextmanager
+def drawing() -> Iterator[None]:
+    """Matplotlib with our settings and nobody else's."""
+    import matplotlib
+    from matplotlib import rc_context
+
+    with rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_SETTINGS)
+        yield
+
+
+def new_figure(height: float) -> Any:
+    """A figure of the common width; `height` in inches. No global state is touched."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH, height))
+    FigureCanvasSVG(figure)
+    return figure
+
+
+_LONG = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")
+
+
+def as_svg(figure: Any) -> str:
+    """The figure as SVG: no date, no names of programs, coordinates to a tenth of a point, colours that can turn dark."""
+    out = io.StringIO()
+    nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+    figure.savefig(out, format="svg", metadata=nothing)
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    # Glyph outlines live in units of 1/64 of the font size and are small anyway; data paths carry the weight.
+    text = _LONG.sub(_short, text)
+    text = re.sub(r"\s*\n\s*", "\n", text)
+    text = re.sub(r"\n([MLCQz])", r"\1", text)
+    return _with_colours(text)
+
+
+def _short(match: re.Match[str]) -> str:
+    value = float(match[0])
+    if abs(value) < 1:
+        return f"{value:.4f}".rstrip("0").rstrip(".") if value else "0"
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def _with_colours(text: str) -> str:
+    lights, darks = [], []
+    for name, (day, night) in COLOURS.items():
+        if day in text:
+            text = text.replace(day, f"var(--{name})")
+            lights.append(f"--{name}:{day}")
+            darks.append(f"--{name}:{night}")
+    style = f"<style>:root{{{';'.join(lights)}}}@media (prefers-color-scheme:dark){{:root{{{';'.join(darks)}}}}}</style>"
+    place = text.index(">") + 1
+    return text[:place] + style + text[place:]

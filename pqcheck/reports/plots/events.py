@@ -1,0 +1,54 @@
+"""Recorded events: depth against duration, beside the ride-through curves of the shipped and the applied tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+
+import numpy as np
+
+from pqcheck.limit_table_curves import CurveStep, EventRule, edge_at
+from pqcheck.limit_tables import load_table
+from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.material import Material
+from pqcheck.reports.plots.shapes import event_plot
+
+_REFERENCE = ("iti-2000", "semi-f47-0706")
+"""Curves printed for orientation whether or not the job applies them; they judge nothing here."""
+
+
+def event_figure(material: Material) -> Iterator[Drawn]:
+    """The figure, if the recording came with an event table."""
+    gathered = material.gathered
+    if gathered is None or not gathered.events:
+        return
+    placed = [one for one in gathered.events if one.residual_percent is not None and one.duration_s > 0]
+    points = [(one.kind, float(one.duration_s), float(one.residual_percent or 0)) for one in placed]
+    frequency = material.site.supply.frequency or Decimal(50)
+    longest = max([one.duration_s for one in placed] or [Decimal(10)])
+    curves: dict[str, list[tuple[Decimal, Decimal]]] = {}
+    for table in (*material.tables, *(load_table(name) for name in _REFERENCE)):
+        for rule in table.event_rules:
+            if rule.kind == "ride_through" and len(curves) < 3:
+                curves.setdefault(f"{table.standard} {table.edition}", _edge(rule, frequency, longest))
+    counted = ", ".join(
+        f"{sum(one.kind == kind for one in gathered.events)} {kind}s" for kind in ("dip", "swell", "interruption")
+    )
+    unplaced = len(gathered.events) - len(placed)
+    yield event_plot(
+        "fig-events", "Recorded events: depth against duration", points, curves,
+        f"Scatter of recorded events by duration and residual voltage: {counted}.",
+        "Each mark is one event of the event table. The curves are ride-through curves for equipment, shown for "
+        "orientation: an event below a curve can trip equipment built to it."
+        + (f" {unplaced} events without depth or duration are not drawn." if unplaced else ""),
+    )  # fmt: skip
+
+
+def _edge(rule: EventRule, frequency: Decimal, longest: Decimal) -> list[tuple[Decimal, Decimal]]:
+    steps: Sequence[CurveStep] = rule.lower or rule.upper
+    ends = [step.up_to.seconds(frequency) for step in steps if step.up_to is not None]
+    last = max([longest * 2, *ends])
+    durations = sorted({*map(Decimal, np.geomspace(0.005, float(last), 160)), *ends,
+                        *(end * Decimal("1.0001") for end in ends)})  # fmt: skip
+    found = ((one, edge_at(tuple(steps), one, frequency)) for one in durations)
+    return [(one, edge[0]) for one, edge in found if edge is not None]

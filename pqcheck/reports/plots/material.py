@@ -1,0 +1,121 @@
+"""What the figures are drawn from, and the small questions all of them ask of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from pqcheck.clock import parse_iso
+from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.limit_tables import LimitTable
+from pqcheck.observing.gather import PLOT_POINTS, Gathered, Judged
+from pqcheck.observing.observation import Observation
+from pqcheck.observing.reduce import Reducer, members_per_point
+from pqcheck.recording import Channel
+from pqcheck.reports.plots.labels import phase_label, phase_line
+from pqcheck.reports.plots.time_axis import Span
+from pqcheck.reports.plots.trend import Curve, Frame
+from pqcheck.site.model import Site
+
+MOST_MARKS = 400
+
+
+@dataclass(frozen=True)
+class Material:
+    """One report: findings, the thinned recording (None without one), the site, observations."""
+
+    findings: Findings
+    site: Site
+    gathered: Gathered | None = None
+    observations: tuple[Observation, ...] = ()
+    tables: tuple[LimitTable, ...] = field(default=())
+
+    @cached_property
+    def frame(self) -> Frame:
+        """The span of all figures, and what the site excludes."""
+        assert self.gathered is not None
+        excluded = tuple((one.from_us, one.to_us) for one in self.site.exclusions)
+        return Frame(self.gathered.start_us, self.gathered.end_us, self.gathered.zone, excluded)
+
+    def curve(self, quantity: str, phase: str | None, order: int | None = None) -> Curve | None:
+        """The line of a channel, thinned, its band from recorded minimum and maximum columns where they exist."""
+        assert self.gathered is not None
+        best = None
+        for channel, track in self.gathered.plots.items():
+            if (channel.quantity, channel.phase, channel.order, channel.reading) != (quantity, phase, order, "mean"):
+                continue
+            if channel.hertz is None and (best is None or track.interval_us < best.interval_us):
+                best = track
+        if best is None:
+            return self._judged_curve(quantity, phase) if order is None else None
+        low, high = best.low, best.high
+        for reading in ("min", "max"):
+            extreme = self.gathered.plots.get(
+                Channel(quantity, phase, order, None, reading, best.channel.unit)
+            )
+            if extreme is not None and len(extreme.mean) == len(best.mean):
+                low = np.fmin(low, extreme.low) if reading == "min" else low
+                high = np.fmax(high, extreme.high) if reading == "max" else high
+        return Curve(
+            phase_label(phase), best.start_us, best.step_us, best.mean, low, high, phase_line(quantity, phase)
+        )
+
+    def judged(self, quantity: str, phase: str | None) -> Judged | None:
+        """The judged series of a quantity, the longest interval first (fewest values, steadiest)."""
+        assert self.gathered is not None
+        found = [one for one in self.gathered.judged if (one.quantity, one.phase) == (quantity, phase)]
+        return max(found, key=lambda one: one.interval_us, default=None)
+
+    def _judged_curve(self, quantity: str, phase: str | None) -> Curve | None:
+        one = self.judged(quantity, phase)
+        if one is None or not len(one.values):
+            return None
+        thin = Reducer(len(one.values), members_per_point(len(one.values), one.interval_us, PLOT_POINTS))
+        thin.feed(one.values, 0, 1.0)
+        step = one.interval_us * thin.members
+        return Curve(
+            phase_label(phase), one.start_us, step, thin.mean, thin.low, thin.high, phase_line(quantity, phase)
+        )
+
+    def interval_us(self, quantity: str) -> int:
+        """The recorded interval of a quantity."""
+        assert self.gathered is not None
+        held = [track.interval_us for channel, track in self.gathered.plots.items() if channel.quantity == quantity]
+        return min(held, default=self.gathered.judged[0].interval_us if self.gathered.judged else 0)
+
+    def phases(self, quantity: str) -> list[str | None]:
+        """Phases at hand for a quantity, recorded or formed; [None] for a system quantity."""
+        assert self.gathered is not None
+        from pqcheck.quantities import QUANTITIES
+
+        held = {
+            channel.phase
+            for channel in self.gathered.plots
+            if channel.quantity == quantity and channel.order is None and channel.reading == "mean"
+        }
+        held |= {one.phase for one in self.gathered.judged if one.quantity == quantity}
+        return [phase for phase in (*QUANTITIES[quantity].phases, None) if phase in held]
+
+
+def windows_of(findings: Sequence[Finding]) -> tuple[Span, ...]:
+    """Evidence windows of what fails, as spans; the first few hundred of each."""
+    spans: list[Span] = []
+    for one in findings:
+        if one.verdict in (Verdict.FAIL, Verdict.WAIVED):
+            for window in one.windows[:MOST_MARKS]:
+                spans.append((parse_iso(window.start)[0], parse_iso(window.end)[0]))
+    return joined(spans)
+
+
+def joined(spans: Sequence[Span]) -> tuple[Span, ...]:
+    """Overlapping and touching spans as one."""
+    found: list[Span] = []
+    for start, end in sorted(spans):
+        if found and start <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], end))
+        else:
+            found.append((start, end))
+    return tuple(found)
