@@ -13,10 +13,11 @@ from dataclasses import dataclass, field, replace
 from enum import IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.recording import RowSpan
 
 if TYPE_CHECKING:
     import pandas
+
+    from pqcheck.recording import RowSpan
 
 FORMAT = "pqcheck-findings/1"
 

@@ -133,6 +133,7 @@ class _Resolver:
         if facts is not None:
             self._settle(Verdict.INCONCLUSIVE, facts[0], missing=facts[1])
             return None
+        candidates = list(rule.rows)
         if any(row.nominal is not None for row in rule.rows):
             designation = nominal_row(self.table, site.supply)
             if designation is None or not any(row.nominal == designation for row in rule.rows):
@@ -143,10 +144,10 @@ class _Resolver:
                 )
                 self._settle(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
                 return None
-            return [row for row in rule.rows if row.nominal == designation]
+            candidates = [row for row in rule.rows if row.nominal == designation]
         rows: list[Row] = []
         unknown: Answer | None = None
-        for row in rule.rows:
+        for row in candidates:
             answer = ask(site, row.where)
             if answer.holds:
                 rows.append(row)

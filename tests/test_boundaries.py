@@ -1,0 +1,242 @@
+"""Generated for every row of every shipped table: on the limit, a step in, a step out, the allowed count, one more.
+
+The expectation comes from the sign and the share written in the table and from the definition of the count, not from
+the code that judges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pqcheck.findings import Finding, Verdict
+from pqcheck.limit_table_files import table_ids
+from pqcheck.limit_tables import Condition, LimitTable, Row, Rule, Span, load_table
+from pqcheck.quantities import QUANTITIES
+from pqcheck.site.model import Site
+from tests.recordings import judged, recording, site
+
+PERIOD_S = {"day": 86_400, "week": 604_800, "recording": 604_800}
+STEP = Decimal("1e-6")
+
+
+@dataclass(frozen=True)
+class Case:
+    """A rule with the rows that hold together at one site."""
+
+    table: LimitTable
+    rule: Rule
+    rows: tuple[Row, ...]
+    place: Site
+    phase: str | None
+
+
+def inside(span: Span) -> Decimal:
+    if span.low is not None and span.high is not None:
+        return (span.low + span.high) / 2 if span.low != span.high else span.low
+    if span.low is not None:
+        return span.low * 2 if span.low > 0 else span.low + 1
+    return (span.high or Decimal(2)) / 2
+
+
+def place_for(table: LimitTable, conditions: tuple[Condition, ...], nominal: str | None) -> Site | None:
+    supply: dict[str, Any] = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}
+    pcc: dict[str, Any] = {"is_pcc": True, "maximum_demand_current": "400 A", "short_circuit_current": "12 kA"}
+    pcc |= {"demand_basis": "mean of 12 monthly maxima", "rated_current": "100 A"}
+    generation: dict[str, Any] = {}
+    options: dict[str, Any] = {}
+    spans: dict[str, Span] = {}
+    for one in conditions:
+        if one.span is not None:
+            old = spans.get(one.fact, Span())
+            spans[one.fact] = Span(
+                max((x for x in (old.low, one.span.low) if x is not None), default=None), True,
+                min((x for x in (old.high, one.span.high) if x is not None), default=None), True,
+            )  # fmt: skip
+        elif one.fact in ("measured_at", "connection"):
+            supply[one.fact] = one.values[0]
+        elif one.fact.startswith("option:"):
+            options[one.fact.removeprefix("option:")] = one.values[0]
+        elif one.fact == "generating_facility":
+            generation["facility"] = one.values[0] == "true"
+        elif one.fact == "is_pcc":
+            pcc["is_pcc"] = one.values[0] == "true"
+        else:
+            raise AssertionError(f"a fact this test does not know: {one.fact}")
+    for fact, span in spans.items():
+        value = inside(span)
+        if fact == "nominal_voltage":
+            supply["nominal_voltage"] = f"{value} V"
+            if value > 1000:
+                supply["connection"] = "delta"
+        elif fact == "nominal_frequency":
+            supply["frequency"] = f"{value} Hz"
+        elif fact == "short_circuit_ratio":
+            pcc["short_circuit_current"] = f"{value * 400} A"
+        elif fact == "inverter_share":
+            generation["inverter_share_of_average_demand"] = f"{value} %"
+        else:
+            raise AssertionError(f"a numeric fact this test does not know: {fact}")
+    if nominal is not None:
+        connections, line, neutral = (table.nominals or {})[nominal].split(" ")
+        supply["connection"] = connections.split(",")[0]
+        supply["nominal_voltage"] = f"{neutral if supply['connection'] == 'single-phase' or line == '-' else line} V"
+        if supply["connection"] == "high-leg-delta":
+            supply["high_leg"] = "b"
+    extra: dict[str, Any] = {"pcc": pcc}
+    if generation:
+        extra["generation"] = generation
+    if options:
+        extra["limits"] = {"options": options}
+    return site(supply=supply, **extra)
+
+
+def judged_rows(rule: Rule, rows: list[Row]) -> list[Row]:
+    """One row per order (per curve: its first point); rows without a limit on purpose are not on a limit."""
+    made: list[Row] = []
+    seen: set[tuple[Decimal | None, Decimal | None]] = set()
+    for row in rows:
+        if row.no_limit or row.hertz:
+            continue
+        if rule.interval_s < 60:
+            # A day of 3 s values is long: one order for each limit in the table.
+            if (row.low, row.high) not in seen:
+                seen.add((row.low, row.high))
+                made.append(replace(row, orders=row.orders[:1] if row.orders else None))
+            continue
+        made += [replace(row, orders=(order,)) for order in row.orders] if row.orders else [row]
+    return made
+
+
+def cases() -> Iterator[Any]:
+    for name in table_ids():
+        table = load_table(name)
+        for rule in table.rules:
+            if rule.period.length == "year" or rule.quantity not in QUANTITIES:
+                continue
+            groups: dict[tuple[Any, ...], list[Row]] = {}
+            for row in rule.rows:
+                groups.setdefault((row.where, row.nominal, row.line, row.phases), []).append(row)
+            for number, ((where, nominal, line, phases), rows) in enumerate(groups.items()):
+                chosen = judged_rows(rule, rows)
+                if not chosen:
+                    continue
+                place = place_for(table, (*table.applies_if, *rule.applies_if, *where), nominal)
+                if place is None:
+                    continue
+                phase = phase_for(rule, place, line, phases)
+                yield pytest.param(Case(table, rule, tuple(chosen), place, phase), id=f"{name}/{rule.id}/{number}")
+
+
+def phase_for(rule: Rule, place: Site, line: str | None, phases: tuple[str, ...]) -> str | None:
+    if phases:
+        return phases[0]
+    if rule.phases:
+        return rule.phases[0]
+    known = QUANTITIES[rule.quantity].phases
+    if not known:
+        return None
+    if "an" not in known:
+        return known[0]
+    neutral = place.supply.connection != "delta" and line != "line_to_line"
+    if place.supply.connection == "high-leg-delta" and place.supply.high_leg == "a":
+        return "bn"
+    return "an" if neutral else "ab"
+
+
+def columns_for(case: Case, values: list[np.ndarray]) -> dict[str, np.ndarray]:
+    rule = case.rule
+    phase = f".{case.phase}" if case.phase else ""
+    unit = {"V": "V", "A": "A", "Hz": "Hz", "1": "1", "%": "%"}[QUANTITIES[rule.quantity].unit]
+    if rule.reference == "nominal" and rule.quantity == "voltage_harmonic":
+        unit = "% of nominal"
+    columns = {}
+    for row, one in zip(case.rows, values, strict=True):
+        order = f".h{row.orders[0]}" if row.orders else ""
+        columns[f"{rule.quantity}{phase}{order} [{unit}]"] = one
+    if rule.reference == "nominal" and rule.quantity == "voltage_thd":
+        nominal = case.place.supply.nominal(case.phase or "")
+        columns[f"voltage{phase} [V]"] = np.full(len(values[0]), float(nominal or 0))
+    return columns
+
+
+def limit_and_safe(case: Case, row: Row) -> list[tuple[Decimal, Decimal, Decimal]]:
+    """(limit, direction outward, a value well inside) for each side, in the unit of the finding."""
+    rule, place = case.rule, case.place
+    by = rule.factor
+    if rule.reference == "nominal" and rule.quantity == "voltage":
+        by *= (place.supply.nominal(case.phase or "") or Decimal(0)) / 100
+    elif rule.reference == "nominal_frequency":
+        by *= (place.supply.frequency or Decimal(0)) / 100
+    elif rule.reference in ("maximum_demand_current", "rated_current") and rule.quantity == "current_harmonic":
+        by *= Decimal(4) if rule.reference == "maximum_demand_current" else Decimal(1)
+    low = None if row.low is None else row.low * by
+    high = None if row.high is None else row.high * by
+    if low is not None and high is not None:
+        middle = (low + high) / 2
+    else:
+        middle = high / 2 if high is not None else (low or Decimal(0)) * 2
+    sides = []
+    if high is not None:
+        sides.append((high, Decimal(1), middle))
+    if low is not None:
+        sides.append((low, Decimal(-1), middle))
+    return sides
+
+
+@pytest.mark.parametrize("case", list(cases()))
+def test_every_row_on_its_limit(case: Case) -> None:
+    rule = case.rule
+    kind = rule.statistic.kind
+    if kind == "report_only" or rule.indicative:
+        middles = [limit_and_safe(case, row) for row in case.rows]
+        found = run(case, [np.full(1008, float(one[0][2]) if one else 1.0) for one in middles])
+        assert {f.verdict for f in found} <= {Verdict.NOT_APPLICABLE}
+        return
+    length = int(PERIOD_S[rule.period.length] / rule.interval_s)
+    share = rule.statistic.percent
+    sides = [limit_and_safe(case, row) for row in case.rows]
+    for side in range(max(len(one) for one in sides)):
+        picked = [one[min(side, len(one) - 1)] for one in sides]
+
+        def series(count: int, outward: Decimal, picked: list[Any] = picked) -> list[np.ndarray]:
+            made = []
+            for limit, direction, safe in picked:
+                values = np.full(length, float(safe))
+                step = STEP * max(abs(limit), Decimal(1))
+                values[:count] = float(limit + direction * outward * step)
+                made.append(values)
+            return made
+
+        on_limit = Verdict.FAIL if rule.strict else Verdict.PASS
+        within = int((100 - share) * length // 100) if kind == "share_within" else 0
+        if kind == "count_at_most":
+            within = rule.statistic.count
+        if kind == "longest_run_at_most":
+            within = int(rule.statistic.duration_s // rule.interval_s)
+        bad = Verdict.FAIL
+        if rule.time_criterion is not None and rule.time_criterion.outside == "inconclusive":
+            bad = Verdict.INCONCLUSIVE
+        expect(run(case, series(length, Decimal(0))), on_limit if on_limit is Verdict.PASS else bad, "on the limit")
+        expect(run(case, series(length, Decimal(-1))), Verdict.PASS, "a step inside")
+        expect(run(case, series(length, Decimal(1))), bad, "a step outside")
+        expect(run(case, series(within, Decimal(1))), Verdict.PASS, "the allowed count")
+        expect(run(case, series(within + 1, Decimal(1))), bad, "one more")
+
+
+def run(case: Case, values: list[np.ndarray]) -> list[Finding]:
+    table = replace(case.table, rules=(case.rule,))
+    made = recording(columns_for(case, values), interval_s=float(case.rule.interval_s))
+    found = [f for f in judged(made, case.place, table) if f.statistic is not None and f.statistic.value is not None]
+    assert found, "nothing was judged"
+    return found
+
+
+def expect(found: list[Finding], verdict: Verdict, where: str) -> None:
+    wrong = [(f.id, f.verdict.value, f.reason) for f in found if f.verdict is not verdict]
+    assert not wrong, (where, verdict.value, wrong[:3])
