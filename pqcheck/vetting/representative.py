@@ -1,0 +1,112 @@
+"""Whether the recorded weeks stand for the year: load against the declared demand, weekdays, holidays."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.clock import to_local
+from pqcheck.findings import Verdict
+from pqcheck.recording import DAY
+from pqcheck.site.model import Site
+from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.outcome import Outcome
+from pqcheck.vetting.signatures import PHASES
+from pqcheck.vetting.thresholds import threshold
+
+Array = NDArray[Any]
+
+DEMAND_US = 900_000_000
+"""Demand is the mean over 15 minutes (block demand, project notes on existing-load determination)."""
+
+
+def representative_outcome(grid: Grid, site: Site, zone: str) -> Outcome:
+    """Note or doubt about what the recording stands for; never a reason to refuse a verdict."""
+    length = grid.end_us - grid.start_us
+    if length < threshold("representative", "fewest_days") * DAY:
+        return Outcome(
+            "representative", Verdict.NOT_APPLICABLE, "-", code="too-short-to-tell",
+            text=f"{length / DAY:.2g} days say nothing about how representative the period is.",
+            advice="Record at least one full week of normal operation.",
+        )
+    working, weekend, holidays = days_covered(grid.start_us, grid.end_us, zone, declared_holidays(site))
+    cover = f"{working} full working days, {weekend} full weekend days"
+    if holidays:
+        cover += f" and {len(holidays)} declared holiday{'s' if len(holidays) > 1 else ''} ({', '.join(holidays)})"
+    demand = site.pcc.maximum_demand_current if site.pcc else None
+    highest = highest_demand(grid)
+    if demand is None or highest is None:
+        missing = "no 12-month demand is declared" if demand is None else "no phase current was recorded"
+        verdict = Verdict.INCONCLUSIVE if holidays else Verdict.NOT_APPLICABLE
+        return Outcome(
+            "representative", verdict, "-", code="holidays" if holidays else "no-input",
+            text=f"The recording covers {cover}; {missing}, so its load cannot be compared with that of the year.",
+            advice="Declare [pcc] maximum_demand_current with its basis.",
+        )
+    share = 100 * highest / float(demand)
+    text = f"The highest 15-minute current is {highest:.4g} A, {share:.3g} % of the declared maximum demand " \
+           f"{float(demand):g} A; the recording covers {cover}."
+    low = share < threshold("representative", "low_percent")
+    few = working < threshold("representative", "working_days") or weekend < threshold("representative", "weekend_days")
+    if low or few or holidays:
+        code = "load-low" if low else "holidays" if holidays else "days-missing"
+        return Outcome(
+            "representative", Verdict.INCONCLUSIVE, "-", code=code,
+            text=text + " It does not stand for a week of normal operation.",
+            advice="Verdicts stand for the period recorded; repeat in normal operation before drawing conclusions.",
+            value=share, unit="%",
+        )
+    high = share > threshold("representative", "high_percent")
+    return Outcome(
+        "representative", Verdict.PASS, "-", code="demand-exceeded" if high else "",
+        text=text + " The declared demand is lower than what was recorded." if high else "",
+        advice="Check the declared maximum demand." if high else "", value=share, unit="%",
+    )
+
+
+def highest_demand(grid: Grid) -> float | None:
+    """Highest clock-aligned 15-minute mean of any phase current [A]; None without currents."""
+    best: float | None = None
+    group = max(1, DEMAND_US // grid.step_us)
+    lead = int(-grid.start_us % DEMAND_US // grid.step_us) if DEMAND_US % grid.step_us == 0 else 0
+    for phase in PHASES:
+        series = grid.get("current", phase)
+        if series is None:
+            continue
+        part = series[lead:]
+        whole = part.size // group * group
+        if not whole:
+            continue
+        # Whole groups only: a hole must not make a peak of its neighbours.
+        means = part[:whole].reshape(-1, group).mean(axis=1)
+        if np.isfinite(means).any():
+            top = float(np.nanmax(means))
+            best = top if best is None else max(best, top)
+    return best
+
+
+def days_covered(
+    start_us: int, end_us: int, zone: str, holidays: frozenset[date]
+) -> tuple[int, int, tuple[str, ...]]:
+    """Full civil working days and weekend days inside the span, and the declared holidays among them."""
+    first, last = to_local(start_us, zone), to_local(end_us, zone)
+    day = first.date() if first.time().isoformat() == "00:00:00" else first.date() + timedelta(days=1)
+    working = weekend = 0
+    found = []
+    while day < last.date():
+        if day in holidays:
+            found.append(day.isoformat())
+        elif day.weekday() >= 5:
+            weekend += 1
+        else:
+            working += 1
+        day += timedelta(days=1)
+    return working, weekend, tuple(found)
+
+
+def declared_holidays(site: Site) -> frozenset[date]:
+    """Days under ``[recording] holidays``."""
+    return frozenset(date.fromisoformat(str(one)) for one in site.recording.more.get("holidays", ()))
