@@ -30,6 +30,7 @@ from pqcheck.site.model import Coverage, Criterion, Generation, Reading, Site
 from pqcheck.site.new_load import new_load_from
 from pqcheck.site.pcc import generation_from, pcc_from
 from pqcheck.site.ratings import load_study_from, ratings_from, source_impedance_from, tariff_from
+from pqcheck.site.scenario import gate_from, scenario_from
 from pqcheck.site.structure import check_structure
 from pqcheck.site.supply import supply_from
 
@@ -113,7 +114,10 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
         source_impedance=source_impedance_from(document.get("source_impedance", {}), place.at("source_impedance")),
         load_study=load_study_from(document.get("load_study", {}), place.at("load_study")),
         tariff=tariff_from(document.get("tariff", {})),
-        scenario=sections["scenario"],
+        scenario=scenario_from(
+            sections["scenario"], document.get("pcc", {}), document["supply"]["connection"], place.at("scenario")
+        ),
+        gate=gate_from(document.get("gate", {}), place.at("gate")),
         report=sections["report"],
         waivers=sections["waivers"],
         declared=declared,

@@ -133,6 +133,7 @@ class Site:
     load_study: Mapping[str, Any] = field(default_factory=dict)
     tariff: Mapping[str, Any] = field(default_factory=dict)
     scenario: Mapping[str, Any] = field(default_factory=dict)
+    gate: Mapping[str, Any] = field(default_factory=dict)
     report: Mapping[str, Any] = field(default_factory=dict)
     waivers: Mapping[str, Any] = field(default_factory=dict)
     declared: Mapping[str, Any] = field(default_factory=dict)
