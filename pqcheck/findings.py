@@ -7,7 +7,6 @@ The written form is the findings file (docs/reference/findings-file.md), validat
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum, StrEnum
@@ -237,9 +236,9 @@ class Findings:
 
     def to_json(self) -> str:
         """The findings file: keys sorted, UTF-8, same bytes for same input."""
-        from pqcheck.findings_file import as_document
+        from pqcheck.findings_file import as_text
 
-        return json.dumps(as_document(self), sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        return as_text(self)
 
     def to_frame(self) -> pandas.DataFrame:
         """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...)."""

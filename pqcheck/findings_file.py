@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.findings import (
@@ -47,11 +46,35 @@ def as_document(findings: Findings) -> dict[str, Any]:
     }
 
 
+def as_text(findings: Findings) -> str:
+    """The findings file as text: keys sorted, one finding, recording and table a line."""
+    import json
+
+    def dumped(value: Any) -> str:
+        return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False)
+
+    def lines(values: Iterable[Any]) -> str:
+        inner = ",\n  ".join(dumped(value) for value in values)
+        return f"[\n  {inner}\n ]" if inner else "[]"
+
+    parts = {
+        "counts": dumped(findings.counts),
+        "findings": lines(finding_as_document(one) for one in findings.findings),
+        "format": dumped(FORMAT),
+        "limit_tables": lines(dict(one) for one in findings.limit_tables),
+        "produced_by": dumped({"name": "pqcheck", "version": version()}),
+        "recordings": lines(dict(one) for one in findings.recordings),
+        "site": dumped(dict(findings.site)),
+        "verdict": dumped(findings.verdict.value),
+    }
+    return "{\n" + ",\n".join(f' "{name}": {text}' for name, text in parts.items()) + "\n}\n"
+
+
 def finding_as_document(finding: Finding) -> dict[str, Any]:
     """One finding as plain JSON types."""
 
     def plain(value: Any) -> Any:
-        return None if value is None else asdict(value)
+        return None if value is None else dict(value.__dict__)
 
     document = {
         "id": finding.id,

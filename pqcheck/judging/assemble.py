@@ -10,7 +10,7 @@ from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
 from pqcheck.evidence import no_runs
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
-from pqcheck.judging.break_even import as_sentence, demand_ranges
+from pqcheck.judging.break_even import BreakEven, as_sentence
 from pqcheck.judging.decide import Counts, Decision
 from pqcheck.judging.marginal import uncertainty
 from pqcheck.judging.series import PeriodTally
@@ -160,6 +160,7 @@ def judged(
     windows: Sequence[Window],
     site: Site,
     zone: str,
+    break_even: BreakEven,
     *,
     single: bool,
 ) -> Finding:
@@ -170,7 +171,7 @@ def judged(
     base = base_finding(task, period, zone)
     title = base.title
     if value is not None and task.rule.reference == "maximum_demand_current" and _judged(decision):
-        title = f"{title}; {as_sentence(demand_ranges(task, Decimal(repr(value)), site))}"
+        title = f"{title}; {as_sentence(break_even.ranges(task, Decimal(repr(value))))}"
     assert base.statistic is not None
     statistic = Statistic(
         base.statistic.kind, base.statistic.percent, base.statistic.interval_s, value, base.statistic.unit

@@ -17,38 +17,44 @@ from pqcheck.site.model import Site
 Range = tuple[Decimal, Decimal | None]
 
 
-def demand_ranges(task: Task, reading: Decimal, site: Site) -> list[Range]:
-    """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end.
+class BreakEven:
+    """The rows of each rule by the span of Isc/IL they govern, sorted out once for a site."""
 
-    `reading` is the displayed reading in the unit of the finding (A, or % of the declared demand current).
-    """
-    pcc = site.pcc
-    if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
-        return []
-    amperes = reading if task.unit == "A" else reading * pcc.maximum_demand_current / 100
-    ranges: list[Range] = []
-    for row, span in _rows_by_ratio(task, site):
-        if row.high is None:
-            continue
-        least = amperes / (row.high * task.rule.factor / 100)
-        from_ratio = Decimal(0) if span.high is None else pcc.short_circuit_current / span.high
-        to_ratio = None if span.low is None or span.low == 0 else pcc.short_circuit_current / span.low
-        low = max(least, from_ratio)
-        if to_ratio is None or low < to_ratio:
-            ranges.append((low, to_ratio))
-    return _merged(ranges)
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._rows: dict[int, list[tuple[Row, Span]]] = {}
 
+    def ranges(self, task: Task, reading: Decimal) -> list[Range]:
+        """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end.
 
-def _rows_by_ratio(task: Task, site: Site) -> list[tuple[Row, Span]]:
-    found = []
-    for row in task.rule.rows:
-        if row.orders is not None and task.wanted.order not in row.orders:
-            continue
-        others = [one for one in row.where if one.fact != "short_circuit_ratio"]
-        spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
-        if ask(site, others).holds:
-            found.append((row, spans[0] if spans else Span()))
-    return found
+        `reading` is the displayed reading in the unit of the finding (A, or % of the declared demand current).
+        """
+        pcc = self._site.pcc
+        if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
+            return []
+        amperes = reading if task.unit == "A" else reading * pcc.maximum_demand_current / 100
+        found: list[Range] = []
+        for row, span in self._by_ratio(task):
+            if row.high is None or (row.orders is not None and task.wanted.order not in row.orders):
+                continue
+            least = amperes / (row.high * task.rule.factor / 100)
+            from_ratio = Decimal(0) if span.high is None else pcc.short_circuit_current / span.high
+            to_ratio = None if span.low is None or span.low == 0 else pcc.short_circuit_current / span.low
+            low = max(least, from_ratio)
+            if to_ratio is None or low < to_ratio:
+                found.append((low, to_ratio))
+        return _merged(found)
+
+    def _by_ratio(self, task: Task) -> list[tuple[Row, Span]]:
+        found = self._rows.get(id(task.rule))
+        if found is None:
+            found = []
+            for row in task.rule.rows:
+                spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
+                if ask(self._site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds:
+                    found.append((row, spans[0] if spans else Span()))
+            self._rows[id(task.rule)] = found
+        return found
 
 
 def _merged(ranges: Sequence[Range]) -> list[Range]:

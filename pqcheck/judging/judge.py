@@ -16,6 +16,7 @@ from pqcheck.evidence import Runs
 from pqcheck.findings import Finding, Reason, Verdict, Window
 from pqcheck.judging import assemble
 from pqcheck.judging.bounds import decide_bound
+from pqcheck.judging.break_even import BreakEven
 from pqcheck.judging.decide import Counts, Decision, decide
 from pqcheck.judging.distrust import distrusted
 from pqcheck.judging.series import (
@@ -137,6 +138,7 @@ class _Pass:
                 self.direct[task.source.stream].append(task)
             else:
                 self.bounded[_bound_stream(task)].append(task)
+        self.break_even = BreakEven(site)
         self.findings: list[Finding] = []
         self.remainders: dict[tuple[int, str], Remainder] = {}
         self.trust: Sequence[Trust] = ()
@@ -262,6 +264,7 @@ class _Pass:
                 ),
                 self.site,
                 self.zone,
+                self.break_even,
                 single=single,
             )
             self.findings.append(finding)
@@ -322,7 +325,18 @@ class _Pass:
             worst = period.bound.worst if period.bound is not None else run.highest_mean
             decision = Decision(verdict, reason, True, counts[1])
             self.findings.append(
-                assemble.judged(task, period, counts[0], decision, worst, windows, self.site, self.zone, single=False)
+                assemble.judged(
+                    task,
+                    period,
+                    counts[0],
+                    decision,
+                    worst,
+                    windows,
+                    self.site,
+                    self.zone,
+                    self.break_even,
+                    single=False,
+                )
             )
 
     def _doubt(self, task: Task, period: PeriodTally) -> Reason | None:
