@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, required
@@ -55,30 +55,36 @@ def _soundness(findings: Findings) -> str:
         return ""
     if not bad:
         return "The recording: no check found anything against it."
-    lines = [f"The recording: {len(bad)} of {len(checks)} checks found something."]
-    seen: dict[str, int] = {}
+    # Many channels share one fate: a hole in the file is said once, with the channels it touches.
+    folded: dict[str, list[str]] = {}
     for one in bad:
         text = one.reason.text if one.reason is not None else one.title
-        seen[text] = seen.get(text, 0) + 1
-    for text, count in list(seen.items())[:MOST_ROWS]:
-        lines.append(_wrap(f"- {text}" + (f" ({count} channels)" if count > 1 else ""), "  "))
-    if len(seen) > MOST_ROWS:
-        lines.append(f"  {len(seen) - MOST_ROWS} more are in the findings file.")
+        channel = "" if one.channel == "-" or ":" in one.channel else one.channel.removesuffix(".mean")
+        for prefix in (f"{channel}.mean: ", f"{channel}: "):
+            text = text.removeprefix(prefix) if channel else text
+        folded.setdefault(text, []).append(channel)
+    lines = ["The recording:"]
+    for text, channels in list(folded.items())[:MOST_ROWS]:
+        named = list(dict.fromkeys(channel for channel in channels if channel))
+        about = ", ".join(named[:3]) + (f" and {len(named) - 3} more" if len(named) > 3 else "")
+        lines.append(_wrap(f"- {about}: {text}" if about else f"- {text}", "  "))
+    if len(folded) > MOST_ROWS:
+        lines.append(f"  {len(folded) - MOST_ROWS} more are in the findings file.")
     return "\n".join(lines)
 
 
-def _row(one: Finding) -> list[str]:
+def _row(one: Finding, single_table: bool) -> list[str]:
     statistic, counts = one.statistic, one.intervals
     value = number(statistic.value, statistic.unit) if statistic is not None else "-"
-    outside = f"{counts.outside} of {counts.expected} ({counts.allowed} may)" if counts is not None else "-"
+    outside = f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-"
     worst = "-"
     if one.windows:
-        unit = statistic.unit if statistic is not None else ""
-        far = max(one.windows, key=lambda window: _beyond(one, window.worst)) if len(one.windows) < 5000 else one.windows[0]
-        worst = f"{number(far.worst, unit)} at {clock(far.worst_at)}"
-    period = f"{one.period.length} {clock(one.period.start)}" if one.period is not None else "-"
-    marks = f" [{', '.join(one.modifiers)}]" if one.modifiers else ""
-    return [f"{one.table} {one.rule}", one.channel, period, value, limit_text(one), outside, worst + marks]
+        few = one.windows if len(one.windows) < _FEW else one.windows[:1]
+        worst = clock(max(few, key=lambda window: _beyond(one, window.worst)).worst_at)
+    period = clock(one.period.start) if one.period is not None else "-"
+    marks = " ".join(mark for mark in one.modifiers if mark != "unverified_limit")
+    rule = one.rule if single_table else f"{one.table} {one.rule}"
+    return [rule, one.channel, period, value, limit_text(one), outside, worst, marks]
 
 
 def _beyond(one: Finding, value: float) -> float:
@@ -90,13 +96,33 @@ def _beyond(one: Finding, value: float) -> float:
     return max(high, low)
 
 
-_HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst")
+_HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst at", "mark")
+_FEW = 5000
+"""Windows looked through for the worst one; beyond that the first stands for them."""
 
 
-def _grid(rows: Iterable[Sequence[str]], headers: Sequence[str]) -> str:
+def _grid(findings: Iterable[Finding]) -> str:
+    """A table; what is the same in every row is said above it, a column that says nothing is left out."""
     from tabulate import tabulate
 
-    return tabulate(list(rows), headers=list(headers), tablefmt="simple", disable_numparse=True)
+    shown = list(findings)
+    tables = {one.table for one in shown}
+    rows = [_row(one, len(tables) == 1) for one in shown]
+    keep = list(range(len(_HEADERS)))
+    above = []
+    if len(tables) == 1:
+        above.append(tables.pop())
+    if len({row[2] for row in rows}) == 1 and len({one.period.length for one in shown if one.period}) == 1:
+        keep.remove(2)
+        length = next((one.period.length for one in shown if one.period is not None), "period")
+        above.append(f"{length} from {rows[0][2]}")
+    if not any(row[7] for row in rows):
+        keep.remove(7)
+    headers = [_HEADERS[column] for column in keep]
+    body = tabulate(
+        [[row[column] for column in keep] for row in rows], headers, tablefmt="simple", disable_numparse=True
+    )
+    return f"({', '.join(above)})\n{body}" if above else body
 
 
 def _failures(findings: Findings, everything: bool) -> str:
@@ -104,7 +130,7 @@ def _failures(findings: Findings, everything: bool) -> str:
     if not failed:
         return ""
     shown = failed if everything else failed[:MOST_ROWS]
-    lines = ["Not met:", _grid((_row(one) for one in shown), _HEADERS)]
+    lines = ["Not met:", _grid(shown)]
     if len(failed) > len(shown):
         lines.append(f"{len(failed) - len(shown)} more; --all lists them.")
     for one in shown:
@@ -144,7 +170,7 @@ def _open(findings: Findings, everything: bool) -> str:
 
 def _waived(findings: Findings) -> str:
     waived = [one for one in required(findings) if one.verdict is Verdict.WAIVED]
-    return "\n".join(["Waived:", _grid((_row(one) for one in waived), _HEADERS)]) if waived else ""
+    return "\n".join(["Waived:", _grid(waived)]) if waived else ""
 
 
 def _passes(findings: Findings, everything: bool) -> str:
@@ -152,7 +178,7 @@ def _passes(findings: Findings, everything: bool) -> str:
     if not passed:
         return ""
     if everything:
-        return "\n".join(["Met:", _grid((_row(one) for one in by_loss(passed)), _HEADERS)])
+        return "\n".join(["Met:", _grid(by_loss(passed))])
     counts = Counter(f"{one.table} {one.rule}" for one in passed)
     tightest = by_loss(passed)[0]
     lines = [f"Met: {len(passed)} criteria, the tightest of them {_row_sentence(tightest)}"]
@@ -190,6 +216,8 @@ def _tables(findings: Findings) -> str:
     unverified = sum("unverified_limit" in one.modifiers for one in required(findings))
     note = (
         f" {unverified} criteria rest on limit values recalled from memory and not yet checked against the document"
-        " (unverified_limit)." if unverified else ""
+        " (unverified_limit)."
+        if unverified
+        else ""
     )
     return _wrap(f"Judged against {named}.{note}")
