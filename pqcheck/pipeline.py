@@ -15,7 +15,9 @@ from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
 
-Recordings = Recording | str | Path | Sequence[str | Path]
+Recordings = Recording | str | Path | Sequence[str | Path] | Mapping[str, Any] | Any
+"""Files, a `Recording`, a mapping of headers to arrays, or a pandas table (named `Any`, so that pandas is not needed)."""
+
 Sites = Site | str | Path | Mapping[str, Any]
 Tables = LimitTable | str | Path | Sequence[LimitTable | str | Path]
 
@@ -28,40 +30,51 @@ def check(
     quantities: Iterable[str] | None = None,
     as_of: date | None = None,
 ) -> Findings:
-    """Judge recordings taken at a site against limit tables.
+    """Judge recordings taken at a site, or spectra of a design, against limit tables.
 
-    `recordings` are files (or a `Recording`), `site` a site file, a mapping like one, or a `Site`; `tables` are ids,
+    `recordings` are files, a `Recording`, arrays by header (with `time`, or `order` for a spectrum) or a pandas table of
+    that shape, `site` a site file, a mapping like one, or a `Site`; `tables` are ids,
     paths or loaded tables (default: those the site applies). `quantities` narrows the question (default: the site's).
-    `as_of` is the date that counts for tables with effective dates and for waivers; nothing reads the clock.
+    `as_of` is the date that counts for tables with effective dates (default: the day the recording began); nothing reads
+    the clock.
     Raises `PqcheckError` when an input cannot be read. Results depend on nothing but the inputs.
     """
-    from pqcheck.deriving.corrections import corrected_recording
+    from pqcheck.pipeline_scenario import as_internal, check_spectra, spectra_in
+    from pqcheck.site.scenario import judged_site
 
     declared = as_site(site)
     chosen = as_tables(tables if tables is not None else list(declared.apply))
     only = _known_quantities(quantities if quantities is not None else declared.quantities)
+    spectra = spectra_in(recordings, declared)
+    if spectra is not None:
+        return check_spectra(spectra, declared, chosen, only, _left_out(chosen, only))
+    from pqcheck.deriving.corrections import corrected_recording
+
+    declared = judged_site(declared)
     recording = as_recording(recordings, declared)
     _check_declared(declared, recording)
     corrected = corrected_recording(recording, declared.corrections) if declared.corrections else recording
-    findings, remarks, remainders = _once(corrected, declared, chosen, only)
+    findings, remarks, remainders = _once(corrected, declared, chosen, only, as_of)
     if declared.corrections:
-        plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only)
+        plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only, as_of)
         findings = _beside(findings, plain, "without_corrections")
     if declared.exclusions:
-        plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only)
+        plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
         findings = _beside(findings, plain, "without_exclusions")
-    if only:
-        left_out = sorted({rule.quantity for table in chosen for rule in table.rules} - set(only))
-        if left_out:
-            remarks.append(f"Left out by the choice of quantities: {', '.join(left_out)}.")
-    del as_of
-    return Findings(
+    remarks += _left_out(chosen, only)
+    result = Findings(
         findings=tuple(sorted(findings, key=sort_key)),
         site=declared.declared,
         recordings=tuple(_recording_entry(recording, number, remainders) for number in range(len(recording.files))),
         limit_tables=tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in chosen),
         remarks=tuple(remarks),
     )
+    return as_internal(result, declared)
+
+
+def _left_out(tables: Sequence[LimitTable], only: Sequence[str]) -> list[str]:
+    left_out = sorted({rule.quantity for table in tables for rule in table.rules} - set(only)) if only else []
+    return [f"Left out by the choice of quantities: {', '.join(left_out)}."] if left_out else []
 
 
 def as_site(site: Sites) -> Site:
@@ -89,15 +102,33 @@ def as_tables(tables: Tables) -> list[LimitTable]:
 
 
 def as_recording(recordings: Recordings, site: Site) -> Recording:
-    """A `Recording` from files or as it is."""
+    """A `Recording` from files, from arrays or a pandas table in memory, or as it is."""
     if isinstance(recordings, Recording):
         return recordings
+    if isinstance(recordings, Mapping) or hasattr(recordings, "columns"):
+        return _in_memory(recordings, site)
     from pqcheck.readers import read
 
     paths = [recordings] if isinstance(recordings, (str, Path)) else list(recordings)
     if not paths:
         raise InputError("no recording was given; name at least one file")
     return read(paths, site)
+
+
+def _in_memory(table: Any, site: Site) -> Recording:
+    """Columns by header, stamps in `time` (a pandas table may have them as its index)."""
+    from pqcheck.readers.arrays import from_arrays, from_frame
+
+    reading = site.recording
+    stamp, columns, interval_us = reading.stamp or "start", reading.columns, reading.interval_us
+    if not isinstance(table, Mapping):
+        return from_frame(table, zone=site.time_zone, stamp=stamp, interval_us=interval_us, columns=columns)
+    if "time" not in table:
+        raise InputError("the mapping holds no 'time'; give stamps under 'time', or harmonic orders under 'order'")
+    values = {str(name): column for name, column in table.items() if name != "time"}
+    return from_arrays(
+        table["time"], values, zone=site.time_zone, stamp=stamp, interval_us=interval_us, columns=columns
+    )
 
 
 def _known_quantities(names: Iterable[str]) -> tuple[str, ...]:
@@ -118,14 +149,18 @@ def _check_declared(site: Site, recording: Recording) -> None:
 
 
 def _once(
-    recording: Recording, site: Site, tables: Sequence[LimitTable], only: Sequence[str]
+    recording: Recording, site: Site, tables: Sequence[LimitTable], only: Sequence[str], as_of: date | None
 ) -> tuple[list[Finding], list[str], Mapping[int, Mapping[str, Any]]]:
-    from pqcheck.clock import iso
+    from pqcheck.clock import iso, to_local
     from pqcheck.judging.judge import judge
     from pqcheck.judging.resolve import resolve
     from pqcheck.vetting import Vetting
 
-    tasks, settled = resolve(tables, recording, site, only)
+    on = as_of
+    if on is None and recording.streams:
+        # Without a date to count, the table must have been in force when the recording began.
+        on = to_local(min(stream.axis.start_us for stream in recording.streams), recording.zone).date()
+    tasks, settled = resolve(tables, recording, site, only, on)
     vetting = Vetting(recording, site)
     vetted: list[Any] = []
 

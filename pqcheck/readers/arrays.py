@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -57,7 +58,7 @@ def from_arrays(
 
     table = Table(
         name=name,
-        sha256="",
+        sha256=_digest(stamps, values),
         headers=tuple(headers),
         time_column=0,
         channels=channels,
@@ -88,6 +89,16 @@ def from_frame(
     return from_arrays(
         stamps, values, zone=zone, stamp=stamp, name=name, interval_us=interval_us, columns=columns
     )
+
+
+def _digest(stamps: Any, values: Mapping[str, Any]) -> str:
+    """Checksum of what was handed over: stamps, headers and numbers, whatever the machine's byte order."""
+    digest = hashlib.sha256(np.ascontiguousarray(stamps, dtype="<i8").tobytes())
+    for header in sorted(values):
+        column = np.asarray(values[header])
+        digest.update(header.encode())
+        digest.update(np.ascontiguousarray(column, dtype=f"<f{4 if column.dtype == np.float32 else 8}").tobytes())
+    return digest.hexdigest()
 
 
 def _instants(times: Any) -> tuple[Any, bool]:

@@ -59,8 +59,26 @@ def by_loss(findings: Sequence[Finding]) -> list[Finding]:
     return sorted(findings, key=key)
 
 
+def statement(findings: Findings) -> str:
+    """What a result of a declared scenario is not; empty for a recording of a real place."""
+    scenario = findings.site.get("scenario")
+    if not scenario:
+        return ""
+    tables = " and ".join(f"{one['id']}" for one in findings.limit_tables)
+    name = f" {scenario['name']!r}" if scenario.get("name") else ""
+    purpose = f" ({scenario['purpose']})" if scenario.get("purpose") else ""
+    return (
+        f"Internal criterion{purpose}: the figures of {tables} applied to the declared scenario{name}; no statement that "
+        "equipment or a site complies with a standard."
+    )
+
+
 def answer(findings: Findings) -> str:
-    """The answer in one plain sentence."""
+    """The answer in one plain sentence, and for a design scenario what it is not."""
+    return " ".join(part for part in (_answer(findings), statement(findings)) if part)
+
+
+def _answer(findings: Findings) -> str:
     asked = required(findings)
     of = {verdict: [one for one in asked if one.verdict is verdict] for verdict in Verdict}
     total = len(asked)
