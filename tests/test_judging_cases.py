@@ -1,4 +1,4 @@
-"""Job stories with the verdict a skilled engineer gives, and worked vectors of counting (all derived, none published)."""
+"""Job stories with the verdict a skilled engineer gives, and worked vectors of counting (derived, not published)."""
 
 import numpy as np
 import pytest
@@ -379,3 +379,47 @@ def test_two_weeks_are_two_findings_and_never_averaged() -> None:
     place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
     found = [f for f in judged(recording({"voltage.an [V]": values}), place, EN) if f.rule == "voltage-week-95"]
     assert [f.verdict for f in found] == [Verdict.PASS, Verdict.FAIL]
+
+
+def test_flagged_intervals_leave_the_count_where_the_rule_drops_them() -> None:
+    from dataclasses import replace
+
+    from pqcheck.limit_tables import load_table
+    from pqcheck.recording import Block
+
+    values = week(230)
+    values[10:20] = 260.0
+    made = recording({"voltage.an [V]": values})
+    stream = made.streams[0]
+    flags = values > 250
+
+    def blocks(wanted: object = None) -> object:
+        place = 0
+        for block in stream.blocks(None):
+            yield Block(block.axis, block.values, flags[place : place + block.axis.count])
+            place += block.axis.count
+
+    flagged = replace(made, streams=(replace(stream, blocks=blocks),))  # type: ignore[arg-type]
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    table = load_table(EN)
+    rule = next(rule for rule in table.rules if rule.id == "voltage-all")
+    for drop, verdict, excluded in ((False, Verdict.FAIL, 0), (True, Verdict.PASS, 10)):
+        found = one(judged(flagged, place, replace(table, rules=(replace(rule, drop_flagged=drop),))), "voltage-all")
+        assert found.verdict is verdict
+        assert found.intervals is not None and found.intervals.excluded == excluded
+
+
+def test_a_table_that_was_not_in_force_does_not_apply() -> None:
+    from dataclasses import replace
+    from datetime import date
+
+    from pqcheck.judging.resolve import resolve
+    from pqcheck.limit_tables import load_table
+
+    table = replace(load_table(EN), effective_from="2032-01-01")
+    made = recording({"voltage.an [V]": week(230)})
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    tasks, settled = resolve([table], made, place, on=date(2031, 12, 31))
+    assert not tasks and {one.verdict for one in settled} == {Verdict.NOT_APPLICABLE}
+    assert "in force from 2032-01-01" in settled[0].reason.text
+    assert resolve([table], made, place, on=date(2032, 1, 1))[0]

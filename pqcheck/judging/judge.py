@@ -73,7 +73,6 @@ class _Interruptions:
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
         dead: NDArray[np.bool_] | None = None
-        axis = block.axis
         for channel, values in block.values.items():
             nominal = self._site.supply.nominal(channel.phase or "")
             if channel.quantity != "voltage" or channel.reading != "mean" or nominal is None:
@@ -82,18 +81,9 @@ class _Interruptions:
             if not below.any():
                 return self._from_spans(block)
             dead = below if dead is None else dead & below
-        if dead is None or not dead.any():
-            return self._from_spans(block)
-        at = np.flatnonzero(np.diff(np.concatenate([[False], dead, [False]]).astype(np.int8)))
-        for start, end in zip(at[::2], at[1::2], strict=True):
-            self._add(axis.start_us + int(start) * axis.interval_us, axis.start_us + int(end) * axis.interval_us)
+        if dead is not None:
+            _add_spans(self.spans, dead, block)
         return self._from_spans(block)
-
-    def _add(self, start_us: int, end_us: int) -> None:
-        if self.spans and self.spans[-1][1] == start_us:
-            self.spans[-1] = (self.spans[-1][0], end_us)
-        else:
-            self.spans.append((start_us, end_us))
 
     def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
         axis = block.axis
@@ -142,6 +132,7 @@ class _Pass:
         self.findings: list[Finding] = []
         self.remainders: dict[tuple[int, str], Remainder] = {}
         self.trust: Sequence[Trust] = ()
+        self.flagged: list[Span] = []
         self._done: list[tuple[Stream, list[SeriesRun], list[BoundRun]]] = []
 
     def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> Judged:
@@ -182,6 +173,8 @@ class _Pass:
                 observe(number, block)
             mask = self.interruptions.mask(block)
             flagged = block.flagged
+            if flagged is not None:
+                _add_spans(self.flagged, flagged, block)
             scratch: dict[Any, NDArray[Any]] = {}
             for run in series:
                 drop = run.runs[0].task.rule.drop_flagged and flagged is not None
@@ -217,12 +210,16 @@ class _Pass:
         mean_band = None
         if task.longer is not None:
             mean_band = band_of(task, task.longer, dtype=double, arithmetic=task.longer.formula.arithmetic)
+        ratio = axis.interval_us // interval if axis.interval_us % interval == 0 else 1
+        whole = all(period.first_slot % ratio == 0 and period.expected % ratio == 0 for period in made)
+        # With exclusions a recorded interval can be partly in the count: then every slot is looked at by itself.
+        times = ratio if whole and not self.excluded else 1
         for period in made:
             if low is not None or high is not None:
-                period.bound = BoundTally(limits, period.first_slot, period.expected)
+                period.bound = BoundTally(limits, period.first_slot, period.expected, times)
         count = (axis.end_us - axis.start_us) // interval
         ranges = slots_of(self.excluded, axis.start_us, interval, 0, max(count, 1))
-        return BoundRun(task, axis, interval, low, high, task.longer, made, limits, mean_band, ranges)
+        return BoundRun(task, axis, interval, low, high, task.longer, made, limits, mean_band, ranges, times)
 
     def _series_findings(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         some_complete = any(period.complete for period in task_run.periods)
@@ -237,9 +234,18 @@ class _Pass:
                 period.first_slot,
                 period.first_slot + period.expected,
             )
+            excluded = period.excluded
+            if task_run.task.rule.drop_flagged and self.flagged:
+                excluded = count_slots(
+                    [*self.excluded, *self.flagged],
+                    run.origin_us,
+                    run.interval_us,
+                    period.first_slot,
+                    period.first_slot + period.expected,
+                )
             counts = Counts(
                 period.expected,
-                period.excluded,
+                excluded,
                 tallied.valid,
                 tallied.outside,
                 interrupted,
@@ -344,6 +350,20 @@ class _Pass:
             if one.concerns(task.wanted.quantity, task.wanted.phase) and one.overlaps(period.start_us, period.end_us):
                 return Reason(one.code, one.text, one.advice)
         return None
+
+
+def _add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:
+    """Add the runs of a mask to a list of spans in time order, joining across block borders."""
+    if not mask.any():
+        return
+    axis = block.axis
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        start, end = axis.start_us + first * axis.interval_us, axis.start_us + last * axis.interval_us
+        if spans and spans[-1][1] == start:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((start, end))
 
 
 def _either(mask: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:

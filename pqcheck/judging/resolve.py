@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from itertools import pairwise
 
@@ -26,14 +27,24 @@ _REFERENCE_BASE = {"nominal": "nominal", "fundamental": "fundamental"}
 _HUNDRED = Decimal(100)
 
 
-def resolve(tables: Sequence[LimitTable], recording: Recording, site: Site, quantities: Iterable[str] = ()) -> Resolved:
-    """Every rule of the tables (narrowed by `quantities`), as tasks to judge and rules already settled."""
+def resolve(
+    tables: Sequence[LimitTable],
+    recording: Recording,
+    site: Site,
+    quantities: Iterable[str] = (),
+    on: date | None = None,
+) -> Resolved:
+    """Every rule of the tables (narrowed by `quantities`), as tasks to judge and rules already settled.
+
+    `on` is the date that counts for tables with effective dates (None: they are not asked for).
+    """
     catalogue = Catalogue(recording)
     only = frozenset(quantities)
     tasks: list[Task] = []
     settled: list[Settled] = []
     for table in tables:
-        scope = ask(site, table.applies_if)
+        scope = in_force(table, on)
+        scope = ask(site, table.applies_if) if scope.holds else scope
         for rule in table.rules:
             if only and rule.quantity not in only:
                 continue
@@ -46,6 +57,17 @@ def resolve(tables: Sequence[LimitTable], recording: Recording, site: Site, quan
             tasks += one.tasks
             settled += one.settled
     return tasks, settled
+
+
+def in_force(table: LimitTable, on: date | None) -> Answer:
+    """Whether the table is in force on a date."""
+    if on is not None:
+        first, last = table.effective_from, table.effective_to
+        if first is not None and on < date.fromisoformat(first):
+            return Answer(False, "outside-scope", f"{table.id} is in force from {first} on, and {on} counts here")
+        if last is not None and on > date.fromisoformat(last):
+            return Answer(False, "outside-scope", f"{table.id} was in force until {last}, and {on} counts here")
+    return Answer(True)
 
 
 def _unanswered(table: LimitTable, rule: Rule, answer: Answer) -> Settled:

@@ -212,6 +212,8 @@ class BoundRun:
     band: Band
     mean_band: Band | None
     excluded: list[tuple[int, int]]
+    times: int = 1
+    """Rule slots per recorded interval, where they can be counted together; 1 where they are spread out."""
     _low: list[NDArray[Any]] = field(default_factory=list)
     _high: list[NDArray[Any]] = field(default_factory=list)
     highest_mean: float | None = None
@@ -227,7 +229,7 @@ class BoundRun:
                 kept.append(values)
 
     def finish(self) -> None:
-        """Spread the bounds over the slots of the rule."""
+        """Bring the bounds to the slots of the rule and count them."""
         size = self.axis.interval_us
         if self._means:
             self._finish_means(np.concatenate(self._means))
@@ -236,10 +238,11 @@ class BoundRun:
         if low is None and high is None:
             return
         rule = self.interval_us
-        slots = (self.axis.count * size) // rule
-        start = np.arange(slots, dtype=np.int64) * rule
-        first, last = start // size, (start + rule - 1) // size
-        low, high = _spread(low, first, last, np.minimum), _spread(high, first, last, np.maximum)
+        if self.times == 1 and size != rule:
+            slots = (self.axis.count * size) // rule
+            start = np.arange(slots, dtype=np.int64) * rule
+            first, last = start // size, (start + rule - 1) // size
+            low, high = _spread(low, first, last, np.minimum), _spread(high, first, last, np.maximum)
         for a, b in self.excluded:
             for bound in (low, high):
                 if bound is not None:

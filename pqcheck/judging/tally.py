@@ -145,12 +145,14 @@ def shortest(value: float | np.floating[Any] | None) -> float | None:
 class BoundTally:
     """What minimum and maximum columns, or aligned longer means, prove about the slots of one period.
 
-    `inside`, `outside` count slots proven so; everything else is open.
+    `inside`, `outside` count slots proven so; everything else is open. `times` slots of the rule go into one recorded
+    interval where the one divides the other: then the recorded intervals are looked at, and each counts `times`.
     """
 
-    def __init__(self, band: Band, first_slot: int, slots: int) -> None:
+    def __init__(self, band: Band, first_slot: int, slots: int, times: int = 1) -> None:
         self._band = band
-        self.first_slot, self.end_slot = first_slot, first_slot + slots
+        self._times = times
+        self.first_slot, self.end_slot = first_slot // times, (first_slot + slots) // times
         self.inside = 0
         self.outside = 0
         self.seen = 0
@@ -181,8 +183,8 @@ class BoundTally:
         if band.low is not None:
             inside &= ~(lower.outside(low) | np.isnan(low)) if low is not None else nothing
             outside |= lower.outside(high) if high is not None else nothing
-        self.inside += int(np.count_nonzero(inside))
-        self.outside += int(np.count_nonzero(outside))
+        self.inside += int(np.count_nonzero(inside)) * self._times
+        self.outside += int(np.count_nonzero(outside)) * self._times
         shown = low if high is None or (band.high is None and low is not None) else high
         assert shown is not None
         far = band.beyond(shown)
@@ -199,4 +201,7 @@ class BoundTally:
 
     def runs(self) -> Runs:
         """Runs of slots proven outside."""
-        return join_runs(self._parts)
+        runs, times = join_runs(self._parts), self._times
+        if times == 1:
+            return runs
+        return Runs(runs.first * times, runs.count * times, runs.worst, runs.worst_slot * times, runs.beyond)
