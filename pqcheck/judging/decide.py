@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from pqcheck.counting import allowed, prove
 from pqcheck.findings import Reason, Verdict
+from pqcheck.judging.scope import order_list
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import Statistic
@@ -194,8 +195,6 @@ def _weaken(task: Task, counts: Counts, decision: Decision) -> Decision:
     lower = source.exactness == "lower bound"
     modifiers = ("indicative",) if because else ()
     if lower and decision.verdict is Verdict.PASS:
-        from pqcheck.judging.resolve import order_list
-
         where = f" of phase {task.wanted.phase}" if task.wanted.phase else ""
         why = reason("orders-missing", orders=order_list(source.missing_orders), quantity="the distortion", where=where)
         return Decision(Verdict.INCONCLUSIVE, why, False, decision.allowed, modifiers)

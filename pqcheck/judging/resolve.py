@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
-from itertools import pairwise
 
 from pqcheck.deriving.sources import Catalogue, Source, Wanted, usable
 from pqcheck.findings import Reason, Verdict
 from pqcheck.judging.facts import Answer, ask
 from pqcheck.judging.phases import PhaseTask, phases_asked
+from pqcheck.judging.scope import in_force, never_judged, on_curve, order_list
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.limit_table_nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables import LimitTable, Period, Row, Rule, Statistic
@@ -59,17 +59,6 @@ def resolve(
     return tasks, settled
 
 
-def in_force(table: LimitTable, on: date | None) -> Answer:
-    """Whether the table is in force on a date."""
-    if on is not None:
-        first, last = table.effective_from, table.effective_to
-        if first is not None and on < date.fromisoformat(first):
-            return Answer(False, "outside-scope", f"{table.id} is in force from {first} on, and {on} counts here")
-        if last is not None and on > date.fromisoformat(last):
-            return Answer(False, "outside-scope", f"{table.id} was in force until {last}, and {on} counts here")
-    return Answer(True)
-
-
 def _unanswered(table: LimitTable, rule: Rule, answer: Answer) -> Settled:
     if answer.holds is False:
         return _settled(table, rule, Verdict.NOT_APPLICABLE, "outside-scope", why=answer.text.rstrip("."))
@@ -93,15 +82,6 @@ def criterion_for(site: Site, table: LimitTable, rule: Rule) -> Criterion | None
         if criterion.table in (table.id, table.base) and criterion.range == rule.time_criterion.range:
             return criterion
     return None
-
-
-def never_judged(rule: Rule) -> bool:
-    """Whether the rule only reports: the document sets no limit anywhere in it, or calls it indicative."""
-    return (
-        rule.statistic.kind == "report_only"
-        or rule.indicative
-        or (bool(rule.rows) and all(row.no_limit for row in rule.rows))
-    )
 
 
 class _Resolver:
@@ -384,35 +364,3 @@ class _Resolver:
         if self.rule.reference == "maximum_demand_current" and basis is not None and "from the record" in basis:
             return ("the maximum demand current was taken from this record itself",)
         return ()
-
-
-def on_curve(points: Sequence[tuple[Decimal, Decimal]], hertz: Decimal) -> Decimal | None:
-    """The limit at a frequency, linear in log-log between the points; None outside the curve."""
-    if not points or hertz < points[0][0] or hertz > points[-1][0]:
-        return None
-    for (f0, l0), (f1, l1) in pairwise(points):
-        if f0 <= hertz <= f1:
-            if l0 == l1 or hertz == f0:
-                return l0
-            if hertz == f1:
-                return l1
-            share = (hertz.ln() - f0.ln()) / (f1.ln() - f0.ln())
-            return (l0.ln() + share * (l1.ln() - l0.ln())).exp()
-    return points[0][1]
-
-
-def order_list(orders: Sequence[int]) -> str:
-    """Orders as people write them: ``26 to 50``, ``2, 4, 6``."""
-    parts: list[str] = []
-    numbers = sorted(set(orders))
-    start = 0
-    while start < len(numbers):
-        end = start
-        while end + 1 < len(numbers) and numbers[end + 1] == numbers[end] + 1:
-            end += 1
-        if end - start >= 2:
-            parts.append(f"{numbers[start]} to {numbers[end]}")
-        else:
-            parts += [str(number) for number in numbers[start : end + 1]]
-        start = end + 1
-    return ", ".join(parts)
