@@ -16,7 +16,7 @@ from pqcheck.recording import Recording
 from pqcheck.site.model import Site
 
 Recordings = Recording | str | Path | Sequence[str | Path] | Mapping[str, Any] | Any
-"""Files, a `Recording`, a mapping of headers to arrays, or a pandas table (named `Any`, so that pandas is not needed)."""
+"""Files, a `Recording`, a mapping of headers to arrays, or a pandas table (`Any`, so that pandas is not needed)."""
 
 Sites = Site | str | Path | Mapping[str, Any]
 Tables = LimitTable | str | Path | Sequence[LimitTable | str | Path]
@@ -32,12 +32,11 @@ def check(
 ) -> Findings:
     """Judge recordings taken at a site, or spectra of a design, against limit tables.
 
-    `recordings` are files, a `Recording`, arrays by header (with `time`, or `order` for a spectrum) or a pandas table of
-    that shape, `site` a site file, a mapping like one, or a `Site`; `tables` are ids,
-    paths or loaded tables (default: those the site applies). `quantities` narrows the question (default: the site's).
-    `as_of` is the date that counts for tables with effective dates (default: the day the recording began); nothing reads
-    the clock.
-    Raises `PqcheckError` when an input cannot be read. Results depend on nothing but the inputs.
+    `recordings` are files, a `Recording`, arrays by header (with `time`, or `order` for a spectrum) or a pandas table
+    of that shape; `site` is a site file, a mapping like one, or a `Site`; `tables` are ids, paths or loaded tables
+    (default: those the site applies). `quantities` narrows the question (default: the site's).
+    `as_of` is the date that counts for tables with effective dates (default: the day the recording began); nothing
+    reads the clock. Raises `PqcheckError` when an input cannot be read. Results depend on nothing but the inputs.
     """
     from pqcheck.pipeline_scenario import as_internal, check_spectra, spectra_in
     from pqcheck.site.scenario import judged_site
@@ -47,7 +46,7 @@ def check(
     only = _known_quantities(quantities if quantities is not None else declared.quantities)
     spectra = spectra_in(recordings, declared)
     if spectra is not None:
-        return check_spectra(spectra, declared, chosen, only, _left_out(chosen, only))
+        return check_spectra(spectra, declared, chosen, only, as_of, _left_out(chosen, only))
     from pqcheck.deriving.corrections import corrected_recording
 
     declared = judged_site(declared)

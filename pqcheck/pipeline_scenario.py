@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -43,9 +44,14 @@ def spectra_in(recordings: Any, site: Site) -> Spectra | None:
 
 
 def check_spectra(
-    spectra: Spectra, site: Site, tables: Sequence[LimitTable], quantities: Sequence[str], remarks: Iterable[str] = ()
+    spectra: Spectra,
+    site: Site,
+    tables: Sequence[LimitTable],
+    quantities: Sequence[str] = (),
+    as_of: date | None = None,
+    remarks: Iterable[str] = (),
 ) -> Findings:
-    """Judge every operating point against every table."""
+    """Judge every operating point against every table. `as_of` is the date for tables with effective dates."""
     from pqcheck.judging.steady import judge_steady
 
     if site.exclusions or site.corrections:
@@ -53,7 +59,7 @@ def check_spectra(
     judged = judged_site(site)
     findings: list[Finding] = []
     for point in spectra.points:
-        findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities)
+        findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities, as_of)
     findings += list(_soundness(spectra))
     return as_internal(
         Findings(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 
 import numpy as np
@@ -34,6 +35,7 @@ def judge_steady(
     tables: Sequence[LimitTable],
     site: Site,
     quantities: Sequence[str] = (),
+    on: date | None = None,
 ) -> list[Finding]:
     """Findings of one operating point: rms amplitudes by channel, and where each stands.
 
@@ -43,7 +45,7 @@ def judge_steady(
     recording = _recording(amplitudes)
     changed = [replace(table, rules=tuple(_steady(rule) for rule in table.rules)) for table in tables]
     rules = {(table.id, rule.id): rule for table in tables for rule in table.rules}
-    tasks, settled = resolve(changed, recording, site, quantities)
+    tasks, settled = resolve(changed, recording, site, quantities, on)
     found = judge(tasks, settled, recording, site).findings
     return [_as_snapshot(one, rules[one.table, one.rule], name, rows) for one in found]
 

@@ -68,8 +68,8 @@ def statement(findings: Findings) -> str:
     name = f" {scenario['name']!r}" if scenario.get("name") else ""
     purpose = f" ({scenario['purpose']})" if scenario.get("purpose") else ""
     return (
-        f"Internal criterion{purpose}: the figures of {tables} applied to the declared scenario{name}; no statement that "
-        "equipment or a site complies with a standard."
+        f"Internal criterion{purpose}: the figures of {tables} applied to the declared scenario{name}; no statement "
+        "that equipment or a site complies with a standard."
     )
 
 
