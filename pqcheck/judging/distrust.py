@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,7 +13,10 @@ from pqcheck.judging.decide import Counts, Decision
 from pqcheck.judging.series import PeriodTally, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
-from pqcheck.vetting.trust import Trust
+
+if TYPE_CHECKING:
+    # The room of vetting is large and not needed to judge a spectrum.
+    from pqcheck.vetting.trust import Trust
 
 
 def distrusted(

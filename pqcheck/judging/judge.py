@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +36,10 @@ from pqcheck.judging.windows import RunWindows
 from pqcheck.recording import Block, Channel, Recording, RowSpan, Stream
 from pqcheck.site.model import Site
 from pqcheck.units import factor
-from pqcheck.vetting.trust import Trust
+
+if TYPE_CHECKING:
+    # The room of vetting is large and not needed to judge a spectrum.
+    from pqcheck.vetting.trust import Trust
 
 Observer = Callable[[int, Block], None]
 Span = tuple[int, int]
