@@ -1,12 +1,12 @@
 """Second pass over a delimited text: the numbers of one slab at a time.
 
-One library call parses a slab with the types given; a slab that holds a cell which is not a number is read once more
-as text, and only the columns concerned are then read cell by cell. See docs/speed.md for why this library.
+One library call parses a slab with the types given. A slab with a cell that is not a number is read once more as text;
+the columns concerned are remembered and read as text in later slabs, all others stay on the fast path. See
+docs/speed.md for why this library.
 """
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,13 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.errors import InputError
+from pqcheck.readers.cells import POINT, Column, Spelling, read_column
 from pqcheck.readers.csv_scan import split_line
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
 from pqcheck.recording import Values
-
-BLANKS = ("", "NaN", "nan", "NA", "N/A", "n/a", "null", "NULL", "-", "--", "---", "*")
-"""Cells that say "no value here"; they are blanks and not reported as bad."""
 
 FIRST_BAD_ROWS = 5
 
@@ -34,125 +32,127 @@ class CsvDecoder:
     width: int
     delimiter: str
     row_numbers: RowNumbers
-    decimal: str = "."
-    blanks: tuple[str, ...] = BLANKS
-    local: threading.local = field(default_factory=threading.local)
-    """Per thread a buffer that is used again for every slab: fresh pages are dear."""
+    spelling: Spelling = POINT
+    texts: set[int] = field(default_factory=set)
+    """Columns found to hold cells that are not plain numbers. What is here changes the speed, never a value."""
+    blanks: set[str] = field(default_factory=set)
+    """Signs for "no value" found in the file: the library is told of these only, each costs time on every cell."""
 
     def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
         """Numbers of the asked columns of one slab."""
         if not columns:
             return Decoded(())
+        import polars as pl
+
         data = self._bytes(slab)
-        import pyarrow as pa
+        rows = self.row_numbers.of(np.arange(slab.first_row, slab.first_row + slab.rows))
+        lines = rows - slab.first_line
+        for attempt in range(2):
+            text = set(columns) if attempt else self.texts & set(columns)
+            try:
+                frame = self._parse(data, columns, text)
+            except (pl.exceptions.ComputeError, pl.exceptions.SchemaError, pl.exceptions.NoDataError):
+                continue
+            if frame.height <= int(lines[-1]):
+                continue
+            # The library makes a row of every line; lines without a row (blank ones) are passed over.
+            keep = None if frame.height == slab.rows else lines
+            return self._read(frame, columns, text, rows, keep)
+        return self._by_line(data, columns, rows, lines)
 
-        try:
-            table = self._parse(data, columns, pa.float64())
-            if table.num_rows == slab.rows:
-                return Decoded([_numbers(table.column(at)) for at in range(len(columns))])
-        except pa.ArrowInvalid:
-            pass
-        return self._by_text(slab, data, columns)
-
-    def _bytes(self, slab: Slab) -> memoryview:
+    def _bytes(self, slab: Slab) -> bytes:
         start, length = slab.place
-        buffer: bytearray | None = getattr(self.local, "buffer", None)
-        if buffer is None or len(buffer) < length:
-            buffer = self.local.buffer = bytearray(max(length, 1 << 16))
-        view = memoryview(buffer)[:length]
         with self.source.open() as handle:
             handle.seek(start)
-            got = 0
-            while got < length:
-                more = handle.readinto(view[got:])  # type: ignore[attr-defined]
+            data = handle.read(length)
+            while len(data) < length:
+                more = handle.read(length - len(data))
                 if not more:
                     raise InputError(f"{self.source.name} became shorter while it was being read; run again")
-                got += more
-        return view
+                data += more
+        return data
 
-    def _parse(self, data: memoryview, columns: Sequence[int], kind: Any) -> Any:
-        import pyarrow as pa
-        from pyarrow import csv
+    def _parse(self, data: bytes, columns: Sequence[int], text: set[int]) -> Any:
+        import polars as pl
 
-        names = [str(number) for number in range(self.width)]
-        asked = [names[column] for column in columns]
-        return csv.read_csv(
-            pa.BufferReader(pa.py_buffer(data)),
-            read_options=csv.ReadOptions(use_threads=False, block_size=len(data) + 1, column_names=names),
-            parse_options=csv.ParseOptions(delimiter=self.delimiter),
-            convert_options=csv.ConvertOptions(
-                column_types=dict.fromkeys(asked, kind),
-                include_columns=asked,
-                null_values=list(self.blanks),
-                decimal_point=self.decimal,
-                check_utf8=False,
-            ),
+        names = [f"column_{number + 1}" for number in range(self.width)]
+        kinds = [pl.Float64 if number in columns and number not in text else pl.String for number in range(self.width)]
+        return pl.read_csv(
+            data,
+            has_header=False,
+            separator=self.delimiter,
+            schema=dict(zip(names, kinds, strict=True)),
+            columns=[names[column] for column in columns],
+            null_values=sorted(self.blanks) or None,
+            quote_char='"' if b'"' in data else None,
+            decimal_comma=self.spelling.decimal == ",",
         )
 
-    def _by_text(self, slab: Slab, data: memoryview, columns: Sequence[int]) -> Decoded:
-        """Each column by itself: by the library where it can, else cell by cell."""
-        import pyarrow as pa
-
-        try:
-            table = self._parse(data, columns, pa.binary())
-            whole = table.num_rows == slab.rows
-        except pa.ArrowInvalid:
-            whole = False
-        texts: Any = table.columns if whole else self._ragged(data, columns)
+    def _read(
+        self, frame: Any, columns: Sequence[int], text: set[int], rows: NDArray[np.int64], keep: Any
+    ) -> Decoded:
         values: list[Values] = []
         bad: list[BadCells] = []
-        for column, text in zip(columns, texts, strict=True):
-            numbers, found = self._column(slab, column, text)
-            values.append(numbers)
-            if found is not None:
-                bad.append(found)
-        return Decoded(values, tuple(bad))
-
-    def _ragged(self, data: memoryview, columns: Sequence[int]) -> list[list[bytes | None]]:
-        """Cells of a slab whose lines do not all have the same number of cells; what is missing is blank."""
-        texts: list[list[bytes | None]] = [[] for _ in columns]
-        for line in bytes(data).split(b"\n"):
-            line = line.rstrip(b"\r")
-            if not line:
+        over: dict[int, NDArray[np.bool_]] = {}
+        for column, series in zip(columns, frame.get_columns(), strict=True):
+            if column not in text:
+                numbers = series.to_numpy()
+                infinite = np.isinf(numbers)
+                if infinite.any():
+                    numbers = np.where(infinite, np.nan, numbers)
+                    infinite = infinite if keep is None else infinite[keep]
+                    bad.append(_bad(column, rows, np.flatnonzero(infinite), "an infinite number"))
+                values.append(numbers if keep is None else numbers[keep])
                 continue
-            cells = split_line(line.decode("utf-8", "replace"), self.delimiter)
+            found = read_column(series if keep is None else series.gather(keep), self.spelling)
+            self._take(column, found, rows, values, bad, over)
+        return Decoded(values, tuple(bad), over)
+
+    def _take(
+        self,
+        column: int,
+        found: Column,
+        rows: NDArray[np.int64],
+        values: list[Values],
+        bad: list[BadCells],
+        over: dict[int, NDArray[np.bool_]],
+    ) -> None:
+        values.append(found.values)
+        self.blanks.update(found.blanks)
+        if found.wrong.size or found.over is not None:
+            self.texts.add(column)
+        if found.over is not None:
+            over[column] = found.over
+        if found.wrong.size:
+            bad.append(_bad(column, rows, found.wrong, found.sample))
+
+    def _by_line(
+        self, data: bytes, columns: Sequence[int], rows: NDArray[np.int64], lines: NDArray[np.int64]
+    ) -> Decoded:
+        """Line by line, for a slab whose lines do not all have the same number of cells.
+
+        What a short line lacks is blank; of a line with too many cells no cell can be trusted.
+        """
+        import polars as pl
+
+        split = data.split(b"\n")
+        texts: list[list[str | None]] = [[] for _ in columns]
+        crowded = np.zeros(rows.size, np.bool_)
+        for at, line in enumerate(lines.tolist()):
+            cells = split_line(split[line].rstrip(b"\r").decode("utf-8", "replace"), self.delimiter)
+            crowded[at] = any(cell.strip() for cell in cells[self.width :])
             for text, column in zip(texts, columns, strict=True):
-                text.append(cells[column].encode() if column < len(cells) else None)
-        return texts
-
-    def _column(self, slab: Slab, column: int, text: Any) -> tuple[Values, BadCells | None]:
-        cells = text.to_pylist() if hasattr(text, "to_pylist") else text
-        numbers = np.full(len(cells), np.nan)
-        wrong: list[int] = []
-        for at, cell in enumerate(cells):
-            if cell is None:
-                continue
-            shown = cell.decode("utf-8", "replace").strip()
-            if shown in self.blanks:
-                continue
-            number = self._number(shown)
-            if number is None:
-                wrong.append(at)
-            else:
-                numbers[at] = number
-        if not wrong:
-            return numbers, None
-        first = np.array(wrong[:FIRST_BAD_ROWS], np.int64) + slab.first_row
-        sample = cells[wrong[0]].decode("utf-8", "replace").strip()
-        return numbers, BadCells(column, len(wrong), tuple(self.row_numbers.of(first).tolist()), sample)
-
-    def _number(self, text: str) -> float | None:
-        if self.decimal != ".":
-            text = text.replace(self.decimal, ".") if "." not in text else "x"
-        try:
-            number = float(text)
-        except ValueError:
-            return None
-        # Python reads "1_0" and "inf"; neither is a reading.
-        return number if np.isfinite(number) and "_" not in text else None
+                text.append(cells[column] if column < len(cells) and not crowded[at] else None)
+        values: list[Values] = []
+        bad: list[BadCells] = []
+        over: dict[int, NDArray[np.bool_]] = {}
+        for column, text in zip(columns, texts, strict=True):
+            found = read_column(pl.Series(text, dtype=pl.String), self.spelling)
+            self._take(column, found, rows, values, bad, over)
+            if crowded.any():
+                bad.append(_bad(column, rows, np.flatnonzero(crowded), f"a line of more than {self.width} cells"))
+        return Decoded(values, tuple(bad), over)
 
 
-def _numbers(column: Any) -> Values:
-    """A float column as an array, nulls as NaN, without a copy where the library allows it."""
-    pieces: list[NDArray[np.float64]] = [chunk.to_numpy(zero_copy_only=False) for chunk in column.chunks]
-    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces or [np.zeros(0)])
+def _bad(column: int, rows: NDArray[np.int64], wrong: NDArray[np.intp], sample: str) -> BadCells:
+    return BadCells(column, int(wrong.size), tuple(rows[wrong[:FIRST_BAD_ROWS]].tolist()), sample)

@@ -115,6 +115,7 @@ def scan(
         returns = (lengths > 0) & (data[np.maximum(ends - 1, 0)] == 13)
         filled = lengths - returns > 0
         numbers = line + np.flatnonzero(filled)
+        first_line = line
         line += ends.size
         starts, ends = starts[filled], (ends - returns)[filled]
         if not starts.size:
@@ -131,7 +132,7 @@ def scan(
                 "write all of them one way"
             )
         stamps.append(values)
-        slabs.append(Slab(first_row, values.size, (offset + skip, len(whole) - skip)))
+        slabs.append(Slab(first_row, values.size, (offset + skip, len(whole) - skip), first_line))
     if not slabs:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(slabs))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -29,6 +31,8 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     zone = site.time_zone if site is not None else None
     if zone is not None:
         zone_info(zone)
+    # The library takes a while to load; the first pass does not need it and leaves a core free.
+    threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
     tables = [_table(Path(path), reading) for path in paths]
     _check_mapping(tables, reading)
     return assemble(keep_small(_named_apart(tables, paths)), Declared(zone, reading.stamp, reading.interval_us))

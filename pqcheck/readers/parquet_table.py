@@ -1,27 +1,31 @@
-"""Parquet: the time column alone first, then one row group at a time."""
+"""Parquet: the time column alone first, then some rows of all columns at a time."""
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pqcheck.clock import Instants, parse_iso
 from pqcheck.errors import InputError
+from pqcheck.readers.arrow_schema import units_of
+from pqcheck.readers.cells import POINT, read_column
 from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.csv_table import find_time
 from pqcheck.readers.source import open_source, sha256_of
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
 from pqcheck.recording import Values
 
+SLAB_BYTES = 48 << 20
+"""Decoded bytes per step. Steps inside a large row group decode parts of it again, so they must not be small."""
+
+FIRST_BAD_ROWS = 5
 _MAGIC = b"PAR1"
-_UNIT_KEYS = (b"unit", b"units")
-_MICROSECONDS = {"s": 1_000_000, "ms": 1000, "us": 1}
+_PER_SECOND = {"ms": 1000, "us": 1}
 
 
 def is_parquet(path: Path) -> bool:
@@ -35,32 +39,30 @@ def is_parquet(path: Path) -> bool:
 
 def read_parquet_table(path: Path, mapping: Mapping[str, str]) -> Table:
     """Scan one Parquet file. InputError says what keeps it from being read."""
-    import pyarrow as pa
-    from pyarrow import parquet
+    import polars as pl
 
     source = open_source(path)
     try:
-        file = parquet.ParquetFile(path)
-        schema = file.schema_arrow
-        columns = [name for name in schema.names if not name.startswith("__index_level_")]
-        headers = [_with_unit(name, schema.field(name)) for name in columns]
-        time_column = find_time([header if name != "time" else name for name, header in zip(columns, headers,
-                                strict=True)], mapping, source.name)
-        stamps, local = _stamps(file.read(columns=[columns[time_column]]).column(0), source.name)
-        groups = [file.metadata.row_group(number).num_rows for number in range(file.num_row_groups)]
-        file.close()
-    except (pa.ArrowInvalid, pa.ArrowNotImplementedError, OSError) as error:
+        frame = pl.scan_parquet(path, glob=False, hive_partitioning=False)
+        schema = frame.collect_schema()
+        columns = [name for name in schema.names() if not name.startswith("__index_level_")]
+        units = units_of(pl.read_parquet_metadata(path).get("ARROW:schema", ""))
+        headers = [f"{name} [{units[name]}]" if name in units and "[" not in name else name for name in columns]
+        time_column = find_time(headers, mapping, source.name)
+        stamps, local = _stamps(frame.select(columns[time_column]).collect().to_series(), source.name)
+    except (pl.exceptions.PolarsError, OSError) as error:
         reason = str(error).splitlines()[0]
         raise InputError(f"{source.name} is a damaged Parquet file ({reason}); copy it again") from None
     if not stamps.size:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     channels, unknown = resolve_columns(headers, mapping)
     channels.pop(time_column, None)
-    narrow = frozenset(number for number in channels if schema.field(columns[number]).type == pa.float32())
-    firsts = np.concatenate(([0], np.cumsum(groups)))
-    slabs = tuple(
-        Slab(int(firsts[number]), rows, (number, 0)) for number, rows in enumerate(groups) if rows
-    )
+    narrow = frozenset(number for number in channels if schema[columns[number]] == pl.Float32)
+    row_bytes = sum(4 if number in narrow else 8 for number in channels) or 8
+    step = max(1, SLAB_BYTES // row_bytes)
+    count = -(-stamps.size // step)
+    edges = [stamps.size * part // count for part in range(count + 1)]
+    slabs = tuple(Slab(low, high - low, (low, high)) for low, high in pairwise(edges))
     numbers = RowNumbers.plain(1)
     return Table(
         name=source.name,
@@ -75,40 +77,31 @@ def read_parquet_table(path: Path, mapping: Mapping[str, str]) -> Table:
         slabs=slabs,
         decode=ParquetDecoder(path, tuple(columns), numbers),
         narrow=narrow,
-        size=stamps.size * sum(4 if number in narrow else 8 for number in channels),
+        size=stamps.size * row_bytes,
     )
 
 
-def _with_unit(name: str, field: Any) -> str:
-    """The header of a column; a unit in the column's metadata completes a header that has none."""
-    metadata = field.metadata or {}
-    for key in _UNIT_KEYS:
-        if key in metadata and "[" not in name:
-            return f"{name} [{metadata[key].decode('utf-8', 'replace')}]"
-    return name
-
-
-def _stamps(column: Any, name: str) -> tuple[Instants, bool]:
+def _stamps(series: Any, name: str) -> tuple[Instants, bool]:
     """Microseconds of the time column and whether they still lack a zone."""
-    import pyarrow as pa
+    import polars as pl
 
-    kind = column.type
-    if column.null_count:
-        row = int(np.argmax(column.is_null().to_numpy())) + 1
+    kind = series.dtype
+    if series.null_count():
+        row = int(np.argmax(series.is_null().to_numpy())) + 1
         raise InputError(f"{name}, row {row}: the time is empty; every row needs a stamp")
-    if pa.types.is_timestamp(kind):
-        whole = column.cast(pa.int64()).to_numpy()
-        if kind.unit == "ns":
-            return whole // 1000, kind.tz is None
-        return whole * _MICROSECONDS[kind.unit], kind.tz is None
-    if pa.types.is_date(kind):
-        return column.cast(pa.timestamp("us")).cast(pa.int64()).to_numpy(), True
-    if pa.types.is_dictionary(kind):
-        column = column.cast(kind.value_type)
-    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+    if isinstance(kind, pl.Datetime):
+        whole: Instants = series.to_physical().to_numpy().astype(np.int64)
+        if kind.time_unit == "ns":
+            return whole // 1000, kind.time_zone is None
+        return whole * _PER_SECOND[kind.time_unit], kind.time_zone is None
+    if kind == pl.Date:
+        return series.cast(pl.Datetime("us")).to_physical().to_numpy().astype(np.int64), True
+    if kind in (pl.Categorical, pl.Enum):
+        series = series.cast(pl.String)
+    if series.dtype != pl.String:
         raise InputError(f"{name}: column 'time' is of type {kind}; store it as a timestamp or as ISO 8601 text")
-    values, offsets = np.zeros(len(column), np.int64), set()
-    for row, text in enumerate(column.to_pylist()):
+    values, offsets = np.zeros(len(series), np.int64), set()
+    for row, text in enumerate(series.to_list()):
         try:
             values[row], with_offset = parse_iso(text)
         except ValueError:
@@ -121,52 +114,47 @@ def _stamps(column: Any, name: str) -> tuple[Instants, bool]:
 
 @dataclass(frozen=True)
 class ParquetDecoder:
-    """Decodes row groups of one Parquet file."""
+    """Decodes ranges of rows of one Parquet file."""
 
     path: Path
     columns: tuple[str, ...]
     row_numbers: RowNumbers
-    local: threading.local = field(default_factory=threading.local)
 
     def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
-        """Numbers of the asked columns of one row group."""
-        from pyarrow import parquet
+        """Numbers of the asked columns of some rows."""
+        import polars as pl
 
-        with parquet.ParquetFile(self.path) as file:
-            asked = [self.columns[column] for column in columns]
-            table = file.read_row_group(slab.place[0], columns=asked, use_threads=False)
+        if not columns:
+            return Decoded(())
+        asked = [self.columns[column] for column in columns]
+        frame = pl.scan_parquet(self.path, glob=False, hive_partitioning=False)
+        found = frame.slice(slab.first_row, slab.rows).select(asked).collect()
         values: list[Values] = []
         bad: list[BadCells] = []
-        for column, name in zip(columns, asked, strict=True):
-            numbers, found = self._numbers(table.column(name), column, slab)
+        for column, series in zip(columns, found.get_columns(), strict=True):
+            numbers, wrong, sample = _numbers(series)
             values.append(numbers)
-            if found is not None:
-                bad.append(found)
+            if wrong.size:
+                rows = self.row_numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
+                bad.append(BadCells(column, int(wrong.size), tuple(rows.tolist()), sample))
         return Decoded(values, tuple(bad))
 
-    def _numbers(self, column: Any, number: int, slab: Slab) -> tuple[Values, BadCells | None]:
-        import pyarrow as pa
 
-        kind = column.type
-        if kind not in (pa.float32(), pa.float64()):
-            try:
-                column = column.cast(pa.float64(), safe=False)
-            except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
-                return self._texts(column.to_pylist(), number, slab)
-        pieces: list[NDArray[Any]] = [chunk.to_numpy(zero_copy_only=False) for chunk in column.chunks]
-        return (pieces[0] if len(pieces) == 1 else np.concatenate(pieces)), None
+def _numbers(series: Any) -> tuple[Values, Any, str]:
+    """Numbers of a column, the places that hold none, and the first text there."""
+    import polars as pl
 
-    def _texts(self, cells: list[Any], number: int, slab: Slab) -> tuple[Values, BadCells | None]:
-        values = np.full(len(cells), np.nan)
-        wrong = []
-        for at, cell in enumerate(cells):
-            if cell is None or not str(cell).strip():
-                continue
+    if series.dtype not in (pl.Float32, pl.Float64):
+        if series.dtype.is_numeric() or series.dtype in (pl.Boolean, pl.Null):
+            series = series.cast(pl.Float64)
+        else:
             try:
-                values[at] = float(cell)
-            except (TypeError, ValueError):
-                wrong.append(at)
-        if not wrong:
-            return values, None
-        rows = self.row_numbers.of(np.array(wrong[:5], np.int64) + slab.first_row)
-        return values, BadCells(number, len(wrong), tuple(rows.tolist()), str(cells[wrong[0]]))
+                found = read_column(series.cast(pl.String), POINT)
+            except pl.exceptions.PolarsError:
+                return np.full(len(series), np.nan), np.flatnonzero(series.is_not_null().to_numpy()), str(series.dtype)
+            return found.values, found.wrong, found.sample
+    values: Values = series.to_numpy()
+    infinite = np.isinf(values)
+    if infinite.any():
+        return np.where(infinite, np.nan, values), np.flatnonzero(infinite), "an infinite number"
+    return values, np.zeros(0, np.intp), ""

@@ -13,7 +13,7 @@ from typing import IO
 
 from pqcheck.errors import InputError
 
-CHUNK = 6 << 20
+CHUNK = 8 << 20
 """Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""
 
 UNPACKED_LIMIT = 1 << 40
@@ -118,7 +118,7 @@ def sha256_of(path: Path) -> str:
 
 
 def chunks(source: Source, hashing: Hashing | None) -> Iterator[tuple[int, memoryview]]:
-    """The bytes in pieces of about 6 MiB that end with a line, each with its offset.
+    """The bytes in pieces of about 8 MiB that end with a line, each with its offset.
 
     Two buffers are used in turn and are overwritten by later steps: copy what must stay. A line longer than a piece
     makes the buffers grow.

@@ -14,11 +14,13 @@ from pqcheck.recording import Channel, Event, Values
 
 @dataclass(frozen=True)
 class Slab:
-    """Some whole rows of a file that are decoded by one library call. `place` is a byte span or a row group."""
+    """Some whole rows of a file that are decoded by one library call. `place` is a byte span or a range of rows."""
 
     first_row: int
     rows: int
     place: tuple[int, int]
+    first_line: int = 0
+    """Line number of the first line of a text slab, whether it holds a row or not."""
 
 
 @dataclass(frozen=True)
