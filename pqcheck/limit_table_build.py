@@ -125,6 +125,7 @@ def _rule(written: Written, shared: _SharedLimits) -> Rule:
         else TimeCriterion(criterion["range"], criterion["outside"], seconds(criterion["shortest_pass"])),
         indicative=written.get("indicative", False),
         convention=written.get("convention"),
+        best_evidence=written.get("best_evidence", ""),
         note=written.get("note"),
     )
 

@@ -154,6 +154,8 @@ class Rule:
     """The document calls the value indicative: reported, never judged (code no-limit)."""
     convention: str | None = None
     """Whose convention the statistic is, when the document gives none ("assessor's convention")."""
+    best_evidence: Literal["", "lightest load"] = ""
+    """Where a recording supports the figure best: named beside the statistic."""
     note: str | None = None
 
 

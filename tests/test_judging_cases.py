@@ -423,3 +423,15 @@ def test_a_table_that_was_not_in_force_does_not_apply() -> None:
     assert not tasks and {one.verdict for one in settled} == {Verdict.NOT_APPLICABLE}
     assert "in force from 2032-01-01" in settled[0].reason.text
     assert resolve([table], made, place, on=date(2032, 1, 1))[0]
+
+
+def test_unbalance_of_c84_names_the_lightest_load() -> None:
+    load = np.full(WEEK, 80.0)
+    load[500] = 3.0
+    lines = {"voltage.ab [V]": week(480), "voltage.bc [V]": week(476), "voltage.ca [V]": week(472)}
+    currents = {f"current.{phase} [A]": load for phase in "abc"}
+    place = site(supply={"nominal_voltage": "480 V", "connection": "delta", "frequency": "60 Hz"})
+    found = one(judged(recording(lines | currents), place, "ansi-c84.1-2020"), "unbalance")
+    assert found.verdict is Verdict.NOT_APPLICABLE and found.reason is not None
+    assert found.statistic is not None and found.statistic.value == pytest.approx(0.84034, abs=1e-5)  # NEMA, derived
+    assert "0.84 % at 2031-03-06T11:20:00+00:00 (9 A in all phases)" in found.reason.text

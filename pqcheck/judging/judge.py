@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,8 @@ from pqcheck.judging.bounds import decide_bound
 from pqcheck.judging.break_even import BreakEven
 from pqcheck.judging.decide import Counts, Decision, decide
 from pqcheck.judging.distrust import distrusted
+from pqcheck.judging.interruptions import Interruptions, Span, add_spans
+from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import (
     BoundRun,
     PeriodTally,
@@ -35,14 +37,12 @@ from pqcheck.judging.tasks import Settled, Task
 from pqcheck.judging.windows import RunWindows
 from pqcheck.recording import Block, Channel, Recording, RowSpan, Stream
 from pqcheck.site.model import Site
-from pqcheck.units import factor
 
 if TYPE_CHECKING:
     # The room of vetting is large and not needed to judge a spectrum.
     from pqcheck.vetting.trust import Trust
 
 Observer = Callable[[int, Block], None]
-Span = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -63,40 +63,6 @@ class Judged:
     findings: tuple[Finding, ...]
     remainders: tuple[Remainder, ...]
     interruptions: tuple[Span, ...]
-
-
-class _Interruptions:
-    """Intervals in which every recorded voltage lies below the threshold: they have no value for any rule."""
-
-    def __init__(self, site: Site, percent: Decimal) -> None:
-        self._site = site
-        self._percent = percent
-        self.spans: list[Span] = []
-
-    def mask(self, block: Block) -> NDArray[np.bool_] | None:
-        """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
-        dead: NDArray[np.bool_] | None = None
-        for channel, values in block.values.items():
-            nominal = self._site.supply.nominal(channel.phase or "")
-            if channel.quantity != "voltage" or channel.reading != "mean" or nominal is None:
-                continue
-            below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
-            if not below.any():
-                return self._from_spans(block)
-            dead = below if dead is None else dead & below
-        if dead is not None:
-            _add_spans(self.spans, dead, block)
-        return self._from_spans(block)
-
-    def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
-        axis = block.axis
-        ranges = slots_of(self.spans, axis.start_us, axis.interval_us, 0, axis.count)
-        if not ranges:
-            return None
-        mask = np.zeros(axis.count, dtype=bool)
-        for start, end in ranges:
-            mask[start:end] = True
-        return mask
 
 
 def judge(
@@ -123,7 +89,7 @@ class _Pass:
         self.settled = settled
         self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
         percents = [task.table.interruption_below_percent for task in tasks]
-        self.interruptions = _Interruptions(site, min(percents, default=Decimal(5)))
+        self.interruptions = Interruptions(site, min(percents, default=Decimal(5)))
         self.direct: list[list[Task]] = [[] for _ in recording.streams]
         self.bounded: list[list[Task]] = [[] for _ in recording.streams]
         for task in tasks:
@@ -136,6 +102,7 @@ class _Pass:
         self.remainders: dict[tuple[int, str], Remainder] = {}
         self.trust: Sequence[Trust] = ()
         self.flagged: list[Span] = []
+        self.lightest: list[LightestLoad] = []
         self._done: list[tuple[Stream, list[SeriesRun], list[BoundRun]]] = []
 
     def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> Judged:
@@ -161,33 +128,38 @@ class _Pass:
         inputs = {channel for task in direct if task.source for channel in task.source.formula.inputs}
         for task in bounded:
             inputs |= {channel for source in _bound_sources(task) for channel in source.formula.inputs}
-        inputs |= {channel for channel in stream.channels if channel.quantity == "voltage"}
+        inputs |= {channel for channel in stream.channels if channel.quantity in ("voltage", "current")}
         if not inputs and observe is None:
             return
         wanted = None if observe is not None else sorted(inputs, key=str)
         series: list[SeriesRun] | None = None
         bounds: list[BoundRun] = []
+        lightest: list[LightestLoad] = []
         for block in stream.blocks(wanted):
             if series is None:
                 dtypes = {channel: values.dtype for channel, values in block.values.items()}
                 series = self._open(stream, direct, dtypes)
+                lightest = self._open_lightest(stream, direct)
                 bounds = [self._open_bound(stream, task) for task in bounded]
             if observe is not None:
                 observe(number, block)
             mask = self.interruptions.mask(block)
             flagged = block.flagged
             if flagged is not None:
-                _add_spans(self.flagged, flagged, block)
+                add_spans(self.flagged, flagged, block)
             scratch: dict[Any, NDArray[Any]] = {}
             for run in series:
                 drop = run.runs[0].task.rule.drop_flagged and flagged is not None
                 run.feed(block.values, scratch, _either(mask, flagged) if drop else mask)
             for bound in bounds:
                 bound.feed(block.values, scratch, mask)
+            for one in lightest:
+                one.feed(block.values, scratch, mask)
         for run in series or ():
             run.finish()
         for bound in bounds:
             bound.finish()
+        self.lightest += lightest
         self._done.append((stream, series or [], bounds))
 
     def _open(self, stream: Stream, tasks: Sequence[Task], dtypes: dict[Channel, np.dtype[Any]]) -> list[SeriesRun]:
@@ -199,6 +171,13 @@ class _Pass:
             open_series(source, group, stream.axis, dtypes, self.zone, self.excluded)
             for (source, _, _), group in groups.items()
         ]
+
+    def _open_lightest(self, stream: Stream, tasks: Sequence[Task]) -> list[LightestLoad]:
+        currents = tuple(
+            one for one in stream.channels if one.quantity == "current" and one.reading == "mean" and one.phase != "n"
+        )
+        asked = [task for task in tasks if task.rule.best_evidence == "lightest load"] if currents else []
+        return [LightestLoad(task, task.source, stream.axis, currents) for task in asked if task.source is not None]
 
     def _open_bound(self, stream: Stream, task: Task) -> BoundRun:
         low, high = task.bounds[0] if task.bounds else (None, None)
@@ -261,6 +240,10 @@ class _Pass:
             if not period.complete and not decision.proven and (some_complete or period.recorded < longest):
                 self._left_over(stream, task_run.task, period, run.interval_us)
                 continue
+            light = next((one.sentence(self.zone) for one in self.lightest if one.task is task_run.task), "")
+            if light and decision.reason is not None:
+                added = replace(decision.reason, text=decision.reason.text + light)
+                decision = replace(decision, reason=added)
             single = run.grouper is None and not run.source.formula.arithmetic and run.single
             finding = assemble.judged(
                 task_run.task,
@@ -353,20 +336,6 @@ class _Pass:
             if one.concerns(task.wanted.quantity, task.wanted.phase) and one.overlaps(period.start_us, period.end_us):
                 return Reason(one.code, one.text, one.advice)
         return None
-
-
-def _add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:
-    """Add the runs of a mask to a list of spans in time order, joining across block borders."""
-    if not mask.any():
-        return
-    axis = block.axis
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        start, end = axis.start_us + first * axis.interval_us, axis.start_us + last * axis.interval_us
-        if spans and spans[-1][1] == start:
-            spans[-1] = (spans[-1][0], end)
-        else:
-            spans.append((start, end))
 
 
 def _either(mask: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:

@@ -1,0 +1,63 @@
+"""Intervals without a value for any rule because the supply itself was away; runs of a mask as spans of time."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.judging.series import slots_of
+from pqcheck.recording import Block
+from pqcheck.site.model import Site
+from pqcheck.units import factor
+
+Span = tuple[int, int]
+
+
+class Interruptions:
+    """Intervals in which every recorded voltage lies below the threshold: they have no value for any rule."""
+
+    def __init__(self, site: Site, percent: Decimal) -> None:
+        self._site = site
+        self._percent = percent
+        self.spans: list[Span] = []
+
+    def mask(self, block: Block) -> NDArray[np.bool_] | None:
+        """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
+        dead: NDArray[np.bool_] | None = None
+        for channel, values in block.values.items():
+            nominal = self._site.supply.nominal(channel.phase or "")
+            if channel.quantity != "voltage" or channel.reading != "mean" or nominal is None:
+                continue
+            below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
+            if not below.any():
+                return self._from_spans(block)
+            dead = below if dead is None else dead & below
+        if dead is not None:
+            add_spans(self.spans, dead, block)
+        return self._from_spans(block)
+
+    def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
+        axis = block.axis
+        ranges = slots_of(self.spans, axis.start_us, axis.interval_us, 0, axis.count)
+        if not ranges:
+            return None
+        mask = np.zeros(axis.count, dtype=bool)
+        for start, end in ranges:
+            mask[start:end] = True
+        return mask
+
+
+def add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:
+    """Add the runs of a mask to a list of spans in time order, joining across block borders."""
+    if not mask.any():
+        return
+    axis = block.axis
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        start, end = axis.start_us + first * axis.interval_us, axis.start_us + last * axis.interval_us
+        if spans and spans[-1][1] == start:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((start, end))
