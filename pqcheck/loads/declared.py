@@ -1,0 +1,164 @@
+"""Declared new loads as the study uses them: fundamental power at nominal voltage, spectrum, when they run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.errors import SiteError
+from pqcheck.loads.schedule import Runs, Schedule, profile_file
+from pqcheck.loads.series import phases_of
+from pqcheck.loads.spectra import Spectrum, spectrum_of
+from pqcheck.recording import Recording
+from pqcheck.site.model import Site, Supply
+
+
+@dataclass(frozen=True)
+class NewLoad:
+    """A load to be added, all pieces together.
+
+    `apparent_va` is the fundamental apparent power at nominal voltage, positive; `active_w` its signed active part, or
+    None when no power factor was declared: the current is then taken in phase with the load that is there.
+    `constant_current`: declared in amperes, which then stay; else the power stays whatever the voltage.
+    """
+
+    name: str
+    phases: tuple[str, ...]
+    apparent_va: float
+    power_factor: float | None
+    leading: bool
+    feeds_in: bool
+    constant_current: bool
+    spectrum: Spectrum
+    runs: Runs
+    continuous: bool
+    start_multiple: float | None = None
+    start_power_factor: float | None = None
+
+    @property
+    def rms_va(self) -> float:
+        """Apparent power with the harmonics, at nominal voltage."""
+        return self.apparent_va * self.spectrum.rms_ratio
+
+    @property
+    def active_w(self) -> float | None:
+        """Signed active power."""
+        if self.power_factor is None:
+            return None
+        return self.apparent_va * self.power_factor * (-1 if self.feeds_in else 1)
+
+    @property
+    def reactive_var(self) -> float | None:
+        """Reactive power, positive lagging."""
+        if self.power_factor is None:
+            return None
+        size = self.apparent_va * math.sqrt(max(0.0, 1 - self.power_factor**2))
+        return -size if self.leading else size
+
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> NDArray[np.float64]:
+        """Share of the size in each interval."""
+        if self.runs is None:
+            return np.ones(len(starts_us))
+        return self.runs.share(starts_us, interval_us, zone)
+
+    def line_current(self, supply: Supply) -> float:
+        """Rms line current at nominal voltage, in A; positive whichever way the power flows."""
+        return self.rms_va / voltage_sum(self.phases, supply)
+
+    def scaled(self, by: float) -> NewLoad:
+        """The same load `by` times as large."""
+        return replace(self, apparent_va=self.apparent_va * by)
+
+
+def voltage_sum(phases: tuple[str, ...], supply: Supply) -> float:
+    """Volts by which a line current is multiplied for the apparent power of a load on these phases."""
+    neutral = float(supply.line_to_neutral or 0)
+    line = float(supply.line_to_line) if supply.line_to_line is not None else neutral
+    if len(phases) == 3:
+        return math.sqrt(3) * line
+    return line if len(phases) == 2 else neutral
+
+
+def new_loads(site: Site) -> tuple[NewLoad, ...]:
+    """Every declared new load. Raises `SiteError` for one that cannot be connected, sized or timed so."""
+    return tuple(_load(one, number, site) for number, one in enumerate(site.new_load, start=1))
+
+
+def _load(one: Mapping[str, Any], number: int, site: Site) -> NewLoad:
+    where = f"new_load[{number}] ({one['name']})"
+    supply = site.supply
+    phases = tuple(one["phases"]) or phases_of(supply)
+    _check_phases(phases, supply, where)
+    spectrum = spectrum_of(one, where)
+    factor = float(one["power_factor"]) if "power_factor" in one else None
+    count = one["count"]
+    feeds_in = False
+    if "active_power" in one:
+        if factor is None:
+            raise SiteError(f"{where} has an active power and no power_factor; declare it, 1 for a heater")
+        size = float(one["active_power"])
+        apparent = abs(size) / factor
+    elif "apparent_power" in one:
+        size = float(one["apparent_power"])
+        apparent = abs(size) / spectrum.rms_ratio
+    else:
+        size = float(one["current"])
+        apparent = size * voltage_sum(phases, supply) / spectrum.rms_ratio
+    feeds_in = size < 0
+    if feeds_in and factor is None:
+        raise SiteError(f"{where} feeds in and has no power_factor; declare it, 1 for most inverters")
+    runs: Runs = None
+    if "schedule" in one:
+        runs = Schedule(one["schedule"]["hours"], one["schedule"]["weekdays"])
+    elif "profile" in one:
+        active = size if "active_power" in one else None
+        runs = profile_file(Path(one["profile"]), active, site.time_zone, where)
+    return NewLoad(
+        name=one["name"],
+        phases=phases,
+        apparent_va=apparent * count,
+        power_factor=factor,
+        leading=one.get("reactive") == "leading",
+        feeds_in=feeds_in,
+        constant_current="current" in one,
+        spectrum=spectrum,
+        runs=runs,
+        continuous=one["continuous"],
+        start_multiple=float(one["start_multiple"]) if "start_multiple" in one else None,
+        start_power_factor=float(one["start_power_factor"]) if "start_power_factor" in one else None,
+    )
+
+
+def _check_phases(phases: tuple[str, ...], supply: Supply, where: str) -> None:
+    known = phases_of(supply)
+    unknown = [one for one in phases if one not in known]
+    if unknown or len(set(phases)) != len(phases):
+        raise SiteError(
+            f"{where}: phases {', '.join(phases)} do not fit a {supply.connection} supply; it has "
+            f"{', '.join(known)}, each once"
+        )
+    if len(phases) == 1 and supply.connection == "delta":
+        raise SiteError(f"{where}: a delta supply has no neutral to connect one phase to; name two or three phases")
+
+
+def check_runs(loads: tuple[NewLoad, ...], recording: Recording) -> None:
+    """Raise `SiteError` for a load that never runs within the recording: its prediction would be the measurement."""
+    for load in loads:
+        if load.runs is None:
+            continue
+        for stream in recording.streams:
+            axis = stream.axis
+            starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
+            if load.share(starts, axis.interval_us, recording.zone).any():
+                break
+        else:
+            raise SiteError(
+                f"new_load {load.name!r}: its schedule never runs within the recording; change hours or "
+                "weekdays, or record when it would run"
+            )

@@ -1,0 +1,160 @@
+"""When a new load runs: hours and weekdays in local time, or a profile from a file, as shares of its size."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.clock import from_local, parse_iso
+from pqcheck.errors import SiteError
+from pqcheck.loads.profile import weekday_and_minute
+
+Array = NDArray[np.float64]
+DAY_MINUTES = 1440
+_TIME = re.compile(r"(\d{1,2}):(\d\d)")
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Spans of minutes of the local day (an end beyond 1440 runs into the next day) and weekdays, Monday = 0."""
+
+    hours: tuple[tuple[int, int], ...]
+    weekdays: tuple[int, ...]
+
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> Array:
+        """1 where the load runs, 0 where not. An interval that the schedule touches counts as running."""
+        weekday, minute = weekday_and_minute(starts_us, zone)
+        length = interval_us / 60_000_000
+        runs = np.zeros(len(starts_us), dtype=bool)
+        for start, end in self.hours:
+            for back in (0, 1, -1):
+                # -1: an interval that reaches over midnight into a span of the next day.
+                day = (weekday - back) % 7
+                first, last = start - back * DAY_MINUTES, end - back * DAY_MINUTES
+                runs |= np.isin(day, self.weekdays) & (minute < last) & (minute + length > first)
+        return runs.astype(np.float64)
+
+
+@dataclass(frozen=True)
+class DailyProfile:
+    """Shares of the size by local time of day; each holds until the next, the last over midnight."""
+
+    minutes: tuple[int, ...]
+    shares: tuple[float, ...]
+
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> Array:
+        """The share at the start of each interval."""
+        _, minute = weekday_and_minute(starts_us, zone)
+        at = np.searchsorted(np.array(self.minutes), minute, side="right") - 1
+        return np.array(self.shares)[at]
+
+
+@dataclass(frozen=True)
+class DatedProfile:
+    """Shares of the size from stamped rows, UTC microseconds; each holds for the step of the file."""
+
+    stamps_us: tuple[int, ...]
+    shares: tuple[float, ...]
+    name: str
+
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> Array:
+        """The mean share over each interval. Raises `SiteError` where the profile does not cover the recording."""
+        stamps = np.array(self.stamps_us, dtype=np.int64)
+        step = int(np.diff(stamps).min())
+        if not len(starts_us):
+            return np.empty(0)
+        if starts_us[0] < stamps[0] or starts_us[-1] + interval_us > stamps[-1] + step:
+            raise SiteError(
+                f"the profile {self.name!r} does not cover the whole recording; give one that does, or a daily "
+                "profile with times such as 07:00"
+            )
+        edges = np.concatenate([stamps, [stamps[-1] + step]])
+        sums = np.concatenate([[0.0], np.cumsum(np.array(self.shares) * np.diff(edges))])
+        totals = np.interp(np.concatenate([starts_us, starts_us + interval_us]), edges, sums)
+        half = len(starts_us)
+        return np.asarray((totals[half:] - totals[:half]) / interval_us)
+
+
+Runs = Schedule | DailyProfile | DatedProfile | None
+
+
+def profile_file(path: Path, size_w: float | None, zone: str | None, where: str) -> DailyProfile | DatedProfile:
+    """A profile from a CSV file with ``time, share [%]`` or ``time, active_power [kW]``.
+
+    `time` is a local time of day (``07:30``), or an ISO stamp, in `zone` unless it has an offset. Raises `SiteError`
+    for what is neither, for shares below zero, and for a profile that never runs.
+    """
+    name = path.name
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise SiteError(f"{where}: the profile {name!r} cannot be read as UTF-8 text; check profile") from None
+    delimiter = ";" if text.count(";") > text.count(",") else ","
+    rows = [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text), delimiter=delimiter) if row]
+    if len(rows) < 3 or len(rows[0]) < 2 or rows[0][0].lower() != "time":
+        raise SiteError(f"{where}: the profile {name!r} needs a header 'time, share [%]' and at least two rows")
+    by = _factor(rows[0][1], size_w, name, where)
+    stamps: list[str] = []
+    shares: list[float] = []
+    for number, row in enumerate(rows[1:], start=2):
+        try:
+            value = float(row[1]) * by
+        except (ValueError, IndexError):
+            raise SiteError(
+                f"{where}: {name!r} row {number} has no number; write one, 0 where the load is off"
+            ) from None
+        if not math.isfinite(value) or value < 0:
+            raise SiteError(f"{where}: {name!r} row {number} is below zero; the sign belongs to the size of the load")
+        stamps.append(row[0])
+        shares.append(value)
+    if not any(shares):
+        raise SiteError(f"{where}: the profile {name!r} never runs: every share is 0")
+    if all(_TIME.fullmatch(one) for one in stamps):
+        return _daily(stamps, shares, name, where)
+    return _dated(stamps, shares, name, zone, where)
+
+
+def _factor(header: str, size_w: float | None, name: str, where: str) -> float:
+    if re.fullmatch(r"share\s*\[%\]", header):
+        return 0.01
+    found = re.fullmatch(r"active_power\s*\[(W|kW|MW)\]", header)
+    if found and size_w:
+        return {"W": 1.0, "kW": 1e3, "MW": 1e6}[found[1]] / abs(size_w)
+    raise SiteError(
+        f"{where}: the profile {name!r} must give 'share [%]' of the size, or 'active_power [kW]' of a load "
+        "whose active power is declared"
+    )
+
+
+def _daily(stamps: Sequence[str], shares: Sequence[float], name: str, where: str) -> DailyProfile:
+    minutes = [int(hour) * 60 + int(minute) for hour, minute in (one.split(":") for one in stamps)]
+    if minutes != sorted(set(minutes)) or minutes[-1] >= DAY_MINUTES:
+        raise SiteError(f"{where}: the times of {name!r} must ascend within one day, each once")
+    return DailyProfile(tuple(minutes), tuple(shares))
+
+
+def _dated(stamps: Sequence[str], shares: Sequence[float], name: str, zone: str | None, where: str) -> DatedProfile:
+    found: list[int] = []
+    for number, one in enumerate(stamps, start=2):
+        try:
+            instant, naive = parse_iso(one)
+        except ValueError:
+            raise SiteError(
+                f"{where}: {name!r} row {number}: {one!r} is no time; write 07:30 or an ISO stamp"
+            ) from None
+        if naive:
+            if zone is None:
+                raise SiteError(f"{where}: the stamps of {name!r} carry no offset and the site declares no time_zone")
+            instant = int(from_local(np.array([instant], dtype=np.int64), zone).utc_us[0])
+        found.append(instant)
+    if found != sorted(set(found)):
+        raise SiteError(f"{where}: the stamps of {name!r} must ascend, each once")
+    return DatedProfile(tuple(found), tuple(shares), name)

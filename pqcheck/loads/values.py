@@ -1,0 +1,247 @@
+"""What a load study finds: frozen values in A, W, VA, var, Wh; instants as UTC microseconds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Peak:
+    """A largest mean and the half-open window it is the mean of, UTC microseconds."""
+
+    value: float
+    start_us: int
+    end_us: int
+
+
+@dataclass(frozen=True)
+class Maximum:
+    """Largest demand of one quantity over one interval.
+
+    `bounds` are given where the recording is coarser than the interval, or does not divide it: lower and upper bound of
+    the largest mean over any such window. `upper` of a sliding maximum of readings as long as the interval.
+    """
+
+    quantity: str
+    phase: str | None
+    unit: str
+    interval_s: float
+    block: Peak | None = None
+    sliding: Peak | None = None
+    bounds: tuple[float, float] | None = None
+
+    @property
+    def largest(self) -> Peak | None:
+        """The sliding maximum where there is one, else that of clock blocks."""
+        return self.sliding or self.block
+
+
+@dataclass(frozen=True)
+class Energy:
+    """Energy of the recording. `hours` were seen; a register is the last minus the first reading."""
+
+    import_wh: float | None = None
+    export_wh: float | None = None
+    reactive_varh: float | None = None
+    hours: float = 0.0
+    register_import_wh: float | None = None
+    register_export_wh: float | None = None
+    register_reactive_varh: float | None = None
+
+
+@dataclass(frozen=True)
+class Unbalance:
+    """Largest deviation of the phase currents from their mean, in percent of the mean."""
+
+    at_peak: float
+    """At the demand interval with the largest mean current."""
+    at_peak_us: int
+    high_load: float
+    """The largest among the intervals with at least 80 % of that current."""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One hour of one weekday of the profile; weekday 0 is Monday."""
+
+    weekday: int
+    hour: int
+    mean: float
+    largest: float
+    count: int
+
+
+@dataclass(frozen=True)
+class Demand:
+    """The demand study of one recording."""
+
+    interval_s: float
+    maxima: tuple[Maximum, ...]
+    earliest: Mapping[str, float]
+    """Mean current of the first demand interval, by phase: the loading when the recording began."""
+    load_factor: float | None
+    load_factor_of: str
+    energy: Energy
+    power_factor: float | None
+    curve: tuple[tuple[float, float], ...]
+    """Load duration curve: percent of time, demand that is reached or exceeded for it."""
+    curve_of: str
+    curve_unit: str
+    profile: tuple[Cell, ...]
+    unbalance: Unbalance | None
+    blocks: Mapping[str, Any]
+    """Demand interval by demand interval: quantity (and phase) to float64 array; `blocks_start_us` is the first."""
+    blocks_start_us: int
+    longest_run_s: float
+    """Longest span of current readings without a gap."""
+    recorded_s: float
+    """Time with current readings."""
+    expected_s: float
+    basis: tuple[str, ...] = ()
+    """Sentences: how each quantity was formed."""
+    exports: bool = False
+
+    def maximum(self, quantity: str, phase: str | None = None, interval_s: float | None = None) -> Maximum | None:
+        """The maximum of a quantity over an interval (the study's own unless given)."""
+        wanted = self.interval_s if interval_s is None else interval_s
+        for one in self.maxima:
+            if one.quantity == quantity and one.phase == phase and one.interval_s == wanted:
+                return one
+        return None
+
+    def currents(self) -> dict[str, Maximum]:
+        """The current maximum of every phase recorded, over the study's own interval; the neutral is not a phase."""
+        return {
+            one.phase: one
+            for one in self.maxima
+            if one.quantity == "current" and one.phase in ("a", "b", "c") and one.interval_s == self.interval_s
+        }
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """One rating against the largest demand, now and with the new load. `unit` A or VA."""
+
+    rating: str
+    title: str
+    phase: str | None
+    unit: str
+    limit: float
+    now: float
+    now_at_us: int
+    then: float | None = None
+    then_at_us: int | None = None
+    then_bounds: tuple[float, float] | None = None
+    """With all additions running at once and harmonics added arithmetically; and with phase angles as estimated."""
+    spare_va: float | None = None
+    """The spare amperes as apparent power of that phase at nominal voltage."""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One criterion, as measured and as predicted."""
+
+    key: str
+    table: str
+    rule: str
+    title: str
+    channel: str
+    period: str
+    unit: str
+    measured: float | None
+    measured_verdict: str
+    predicted: float | None
+    predicted_verdict: str
+    limit: str
+    arithmetic: float | None = None
+    arithmetic_verdict: str = ""
+    no_diversity: float | None = None
+    no_diversity_verdict: str = ""
+
+
+@dataclass(frozen=True)
+class Room:
+    """How much of the declared addition a criterion bears. `share` 1 is the addition as declared."""
+
+    key: str
+    title: str
+    channel: str
+    share: float
+    apparent_va: float
+    at_least: bool = False
+    """The criterion still held at the largest addition tried."""
+    physics: bool = False
+    """Beyond this the supply cannot deliver the power."""
+    help: str = ""
+
+
+@dataclass(frozen=True)
+class Growth:
+    """One current criterion under the declared demand current and under one grown by the new load."""
+
+    title: str
+    channel: str
+    unit: str
+    measured: str
+    declared: str
+    grown: str
+    value: float | None
+    value_grown: float | None
+    limit: str
+    limit_grown: str
+
+
+@dataclass(frozen=True)
+class Loading:
+    """Harmonic loading of a transformer, from the spectra of the high-load intervals."""
+
+    when: str
+    loss_factor: float
+    stray_factor: float
+    k_factor: float | None
+    intervals: int
+    threshold: float
+    """High load: intervals with at least this current, in A."""
+    phase: str
+    missing_orders: tuple[int, ...]
+    derated_va: float | None
+    share: float | None
+    basis: str
+    demand_va: float | None = None
+
+
+@dataclass(frozen=True)
+class Start:
+    """What a start does to the voltage for a moment."""
+
+    name: str
+    current: float
+    power_factor: float | None
+    drop_percent: float
+    lowest: float
+    phase: str
+
+
+@dataclass(frozen=True)
+class Motor:
+    """Derating of motors for voltage unbalance."""
+
+    when: str
+    unbalance: float
+    unbalance_at_us: int
+    factor: float | None
+    basis: str
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Mean-square spectrum of the high-load intervals: order to percent of nominal, or amperes, before and after."""
+
+    quantity: str
+    phase: str
+    unit: str
+    before: Mapping[int, float] = field(default_factory=dict)
+    after: Mapping[int, float] = field(default_factory=dict)
