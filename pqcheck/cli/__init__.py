@@ -36,7 +36,7 @@ def _parser(only: str | None = None) -> argparse.ArgumentParser:
     parser = _Parser(
         prog="pqcheck",
         description="Judge recorded electrical trends against published limits, with evidence for every verdict.",
-        epilog="Exit codes: 0 all pass, 1 something fails, 2 could not run, 3 nothing fails but something is not shown.",
+        epilog="Exit codes: 0 all pass, 1 a fail, 2 could not run, 3 nothing fails but something is not shown.",
     )
     parser.add_argument("--version", action="version", version=f"pqcheck {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
