@@ -47,18 +47,19 @@ class CsvDecoder:
         data = self._bytes(slab)
         rows = self.row_numbers.of(np.arange(slab.first_row, slab.first_row + slab.rows))
         lines = rows - slab.first_line
+        if lines[-1] >= slab.rows:
+            # Libraries and their versions differ in what they make of blank lines: they get none.
+            split = data.split(b"\n")
+            data = b"\n".join([split[line] for line in lines.tolist()])
         for attempt in range(2):
             text = set(columns) if attempt else self.texts & set(columns)
             try:
                 frame = self._parse(data, columns, text)
             except (pl.exceptions.ComputeError, pl.exceptions.SchemaError, pl.exceptions.NoDataError):
                 continue
-            if frame.height <= int(lines[-1]):
-                continue
-            # The library makes a row of every line; lines without a row (blank ones) are passed over.
-            keep = None if frame.height == slab.rows else lines
-            return self._read(frame, columns, text, rows, keep)
-        return self._by_line(data, columns, rows, lines)
+            if frame.height == slab.rows:
+                return self._read(frame, columns, text, rows)
+        return self._by_line(data, columns, rows)
 
     def _bytes(self, slab: Slab) -> bytes:
         start, length = slab.place
@@ -88,9 +89,7 @@ class CsvDecoder:
             decimal_comma=self.spelling.decimal == ",",
         )
 
-    def _read(
-        self, frame: Any, columns: Sequence[int], text: set[int], rows: NDArray[np.int64], keep: Any
-    ) -> Decoded:
+    def _read(self, frame: Any, columns: Sequence[int], text: set[int], rows: NDArray[np.int64]) -> Decoded:
         values: list[Values] = []
         bad: list[BadCells] = []
         over: dict[int, NDArray[np.bool_]] = {}
@@ -100,12 +99,10 @@ class CsvDecoder:
                 infinite = np.isinf(numbers)
                 if infinite.any():
                     numbers = np.where(infinite, np.nan, numbers)
-                    infinite = infinite if keep is None else infinite[keep]
                     bad.append(_bad(column, rows, np.flatnonzero(infinite), "an infinite number"))
-                values.append(numbers if keep is None else numbers[keep])
+                values.append(numbers)
                 continue
-            found = read_column(series if keep is None else series.gather(keep), self.spelling)
-            self._take(column, found, rows, values, bad, over)
+            self._take(column, read_column(series, self.spelling), rows, values, bad, over)
         return Decoded(values, tuple(bad), over)
 
     def _take(
@@ -126,20 +123,17 @@ class CsvDecoder:
         if found.wrong.size:
             bad.append(_bad(column, rows, found.wrong, found.sample))
 
-    def _by_line(
-        self, data: bytes, columns: Sequence[int], rows: NDArray[np.int64], lines: NDArray[np.int64]
-    ) -> Decoded:
+    def _by_line(self, data: bytes, columns: Sequence[int], rows: NDArray[np.int64]) -> Decoded:
         """Line by line, for a slab whose lines do not all have the same number of cells.
 
         What a short line lacks is blank; of a line with too many cells no cell can be trusted.
         """
         import polars as pl
 
-        split = data.split(b"\n")
         texts: list[list[str | None]] = [[] for _ in columns]
         crowded = np.zeros(rows.size, np.bool_)
-        for at, line in enumerate(lines.tolist()):
-            cells = split_line(split[line].rstrip(b"\r").decode("utf-8", "replace"), self.delimiter)
+        for at, line in enumerate(data.split(b"\n")[: rows.size]):
+            cells = split_line(line.rstrip(b"\r").decode("utf-8", "replace"), self.delimiter)
             crowded[at] = any(cell.strip() for cell in cells[self.width :])
             for text, column in zip(texts, columns, strict=True):
                 text.append(cells[column] if column < len(cells) and not crowded[at] else None)
