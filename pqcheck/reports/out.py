@@ -29,7 +29,13 @@ def _csv(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
     return as_csv(findings)
 
 
-RENDERERS: dict[str, Renderer] = {".json": _json, ".md": _markdown, ".csv": _csv}
+def _html(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+    from pqcheck.reports.html.build import as_html
+
+    return as_html(findings, recordings, site)
+
+
+RENDERERS: dict[str, Renderer] = {".json": _json, ".md": _markdown, ".csv": _csv, ".html": _html}
 """By ending; the longest that fits decides. A new report is a new entry and a new file."""
 
 Target = tuple[Path, Renderer]

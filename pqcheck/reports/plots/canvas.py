@@ -12,7 +12,7 @@ WIDTH = 9.0
 """Inches; every figure has the same width so that pages line up."""
 
 COLOURS: Mapping[str, tuple[str, str]] = {
-    "paper": ("#fefefd", "#1b1f24"),
+    "paper": ("#ffffff", "#1b1f24"),
     "ink": ("#22262b", "#e7e9ec"),
     "quiet": ("#767c85", "#9aa2ad"),
     "grid": ("#d9dce1", "#363c45"),
@@ -58,8 +58,8 @@ _SETTINGS: Mapping[str, Any] = {
     "hatch.linewidth": 0.6,
     "image.composite_image": False,
     "axes.facecolor": "none",
-    "figure.facecolor": "#fefefd",
-    "savefig.facecolor": "#fefefd",
+    "figure.facecolor": "#ffffff",
+    "savefig.facecolor": "#ffffff",
     "text.color": "#22262b",
     "axes.labelcolor": "#22262b",
     "axes.edgecolor": "#767c85",

@@ -1,0 +1,214 @@
+"""The first page: for the customer. Danger signs, question, answer, when, what was reported, what next. No jargon."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from decimal import Decimal
+
+from pqcheck.findings import Verdict
+from pqcheck.judging.marginal import uncertainty
+from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
+from pqcheck.reports.html.reported import reported_part
+from pqcheck.reports.html.worst import worst_hour_part
+from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, quantity_words
+from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen
+from pqcheck.reports.plain_reasons import plain_reason
+from pqcheck.reports.plain_times import when_lines
+from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.material import Material
+from pqcheck.reports.words import required
+
+MOST_NUMBERS = 3
+_MOST_OPEN = 6
+
+
+def first_page(material: Material, worst_figure: Drawn | None) -> Markup:
+    """Everything the customer reads."""
+    return tag(
+        "section",
+        tag("h2", "The answer", id="answer"),
+        _question(material),
+        _answer(material),
+        _when(material),
+        reported_part(material),
+        worst_hour_part(material, worst_figure),
+        _open(material),
+        _not_examined(material),
+        _next(material),
+        tag("p", _uncertainty(material), class_="small"),
+        class_="first", aria_labelledby="answer",
+    )  # fmt: skip
+
+
+def danger(material: Material) -> Markup:
+    """Danger signs, above everything."""
+    signs = [one for one in material.findings.findings if one.kind == "safety"]
+    if not signs:
+        return Markup("")
+    parts: list[Child] = [tag("h2", "Danger sign: read this first")]
+    seen: set[str] = set()
+    for one in signs:
+        reason = one.reason
+        words = f"{one.title}. {reason.text if reason else ''} {reason.advice if reason else ''}".strip()
+        if words not in seen:
+            seen.add(words)
+            parts.append(tag("p", tag("strong", f"{one.title}. "), *(
+                [reason.text, " ", tag("strong", reason.advice)] if reason else []
+            )))  # fmt: skip
+    parts.append(
+        tag(
+            "p",
+            "Do not open electrical equipment to look for the cause. Call the supplier or a licensed electrician; local "
+            "codes and the people licensed to work on the installation decide what is done.",
+        )
+    )
+    return tag("div", *parts, class_="danger", role="alert")
+
+
+def _question(material: Material) -> Markup:
+    report, site = material.site.report, material.site
+    asked = report.get("question")
+    if not asked:
+        tables = listed(sorted({_table_name(material, one["id"]) for one in material.findings.limit_tables}))
+        asked = f"Did the supply of {site.name} keep to the limits of {tables or 'the tables applied'}?"
+    by = f" (asked by {report['asked_by']})" if report.get("asked_by") else ""
+    return tag("p", tag("strong", "The question: "), f"{asked}{by}", class_="question")
+
+
+def _table_name(material: Material, identity: str) -> str:
+    for table in material.tables:
+        if table.id == identity:
+            return f"{table.standard} ({table.edition})"
+    return identity
+
+
+def _answer(material: Material) -> Markup:
+    verdict = material.findings.verdict
+    asked = required(material.findings)
+    parts: list[Child] = [tag("p", headline(material.findings), class_=f"headline v-{verdict.value}")]
+    recorded = _recorded_words(material)
+    if recorded:
+        parts.append(tag("p", recorded))
+    chosen = governing(asked)
+    points = [sentence_of(one, material) for one in chosen[:MOST_NUMBERS]]
+    if not any(one.quantity == "voltage" for one in chosen[:MOST_NUMBERS]):
+        seen = voltage_seen(material)
+        if seen:
+            points = [seen, *points[: MOST_NUMBERS - 1]]
+    parts.append(lines(points, class_="numbers"))
+    more = len(chosen) - MOST_NUMBERS
+    if more > 0:
+        parts.append(tag("p", f"{capital(count_words(more))} more kinds of limits are in the technical part."))
+    return together(parts)
+
+
+def _recorded_words(material: Material) -> str:
+    files = material.findings.recordings
+    if not files:
+        return ""
+    start = min(datetime.fromisoformat(one["start"]) for one in files)
+    end = max(datetime.fromisoformat(one["end"]) for one in files)
+    days = (end - start).total_seconds() / 86400
+    length = f"{days:.1f}".removesuffix(".0") + " days" if days >= 1.5 else f"{days * 24:.1f}".removesuffix(".0") + " hours"
+    place = PLACES.get(material.site.supply.measured_at, "at the measuring point")
+    return (
+        f"The supply was recorded for {length}, from {date_words(start)} to {date_words(end, year=True)}, {place}."
+    )
+
+
+def _when(material: Material) -> Markup:
+    happened = when_lines(material.findings)
+    if not happened:
+        return Markup("")
+    return together([tag("h3", "When it happened"), lines(happened)])
+
+
+def _open(material: Material) -> Markup:
+    groups: dict[tuple[str, str], list[str]] = {}
+    for one in required(material.findings):
+        if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED):
+            groups.setdefault(plain_reason(one), []).append(quantity_words(one.quantity))
+    if not groups:
+        return Markup("")
+    points = []
+    for (why, settle), names in list(groups.items())[:_MOST_OPEN]:
+        named = sorted(set(names), key=names.index)
+        points.append(tag("span", f"{capital(listed(named))}: {why}. ", tag("em", settle)))
+    if len(groups) > _MOST_OPEN:
+        points.append(tag("span", f"{len(groups) - _MOST_OPEN} more points are in the technical part."))
+    return together([tag("h3", "What could not be judged, and what would settle it"), lines(points)])
+
+
+def _not_examined(material: Material) -> Markup:
+    return together([tag("h3", "What was not examined"), lines(_unexamined(material))])
+
+
+def _unexamined(material: Material) -> Iterator[str]:
+    findings, site = material.findings, material.site
+    if site.quantities:
+        yield f"Only {listed([quantity_words(one) for one in site.quantities])} was part of the question."
+    never = {
+        quantity_words(one.quantity)
+        for one in findings.findings
+        if one.reason is not None and one.reason.code == "not-recorded"
+    }
+    if never:
+        yield f"Not recorded: {listed(sorted(never))}."
+    gathered = material.gathered
+    if gathered is None or not gathered.events:
+        yield "Very short dips and interruptions, of less than one step of the recorder: values over time cannot show them."
+    if gathered is not None and not gathered.phases("current"):
+        yield "The current was not recorded, so this recording cannot say what causes a change of voltage."
+    if site.supply.measured_at == "service":
+        yield "The wiring and the equipment behind the measuring point."
+    yield "The time before and after the recording."
+
+
+def _next(material: Material) -> Markup:
+    report = material.site.report
+    parts: list[Child] = [tag("h3", "What happens next")]
+    given = [report[key] for key in ("next_step", "recommendation") if report.get(key)]
+    for text in given or [_default_next(material)]:
+        parts.append(paragraphs(text))
+    contact = f" Contact: {report['contact']}." if report.get("contact") else ""
+    parts.append(tag("p", f"If you disagree with this result, you can ask for a second recording.{contact}"))
+    return together(parts)
+
+
+def _default_next(material: Material) -> str:
+    verdict = material.findings.verdict
+    if verdict is Verdict.FAIL:
+        return (
+            "Whoever is responsible for the supply at this place decides on the remedy and says by when. After the work, "
+            "record again at the same place, so that before and after can be compared."
+        )
+    if verdict is Verdict.REFUSED:
+        return "Correct what is named above and record again; until then this recording settles nothing more."
+    if verdict is Verdict.INCONCLUSIVE:
+        return "Do what is named above as settling it; until then the question stays open."
+    return (
+        "For the limits checked, nothing has to be done about the supply. If the trouble goes on, note the clock times and "
+        "record again while it lasts, or have a licensed electrician look at the installation."
+    )
+
+
+def _uncertainty(material: Material) -> str:
+    asked = required(material.findings)
+    if any("marginal" in one.modifiers for one in asked):
+        return (
+            "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; a second "
+            "recording could come out the other way."
+        )
+    supply = material.site.supply
+    nominal = supply.line_to_neutral or supply.line_to_line or Decimal(0)
+    band = uncertainty(material.site.instrument, "voltage", nominal, nominal) if nominal else None
+    if band is not None and any(one.quantity == "voltage" for one in asked):
+        return (
+            f"As declared, the recorder reads the voltage to within about {float(band):.2g} V, and no result lies that "
+            "close to its limit."
+        )
+    return (
+        "The accuracy of the recorder was not declared for these values; a reading very close to a limit could lie on "
+        "either side."
+    )
