@@ -122,6 +122,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "at hand.",
         "Record the voltage or current that the percentage refers to.",
     ),
+    "event-without-depth": ReasonCode(
+        "An event has no residual voltage",
+        "{missing} of the events have a duration and no residual voltage, so the curve cannot place them; the {placed} "
+        "others lie inside.",
+        "Export the events with their residual voltage.",
+    ),
     "no-readings-left": ReasonCode(
         "Nothing is left to count",
         "{why}.",
@@ -177,6 +183,56 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The waiver is not in force",
         "{value} fails; the waiver {bound} is {standing} ({why}; owner {owner}, {place}).",
         "Mend it, or have the waiver approved.",
+    ),
+    "rating-not-declared": ReasonCode(
+        "The rating is not declared",
+        "The rule compares the load with the {rating} rating, which the site file does not declare.",
+        "Declare [ratings] {rating} in amperes.",
+    ),
+    "load-conditions": ReasonCode(
+        "Conditions of the load determination are not declared",
+        "{numbers}; not declared: {missing}.",
+        "Declare them under [load_study].",
+    ),
+    "load-not-representative": ReasonCode(
+        "The recording does not represent the load",
+        "{numbers}; but {why}",
+        "Record again under the condition that the rule asks for.",
+    ),
+    "load-choice": ReasonCode(
+        "A choice that the document leaves open decides",
+        "{ways}.",
+        "Declare {choices} under [load_study], as the authority having jurisdiction wants it.",
+    ),
+    "load-choice-declared": ReasonCode(
+        "Decided by a declared choice",
+        "Decided with {declared}; {ways}.",
+        "Have the choice confirmed by the authority having jurisdiction.",
+    ),
+    "not-continuous": ReasonCode(
+        "Not recorded continuously for long enough",
+        "{numbers}; the longest span without a gap is {run} of the {needed} needed ({total} recorded in all).",
+        "Record {needed} without a gap, or declare the maximum demand of a year.",
+    ),
+    "demand-unknown": ReasonCode(
+        "No maximum demand in amperes",
+        "{why}.",
+        "{advice}",
+    ),
+    "demand-bounded": ReasonCode(
+        "The maximum demand is known between bounds only",
+        "{numbers}.",
+        "Record at an interval that divides {interval}.",
+    ),
+    "not-predicted": ReasonCode(
+        "Cannot be predicted from a declaration",
+        "{why}.",
+        "Measure again once the new load runs.",
+    ),
+    "as-measured": ReasonCode(
+        "As open as the measurement",
+        "The measured finding is {verdict}, so the prediction cannot be more: {text}",
+        "{advice}",
     ),
 }
 

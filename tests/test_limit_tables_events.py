@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,9 @@ from typing import Any
 import pytest
 
 from pqcheck.errors import LimitTableError
-from pqcheck.limit_table_curves import EventRule, classify, edge_at, ride_through
+from pqcheck.limit_table_curves import CurveStep, EventClass, EventRule, classify, edge_at, ride_through
+from pqcheck.limit_table_derating import derating_factor, derating_words
+from pqcheck.limit_table_files import table_ids
 from pqcheck.limit_tables import load_table
 
 SIXTY = Decimal(60)
@@ -243,3 +246,78 @@ def test_event_rules_that_do_not_hold_together(
     document["event_rules"][rule][key][index] = change
     with pytest.raises(LimitTableError, match=message):
         load(tmp_path, document)
+
+
+# NEMA MG 1 between the points: 2.25 % lies halfway from 0.95 to 0.93; nothing is extrapolated beyond 5 %.
+@pytest.mark.parametrize(
+    ("unbalance", "factor"), [("0", "1"), ("0.7", "1"), ("2.25", "0.94"), ("4.5", "0.78"), ("5", "0.76")]
+)
+def test_motor_derating_between_the_points(unbalance: str, factor: str) -> None:
+    row = load_table("nema-mg1").rules[0].rows[0]
+    assert derating_factor(row, Decimal(unbalance)) == Decimal(factor)
+
+
+def test_motor_derating_in_words() -> None:
+    row = load_table("nema-mg1").rules[0].rows[0]
+    assert (
+        derating_words(row, Decimal("2.25"), "%") == "at 2.25 % the derating curve reads 0.94 of the rating, to +-0.01"
+    )
+    assert derating_factor(row, Decimal("5.01")) is None
+    assert derating_words(row, Decimal("5.01"), "%") == (
+        "5.01 % lies beyond the derating curve, which ends at 5 %: operation above 5 % is not recommended"
+    )
+
+
+# Generated for every step and every class of every shipped table: on the edge, just beyond it.
+
+SMALL = Decimal("1e-6")
+
+
+def curves() -> Iterator[Any]:
+    for table_id in table_ids():
+        for rule in load_table(table_id).event_rules:
+            for side in ("lower", "upper"):
+                for index, step in enumerate(getattr(rule, side)):
+                    yield pytest.param(rule, side, index, step, id=f"{table_id}/{rule.id}/{side}/{index}")
+
+
+@pytest.mark.parametrize("frequency", [FIFTY, SIXTY])
+@pytest.mark.parametrize(("rule", "side", "index", "step"), list(curves()))
+def test_every_step_on_its_edge(rule: EventRule, side: str, index: int, step: CurveStep, frequency: Decimal) -> None:
+    kind, outward = ("dip", -1) if side == "lower" else ("swell", 1)
+    steps = getattr(rule, side)
+    before = steps[index - 1].up_to if index else None
+    longest = step.up_to.seconds(frequency) if step.up_to else (before.seconds(frequency) if before else Decimal(1)) * 2
+    assert ride_through(rule, kind, longest, step.residual, frequency) == "inside"
+    beyond = step.residual + outward * SMALL
+    if beyond >= 0:
+        assert ride_through(rule, kind, longest, beyond, frequency) == "outside"
+    if step.up_to is not None and index + 1 == len(steps):
+        assert ride_through(rule, kind, longest + SMALL, step.residual, frequency) == "beyond"
+
+
+def classes() -> Iterator[Any]:
+    for table_id in table_ids():
+        for rule in load_table(table_id).event_rules:
+            for one in rule.classes:
+                yield pytest.param(rule, one, id=f"{table_id}/{rule.id}/{one.name}")
+
+
+@pytest.mark.parametrize("frequency", [FIFTY, SIXTY])
+@pytest.mark.parametrize(("rule", "one"), list(classes()))
+def test_every_class_at_its_corners(rule: EventRule, one: EventClass, frequency: Decimal) -> None:
+    shortest = one.shortest.seconds(frequency) if one.shortest else Decimal(0)
+    longest = one.longest.seconds(frequency) if one.longest else shortest * 10
+    times = [shortest if one.shortest_closed else shortest + SMALL, longest if one.longest_closed else longest - SMALL]
+    low, high = one.residual.low, one.residual.high
+    assert low is not None
+    depths = [low if one.residual.low_closed else low + SMALL]
+    depths.append(low + 50 if high is None else high if one.residual.high_closed else high - SMALL)
+    for duration in times:
+        for residual in depths:
+            found = classify(rule, one.kind, duration, residual, frequency)
+            assert found is not None and found.name == one.name
+    for duration, residual in [(times[0], depths[0] - 2 * SMALL), (times[1], depths[1] + 2 * SMALL)]:
+        if high is not None or residual < low:
+            found = classify(rule, one.kind, duration, residual, frequency)
+            assert found is None or found.name != one.name
