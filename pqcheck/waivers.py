@@ -185,7 +185,9 @@ def _worked_in(finding: Finding, waiver: Waiver, terms: _Terms) -> Finding:
         why=waiver.reason.rstrip("."),
         place=waiver.place,
     )
-    earlier = f" {finding.reason.text}" if finding.reason is not None else ""
+    # That one spectrum stands for the period is said by the snapshot; any other remark on the fail is kept.
+    reason = finding.reason
+    earlier = f" {reason.text}" if reason is not None and reason.code != "steady-point" else ""
     return finding.replaced(
         verdict=Verdict.WAIVED if standing == "in force" else Verdict.FAIL,
         reason=Reason(_CODES[standing], text + earlier, advice),

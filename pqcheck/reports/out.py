@@ -35,7 +35,19 @@ def _html(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
     return as_html(findings, recordings, site)
 
 
-RENDERERS: dict[str, Renderer] = {".json": _json, ".md": _markdown, ".csv": _csv, ".html": _html}
+def _junit(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+    from pqcheck.reports.junit import as_junit
+
+    return as_junit([findings])
+
+
+RENDERERS: dict[str, Renderer] = {
+    ".json": _json,
+    ".md": _markdown,
+    ".csv": _csv,
+    ".html": _html,
+    ".junit.xml": _junit,
+}
 """By ending; the longest that fits decides. A new report is a new entry and a new file."""
 
 Target = tuple[Path, Renderer]

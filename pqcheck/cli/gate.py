@@ -1,0 +1,170 @@
+"""``pqcheck gate``: a check for pipelines, with waivers, a baseline, a lock and a margin."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import date
+    from pathlib import Path
+
+    from pqcheck.gate import GateResult
+
+HELP = "Judge design spectra or recordings in a pipeline: waivers that expire, a baseline, pinned tables, a margin."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument("recordings", nargs="*", metavar="FILE", help="spectrum tables, or recordings over time")
+    parser.add_argument("--site", nargs="+", metavar="FILE", help="site files; each is one scenario")
+    parser.add_argument(
+        "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
+    )
+    parser.add_argument("--waivers", metavar="FILE", help="waiver file (default: the one the site file names)")
+    parser.add_argument("--as-of", metavar="DATE", help="the day that counts for waivers and tables, as 2031-03-04")
+    parser.add_argument("--baseline", metavar="FINDINGS.json", help="an accepted result to compare with")
+    parser.add_argument(
+        "--fail-on", choices=("any", "new"), default="any", help="red on any fail, or only on new and worse ones"
+    )
+    parser.add_argument("--lock", metavar="FILE", help="pinned limit tables; `pqcheck limits lock` writes it")
+    parser.add_argument("--margin", metavar="PERCENT", help="how far below each limit a reading has to stay")
+    parser.add_argument(
+        "--out", "--json", nargs="+", action="extend", default=[], metavar="FILE",
+        help="write results; the ending chooses the form (.json .junit.xml .md .csv .html)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--annotations", choices=("github", "gitlab"), help="github: command lines after the text; gitlab: a JSON list"
+    )
+    parser.add_argument("--quiet", action="store_true", help="one line on green; one line per finding otherwise")
+    parser.add_argument("--explain", metavar="RULE", help="say what a rule judges, and against what, and stop")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge, write, print; returns the exit status."""
+    from pqcheck.errors import GateError
+
+    if args.explain is not None:
+        sys.stdout.write(_explained(args))
+        return 0
+    if not args.recordings:
+        raise GateError("no file was given; name a spectrum table or a recording")
+    if not args.site:
+        raise GateError("no site file was given; --site FILE declares the scenario (several files, several scenarios)")
+    from pqcheck.gate import gate
+    from pqcheck.reports.out import prepare
+
+    targets = prepare(args.out)
+    _check_targets([path for path, _ in targets], len(args.site))
+    result = gate(
+        args.recordings,
+        args.site,
+        args.limits,
+        as_of=_day(args.as_of),
+        waivers=args.waivers,
+        baseline=args.baseline,
+        fail_on=args.fail_on,
+        lock=args.lock,
+        margin=_percent(args.margin),
+    )
+    _write(targets, result, args)
+    _print(result, args)
+    return int(result.exit_status)
+
+
+def _check_targets(paths: list[Path], sites: int) -> None:
+    from pqcheck.errors import OutputError
+
+    if sites < 2:
+        return
+    for path in paths:
+        if not path.name.lower().endswith((".json", ".junit.xml")):
+            raise OutputError(
+                f"{path} holds one scenario and {sites} are judged; write .json or .junit.xml, or run the gate for each"
+            )
+
+
+def _write(
+    targets: list[tuple[Path, Callable[..., str]]], result: GateResult, args: argparse.Namespace
+) -> None:
+    """Everything is rendered before the first file is written."""
+    from pqcheck.compare import as_set_text
+    from pqcheck.files import write_text
+    from pqcheck.reports.junit import as_junit
+
+    rendered = []
+    for path, renderer in targets:
+        name = path.name.lower()
+        if name.endswith(".junit.xml"):
+            known_are_red = result.fail_on == "any"
+            text = as_junit(result.results, result.comparisons, result.bases, known_are_red=known_are_red)
+        elif name.endswith(".json"):
+            text = as_set_text(result.results)
+        else:
+            text = renderer(result.results[0], args.recordings, args.site[0])
+        rendered.append((path, text))
+    for path, text in rendered:
+        write_text(path, text)
+
+
+def _print(result: GateResult, args: argparse.Namespace) -> None:
+    from pqcheck.reports.gate_text import gate_text
+
+    text = gate_text(
+        result.results, result.comparisons, result.bases, result.remarks, result.exit_status, quiet=args.quiet
+    )
+    parts = (result.results, result.comparisons, result.bases, args.recordings)
+    known_are_red = result.fail_on == "any"
+    if args.annotations == "gitlab":
+        from pqcheck.reports.annotations import entry_list
+
+        # The list is the result here, to be kept as a file; the text for people goes beside it.
+        sys.stderr.write(text)
+        sys.stdout.write(entry_list(*parts, known_are_red=known_are_red))
+        return
+    sys.stdout.write(text)
+    if args.annotations == "github":
+        from pqcheck.reports.annotations import command_lines
+
+        sys.stdout.write(command_lines(*parts, known_are_red=known_are_red))
+
+
+def _explained(args: argparse.Namespace) -> str:
+    from pqcheck.errors import GateError
+    from pqcheck.limit_table_files import load, table_ids
+    from pqcheck.reports.explain import explained
+    from pqcheck.site.load import load_site
+
+    site = load_site(args.site[0]) if args.site else None
+    named = args.limits or (list(site.apply) if site is not None else [])
+    if not named and "/" in args.explain:
+        named = [args.explain.partition("/")[0]]
+        if named[0] not in table_ids():
+            raise GateError(f"there is no limit table {named[0]!r}; name one with --limits")
+    return explained(args.explain, [load(one) for one in named], site)
+
+
+def _day(text: str | None) -> date | None:
+    from datetime import date
+
+    from pqcheck.errors import GateError
+
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise GateError(f"--as-of {text!r} is not a date; write one such as 2031-03-04") from None
+
+
+def _percent(text: str | None) -> float | None:
+    from pqcheck.errors import GateError
+
+    if text is None:
+        return None
+    try:
+        return float(text.removesuffix("%").strip())
+    except ValueError:
+        raise GateError(f"--margin {text!r} is not a number; write the percentage, for example --margin 10") from None

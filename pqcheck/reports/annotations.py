@@ -1,0 +1,106 @@
+"""Annotations that a code host shows at the lines of a merge request: command lines, or a list of JSON entries."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import PurePath
+
+from pqcheck.compare import Comparison
+from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.recording import RowSpan
+from pqcheck.reports.gate_lines import Bases, Cell, body, cells_of, folded, is_known, place_of
+
+MOST_COMMANDS = 50
+_OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+
+
+def command_lines(
+    results: Sequence[Findings],
+    comparisons: Sequence[Comparison | None],
+    bases: Sequence[Bases],
+    files: Sequence[str],
+    *,
+    known_are_red: bool = True,
+) -> str:
+    """Lines of the form ``::error file=spectrum.csv,line=8,title=...::text``, as one host reads them from a log.
+
+    A fail is an error, what was not judged a warning, what is waived or known a notice. `files` are paths as given on
+    the command line, so that the host finds them in the repository. Worst first, capped.
+    """
+    lines = []
+    for level, finding, channels, cell in _entries(results, comparisons, bases, known_are_red):
+        path, row = _location(finding, files)
+        where = f"file={_property(path)},line={row}," if path else ""
+        title = _property(place_of(finding, channels))
+        lines.append(f"::{level} {where}title={title}::{_data(f'{cell.name}: {body(cell, finding, channels)}')}")
+    if len(lines) > MOST_COMMANDS:
+        lines[MOST_COMMANDS:] = [f"::notice title=pqcheck::{len(lines) - MOST_COMMANDS} more findings"]
+    return "".join(line + "\n" for line in lines)
+
+
+def entry_list(
+    results: Sequence[Findings],
+    comparisons: Sequence[Comparison | None],
+    bases: Sequence[Bases],
+    files: Sequence[str],
+    *,
+    known_are_red: bool = True,
+) -> str:
+    """A JSON list with one entry a line: description, check_name, fingerprint, severity, location.
+
+    That is the form in which another host reads code quality reports. The fingerprint is the same from run to run.
+    """
+    severity = {"error": "major", "warning": "minor", "notice": "info"}
+    entries = []
+    for level, finding, channels, cell in _entries(results, comparisons, bases, known_are_red):
+        path, row = _location(finding, files)
+        mark = "/".join((finding.fingerprint, *channels, cell.name, finding.id))
+        entry: Mapping[str, object] = {
+            "description": f"{place_of(finding, channels)} [{cell.name}]: {body(cell, finding, channels)}",
+            "check_name": f"{finding.table}/{finding.rule}",
+            "fingerprint": hashlib.sha256(mark.encode()).hexdigest()[:32],
+            "severity": "blocker" if finding.kind == "safety" else severity[level],
+            "location": {"path": path or "pqcheck", "lines": {"begin": row}},
+        }
+        entries.append(json.dumps(entry, sort_keys=True, ensure_ascii=False))
+    return "[\n" + ",\n".join(entries) + ("\n" if entries else "") + "]\n"
+
+
+def _entries(
+    results: Sequence[Findings],
+    comparisons: Sequence[Comparison | None],
+    bases: Sequence[Bases],
+    known_are_red: bool,
+) -> Iterator[tuple[str, Finding, tuple[str, ...], Cell]]:
+    cells = cells_of(results, comparisons, bases)
+    for verdicts in ((Verdict.FAIL,), _OPEN, (Verdict.WAIVED,)):
+        for cell in cells:
+            for finding, channels in folded(cell, cell.with_verdict(*verdicts)):
+                level = "warning" if verdicts == _OPEN else "notice" if verdicts == (Verdict.WAIVED,) else "error"
+                if level == "error" and not known_are_red and is_known(cell, finding):
+                    level = "notice"
+                yield level, finding, channels, cell
+
+
+def _location(finding: Finding, files: Sequence[str]) -> tuple[str, int]:
+    """File and line: that of the amplitude or of the worst window, else the first file."""
+    rows: Sequence[RowSpan] = ()
+    if finding.snapshot is not None:
+        rows = finding.snapshot.rows
+    elif len(finding.windows):
+        rows = finding.windows[0].rows
+    if rows:
+        for path in files:
+            if PurePath(path).name == PurePath(rows[0].file).name:
+                return path, max(rows[0].first, 1)
+    return (files[0], 1) if files else ("", 1)
+
+
+def _data(text: str) -> str:
+    return text.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _property(text: str) -> str:
+    return _data(text).replace(":", "%3A").replace(",", "%2C")

@@ -1,0 +1,115 @@
+"""JUnit XML: one suite per scenario and operating point, one case per criterion, passes too.
+
+A criterion that was refused or could not be judged is an error, never a skip: a skip is shown as harmless. Skipped are
+rules that do not apply, and known failures where a baseline says so. What the schema in use allows for a suite but not
+for a case (properties of a waiver) stands at the suite under the name of the case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from xml.sax.saxutils import escape, quoteattr
+
+from pqcheck.compare import Comparison
+from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.reports.gate_lines import Bases, Cell, baseline_words, body, cells_of, is_known
+from pqcheck.reports.words import statement
+
+_OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+
+
+def as_junit(
+    results: Sequence[Findings],
+    comparisons: Sequence[Comparison | None] = (),
+    bases: Sequence[Bases] = (),
+    *,
+    known_are_red: bool = True,
+) -> str:
+    """The whole document; without clock, host or duration, so that the same findings give the same bytes.
+
+    With `known_are_red` false (``--fail-on new``) a fail that the baseline already has is skipped, not failed.
+    """
+    cells = cells_of(results, comparisons, bases)
+    suites = [_suite(cell, known_are_red) for cell in cells]
+    totals = [sum(counts[place] for _, counts in suites) for place in range(4)]
+    lines = ['<?xml version="1.0" encoding="UTF-8"?>', f"<testsuites{_counted(totals, skipped=False)}>"]
+    for text, _ in suites:
+        lines += text
+    return "\n".join([*lines, "</testsuites>"]) + "\n"
+
+
+def _suite(cell: Cell, known_are_red: bool) -> tuple[list[str], list[int]]:
+    cases: list[str] = []
+    counts = [0, 0, 0, 0]
+    findings = [one for one in cell.findings if one.kind in ("limit", "safety")]
+    for one in findings:
+        outcome = _outcome(cell, one, known_are_red)
+        counts[0] += 1
+        name = _attributes(classname=f"{one.table}.{one.rule}", name=_case_name(one))
+        if outcome is None:
+            cases.append(f"  <testcase{name}/>")
+            continue
+        tag, kind = outcome
+        counts[("failure", "error", "skipped").index(tag) + 1] += 1
+        message = _attributes(message=body(cell, one), type=kind)
+        detail = escape(_clean(f"{one.title}. {one.reason.advice}" if one.reason is not None else one.title))
+        cases += [f"  <testcase{name}>", f"   <{tag}{message}>{detail}</{tag}>", "  </testcase>"]
+    head = f" <testsuite{_attributes(name=cell.name)}{_counted(counts, skipped=True)}>"
+    return [head, *_properties(cell, findings), *cases, " </testsuite>"], counts
+
+
+def _outcome(cell: Cell, finding: Finding, known_are_red: bool) -> tuple[str, str] | None:
+    """Tag and type of a case; None for a pass, which a waived fail is too."""
+    code = finding.reason.code if finding.reason is not None else ""
+    if finding.verdict is Verdict.FAIL:
+        if not known_are_red and is_known(cell, finding):
+            return "skipped", "known-failure"
+        return "failure", code if code not in ("", "steady-point") else "limit"
+    if finding.verdict in _OPEN:
+        return "error", code or finding.verdict.value
+    if finding.verdict is Verdict.NOT_APPLICABLE:
+        return "skipped", code or "not-applicable"
+    return None
+
+
+def _case_name(finding: Finding) -> str:
+    at = ""
+    if finding.period is not None:
+        at = f" from {finding.period.start}"
+    return f"{finding.channel}{at}"
+
+
+def _properties(cell: Cell, findings: Sequence[Finding]) -> list[str]:
+    pairs = [("verdict", cell.verdict.value)]
+    said = statement(cell.result)
+    if said:
+        pairs.append(("statement", said))
+    pairs += [(f"limit table {one['id']}", one["sha256"]) for one in cell.result.limit_tables]
+    pairs += [(f"file {one['file']}", one["sha256"]) for one in cell.result.recordings]
+    for one in findings:
+        case = f"{one.table}.{one.rule} {_case_name(one)}"
+        if one.waiver is not None:
+            waiver = one.waiver
+            text = f"{waiver['standing']}; expires {waiver['expires']}; owner {waiver['owner']}; {waiver['reason']}"
+            pairs.append((f"waiver of {case}", text))
+        words = baseline_words(cell, one)
+        change = cell.change(one)
+        if words and change is not None and change.state != "unchanged":
+            pairs.append((f"baseline of {case}", words))
+    lines = [f"   <property{_attributes(name=name, value=value)}/>" for name, value in pairs]
+    return ["  <properties>", *lines, "  </properties>"]
+
+
+def _counted(counts: Sequence[int], *, skipped: bool) -> str:
+    tests, failures, errors, left = counts
+    names = {"tests": str(tests), "failures": str(failures), "errors": str(errors)}
+    return _attributes(**names, **({"skipped": str(left)} if skipped else {}))
+
+
+def _attributes(**values: str) -> str:
+    return "".join(f" {name}={quoteattr(_clean(value))}" for name, value in values.items())
+
+
+def _clean(text: str) -> str:
+    """Without characters that XML 1.0 forbids."""
+    return "".join(one for one in text if one in "\t\n\r" or (one >= " " and one not in "\ufffe\uffff"))

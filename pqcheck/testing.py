@@ -1,0 +1,58 @@
+"""For tests of designs: one assertion that fails with the findings, worst first.
+
+Works with any test runner and imports none. As a pytest fixture, in ``conftest.py``::
+
+    @pytest.fixture
+    def passes():
+        return pqcheck.testing.assert_passes
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from pqcheck.findings import ExitStatus, Findings
+from pqcheck.waivers import Waiver
+
+MOST = 10
+"""Findings listed in the message; the rest is counted."""
+
+
+def assert_passes(
+    recording: Any,
+    site: Any,
+    tables: Any = None,
+    *,
+    margin: Decimal | float | int | None = None,
+    quantities: Iterable[str] | None = None,
+    waivers: str | Path | Sequence[Waiver] | None = None,
+    as_of: date | None = None,
+    most: int = MOST,
+) -> Findings:
+    """Assert that everything asked is judged and passes (or is waived), with `margin` percent to spare.
+
+    `recording` is whatever `pqcheck.check` takes: files, a `Recording`, arrays by header, a pandas table; `site` and
+    `tables` likewise. Returns the findings. Raises `AssertionError` with the findings that fail or could not be judged,
+    worst first and at most `most` of them; `PqcheckError` when it could not run at all.
+    """
+    __tracebackhide__ = True
+    from pqcheck.gate import gate
+
+    result = gate(recording, site, tables, margin=margin, quantities=quantities, waivers=waivers, as_of=as_of)
+    if result.exit_status is not ExitStatus.PASSED:
+        raise AssertionError(_message(result.results, result.bases, result.exit_status, most))
+    return result.results[0]
+
+
+def _message(results: Sequence[Findings], bases: Sequence[Any], status: ExitStatus, most: int) -> str:
+    from pqcheck.reports.gate_text import finding_lines, head_line
+
+    lines = finding_lines(results, (), bases)
+    shown = [head_line(results, (), status), *(f"  {line}" for line in lines[:most])]
+    if len(lines) > most:
+        shown.append(f"  {len(lines) - most} more")
+    return "\n".join(shown)
