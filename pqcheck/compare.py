@@ -21,6 +21,7 @@ SET_FORMAT = "pqcheck-findings-set/1"
 """Several findings files in one document: one per scenario."""
 
 State = Literal["new", "worse", "better", "unchanged", "gone"]
+STATES: tuple[State, ...] = ("new", "worse", "better", "unchanged", "gone")
 Key = tuple[str, str, str]
 """Fingerprint, channel, operating point."""
 

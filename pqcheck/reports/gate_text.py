@@ -6,8 +6,9 @@ import textwrap
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from pqcheck.compare import Comparison
+from pqcheck.compare import STATES, Comparison
 from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.reports.changes import rule_set_lines
 from pqcheck.reports.gate_lines import Bases, Cell, body, cells_of, folded, is_known, place_of
 from pqcheck.reports.words import VERDICT_WORDS, statement
 
@@ -83,7 +84,8 @@ def _head(cells: Sequence[Cell], comparisons: Sequence[Comparison | None], statu
     parts += [f"{open_} not judged", f"{counts[Verdict.WAIVED]} waived", f"{counts[Verdict.PASS]} pass"]
     where = f" in {len(cells)} operating points" if len(cells) > 1 else ""
     internal = " Internal criterion, no statement of compliance." if any(statement(one.result) for one in cells) else ""
-    return f"{_HEADS[status]} (exit {int(status)}): of {sum(counts.values())} criteria{where} {', '.join(parts)}.{internal}"
+    asked = f"of {sum(counts.values())} criteria{where}"
+    return f"{_HEADS[status]} (exit {int(status)}): {asked} {', '.join(parts)}.{internal}"
 
 
 def _lines(cell: Cell, *, several: bool) -> Iterator[str]:
@@ -154,14 +156,7 @@ def _crept(cells: Sequence[Cell]) -> str:
 
 def _rule_sets(comparisons: Sequence[Comparison | None]) -> str:
     found = dict.fromkeys(line for one in comparisons if one is not None for line in one.rule_sets)
-    if not found:
-        return ""
-    lines = [
-        "RULE SETS DIFFER from the baseline: what changed below may be the rules and not the design.",
-        *(f"  {line}." for line in found),
-        "Judge the earlier design again with the rules of today, and compare with that.",
-    ]
-    return "\n".join(lines)
+    return "\n".join(rule_set_lines(tuple(found), "the baseline"))
 
 
 def _all_remarks(
@@ -172,8 +167,8 @@ def _all_remarks(
         if comparison is None:
             continue
         lines += comparison.remarks
-        counts = {state: comparison.count(state) for state in ("new", "worse", "better", "unchanged", "gone")}
-        lines.append("Against the baseline: " + ", ".join(f"{count} {state}" for state, count in counts.items()) + ".")
+        counts = ", ".join(f"{comparison.count(state)} {state}" for state in STATES)
+        lines.append(f"Against the baseline: {counts}.")
         gone = [change.shown for change in comparison.changes if change.state == "gone"]
         if gone:
             lines.append(f"No longer judged: {', '.join(one.id for one in gone[:MOST_LINES])}.")
