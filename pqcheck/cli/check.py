@@ -16,7 +16,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
     )
     parser.add_argument("--quantities", nargs="+", metavar="NAME", help="judge only these quantities")
-    parser.add_argument("--json", metavar="FILE", help="write the findings file")
+    parser.add_argument("--json", metavar="FILE", help="write the findings file (with --each: a folder of them)")
+    parser.add_argument(
+        "--each", action="store_true", help="judge every recording by itself, on all cores, one line for each"
+    )
     parser.add_argument(
         "--out", nargs="+", default=[], metavar="FILE", help="write reports; the ending chooses the form"
     )
@@ -26,6 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, print, write; returns the exit status."""
+    if args.each:
+        return _each(args)
     from pqcheck.pipeline import check
     from pqcheck.reports.out import prepare, write_all
     from pqcheck.reports.terminal import as_text
@@ -35,3 +40,29 @@ def run(args: argparse.Namespace) -> int:
     write_all(targets, findings, args.recordings, args.site)
     sys.stdout.write(as_text(findings, everything=args.all, quiet=args.quiet))
     return int(findings.exit_status)
+
+
+def _each(args: argparse.Namespace) -> int:
+    """Every recording by itself: one line as each is done, counts at the end."""
+    from pqcheck.each import check_each, exit_status
+    from pqcheck.errors import OutputError
+    from pqcheck.progress import Progress
+
+    if args.out:
+        raise OutputError("--out writes one report and --each judges many recordings; use --json FOLDER with --each")
+    results = []
+    progress = Progress("recordings", len(args.recordings), quiet=args.quiet)
+    for one in check_each(args.recordings, args.site, args.limits, quantities=args.quantities, folder=args.json):
+        results.append(one)
+        progress.at(len(results))
+        word = one.verdict.value if one.verdict is not None else "unreadable"
+        if not args.quiet or word not in ("pass", "waived"):
+            sys.stdout.write(f"{one.recording}: {one.line if one.readable else 'UNREADABLE: ' + one.line}\n")
+    progress.end()
+    counts: dict[str, int] = {}
+    for one in results:
+        word = one.verdict.value if one.verdict is not None else "unreadable"
+        counts[word] = counts.get(word, 0) + 1
+    summary = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
+    sys.stdout.write(f"{len(results)} recordings: {summary}\n")
+    return int(exit_status(results))
