@@ -24,7 +24,8 @@ def as_markdown(findings: Findings) -> str:
     lines += _reasons(criteria)
     lines += ["## Files", ""]
     for recording in findings.recordings:
-        lines.append(f"- {_cell(recording['file'])}: {recording['start']} to {recording['end']}, sha256 {recording['sha256']}")
+        span = f"{recording['start']} to {recording['end']}" if recording["start"] is not None else "no time axis"
+        lines.append(f"- {_cell(recording['file'])}: {span}, sha256 {recording['sha256']}")
     lines += ["", "## Limit tables", ""]
     lines += [f"- {one['id']}, edition {one['edition']}, sha256 {one['sha256']}" for one in findings.limit_tables]
     return "\n".join(lines) + "\n"
@@ -57,7 +58,12 @@ def _windows(failed: Sequence[Finding]) -> list[str]:
     lines: list[str] = []
     for one in by_loss(failed):
         unit = one.statistic.unit if one.statistic is not None else ""
-        lines += [f"## {_cell(one.title)}", "", "| from | to | intervals | worst | at | rows |", "|---|---|---|---|---|---|"]
+        lines += [
+            f"## {_cell(one.title)}",
+            "",
+            "| from | to | intervals | worst | at | rows |",
+            "|---|---|---|---|---|---|",
+        ]
         for window in one.windows[:MOST_WINDOWS]:
             rows = "; ".join(f"{span.file} {span.first} to {span.last}" for span in window.rows)
             cells = [window.start, window.end, str(window.intervals), number(window.worst, unit), window.worst_at, rows]

@@ -32,7 +32,9 @@ def material_of(findings: Findings, recordings: Sequence[Any] | Recording, site:
     """Everything the page is drawn from."""
     declared = _site(findings, site)
     tables = tuple(same_tables(findings, declared))
-    recording = _recording(recordings, declared)
+    # A spectrum has no time axis, so there are no trends to gather.
+    timeless = any(one["start"] is None for one in findings.recordings)
+    recording = None if timeless else _recording(recordings, declared)
     if recording is None:
         return Material(findings, declared, tables=tables)
     same_recording(findings, recording)

@@ -17,7 +17,7 @@ from pqcheck.reports.plain_reasons import plain_reason
 from pqcheck.reports.plain_times import when_lines
 from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import required
+from pqcheck.reports.words import required, statement
 
 MOST_NUMBERS = 3
 _MOST_OPEN = 6
@@ -59,7 +59,8 @@ def danger(material: Material) -> Markup:
     parts.append(
         tag(
             "p",
-            "Do not open electrical equipment to look for the cause. Call the supplier or a licensed electrician; local "
+            "Do not open electrical equipment to look for the cause. Call the supplier or a licensed electrician; "
+            "local "
             "codes and the people licensed to work on the installation decide what is done.",
         )
     )
@@ -107,14 +108,16 @@ def _recorded_words(material: Material) -> str:
     files = material.findings.recordings
     if not files:
         return ""
+    said = statement(material.findings)
+    if any(one["start"] is None for one in files):
+        return f"The spectrum of a design was judged; nothing was measured. {said}".rstrip()
     start = min(datetime.fromisoformat(one["start"]) for one in files)
     end = max(datetime.fromisoformat(one["end"]) for one in files)
     days = (end - start).total_seconds() / 86400
     length = f"{days:.1f}".removesuffix(".0") + " days" if days >= 1.5 else f"{days * 24:.1f}".removesuffix(".0") + " hours"
     place = PLACES.get(material.site.supply.measured_at, "at the measuring point")
-    return (
-        f"The supply was recorded for {length}, from {date_words(start)} to {date_words(end, year=True)}, {place}."
-    )
+    words = f"The supply was recorded for {length}, from {date_words(start)} to {date_words(end, year=True)}, {place}."
+    return f"{words} {said}".rstrip()
 
 
 def _when(material: Material) -> Markup:
@@ -180,7 +183,8 @@ def _default_next(material: Material) -> str:
     verdict = material.findings.verdict
     if verdict is Verdict.FAIL:
         return (
-            "Whoever is responsible for the supply at this place decides on the remedy and says by when. After the work, "
+            "Whoever is responsible for the supply at this place decides on the remedy and says by when. After the "
+            "work, "
             "record again at the same place, so that before and after can be compared."
         )
     if verdict is Verdict.REFUSED:
@@ -188,7 +192,8 @@ def _default_next(material: Material) -> str:
     if verdict is Verdict.INCONCLUSIVE:
         return "Do what is named above as settling it; until then the question stays open."
     return (
-        "For the limits checked, nothing has to be done about the supply. If the trouble goes on, note the clock times and "
+        "For the limits checked, nothing has to be done about the supply. If the trouble goes on, note the clock "
+        "times and "
         "record again while it lasts, or have a licensed electrician look at the installation."
     )
 
@@ -197,7 +202,8 @@ def _uncertainty(material: Material) -> str:
     asked = required(material.findings)
     if any("marginal" in one.modifiers for one in asked):
         return (
-            "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; a second "
+            "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; "
+            "a second "
             "recording could come out the other way."
         )
     supply = material.site.supply

@@ -29,7 +29,7 @@ def _files(material: Material) -> Markup:
     rows = []
     for one in material.findings.recordings:
         interval = duration_text(round(one["interval_s"] * 1e6)) if one["interval_s"] else "-"
-        rows.append((one["file"], clock(one["start"]), clock(one["end"]), interval, str(one["rows"]),
+        rows.append((one["file"], clock(one["start"] or "-"), clock(one["end"] or "-"), interval, str(one["rows"]),
                      tag("code", one["sha256"])))  # fmt: skip
     remarks = lines(material.findings.remarks)
     heads = ("File", "From", "To", "Interval", "Rows", "sha256")
@@ -89,7 +89,8 @@ def _availability(material: Material) -> Markup:
         )  # fmt: skip
     heads = ("Quantity", "Phase", "Interval", "Expected", "With a value", "Without", "Available")
     note = (
-        f"Declared excluded: {duration_text(excluded)} in all; excluded time is counted as recorded here. " if excluded else ""
+        f"Declared excluded: {duration_text(excluded)} in all; excluded time is counted as recorded here. "
+        "" if excluded else ""
     )
     return tag(
         "div", tag("h3", "Availability"), tag("p", note + "Counts of recorded intervals, each channel on its own."),
