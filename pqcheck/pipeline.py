@@ -151,6 +151,7 @@ def _once(
     recording: Recording, site: Site, tables: Sequence[LimitTable], only: Sequence[str], as_of: date | None
 ) -> tuple[list[Finding], list[str], Mapping[int, Mapping[str, Any]]]:
     from pqcheck.clock import iso, to_local
+    from pqcheck.judging.events import judge_events
     from pqcheck.judging.judge import judge
     from pqcheck.judging.resolve import resolve
     from pqcheck.vetting import Vetting
@@ -179,6 +180,8 @@ def _once(
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     remarks += [line for _, line in named.values()]
     findings = [*vetted[0].findings, *judged.findings]
+    if not only:
+        findings += judge_events(tables, recording, site, on)
     return findings, sorted(set(remarks)), remainders
 
 

@@ -435,3 +435,11 @@ def test_unbalance_of_c84_names_the_lightest_load() -> None:
     assert found.verdict is Verdict.NOT_APPLICABLE and found.reason is not None
     assert found.statistic is not None and found.statistic.value == pytest.approx(0.84034, abs=1e-5)  # NEMA, derived
     assert "0.84 % at 2031-03-06T11:20:00+00:00 (9 A in all phases)" in found.reason.text
+
+
+def test_a_motor_derating_point_is_read_beside_the_unbalance() -> None:
+    # NEMA MG 1 14.36: 0.95 of the rating at 2 % (two sources).
+    made = recording({"voltage_deviation_unbalance [%]": week(2.0)})
+    found = judged(made, site(supply={"measured_at": "utilization"}), "nema-mg1")
+    assert {f.verdict for f in found} == {Verdict.NOT_APPLICABLE}
+    assert found[0].reason is not None and "reads 0.95 of the rating" in found[0].reason.text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -163,3 +164,16 @@ def test_events_outside_in_words(extra: int) -> None:
     lines = event_lines(placed, "UTC")
     assert lines[0] == "2031-03-03T00:00:00+00:00: dip, 60 % for 400 ms, the curve is at 70 %"
     assert len(lines) == (4 if extra == 0 else 6) and (extra == 0 or lines[-1] == "and 2 more")
+
+
+def test_events_are_judged_by_an_ordinary_check(tmp_path: Path) -> None:
+    from pqcheck import check
+
+    table = tmp_path / "events.csv"
+    table.write_text(
+        "time,phase,kind,duration [s],residual [%]\n2031-03-04T10:00:00Z,an,dip,0.3,40\n", encoding="utf-8"
+    )
+    place = {"name": "Test", "supply": {"nominal_voltage": "120 V", "connection": "single-phase", "frequency": "60 Hz"}}
+    found = check([table], place, ["iti-2000"])
+    # ITI curve: 70 % from 20 ms to 0.5 s; 40 % for 0.3 s lies below it.
+    assert found.verdict.value == "fail"

@@ -17,6 +17,7 @@ from pqcheck.judging.series import PeriodTally
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Settled, Task, scale_of
 from pqcheck.judging.windows import in_unit
+from pqcheck.limit_table_derating import derating_words
 from pqcheck.limit_tables import Rule
 from pqcheck.quantities import LINE_TO_LINE
 from pqcheck.site.model import Site
@@ -172,6 +173,10 @@ def judged(
     title = base.title
     if value is not None and task.rule.reference == "maximum_demand_current" and _judged(decision):
         title = f"{title}; {as_sentence(break_even.ranges(task, Decimal(repr(value))))}"
+    reason = decision.reason
+    if value is not None and reason is not None and task.row.derating:
+        words = derating_words(task.row, Decimal(repr(value)), task.unit)
+        reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
     assert base.statistic is not None
     statistic = Statistic(
         base.statistic.kind, base.statistic.percent, base.statistic.interval_s, value, base.statistic.unit
@@ -183,7 +188,7 @@ def judged(
         title=title,
         verdict=decision.verdict,
         modifiers=modifiers_of(task, decision, margin, site),
-        reason=decision.reason,
+        reason=reason,
         statistic=statistic,
         limit=limit,
         margin=margin,

@@ -73,6 +73,6 @@ def _open(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bou
         from pqcheck.judging.assemble import shown
 
         nearest = shown(task, run.highest_mean)
-        seen = f"; the {recorded} value nearest to a limit is {nearest} (limit {limit:.6g} {task.unit})"
+        seen = f"; the {recorded} value nearest to a limit is {nearest} (limit {float(limit or 0):.6g} {task.unit})"
     why = reason("wrong-interval", needed=needed, recorded=f"{recorded} values", seen=seen)
     return Verdict.INCONCLUSIVE, why, None, no_runs()
