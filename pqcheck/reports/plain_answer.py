@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
@@ -12,6 +13,7 @@ from pqcheck.reports.plain import allowance, capital, listed, quantity_words, ra
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.words import required
 
+Array = NDArray[np.float64]
 _RANK = {
     Verdict.FAIL: 0, Verdict.REFUSED: 1, Verdict.INCONCLUSIVE: 2, Verdict.WAIVED: 3, Verdict.PASS: 4,
 }  # fmt: skip
@@ -28,7 +30,7 @@ def headline(findings: Findings) -> str:
         names = listed(sorted({quantity_words(one.quantity) for one in failed}))
         return f"Not every limit was kept: {names} went beyond what is allowed."
     if verdict is Verdict.REFUSED:
-        return "The recording cannot be trusted for all of this question. Nothing that can be trusted was beyond a limit."
+        return "The recording cannot be trusted for all of this question. Nothing that can was beyond a limit."
     if verdict is Verdict.INCONCLUSIVE:
         if not asked:
             return "None of the limits applies to this place and recording, so nothing was judged."
@@ -68,7 +70,8 @@ def sentence_of(one: Finding, material: Material) -> str:
     value = reading(one.statistic.value, one.limit, unit)
     allowed = range_words(one.limit)
     if one.verdict in (Verdict.FAIL, Verdict.WAIVED):
-        return f"{name} was beyond the allowed range ({allowed}) for {_outside(one)}; the rule asks for it {allowance(one)}."
+        asked = f"the rule asks for it {allowance(one)}"
+        return f"{name} was beyond the allowed range ({allowed}) for {_outside(one)}; {asked}."
     if one.limit.low is not None and one.limit.high is not None:
         return f"{name} stayed within {allowed} {allowance(one)}, as asked."
     return f"{name} was at most {value} {allowance(one)}; {allowed} is allowed."
@@ -135,7 +138,7 @@ def _lowest_and_highest(material: Material, phase: str | None) -> tuple[float, f
     return (min(lows), max(highs)) if lows else None
 
 
-def _kept(values: np.ndarray, start: int, step: int, material: Material, floor: float) -> np.ndarray:  # type: ignore[type-arg]
+def _kept(values: Array, start: int, step: int, material: Material, floor: float) -> Array:
     keep = values > floor
     for first, last in material.frame.excluded:
         a = max((first - start) // step, 0)

@@ -17,8 +17,9 @@ from typing import Any
 import websocket
 
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--remote-debugging-port=0", "--remote-allow-origins=*",
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--remote-debugging-port=0", "--remote-allow-origins=*",
     "--hide-scrollbars", "--disable-dev-shm-usage", "--no-default-browser-check",
 )  # fmt: skip
 NAMES = ("chromium", "chromium-browser")
@@ -62,7 +63,9 @@ class Chromium:
     def __enter__(self) -> Chromium:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, where: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, where: TracebackType | None
+    ) -> None:
         with contextlib.suppress(Exception):
             self._socket.close()
         self._process.terminate()

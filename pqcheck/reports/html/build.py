@@ -78,7 +78,7 @@ def same_recording(findings: Findings, recording: Recording) -> None:
     for file in recording.files:
         if file.sha256 not in judged:
             other = next((name for sha, name in judged.items() if name == file.name), None)
-            known = "the findings were made from another version of it" if other else "the findings were not made from it"
+            known = f"the findings were {'made from another version of it' if other else 'not made from it'}"
             raise InputError(f"{file.name}: {known} (sha256 {file.sha256[:12]}...); give the files that were judged")
     given = {file.sha256 for file in recording.files}
     missing = [name for sha, name in judged.items() if sha not in given]

@@ -18,14 +18,14 @@ SHAPES: Mapping[Verdict, str] = {
     Verdict.FAIL: "✕",
     Verdict.INCONCLUSIVE: "?",
     Verdict.REFUSED: "⊘",
-    Verdict.NOT_APPLICABLE: "–",
+    Verdict.NOT_APPLICABLE: "\u2013",
     Verdict.WAIVED: "◇",
 }
 STRIP: Mapping[Verdict, str] = {
     Verdict.PASS: "·",
     Verdict.FAIL: "■",
     Verdict.INCONCLUSIVE: "?",
-    Verdict.REFUSED: "×",
+    Verdict.REFUSED: "\u00d7",
     Verdict.NOT_APPLICABLE: "-",
     Verdict.WAIVED: "w",
 }
@@ -48,10 +48,8 @@ def criteria(findings: Findings) -> list[Criterion]:
     groups: dict[tuple[object, ...], list[Finding]] = {}
     for one in findings.findings:
         if one.kind in ("limit", "prediction"):
-            key = (one.kind, one.table, one.rule, one.quantity, one.channel, one.phase, one.order)
-            if one.channel == "-" or one.order is None:
-                # Findings that judged nothing (missing orders, missing phase) stand beside the judged ones.
-                key += (one.period is None,)
+            # Findings that judged nothing (missing orders, a missing phase) have no period and stand beside the others.
+            key = (one.kind, one.table, one.rule, one.quantity, one.channel, one.phase, one.order, one.period is None)
             groups.setdefault(key, []).append(one)
     made = [
         Criterion(tuple(members), _worst(members), f"c{number}") for number, members in enumerate(groups.values(), 1)
@@ -86,7 +84,8 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
     legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in _RANK)
     strips = any(len(one.findings) > 1 for one in found)
     note = (
-        "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period in time "
+        "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period "
+        "in time "
         f"order: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _RANK)}. "
         if strips
         else ""
@@ -94,8 +93,9 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
     return tag(
         "section",
         tag("h2", "Every criterion", id="criteria"),
-        tag("p", f"Signs: {legend}. {note}A margin is the distance of the reading to its limit; it is negative outside. "
-                 "The reading is the value of the rank at which the asked share is reached, so reading and verdict always "
+        tag("p", f"Signs: {legend}. {note}A margin is the distance of the reading to its limit, negative outside. "
+                 "The reading is the value of the rank at which the asked share is reached, so reading and verdict "
+                 "always "
                  "agree."),
         wide(inner, "Every criterion"),
         aria_labelledby="criteria",
@@ -106,10 +106,10 @@ def _row(one: Criterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Ma
     worst = one.worst
     statistic, counts, margin = worst.statistic, worst.intervals, worst.margin
     unit = statistic.unit if statistic is not None else ""
-    percent = f" ({margin.percent_of_limit:.3g} %)" if margin is not None and margin.percent_of_limit is not None else ""
+    share = margin.percent_of_limit if margin is not None else None
+    percent = f" ({share:.3g} %)" if share is not None else ""
     phase = phase_label(worst.phase) if worst.phase is not None else "-"
     marks = f" {', '.join(worst.modifiers).replace('_', ' ')}" if worst.modifiers else ""
-    share = margin.percent_of_limit if margin is not None else None
     return tag(
         "tr",
         tag("td", verdict_mark(worst.verdict), tag("small", marks) if marks else None,

@@ -12,6 +12,7 @@ from pqcheck.errors import SiteError
 
 MOST_LOGO = 500_000
 _SIGNS = ((b"\x89PNG\r\n\x1a\n", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), (b"GIF8", "image/gif"))
+_SVG = re.compile(rb"\s*(<\?xml[^>]*>\s*)?(<!--.*?-->\s*)*(<!DOCTYPE[^>]*>\s*)?<svg[\s>]", re.DOTALL)
 
 
 def logo_uri(report: Mapping[str, Any]) -> str | None:
@@ -23,7 +24,7 @@ def logo_uri(report: Mapping[str, Any]) -> str | None:
     kind = next((kind for sign, kind in _SIGNS if content.startswith(sign)), None)
     if content.startswith(b"RIFF") and content[8:12] == b"WEBP":
         kind = "image/webp"
-    if kind is None and re.match(rb"\s*(<\?xml[^>]*>\s*)?(<!--.*?-->\s*)*(<!DOCTYPE[^>]*>\s*)?<svg[\s>]", content, re.DOTALL):
+    if kind is None and _SVG.match(content):
         kind = "image/svg+xml"
     if kind is None:
         raise SiteError(f"[report] logo = {name!r} is no picture; give a PNG, JPEG, GIF, WebP or SVG file")

@@ -40,7 +40,7 @@ def evidence_part(
     intro = (
         "No criterion failed, so no times are listed here."
         if not chosen
-        else "For every criterion that is not met: the worst stretches in time order, with what else was recorded at the "
+        else "For every criterion not met: the worst stretches in time order, with what else was recorded at the "
         "worst moment. The findings file lists every stretch, those of passed criteria too."
     )
     blocks: list[Child] = [_block(one, material, drawn) for one in chosen]
@@ -78,8 +78,8 @@ def _block(one: Criterion, material: Material, drawn: Sequence[Drawn]) -> Markup
         "article",
         tag("h3", verdict_mark(worst.verdict), " ", worst.title),
         tag("p", f"{worst.table} {worst.rule}, {worst.clause}. ", " ".join(numbers), " ",
-            tag("a", "Row in the table", href=f"#{one.anchor}"),
-            *([" ", tag("a", "Plot", href=f"#{figure}")] if figure else [])),
+            tag("a", "Row in the table", href=f"#{one.anchor}"), " ",
+            tag("a", "Plot", href=f"#{figure}") if figure else None),
         _windows(worst, shown, unit, material),
         id=f"e-{one.anchor}",
     )  # fmt: skip

@@ -53,9 +53,8 @@ def danger(material: Material) -> Markup:
         words = f"{one.title}. {reason.text if reason else ''} {reason.advice if reason else ''}".strip()
         if words not in seen:
             seen.add(words)
-            parts.append(tag("p", tag("strong", f"{one.title}. "), *(
-                [reason.text, " ", tag("strong", reason.advice)] if reason else []
-            )))  # fmt: skip
+            said: list[Child] = [reason.text, " ", tag("strong", reason.advice)] if reason is not None else []
+            parts.append(tag("p", tag("strong", f"{one.title}. "), *said))
     parts.append(
         tag(
             "p",
@@ -114,7 +113,8 @@ def _recorded_words(material: Material) -> str:
     start = min(datetime.fromisoformat(one["start"]) for one in files)
     end = max(datetime.fromisoformat(one["end"]) for one in files)
     days = (end - start).total_seconds() / 86400
-    length = f"{days:.1f}".removesuffix(".0") + " days" if days >= 1.5 else f"{days * 24:.1f}".removesuffix(".0") + " hours"
+    number, unit = (days, "days") if days >= 1.5 else (days * 24, "hours")
+    length = f"{number:.1f}".removesuffix(".0") + f" {unit}"
     place = PLACES.get(material.site.supply.measured_at, "at the measuring point")
     words = f"The supply was recorded for {length}, from {date_words(start)} to {date_words(end, year=True)}, {place}."
     return f"{words} {said}".rstrip()
@@ -160,7 +160,7 @@ def _unexamined(material: Material) -> Iterator[str]:
         yield f"Not recorded: {listed(sorted(never))}."
     gathered = material.gathered
     if gathered is None or not gathered.events:
-        yield "Very short dips and interruptions, of less than one step of the recorder: values over time cannot show them."
+        yield "Very short dips and interruptions, of less than one step of the recorder: trends cannot show them."
     if gathered is not None and not gathered.phases("current"):
         yield "The current was not recorded, so this recording cannot say what causes a change of voltage."
     if site.supply.measured_at == "service":

@@ -61,7 +61,9 @@ def document(title: str, body: Markup, more_style: str = "") -> str:
     """A complete page around a body, closed to the network by its own policy."""
     script = _resource("script.js")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    policy = f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"
+    policy = (
+        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"
+    )
     head = (
         f'<meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="{escaped(policy)}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -69,7 +71,8 @@ def document(title: str, body: Markup, more_style: str = "") -> str:
         f"<title>{escaped(title)}</title><style>{_resource('style.css')}{more_style}</style>"
     )
     return (
-        f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head>\n<body>{body.html}\n<script>{script}</script></body></html>\n'
+        f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head>\n<body>{body.html}\n'
+        f"<script>{script}</script></body></html>\n"
     )
 
 
@@ -104,7 +107,8 @@ def _scope(material: Material) -> Markup:
     parts.append(
         tag(
             "p",
-            "This part lists every criterion asked for, with its evidence. It is no approval of equipment and says nothing "
+            "This part lists every criterion asked for, with its evidence. It is no approval of equipment and says "
+            "nothing "
             "about other times and places.",
         )
     )
@@ -127,11 +131,11 @@ def _reproduce(material: Material) -> Markup:
         tag("h2", "How to repeat this", id="reproduce"),
         together(
             [
-                tag("p", f"Written by pqcheck {version()} from the findings file. The same files, site file and tables give "
-                         "the same findings, byte for byte:"),
+                tag("p", f"Written by pqcheck {version()} from the findings file. The same files, site file and tables "
+                         "give the same findings, byte for byte:"),
                 tag("p", tag("code", command)),
-                tag("p", "The checksums above identify the files and tables. check --bundle writes all of this into one "
-                         "folder."),
+                tag("p", "The checksums above identify the files and tables. check --bundle writes all of this into "
+                         "one folder."),
             ]
         ),
         aria_labelledby="reproduce",

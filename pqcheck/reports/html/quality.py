@@ -70,7 +70,7 @@ def _availability(material: Material) -> Markup:
     gathered = material.gathered
     if gathered is None:
         return tag(
-            "p", "The recording was not at hand when this report was written, so no availability and no trends are shown."
+            "p", "The recording was not at hand when this report was written: no availability and no trends are shown."
         )
     rows = []
     excluded = sum(one.to_us - one.from_us for one in material.site.exclusions)
@@ -135,7 +135,8 @@ def declared_part(material: Material) -> Markup:
 _SECTIONS = (
     ("supply", "Supply"), ("pcc", "Point of common coupling"), ("generation", "Generation on site"),
     ("instrument", "Instrument"), ("ratings", "Ratings"), ("spot_checks", "Readings of another instrument"),
-    ("scenario", "Scenario"), ("coverage", "Coverage policy"), ("criteria", "Time criteria"), ("limits", "Limits asked for"),
+    ("scenario", "Scenario"), ("coverage", "Coverage policy"), ("criteria", "Time criteria"),
+    ("limits", "Limits asked for"),
 )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from pqcheck.clock import iso
 from pqcheck.findings import Finding, Limit
 from pqcheck.observing.gather import Track
-from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.quantities import LINE_TO_NEUTRAL
 from pqcheck.reports.html.markup import Markup, pairs, tag, together
 from pqcheck.reports.plain import date_words, range_words, reading, span_words
 from pqcheck.reports.plots.labels import phase_label
@@ -55,9 +55,9 @@ def _moment(stamp: str) -> Any:
 def _extremes(material: Material, quantity: str, start: int, end: int) -> Iterator[tuple[str | None, float, float]]:
     """(phase, lowest, highest) of each phase within the span, from minimum and maximum columns where recorded."""
     assert material.gathered is not None
-    for phase in material.gathered.phases(quantity):
-        if quantity == "voltage" and phase in LINE_TO_LINE and material.gathered.phases("voltage")[0] in LINE_TO_NEUTRAL:
-            continue
+    held = material.gathered.phases(quantity)
+    to_neutral = [phase for phase in held if phase in LINE_TO_NEUTRAL]
+    for phase in to_neutral or held:
         lows, highs = [], []
         for track in (material.gathered.find(quantity, phase, None, r) for r in ("mean", "min", "max")):
             if track is None:

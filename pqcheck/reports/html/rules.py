@@ -1,4 +1,4 @@
-"""Rules with edition, clause, confidence and checksum; methods; exclusions, corrections; observations; closing parts."""
+"""Rules with edition, clause, confidence, checksum; method; exclusions and corrections; observations; closing parts."""
 
 from __future__ import annotations
 
@@ -47,8 +47,10 @@ def rules_part(material: Material, found: Sequence[Criterion]) -> Markup:
 
 _METHOD = (
     "Counting, not interpolation: a rule on a share of values is decided by counting the intervals outside in whole "
-    "numbers. The reading shown is the value of rank ceil(share x valid values), sorted by distance beyond the nearer limit.",
-    "Proof: a fail is shown when more intervals are outside than are allowed, whatever is missing; a pass when the outside "
+    "numbers. The reading shown is the value of rank ceil(share x valid values), sorted by distance beyond the "
+    "nearer limit.",
+    "Proof: a fail is shown when more intervals are outside than are allowed, whatever is missing; a pass when the "
+    "outside "
     "and the missing together are not more than allowed. Anything else is not shown.",
     "Decision rule for uncertainty: simple acceptance. Readings are compared unrounded; a result within the declared "
     "accuracy of the instrument is marked marginal.",
@@ -91,8 +93,8 @@ def changes_part(material: Material, found: Sequence[Criterion]) -> Markup:
                     period = clock(one.period.start) if one.period is not None else "-"
                     rows.append((one.title, period, verdict_mark(one.verdict), text, verdict_mark(Verdict(other))))
     if rows:
-        parts += [tag("h3", "Where the verdict would be another"),
-                  table(("Criterion", "Period from", "Verdict", "Would be", "Then"), rows, label="Verdicts without")]  # fmt: skip
+        heads = ("Criterion", "Period from", "Verdict", "Would be", "Then")
+        parts += [tag("h3", "Where the verdict would be another"), table(heads, rows, label="Verdicts without")]
     elif site.exclusions or declared:
         parts.append(tag("p", "No verdict would be another without them."))
     waived = [one for criterion in found for one in criterion.findings if one.waiver]
@@ -124,7 +126,7 @@ def observations_part(material: Material, drawn: Sequence[Drawn]) -> Markup:
 
 
 def _observation(one: Observation, there: set[str]) -> Markup:
-    link = [" ", tag("a", "See the plot", href=f"#{one.figure}")] if one.figure in there else []
+    link: list[Child] = [" ", tag("a", "See the plot", href=f"#{one.figure}")] if one.figure in there else []
     return tag(
         "article",
         tag("h3", tag("span", one.grade, class_=f"grade g-{one.grade}"), " ", one.title),
@@ -155,7 +157,8 @@ def _repeat(material: Material) -> list[str]:
         and one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)
     )  # fmt: skip
     always = (
-        "After any change to the supply or the installation, record again at the same place, with the same channels and "
+        "After any change to the supply or the installation, record again at the same place, with the same "
+        "channels and "
         "interval, over a comparable week; pqcheck compare puts both side by side."
     )
     return [*list(advice)[:12], always]
@@ -164,9 +167,11 @@ def _repeat(material: Material) -> list[str]:
 _CAUTIONS = (
     "A measuring point under voltage is dangerous. Opening, connecting and disconnecting are for people licensed or "
     "authorised to do so, under the local code and the rules of the operator.",
-    "This report states what a recording shows at one place and time. It is no permission, no certificate for equipment and "
+    "This report states what a recording shows at one place and time. It is no permission, no certificate for "
+    "equipment and "
     "no finding of fault.",
-    "Limits were encoded from published figures; where a contract, tariff or regulation applies, its current text decides.",
+    "Limits were encoded from published figures; where a contract, tariff or regulation applies, its current text "
+    "decides.",
 )
 
 

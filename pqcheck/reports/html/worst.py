@@ -121,7 +121,8 @@ def worst_hour_part(material: Material, drawn: Drawn | None) -> Markup:
     current = _current(material, instant)
     if current:
         words.append(current)
-    return together([tag("h3", "The worst hour"), tag("p", " ".join([text, *words])), figure_element(drawn, small=True)])
+    said = tag("p", " ".join([text, *words]))
+    return together([tag("h3", "The worst hour"), said, figure_element(drawn, small=True)])
 
 
 def _between(material: Material, one: Finding, instant: int) -> str:

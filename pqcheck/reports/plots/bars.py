@@ -48,8 +48,9 @@ def harmonic_bars(
                 color=light("outside"),
             )  # fmt: skip
         held = [order for order in orders if order in limits]
-        axes.hlines([limits[order] for order in held], [places[order] - 0.46 for order in held],
-                    [places[order] + 0.46 for order in held], color=light("limit"), linewidth=1.6, label="limit")  # fmt: skip
+        middles = np.array([places[order] for order in held], dtype=float)
+        heights = [limits[order] for order in held]
+        axes.hlines(heights, middles - 0.46, middles + 0.46, color=light("limit"), linewidth=1.6, label="limit")
         never = sorted({order for one in missing.values() for order in one})
         if never:
             axes.plot([places[order] for order in never], [0.025 * top] * len(never), linestyle="", marker="x",

@@ -29,10 +29,12 @@ COLOURS: Mapping[str, tuple[str, str]] = {
 }
 """Our own palette, light and dark: phases differ in lightness too, and every line has its own dash."""
 
-PHASE_LINES = (("first", "-"), ("second", (0, (5, 1.6))), ("third", (0, (1.4, 1.2))), ("fourth", (0, (6, 1.5, 1.2, 1.5))))
+PHASE_LINES: tuple[tuple[str, Any], ...] = (
+    ("first", "-"), ("second", (0, (5, 1.6))), ("third", (0, (1.4, 1.2))), ("fourth", (0, (6, 1.5, 1.2, 1.5))),
+)  # fmt: skip
 """Colour name and dash of the first, second, third phase, and of what is no phase."""
 
-_SETTINGS: Mapping[str, Any] = {
+_SETTINGS: Any = {
     "svg.hashsalt": "pqcheck",
     "svg.fonttype": "path",
     "svg.image_inline": True,
@@ -104,7 +106,7 @@ _LONG = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")
 
 
 def as_svg(figure: Any) -> str:
-    """The figure as SVG: no date, no names of programs, coordinates to a tenth of a point, colours that can turn dark."""
+    """The figure as SVG: no date, no names of programs, coordinates to a tenth of a point, colours that turn dark."""
     out = io.StringIO()
     nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
     figure.savefig(out, format="svg", metadata=nothing)
@@ -127,11 +129,12 @@ def _short(match: re.Match[str]) -> str:
 
 def _with_colours(text: str) -> str:
     lights, darks = [], []
-    for name, (day, night) in COLOURS.items():
+    for name, (day, dark) in COLOURS.items():
         if day in text:
             text = text.replace(day, f"var(--{name})")
             lights.append(f"--{name}:{day}")
-            darks.append(f"--{name}:{night}")
-    style = f"<style>:root{{{';'.join(lights)}}}@media (prefers-color-scheme:dark){{:root{{{';'.join(darks)}}}}}</style>"
+            darks.append(f"--{name}:{dark}")
+    night = f"@media (prefers-color-scheme:dark){{:root{{{';'.join(darks)}}}}}"
+    style = f"<style>:root{{{';'.join(lights)}}}{night}</style>"
     place = text.index(">") + 1
     return text[:place] + style + text[place:]

@@ -50,7 +50,7 @@ def bands_of(findings: Iterable[Finding]) -> tuple[Band, ...]:
         if one.kind != "limit" or one.limit is None or (one.limit.low is None and one.limit.high is None):
             continue
         key = (one.limit.low, one.limit.high)
-        found.setdefault(key, Band(*key, f"({share_words(one)})"))
+        found.setdefault(key, Band(*key, share_words(one)))
     return tuple(found.values())[:MOST_BANDS]
 
 

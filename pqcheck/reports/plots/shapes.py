@@ -14,7 +14,7 @@ from pqcheck.clock import DAY, HOUR, clock_changes, to_local
 from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
 from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
 from pqcheck.reports.plots.time_axis import MONTHS, WEEKDAYS
-from pqcheck.reports.plots.trend import Band
+from pqcheck.reports.plots.trend import Band, limit_lines
 
 _CURVE_POINTS = 401
 _CLOUD = 900
@@ -45,13 +45,7 @@ def duration_curve(
             grid = np.linspace(0, 100, 201)
             ranks = np.minimum((grid / 100 * len(ordered)).astype(int), len(ordered) - 1)
             series.append({"label": label, "unit": unit, "values": rounded(ordered[ranks])})
-        for band in bands:
-            for edge in (band.low, band.high):
-                if edge is not None:
-                    axes.axhline(edge, color=light("limit"), linewidth=1.2, linestyle=(0, (7, 2)))
-                    axes.annotate(f"{edge:.6g} {unit} {band.label}", (0.5, edge), xycoords=("axes fraction", "data"),
-                                  xytext=(0, 2 if edge == band.high else -2), textcoords="offset points", fontsize=7.2,
-                                  ha="center", va="bottom" if edge == band.high else "top")  # fmt: skip
+        limit_lines(axes, bands, unit, 0.5)
         for mark in (1, 5, 95, 99):
             axes.axvline(mark, color=light("quiet"), linewidth=0.8, linestyle=(0, (2, 2)))
         axes.set_xlim(0, 100)
@@ -80,7 +74,7 @@ def heat_map(
     with drawing():
         figure = new_figure(2.9)
         axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=1.03, bottom=0.17, top=0.93)
+        figure.subplots_adjust(left=0.075, right=0.97, bottom=0.17, top=0.93)
         axes.set_facecolor(light("track"))
         shown = axes.imshow(
             np.ma.masked_invalid(grid), aspect="auto", origin="lower", interpolation="none", cmap="cividis",

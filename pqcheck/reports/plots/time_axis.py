@@ -24,7 +24,7 @@ def hours(instant_us: Any, start_us: int) -> Any:
 def midnights(start_us: int, end_us: int, zone: str) -> list[int]:
     """Local midnights within a span."""
     day = to_local(start_us, zone).date()
-    found = []
+    found: list[int] = []
     while True:
         instant = local_midnight(day, zone)
         if instant > end_us:
@@ -80,8 +80,8 @@ def _mark_changes(axes: Any, start_us: int, end_us: int, zone: str) -> None:
             x = hours(instant, start_us)
             axes.axvline(x, color=light("quiet"), linewidth=0.9, linestyle=(0, (2, 2)))
             axes.annotate(
-                "clocks forward" if forward else "clocks back", (x, 1), xycoords=("data", "axes fraction"),
-                xytext=(2, -2), textcoords="offset points", va="top", fontsize=7, color=light("quiet"),
+                "clocks forward" if forward else "clocks back", (x, 0), xycoords=("data", "axes fraction"),
+                xytext=(2, 2), textcoords="offset points", va="bottom", fontsize=7, color=light("quiet"),
             )  # fmt: skip
 
 

@@ -159,18 +159,25 @@ def _limits(axes: Any, panel: Panel, lowest: float, highest: float) -> None:
         bottom = 0.0
     reach = (top - bottom) or abs(top) * 0.01 or 1.0
     axes.set_ylim(bottom if bottom == 0 else bottom - 0.1 * reach, top + 0.13 * reach)
+    limit_lines(axes, panel.bands, panel.unit, 1.0)
+
+
+def limit_lines(axes: Any, bands: Sequence[Band], unit: str, place: float) -> None:
+    """One line per distinct limit, all it stands for written on it at `place` (share of the width)."""
+    words: dict[tuple[float, bool], list[str]] = {}
+    for band in bands:
+        for edge, upper in ((band.low, False), (band.high, True)):
+            if edge is not None:
+                words.setdefault((edge, upper), []).append(band.label)
     dashes = ((0, (7, 2)), (0, (3, 2, 1, 2)), (0, (1, 1)))
-    for number, band in enumerate(panel.bands):
-        for edge in (band.low, band.high):
-            if edge is None:
-                continue
-            axes.axhline(edge, color=light("limit"), linewidth=1.3, linestyle=dashes[number % 3], zorder=2.5)
-            above = edge == band.high
-            axes.annotate(
-                f"{edge:.6g} {panel.unit if panel.unit != '1' else ''} {band.label}", (1, edge),
-                xycoords=("axes fraction", "data"), xytext=(-3, 2 if above else -2), textcoords="offset points",
-                ha="right", va="bottom" if above else "top", fontsize=7.2, zorder=4,
-            )  # fmt: skip
+    for number, ((edge, upper), labels) in enumerate(words.items()):
+        axes.axhline(edge, color=light("limit"), linewidth=1.2, linestyle=dashes[number // 2 % 3], zorder=2.5)
+        axes.annotate(
+            f"{edge:.6g}{'' if unit == '1' else ' ' + unit}: {', '.join(labels)}", (place, edge),
+            xycoords=("axes fraction", "data"), xytext=(-3 if place == 1 else 0, 2 if upper else -2),
+            textcoords="offset points", ha="right" if place == 1 else "center", va="bottom" if upper else "top",
+            fontsize=7.2, zorder=4,
+        )  # fmt: skip
 
 
 def step_words(curves: Sequence[Curve], interval_us: int) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
@@ -15,9 +16,11 @@ from pqcheck.reports.plots.shapes import duration_curve, heat_map, scatter
 from pqcheck.reports.plots.trend import Curve, Panel, step_words, trend
 from pqcheck.reports.words import number
 
+Array = NDArray[np.float64]
+
 MARKS = (
     "Broken lines are the limits. A red bar on top marks the times outside a limit that is not met; slanted hatching "
-    "is time declared excluded, dotted hatching is time without readings."
+    "is time declared excluded, upright hatching is time without readings."
 )
 
 
@@ -46,7 +49,8 @@ def _trend(material: Material, kind: str, words: str, curves: list[Curve], held:
     span = f"between {number(round(min(lows), 2))} and {number(round(max(highs), 2))} V" if lows else "without readings"
     marked = f" {len(worst)} stretches outside a limit are marked." if worst else " No time outside a limit is marked."
     caption = f"{step_words(curves, material.interval_us('voltage'))} {MARKS}"
-    if any(c.reading != "mean" and c.quantity == "voltage" for c in (material.gathered.plots if material.gathered else ())):
+    assert material.gathered is not None
+    if any(c.reading != "mean" and c.quantity == "voltage" for c in material.gathered.plots):
         window = material.site.recording.extremes_of_us
         base = f"taken over {duration_text(window)} values" if window else "of an undeclared base window"
         caption += f" The tinted band shows the recorded minimum and maximum columns, {base}."
@@ -71,7 +75,7 @@ def _duration(material: Material, kind: str, words: str, held: list[str]) -> Ite
     )  # fmt: skip
 
 
-def _counted(material: Material, start_us: int, interval_us: int, values: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+def _counted(material: Material, start_us: int, interval_us: int, values: Array) -> Array:
     kept = values.copy()
     for start, end in material.frame.excluded:
         first = max((start - start_us) // interval_us, 0)

@@ -96,8 +96,10 @@ def _bars(table: str, rule: str, members: Sequence[Finding]) -> Drawn | None:
     return harmonic_bars(
         orders_figure_id(table, rule), f"{title} ({table}, {rule})", unit, values, limits, missing,
         f"Bar chart by harmonic order, one bar per phase, each limit as a black line.{words}",
-        f"Each bar is the {interval} reading that decides in the worst {first.period.length if first.period else 'period'}"
-        f" ({share_words(first)} lie at or below it). The black line is the limit of the order; a red triangle marks a bar "
+        f"Each bar is the {interval} reading that decides in the worst "
+        f"{first.period.length if first.period else 'period'}"
+        f" ({share_words(first)} lie at or below it). The black line is the limit of the order; a red triangle "
+        "marks a bar "
         "above it, a cross an order that was not measured.",
     )  # fmt: skip
 
@@ -133,8 +135,9 @@ def failing_orders(material: Material) -> Iterator[Drawn]:
         unit = _recorded_unit(material, one)
         judged_unit = one.statistic.unit if one.statistic is not None else ""
         bands = bands_of(about) if unit == judged_unit else ()
-        note = "" if bands else f" Drawn as recorded ({unit}); the rule judges {judged_unit}, so no limit line is drawn."
-        panel = Panel(f"{quantity_title(one.quantity)}, order {one.order}", unit, tuple(lines), bands, windows_of(about))
+        note = "" if bands else f" Drawn as recorded ({unit}); the rule judges {judged_unit}, so it has no limit line."
+        name = f"{quantity_title(one.quantity)}, order {one.order}"
+        panel = Panel(name, unit, tuple(lines), bands, windows_of(about))
         yield trend(
             f"fig-order-{one.quantity}-{one.order}".replace("_", "-"),
             f"{quantity_title(one.quantity)} of order {one.order} over time", [panel], material.frame,

@@ -1,0 +1,93 @@
+"""Is the distortion of the voltage there while the plant is off? Then not all of it is the plant's."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pqcheck.clock import HOUR
+from pqcheck.observing.gather import Gathered, Track
+from pqcheck.observing.observation import Observation
+from pqcheck.observing.steps import Array, alike, correlation, spans_of, total_current, values
+from pqcheck.site.model import Site
+
+OFF_BELOW = 0.15
+"""Share of the usual high current (95 % mark) below which a plant counts as off."""
+LEAST_OFF_HOURS = 4
+SAME = 0.9
+LOWER = 0.6
+
+
+def background(gathered: Gathered, site: Site) -> list[Observation]:
+    """One observation when the plant was off for some hours and on for some."""
+    current = total_current(gathered)
+    distortion = _distortion(gathered)
+    if current is None or distortion is None or not alike(current, distortion):
+        return []
+    amperes, percent = values(current), values(distortion)
+    good = ~(np.isnan(amperes) | np.isnan(percent))
+    if not good.any():
+        return []
+    off = good & (amperes < OFF_BELOW * np.percentile(amperes[good], 95))
+    running = good & (amperes > 0.5 * np.percentile(amperes[good], 95))
+    hours = float(np.count_nonzero(off)) * current.step_us / HOUR
+    if hours < LEAST_OFF_HOURS or float(np.count_nonzero(running)) * current.step_us / HOUR < LEAST_OFF_HOURS:
+        return []
+    without, with_ = float(np.median(percent[off])), float(np.median(percent[running]))
+    own = _harmonic_amperes(gathered, current, amperes)
+    r = correlation(own, percent)
+    return [_observation(hours, without, with_, r, spans_of(off, current))]
+
+
+def _distortion(gathered: Gathered) -> Track | None:
+    return next(
+        (t for p in ("an", "bn", "cn", "ab", "bc", "ca") if (t := gathered.find("voltage_thd", p)) is not None), None
+    )
+
+
+def _harmonic_amperes(gathered: Gathered, current: Track, amperes: Array) -> Array:
+    """Own harmonic current where its distortion was recorded, else the current itself as a stand-in."""
+    for phase in "abc":
+        thd, own = gathered.find("current_thd", phase), gathered.find("current", phase)
+        if thd is not None and own is not None and alike(thd, current) and alike(own, current):
+            share = values(thd) / 100
+            return values(own) * share / np.sqrt(1 + share**2)
+    return amperes
+
+
+def _observation(
+    hours: float, without: float, with_: float, r: float, spans: tuple[tuple[int, int], ...]
+) -> Observation:
+    numbers = {"off_hours": hours, "off_percent": without, "on_percent": with_, "r": r}
+    evidence = (
+        f"Middle distortion of the voltage {without:.2f} % over {hours:.0f} hours off, {with_:.2f} % while running; "
+        f"correlation with the site's own harmonic current r = {r:.2f}.",
+    )
+    common = (
+        "One measuring place cannot share out distortion between the site and the network; capacitors and filters "
+        "left on "
+        "while the plant is off change it too.",
+        "Background that follows the same daily rhythm as the plant hides in such a comparison.",
+    )
+    if with_ > 0 and without >= SAME * with_:
+        return Observation(
+            "background", "Distortion that is there while the plant is off", "shown",
+            f"While the site drew little current ({hours:.0f} hours), the voltage was as distorted as while it ran: "
+            f"{without:.2f} % against {with_:.2f} %. So distortion comes in from the network; how it divides stays "
+            "open.",
+            evidence, common, "fig-background", numbers, spans,
+        )  # fmt: skip
+    if with_ > 0 and without <= LOWER * with_ and r > 0.6:
+        return Observation(
+            "background", "Distortion that rises with the site's own current", "possible",
+            f"While the site drew little current ({hours:.0f} hours), the voltage was distorted by {without:.2f} "
+            "%, while it "
+            f"ran by {with_:.2f} %. Part of the distortion goes with the site's own operation.",
+            evidence, common, "fig-background", numbers, spans,
+        )  # fmt: skip
+    return Observation(
+        "background", "Distortion and the site's operation", "undetermined",
+        f"The voltage was distorted by {without:.2f} % while the site drew little current and by {with_:.2f} % "
+        "while it ran; "
+        "that does not tell where the distortion comes from.",
+        evidence, common, "fig-background", numbers, spans,
+    )  # fmt: skip

@@ -1,0 +1,93 @@
+"""Small questions that several observations ask of thinned tracks: levels, steps, correlation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.observing.gather import Gathered, Track
+
+Array = NDArray[np.float64]
+
+
+def values(track: Track) -> Array:
+    """The means as float64."""
+    return track.mean.astype(np.float64)
+
+
+def alike(first: Track | None, second: Track | None) -> bool:
+    """Whether two tracks have the same points."""
+    return (
+        first is not None and second is not None and first.step_us == second.step_us
+        and first.start_us == second.start_us and len(first.mean) == len(second.mean)
+    )  # fmt: skip
+
+
+def spread(one: Array, low: float = 1.0, high: float = 99.0) -> float:
+    """Distance between two percentiles; 0 without values."""
+    good = one[~np.isnan(one)]
+    return float(np.percentile(good, high) - np.percentile(good, low)) if len(good) else 0.0
+
+
+def correlation(x: Array, y: Array) -> float:
+    """Pearson's r of the pairs that exist; 0 where one side does not vary."""
+    good = ~(np.isnan(x) | np.isnan(y))
+    x, y = x[good], y[good]
+    if len(x) < 3 or np.ptp(x) == 0 or np.ptp(y) == 0:
+        return 0.0
+    return float(np.corrcoef(x, y)[0, 1])
+
+
+def level_steps(one: Array, least: float, width: int = 3) -> NDArray[np.intp]:
+    """Positions i where the level changes between i-1 and i by at least `least` and stays for `width` points.
+
+    The level before and after is the median of `width` points; the jump itself must carry most of the change.
+    """
+    jump = np.abs(np.diff(one))
+    found = []
+    for place in (np.flatnonzero(jump >= 0.6 * least) + 1).tolist():
+        before, after = one[max(place - width, 0) : place], one[place : place + width]
+        if np.isnan(before).all() or np.isnan(after).all():
+            continue
+        change = abs(float(np.nanmedian(after) - np.nanmedian(before)))
+        if change >= least and jump[place - 1] >= 0.6 * change:
+            found.append(place)
+    return np.array(found, dtype=np.intp)
+
+
+def change_at(one: Array, place: int, width: int = 3) -> float:
+    """Level after minus level before."""
+    before, after = one[max(place - width, 0) : place], one[place : place + width]
+    if not len(before) or not len(after) or np.isnan(before).all() or np.isnan(after).all():
+        return float("nan")
+    return float(np.nanmedian(after) - np.nanmedian(before))
+
+
+def total_current(gathered: Gathered) -> Track | None:
+    """The mean of the phase currents as one track, where they share their points."""
+    tracks = [track for phase in "abc" if (track := gathered.find("current", phase)) is not None]
+    if not tracks or not all(alike(tracks[0], track) for track in tracks):
+        return None
+    stacked = np.stack([track.mean for track in tracks])
+    mean = stacked.mean(axis=0)
+    return replace(tracks[0], low=mean, mean=mean, high=mean)
+
+
+def clean_voltage(track: Track) -> Array:
+    """Voltages without interruptions: below a third of the middle one nothing says how stiff a supply is."""
+    one = values(track)
+    middle = float(np.nanmedian(one)) if not np.isnan(one).all() else 0.0
+    one[one < middle / 3] = np.nan
+    return one
+
+
+def spans_of(mask: NDArray[Any], track: Track) -> tuple[tuple[int, int], ...]:
+    """Runs of a mask over the points of a track as spans."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return tuple(
+        (track.start_us + int(a) * track.step_us, track.start_us + int(b) * track.step_us)
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+    )
