@@ -33,7 +33,8 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The supply was interrupted",
         "{missing} of {expected} intervals have no value, {interrupted} of them because the supply was interrupted; "
         "of the {valid} others {outside} lie outside and {allowed} may; {would}.",
-        "If the interruption is documented, declare it under [[exclusions]] with reason and author.",
+        "If the interruption is documented, declare its whole span, and the hole behind it, under [[exclusions]] with "
+        "reason and author; for other gaps record the {period} again.",
     ),
     "wrong-interval": ReasonCode(
         "Recorded at an interval that cannot answer",

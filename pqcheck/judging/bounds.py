@@ -69,10 +69,10 @@ def _open(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bou
         return Verdict.NOT_APPLICABLE, why, None, no_runs()
     seen = ""
     if run.highest_mean is not None:
-        limit = task.high if task.high is not None else task.low
         from pqcheck.judging.assemble import shown
 
         nearest = shown(task, run.highest_mean)
-        seen = f"; the {recorded} value nearest to a limit is {nearest} (limit {float(limit or 0):.6g} {task.unit})"
+        limits = " to ".join(f"{float(one):.6g}" for one in (task.low, task.high) if one is not None)
+        seen = f"; the {recorded} value nearest to a limit is {nearest} (limit {limits} {task.unit})"
     why = reason("wrong-interval", needed=needed, recorded=f"{recorded} values", seen=seen)
     return Verdict.INCONCLUSIVE, why, None, no_runs()
