@@ -48,6 +48,7 @@ def check(
     if spectra is not None:
         return check_spectra(spectra, declared, chosen, only, as_of, _left_out(chosen, only))
     from pqcheck.deriving.corrections import corrected_recording
+    from pqcheck.judging.spans import row_remarks
 
     declared = judged_site(declared)
     recording = as_recording(recordings, declared)
@@ -60,7 +61,7 @@ def check(
     if declared.exclusions:
         plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
         findings = _beside(findings, plain, "without_exclusions")
-    remarks += _left_out(chosen, only)
+    remarks += [*row_remarks(chosen, declared), *_left_out(chosen, only)]
     result = Findings(
         findings=tuple(sorted(findings, key=sort_key)),
         site=declared.declared,

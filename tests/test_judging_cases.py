@@ -455,3 +455,14 @@ def test_a_motor_derating_point_is_read_beside_the_unbalance() -> None:
     found = judged(made, site(supply={"measured_at": "utilization"}), "nema-mg1")
     assert {f.verdict for f in found} == {Verdict.NOT_APPLICABLE}
     assert found[0].reason is not None and "reads 0.95 of the rating" in found[0].reason.text
+
+
+def test_a_row_that_changes_inside_the_declared_spans_is_named() -> None:
+    from pqcheck.judging.spans import ratio_span, row_remarks
+    from pqcheck.limit_tables import load_table
+
+    place = site(pcc=PCC | {"short_circuit_current_min": "7 kA", "maximum_demand_current_span": ["380 A", "420 A"]})
+    span = ratio_span(place)
+    assert span is not None and [round(float(one), 3) for one in span] == [16.667, 31.579]
+    assert "row edge 20 of ieee519-2022" in row_remarks([load_table(NEW)], place)[0]
+    assert row_remarks([load_table(NEW)], site(pcc=PCC)) == []
