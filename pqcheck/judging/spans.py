@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
+from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable
 from pqcheck.site.model import Site
 
@@ -33,6 +34,7 @@ def row_remarks(tables: Sequence[LimitTable], site: Site) -> list[str]:
             edge
             for rule in table.rules
             for row in rule.rows
+            if ask(site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds
             for one in row.where
             if one.fact == "short_circuit_ratio" and one.span is not None
             for edge in (one.span.low, one.span.high)
