@@ -116,8 +116,8 @@ def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
     }
     checks = len({outcome.check for outcome in outcomes if outcome.verdict is not Verdict.NOT_APPLICABLE})
     doubted = counted[Verdict.REFUSED] + counted[Verdict.INCONCLUSIVE]
-    if not doubted and not counted[Verdict.FAIL]:
-        lines.append(f"The recording is sound as far as it can be seen: {checks} kinds of check on {channels} channels.")
+    if not doubted:
+        lines.append(f"Nothing speaks against the recording itself: {checks} kinds of check on {channels} channels.")
     else:
         for verdict, words in ((Verdict.REFUSED, "cannot be trusted"), (Verdict.INCONCLUSIVE, "is open")):
             for code in dict.fromkeys(outcome.code for outcome in counted[verdict]):

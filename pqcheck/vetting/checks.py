@@ -55,12 +55,17 @@ def channel_checks(one: Gathered, site: Site) -> Iterator[Outcome]:
         if quantity in RESTING:
             continue
         tallies = [one.tallies[channel] for channel in channels]
-        yield grouped([stuck_outcome(tally, tally.channel.name, start, interval, movement.moved) for tally in tallies],
-                      name)
+        ceiling = None
+        if quantity in FULL:
+            clipping = clipping_outcome(tallies[0], name, start, interval)
+            ceiling = clipping.value if clipping.verdict is Verdict.REFUSED else None
+            yield clipping
+        yield grouped(
+            [stuck_outcome(tally, tally.channel.name, start, interval, movement.moved, ceiling) for tally in tallies], name
+        )
         yield grouped([copied_outcome(tally, tally.channel.name, start, interval) for tally in tallies], name)
         if quantity in FULL:
             yield interpolated_outcome(tallies[0], name, start, interval)
-            yield clipping_outcome(tallies[0], name, start, interval)
     yield from under_range_outcomes(iter(one.tallies.values()))
     yield from alike_outcomes(one.tallies)
     yield from extremes_outcomes(one.extremes, start, interval)

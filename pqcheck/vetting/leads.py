@@ -186,25 +186,23 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
                  "clamp sees nothing, or the phase has no load.",
             advice="Compare with a handheld reading; close the clamp and check its plug and range.",
         )
-    with np.errstate(invalid="ignore"):
-        gone = known & (series < threshold("dead-clamp", "gone") * usual) & (others > 0.2 * around)
     points = np.flatnonzero(known)
-    if not gone[points[-1]]:
+    gone = series[points] < threshold("dead-clamp", "gone") * usual
+    fewest = int(threshold("dead-clamp", "fewest_points"))
+    starts, lengths = mask_runs(gone)
+    if not gone[-1] or lengths[-1] < fewest or starts[-1] < fewest:
         return passed
-    starts, lengths = mask_runs(gone[points])
-    first = int(points[starts[-1]])
-    size = int(lengths[-1])
-    alive = points[: starts[-1]]
-    if size < threshold("dead-clamp", "fewest_points") or alive.size < threshold("dead-clamp", "fewest_points"):
+    cut, size = int(starts[-1]), int(lengths[-1])
+    first = int(points[cut])
+    # Only while the other phases carry load does a missing current mean anything, and a present one before.
+    loaded = others[points] >= 0.5 * around
+    before = series[points[:cut]][loaded[:cut]]
+    if before.size < fewest or np.count_nonzero(loaded[cut:]) < fewest:
         return passed
-    before = series[alive]
-    # A load that is switched off now and then, or was low before, is no fallen clamp.
     if float(np.percentile(before, 5)) < threshold("dead-clamp", "never_below") * float(np.median(before)):
         return passed
-    near = int(threshold("dead-clamp", "fewest_points"))
-    around_before = float(np.median(others[alive[-near:]]))
-    around_after = float(np.median(others[points[starts[-1] : starts[-1] + near]]))
-    if abs(around_after / around_before - 1) > threshold("dead-clamp", "others_within"):
+    near = others[points[cut - 5 : cut]], others[points[cut : cut + 5]]
+    if abs(float(np.median(near[1]) / np.median(near[0])) - 1) > threshold("dead-clamp", "others_within"):
         return passed
     span = Span(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
     return Outcome(
@@ -245,30 +243,50 @@ def jaw_outcomes(grid: Grid) -> Iterator[Outcome]:
 def factor_step(series: Array, others: Array) -> tuple[int, float] | None:
     """Point and factor of a lasting step down of series/others that is the same at every load; None without one.
 
-    A load that is switched off takes away amperes, not a share: then the ratio scatters with the load on one side.
+    `others` is the mean of the other phases. The step happens from one point to the next while the others go on. A
+    load that is switched off takes away amperes, not a share: then the slope of series against others stays.
     """
-    known = np.flatnonzero(np.isfinite(series) & np.isfinite(others) & (series > 0) & (others > 0))
     fewest = int(threshold("jaw", "fewest_points"))
+    with np.errstate(invalid="ignore"):
+        # At night the ratio is noise.
+        loaded = others > threshold("jaw", "loaded") * np.nanmedian(others)
+        known = np.flatnonzero(np.isfinite(series) & loaded & (series > 0))
     if known.size < 2 * fewest:
         return None
-    ratio = np.log(series[known] / others[known])
-    count = np.arange(1, known.size)
-    sums = np.cumsum(ratio)[:-1]
-    rest = ratio.sum() - sums
-    gain = sums**2 / count + rest**2 / (known.size - count)
-    inner = slice(fewest - 1, known.size - fewest)
-    cut = int(np.argmax(gain[inner])) + fewest
-    before, after = ratio[:cut], ratio[cut:]
-    drop = float(np.median(after) - np.median(before))
-    scatter = max(_scatter(before), _scatter(after))
-    if drop > np.log(threshold("jaw", "largest_factor")) or scatter > threshold("jaw", "scatter"):
+    own, rest = series[known], others[known]
+    ratio = np.log(own / rest)
+    cut = _best_cut(ratio, fewest)
+    drop = float(np.median(ratio[cut:]) - np.median(ratio[:cut]))
+    scatter = max(_scatter(ratio[:cut]), _scatter(ratio[cut:]))
+    if drop > np.log(threshold("jaw", "largest_factor")) or -drop < threshold("jaw", "times_scatter") * scatter:
         return None
-    if scatter > 0 and abs(drop) < threshold("jaw", "times_scatter") * scatter:
+    near = slice(cut - 5, cut), slice(cut, cut + 5)
+    if known[cut + 4] - known[cut - 5] > 20:
+        # Across a night nothing is sudden.
         return None
-    for part in (others[known[:cut]], others[known[cut:]]):
-        if float(part.std()) < threshold("jaw", "load_varies") * float(part.mean()):
+    sudden = float(np.median(ratio[near[1]]) - np.median(ratio[near[0]]))
+    level = float(np.median(rest[near[1]]) / np.median(rest[near[0]]))
+    if sudden > threshold("jaw", "sudden_share") * drop or abs(level - 1) > threshold("jaw", "others_within"):
+        return None
+    slopes = []
+    for part in (slice(None, cut), slice(cut, None)):
+        if float(rest[part].std()) < threshold("jaw", "load_varies") * float(rest[part].mean()):
             return None
-    return int(known[cut]), float(np.exp(drop))
+        slopes.append(float(np.polyfit(rest[part], own[part], 1)[0]))
+    factor = float(np.exp(drop))
+    if factor < threshold("jaw", "smallest_factor"):
+        return None
+    if slopes[0] <= 0 or abs(slopes[1] / slopes[0] - factor) > threshold("jaw", "slope_within"):
+        return None
+    return int(known[cut]), factor
+
+
+def _best_cut(values: Array, fewest: int) -> int:
+    """Where two levels explain the values best, at least `fewest` from either end."""
+    count = np.arange(1, values.size)
+    sums = np.cumsum(values)[:-1]
+    gain = sums**2 / count + (values.sum() - sums) ** 2 / (values.size - count)
+    return int(np.argmax(gain[fewest - 1 : values.size - fewest])) + fewest
 
 
 def _scatter(values: Array) -> float:
@@ -284,7 +302,9 @@ def neutral_sum_outcome(grid: Grid) -> Outcome:
                        text="No neutral current was recorded beside the phases.", advice="Nothing to do.")
     total = np.sum(np.stack(rows), axis=0)
     with np.errstate(invalid="ignore"):
-        known = np.isfinite(neutral) & np.isfinite(total) & (neutral > 0)
+        known = np.isfinite(neutral) & np.isfinite(total)
+        # Without load both are noise.
+        known &= neutral > threshold("neutral-sum", "significant") * np.nanpercentile(total, 95)
         over = known & (neutral > (1 + threshold("neutral-sum", "over")) * total)
     share = float(np.count_nonzero(over)) / max(1, int(np.count_nonzero(known)))
     if share <= threshold("neutral-sum", "share"):

@@ -14,7 +14,7 @@ from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
 from pqcheck.vetting.outcome import Outcome, Span, Subject
 from pqcheck.vetting.runs import Slots
-from pqcheck.vetting.tally import Tally
+from pqcheck.vetting.tally import Lines, Tally
 from pqcheck.vetting.thresholds import threshold
 
 Array = NDArray[Any]
@@ -32,23 +32,23 @@ def expected_run(share: float, pairs: int) -> float:
     return math.log(max(pairs, 2)) / -math.log(share)
 
 
-def stuck_runs(tally: Tally, fewest: int) -> tuple[Slots, Slots, float]:
-    """First sample and length [pairs] of runs that the channel's own habit of repeating does not explain.
+def stuck_runs(tally: Tally, fewest: int) -> tuple[Slots, Slots, Array, float]:
+    """First sample, length [pairs] and value of runs that the channel's own habit of repeating does not explain.
 
-    Third: the share of repeats outside those runs. `fewest` is the shortest run looked at [pairs]. The longest run
+    Fourth: the share of repeats outside those runs. `fewest` is the shortest run looked at [pairs]. The longest run
     that chance explains is formed from the repeats outside the runs found, until nothing changes any more.
     """
-    starts, lengths, _ = tally.equal_runs.joined()
+    starts, lengths, values = tally.equal_runs.joined(add=False)
     keep = lengths >= fewest
-    starts, lengths = starts[keep], lengths[keep]
+    starts, lengths, values = starts[keep], lengths[keep], values[keep]
     while True:
         held = int(lengths.sum())
         share = (tally.repeats - held + 0.5) / (tally.pairs - held + 1)
         least = threshold("stuck", "times_expected") * expected_run(share, tally.pairs)
         good = lengths >= max(fewest, least)
         if good.all():
-            return starts, lengths, share
-        starts, lengths = starts[good], lengths[good]
+            return starts, lengths, values, share
+        starts, lengths, values = starts[good], lengths[good], values[good]
 
 
 def busiest_share(tally: Tally, starts: Slots, lengths: Slots) -> float:
@@ -65,30 +65,36 @@ def busiest_share(tally: Tally, starts: Slots, lengths: Slots) -> float:
     return best
 
 
-def stuck_outcome(tally: Tally, name: str, start_us: int, interval_us: int, moved: Moved) -> Outcome:
+def stuck_outcome(
+    tally: Tally, name: str, start_us: int, interval_us: int, moved: Moved, ceiling: float | None = None
+) -> Outcome:
     """Design principle 11: longer than the channel's own resolution explains, and another channel moved meanwhile or
-    the channel itself hardly ever repeats elsewhere."""
+    the channel itself hardly ever repeats elsewhere. Values at the `ceiling` are clipped, which is another doubt."""
     channel = tally.channel
     subject = Outcome("stuck", Verdict.PASS, name, channel.quantity, channel.phase, channel.order)
     whole = interval_us * tally.stride
     least_us = min(threshold("stuck", "shortest_minutes") * 60e6, tally.expected * interval_us / 2)
     fewest = max(int(threshold("stuck", "fewest_intervals")), math.ceil(least_us / whole)) - 1
-    starts, lengths, share = stuck_runs(tally, max(fewest, 1))
+    starts, lengths, values, share = stuck_runs(tally, max(fewest, 1))
+    if ceiling is not None:
+        below = values != ceiling
+        starts, lengths, values = starts[below], lengths[below], values[below]
     if not starts.size:
         return subject
+    # A steady load of few steps stays inside one step, night after night.
+    fine = np.abs(values) > threshold("stuck", "explained_steps") * tally.resolution
+    starts, lengths = starts[fine], lengths[fine]
     rare = share < threshold("stuck", "rare_share")
-    if not rare:
+    if not rare and starts.size:
         quiet = busiest_share(tally, starts, lengths)
         least = threshold("stuck", "times_quiet") * expected_run(quiet, tally.pairs)
-        coarse = tally.level <= threshold("stuck", "explained_steps") * tally.resolution
         keep = np.array([
-            not coarse and length >= least
-            and moved(channel, start * tally.stride, (start + length) * tally.stride + 1)
+            length >= least and moved(channel, start * tally.stride, (start + length) * tally.stride + 1)
             for start, length in zip(starts.tolist(), lengths.tolist(), strict=True)
         ], np.bool_)
         starts, lengths = starts[keep], lengths[keep]
-        if not starts.size:
-            return subject
+    if not starts.size:
+        return subject
     spans = _spans(starts * tally.stride, lengths * tally.stride + 1, start_us, interval_us)
     longest = int(lengths.max()) * tally.stride + 1
     at = "every value" if longest >= tally.valid else f"{longest} intervals ({duration_text(longest * interval_us)})"
@@ -130,13 +136,11 @@ def interpolated_outcome(tally: Tally, name: str, start_us: int, interval_us: in
     """Stretches that lie on straight lines while the rest of the channel does not."""
     channel = tally.channel
     subject = Outcome("interpolated", Verdict.PASS, name, channel.quantity, channel.phase, channel.order)
-    starts, lengths, _ = tally.lines.joined()
-    keep = lengths >= threshold("interpolated", "fewest_intervals")
-    starts, lengths = starts[keep], lengths[keep]
+    starts, lengths = straight_runs(tally.lines, tally.resolution, threshold("interpolated", "exact_share_elsewhere"))
     if not starts.size:
-        return subject
-    elsewhere = (tally.flat_bends - int((lengths - 2).sum())) / max(1, tally.bends - int((lengths - 2).sum()))
-    if elsewhere > threshold("interpolated", "straight_share_elsewhere"):
+        starts, lengths = straight_runs(tally.rounded_lines, tally.resolution,
+                                        threshold("interpolated", "rounded_share_elsewhere"))
+    if not starts.size:
         return subject
     spans = _spans(starts, lengths, start_us, interval_us)
     total = int(lengths.sum())
@@ -144,6 +148,22 @@ def interpolated_outcome(tally: Tally, name: str, start_us: int, interval_us: in
                     f"{name} runs along straight lines over {total} intervals in {len(spans)} stretch"
                     f"{'es' if len(spans) > 1 else ''}: interpolated, not measured.",
                     "Get the file as the recorder wrote it, with its holes.")
+
+
+def straight_runs(lines: Lines, resolution: float, most_elsewhere: float) -> tuple[Slots, Slots]:
+    """Straight stretches of a channel that is not straight elsewhere; none when straightness is its habit.
+
+    A slow change of a rounded value climbs step by step, so a line of one or two steps a time must be long.
+    """
+    starts, lengths, sizes = lines.runs.joined(add=False)
+    steep = sizes >= 3 * resolution
+    keep = lengths >= np.where(steep, threshold("interpolated", "fewest_intervals"),
+                               threshold("interpolated", "fewest_flat_intervals"))
+    starts, lengths = starts[keep], lengths[keep]
+    held = int((lengths - 2).sum())
+    if (lines.straight - held) / max(1, lines.moving - held) > most_elsewhere:
+        return starts[:0], lengths[:0]
+    return starts, lengths
 
 
 def alike_outcomes(tallies: Mapping[Channel, Tally]) -> Iterator[Outcome]:

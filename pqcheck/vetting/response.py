@@ -72,6 +72,11 @@ def crossing(voltages: Array, currents: Array) -> tuple[str, ...] | None:
             gap = slopes[other, channel] - slopes[row, channel]
             if gap <= clear * float(np.hypot(errors[row, channel], errors[other, channel])):
                 return None
-        if slopes[row, channel] >= 0:
+        own = float(slopes[row, channel])
+        # With the common part taken out the own voltage falls and both others rise by half as much. Leading currents
+        # through a reactive source do the opposite, and then nothing follows for the phases.
+        if own >= 0 or min(float(slopes[other, channel]) for other in others) < threshold(
+            "polarity", "response_others"
+        ) * own:
             return None
     return tuple(PHASES[row] for row in best)

@@ -130,7 +130,7 @@ def _active_below_apparent(phase: str, active: Array, apparent: Array) -> Outcom
         known = np.isfinite(active) & (size > threshold("totals", "significant") * np.nanpercentile(size, 95))
         over = known & (np.abs(active) > (1 + threshold("totals", "above_apparent")) * size)
     share = float(np.count_nonzero(over)) / max(1, int(np.count_nonzero(known)))
-    if share <= threshold("totals", "share"):
+    if share <= threshold("totals", "above_share"):
         return Outcome("totals", Verdict.PASS, name, "active_power", phase)
     return Outcome(
         "totals", Verdict.REFUSED, name, "active_power", phase, code="power-mismatch", likelihood="shown",

@@ -49,15 +49,16 @@ class Pieces:
             self.numbers.append(np.asarray(numbers[:room], np.float64))
             self.kept += min(room, int(starts.size))
 
-    def joined(self) -> tuple[Slots, Slots, Array]:
-        """All runs; one that goes on across a border of chunks is one run, with the numbers added up."""
+    def joined(self, *, add: bool = True) -> tuple[Slots, Slots, Array]:
+        """All runs; one that goes on across a border of chunks is one run, its numbers added up or the first kept."""
         if not self.starts:
             nothing = np.empty(0, np.int64)
             return nothing, nothing, np.empty(0)
         first, count, number = (np.concatenate(part) for part in (self.starts, self.lengths, self.numbers))
         new = np.append(True, first[1:] != first[:-1] + count[:-1])
         heads = np.flatnonzero(new)
-        return first[heads], np.add.reduceat(count, heads), np.add.reduceat(number, heads)
+        numbers = np.add.reduceat(number, heads) if add else number[heads]
+        return first[heads], np.add.reduceat(count, heads), numbers
 
 
 @dataclass
@@ -68,6 +69,38 @@ class Peak:
     count: int = 0
     near: int = 0
     runs: Pieces = field(default_factory=Pieces)
+
+
+@dataclass
+class Lines:
+    """Straight stretches, and how often the channel is straight at all: `straight` of `moving` points."""
+
+    runs: Pieces = field(default_factory=Pieces)
+    moving: int = 0
+    straight: int = 0
+
+    def look(
+        self, slot: int, moving: int, line: Mask, shortest: int, sizes: Array, values: Array | None = None,
+        step: float = 0.0,
+    ) -> None:
+        """Keep runs of `line` (bends of zero) of at least `shortest` with the size of their steps.
+
+        Of rounded `values` only those on one chord are kept.
+        """
+        count = int(np.count_nonzero(line))
+        self.moving += moving
+        self.straight += count
+        if count < shortest:
+            return
+        starts, lengths = mask_runs(line)
+        keep = lengths >= shortest
+        if values is not None:
+            for number in np.flatnonzero(keep).tolist():
+                piece = values[starts[number] : starts[number] + lengths[number] + 2]
+                chord = np.linspace(float(piece[0]), float(piece[-1]), piece.size)
+                keep[number] = float(np.abs(piece - chord).max()) <= 0.75 * step
+        starts, lengths = starts[keep], lengths[keep]
+        self.runs.add(starts + slot, lengths + 2, sizes[starts])
 
 
 @dataclass
@@ -94,9 +127,8 @@ class Tally:
     copies: Pieces = field(default_factory=Pieces)
     copy_pairs: int = 0
     copy_equal: int = 0
-    lines: Pieces = field(default_factory=Pieces)
-    bends: int = 0
-    flat_bends: int = 0
+    lines: Lines = field(default_factory=lambda: Lines())
+    rounded_lines: Lines = field(default_factory=lambda: Lines())
     peak: Peak = field(default_factory=Peak)
     lowest: float = float("inf")
     highest: float = float("-inf")
@@ -208,7 +240,7 @@ class Tally:
         held = np.bincount((where + first) // width - base, minlength=(first + steps.size - 1) // width - base + 1)
         edges = np.arange(held.size + 1) * width + base * width
         amount = np.diff(np.clip(edges, first, first + steps.size))
-        self.bins.append((base, held, amount))
+        self.bins.append((base, held, amount.astype(np.int64)))
         if repeats >= SHORTEST_RUN - 1 or (repeats and (equal[0] or equal[-1])):
             starts, lengths = mask_runs(equal)
             ends = starts + lengths
@@ -216,7 +248,7 @@ class Tally:
             starts, lengths = starts[keep], lengths[keep]
             if self.stride > 1 and starts.size:
                 starts, lengths = self._really_equal(values, starts, lengths, carried)
-            self.equal_runs.add(starts + first, lengths, np.zeros(starts.size))
+            self.equal_runs.add(starts + first, lengths, chain[starts])
         tail = sampled[-1:] if self.stride > 1 else values[-3:]
         self._last = tail.copy()
 
@@ -256,7 +288,9 @@ class Tally:
                 starts, lengths = mask_runs(equal)
                 keep = (lengths >= SHORTEST_COPY) | (starts == 0) | (starts + lengths == equal.size)
                 starts, lengths = starts[keep], lengths[keep]
-                changed = np.concatenate(([0], np.cumsum(np.append(False, now[1:] != now[:-1]))))
+                # Flickering between neighbouring steps agrees with the day before by chance.
+                least = 2.5 * self.resolution if np.isfinite(self.resolution) else 0.0
+                changed = np.concatenate(([0], np.cumsum(np.append(False, np.abs(now[1:] - now[:-1]) > least))))
                 moves = changed[starts + lengths] - changed[starts]
                 self.copies.add(starts + offset + slot // stride, lengths, moves)
         if looked.size >= day:
@@ -268,33 +302,23 @@ class Tally:
         """Stretches that lie on a straight line: what an interpolation at export leaves behind.
 
         To the last digit where the file holds all digits; within the rounding where the values are rounded, and then
-        only over a longer stretch that moves by many steps.
+        only over a longer stretch that moves by several steps.
         """
         if values.size < SHORTEST_LINE + 2:
             return
         steps = np.diff(values)
         bend = np.abs(np.diff(steps))
+        size = np.abs(steps[1:])
         scale = max(abs(self.highest), abs(self.lowest))
         # Ten units in the last place of what the file can hold: single precision if it was stored so.
-        ulp = 1.2e-7 if values.dtype == np.float32 else 2.3e-16
+        ulp = scale * (1.2e-7 if values.dtype == np.float32 else 2.3e-16)
+        # A channel at rest is straight by nature; only where it moves is straightness worth counting.
+        moving = int(np.count_nonzero(size > 100 * ulp))
+        self.lines.look(slot, moving, (bend <= 10 * ulp) & (size > 100 * ulp), SHORTEST_LINE, size)
         step = self.resolution
-        rounded = np.isfinite(step) and step > 1e4 * ulp * scale
-        line = bend <= (1.01 * step if rounded else 10 * ulp * scale)
-        self.bends += bend.size
-        self.flat_bends += int(np.count_nonzero(line))
-        shortest = ROUNDED_LINE if rounded else SHORTEST_LINE
-        if int(np.count_nonzero(line)) < shortest:
-            return
-        line &= np.abs(steps[1:]) >= (3 * step if rounded else 1e2 * ulp * scale)
-        starts, lengths = mask_runs(line)
-        keep = lengths >= shortest
-        if rounded:
-            for number in np.flatnonzero(keep).tolist():
-                piece = values[starts[number] : starts[number] + lengths[number] + 2]
-                chord = np.linspace(float(piece[0]), float(piece[-1]), piece.size)
-                keep[number] = float(np.abs(piece - chord).max()) <= 0.75 * step
-        starts, lengths = starts[keep], lengths[keep]
-        self.lines.add(starts + slot, lengths + 2, np.zeros(starts.size))
+        if np.isfinite(step) and step > 1e4 * ulp:
+            self.rounded_lines.look(slot, moving, (bend <= 1.01 * step) & (size >= 3 * step), ROUNDED_LINE, size,
+                                    values, step)
 
     def _ceiling(self, slot: int, values: Array, holes: bool) -> None:
         top = float(np.fmax.reduce(values)) if holes else float(values.max())

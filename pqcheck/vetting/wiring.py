@@ -12,16 +12,18 @@ from numpy.typing import NDArray
 from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
 from pqcheck.site.model import Site
+from pqcheck.vetting.drops import settled
 from pqcheck.vetting.grid import Grid
 from pqcheck.vetting.outcome import Outcome, Span
 from pqcheck.vetting.response import crossing
 from pqcheck.vetting.signatures import PHASES, SOUND, Signature, cosine_fit, implied, ranked, wrapped
 from pqcheck.vetting.thresholds import threshold
-from pqcheck.vetting.wiring_words import ambiguous, export_seen, fault, mixed, too_little
+from pqcheck.vetting.wiring_words import ambiguous, export_seen, fault, mixed, reactive_background, too_little
 
 Array = NDArray[Any]
 
 CHECK = "polarity"
+VOLTAGES = "turned back so, the powers explain the voltage drops, and as recorded they do not"
 
 
 @dataclass(frozen=True)
@@ -133,7 +135,7 @@ def _with_reactive(grid: Grid, site: Site, found: Powers) -> Outcome:
     if share >= threshold(CHECK, "steady_share"):
         return _looks_right(grid, found)
     if share <= 1 - threshold(CHECK, "steady_share"):
-        return _looks_wrong(grid, site, found, whole=True)
+        return _looks_wrong(grid, site, found)
     return _changes(grid, site, found, sound, share)
 
 
@@ -156,105 +158,123 @@ def _crossing(grid: Grid) -> tuple[str, ...] | None:
                     np.stack([series for series in amps if series is not None]))
 
 
+def unvarying(found: Powers) -> bool:
+    """Whether the load hardly changes: then nothing tells a capacitor from a fault."""
+    load = found.weights.sum(axis=0)
+    return float(load.std()) < threshold(CHECK, "constant_load") * float(load.mean())
+
+
 def background(found: Powers) -> bool:
     """Whether a constant reactive part explains the angle: capacitors or magnetising current beside a varying load.
 
-    Then Q hardly follows P; behind a wiring fault both are projections of one load and move together through zero.
+    Then Q hardly follows the load; behind a wiring fault both are projections of one load and move together.
     """
-    if found.reactive is None:
+    if found.reactive is None or unvarying(found):
         return False
-    active, reactive = found.active.sum(axis=0), found.reactive.sum(axis=0)
-    middle = abs(float(np.median(reactive)))
-    load = found.weights.sum(axis=0)
-    if float(load.std()) < threshold(CHECK, "constant_load") * float(load.mean()):
-        # Nothing varies, so nothing tells a capacitor from a fault.
-        return True
+    active, reactive, load = (part.sum(axis=0) for part in (found.active, found.reactive, found.weights))
+    middle = abs(float(np.mean(reactive)))
     if middle == 0:
         return False
+    steady = float(reactive.std()) / middle < threshold(CHECK, "background_scatter") * float(load.std() / load.mean())
     slope, rest = np.polyfit(active, reactive, 1)
-    fixed = abs(float(rest)) / middle
-    steady = float(reactive.std()) / middle < threshold(CHECK, "background_scatter")
-    return bool(steady or (fixed > threshold(CHECK, "background_share") and slope * reactive.mean() < 0))
+    fixed = abs(float(rest)) / middle > threshold(CHECK, "background_share") and float(slope) * reactive.mean() < 0
+    return bool(steady or fixed)
 
 
 def _looks_right(grid: Grid, found: Powers) -> Outcome:
+    """Angles that a right connection explains; at their edges so does a set that is rotated and reversed as a whole."""
     middles = _middles(found.angles)
-    turned = None
-    if (middles < threshold(CHECK, "ordinary_low")).all() or (middles > threshold(CHECK, "ordinary_high")).all():
-        turned = next(sig for cost, sig in ranked(middles, 0, 45) if len(sig.moved) == 3)
-    answer = _crossing(grid)
-    if answer is not None and answer != PHASES:
-        moved = Signature((answer[0], answer[1], answer[2]), (False, False, False))
-        candidates = [sig for cost, sig in ranked(middles, -15, 45) if sig.source == moved.source]
-        return fault(candidates[0], grid, likelihood="shown", because="the voltages answer to other currents",
-                     middles=middles)
-    if turned is None or answer == PHASES:
+    low, high = threshold(CHECK, "ordinary_low"), threshold(CHECK, "ordinary_high")
+    if not ((middles < low).all() or (middles > high).all()):
+        return Outcome(CHECK, Verdict.PASS, "current", "current")
+    turned = next(signature for _, signature in ranked(middles, 0, high) if len(signature.moved) == 3)
+    answer = settled(grid, (SOUND, turned))
+    if answer == turned:
+        return fault(turned, grid, likelihood="shown", because=VOLTAGES, middles=middles)
+    if answer == SOUND:
         return Outcome(CHECK, Verdict.PASS, "current", "current")
     if background(found):
-        return Outcome(
-            CHECK, Verdict.PASS, "current", "current", code="reactive-background",
-            text=f"The power stands at {_mean_words(middles)} because of a constant reactive part (capacitors or "
-                 "magnetising current); nothing speaks against the wiring.",
-            advice="Nothing to do; keep the arrow and phase photos.",
-        )
-    return ambiguous(turned, middles, "a load that really is " + ("leading" if middles.mean() < 0 else "that inductive"))
+        return reactive_background(middles)
+    innocent = "a load that really is leading" if middles.mean() < 0 else "a load that really is so inductive"
+    return ambiguous(turned, middles, innocent)
 
 
-def _mean_words(middles: Array) -> str:
-    mean = float(middles.mean())
-    return f"{abs(mean):.0f} degrees {'leading' if mean < 0 else 'lagging'}"
-
-
-def _looks_wrong(grid: Grid, site: Site, found: Powers, *, whole: bool, span: Span | None = None) -> Outcome:
+def _looks_wrong(grid: Grid, site: Site, found: Powers, span: Span | None = None) -> Outcome:
+    """Angles that no ordinary right connection explains."""
     middles = _middles(found.angles)
-    best = [pair for pair in ranked(middles, threshold(CHECK, "ordinary_low"), threshold(CHECK, "ordinary_high"))
-            if not pair[1].sound]
+    best = [pair for pair in _ranked(middles) if not pair[1].sound]
     chosen = best[0][1]
-    held = _share(_holds(found.angles, chosen), found.weights)
-    forward = bool((np.abs(middles) < threshold(CHECK, "forward_angle")).all())
-    answer = _crossing(grid)
-    if held < threshold(CHECK, "held_share"):
+    forward = _forward(middles)
+    if _share(_holds(found.angles, chosen), found.weights) < threshold(CHECK, "held_share"):
+        if forward and background(found):
+            return reactive_background(middles)
         return mixed(found.active, site.generation.declared, grid, found.points)
-    if answer is not None and answer == chosen.source and chosen.moved:
-        return fault(chosen, grid, likelihood="shown", because="the voltages answer to the crossed currents too",
-                     middles=middles, span=span)
-    if forward and len(chosen.moved) == 3 and (background(found) or answer == PHASES):
+    answer = None if span else settled(grid, (SOUND, chosen))
+    if answer == chosen:
+        return fault(chosen, grid, likelihood="shown", because=VOLTAGES, middles=middles)
+    alike = float(middles.max() - middles.min()) < threshold(CHECK, "alike_spread")
+    if forward and alike and (background(found) or unvarying(found) or answer == SOUND):
         return ambiguous(chosen, middles, "capacitors or magnetising current without load")
     negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
-    if site.generation.declared and len(negative) in (1, 3):
-        long = (grid.end_us - grid.start_us) >= DAY
-        if len(negative) == 3 or not long:
+    odd = [phase for phase, angle in zip(PHASES, middles, strict=True)
+           if not threshold(CHECK, "plausible_low") <= angle <= threshold(CHECK, "plausible_high")]
+    whole_set = alike or 3 in (len(chosen.moved), len(chosen.backwards))
+    if site.generation.declared and (whole_set or len(odd) == 1):
+        day_and_night = grid.end_us - grid.start_us >= DAY
+        if whole_set or not day_and_night or answer == SOUND or chosen.backwards != tuple(negative):
             return ambiguous(chosen, middles, "real export from the declared generation")
         return fault(chosen, grid, likelihood="likely", middles=middles, span=span,
                      alternative="a single-phase generator that exports day and night")
-    close = [sig for cost, sig in best[1:4]
-             if cost - best[0][0] < threshold(CHECK, "rival_cost") and sig.complexity <= chosen.complexity]
+    close = [signature for cost, signature in best[1:4]
+             if cost - best[0][0] < threshold(CHECK, "rival_cost") and signature.complexity <= chosen.complexity]
+    export = "real export of energy, if there is generation on site (declare [generation])"
     return fault(
-        chosen, grid, likelihood="shown" if not forward and not close else "likely", middles=middles, span=span,
-        rivals=tuple(close),
-        alternative="real export of energy, if there is generation on site (declare [generation])" if negative else "",
+        chosen, grid, likelihood="likely" if forward or close or negative else "shown", middles=middles, span=span,
+        rivals=tuple(close), alternative=export if negative and len(negative) != 2 else "",
     )
 
 
 def _changes(grid: Grid, site: Site, found: Powers, sound: Array, share: float) -> Outcome:
-    """Right for part of the time: a clamp that was moved, or energy that really flows back at times."""
-    step = step_at(sound)
-    if step is not None:
-        cut, right_first = step
-        wrong = slice(cut, None) if right_first else slice(None, cut)
-        part = Powers(found.points[wrong], found.angles[:, wrong], found.weights[:, wrong], found.active[:, wrong],
-                      None if found.reactive is None else found.reactive[:, wrong], found.currents[:, wrong])
-        middles = _middles(part.angles)
-        chosen = ranked(middles, threshold(CHECK, "ordinary_low"), threshold(CHECK, "ordinary_high"))[0][1]
-        lasting = part.points.size >= threshold(CHECK, "step_points")
-        backflow = len(chosen.backwards) == 3 or (site.generation.declared and len(chosen.backwards) > 0)
-        if lasting and not chosen.sound and not backflow and not _forward(middles):
-            at = grid.time(int(found.points[cut]))
-            span = Span(at, grid.end_us) if right_first else Span(grid.start_us, at)
-            return _looks_wrong(grid, site, part, whole=False, span=span)
-    if site.generation.declared:
+    """Right for part of the time: a clamp that was moved, angles at the edge of what is plausible, or energy that
+    really flows back at times."""
+    moved = _moved_clamp(grid, site, found, sound)
+    if moved is not None:
+        return moved
+    back = float((found.active < 0).any(axis=0).mean())
+    if site.generation.declared and back > threshold(CHECK, "backflow_share"):
         return export_seen(share)
+    middles = _middles(found.angles)
+    chosen = next(signature for _, signature in _ranked(middles) if not signature.sound)
+    if _share(_holds(found.angles, chosen), found.weights) >= threshold(CHECK, "held_share"):
+        return _looks_wrong(grid, site, found)
+    if back < threshold(CHECK, "backflow_share") and background(found):
+        return reactive_background(middles)
     return mixed(found.active, False, grid, found.points)
+
+
+def _moved_clamp(grid: Grid, site: Site, found: Powers, sound: Array) -> Outcome | None:
+    """A wiring that is wrong from, or up to, one moment; None when the angles go back and forth."""
+    step = step_at(sound)
+    if step is None:
+        return None
+    cut, right_first = step
+    wrong = slice(cut, None) if right_first else slice(None, cut)
+    part = Powers(found.points[wrong], found.angles[:, wrong], found.weights[:, wrong], found.active[:, wrong],
+                  None if found.reactive is None else found.reactive[:, wrong], found.currents[:, wrong])
+    middles = _middles(part.angles)
+    chosen = _ranked(middles)[0][1]
+    # Three arrows do not turn by themselves at one moment, and an exporting inverter does not wait for a fitter.
+    backflow = len(chosen.backwards) == 3 or (site.generation.declared and len(chosen.backwards) > 0)
+    lasting = part.points.size >= threshold(CHECK, "step_points")
+    if not lasting or chosen.sound or backflow or _forward(middles):
+        return None
+    at = grid.time(int(found.points[cut]))
+    span = Span(at, grid.end_us) if right_first else Span(grid.start_us, at)
+    return _looks_wrong(grid, site, part, span)
+
+
+def _ranked(middles: Array) -> list[tuple[float, Signature]]:
+    return ranked(middles, threshold(CHECK, "ordinary_low"), threshold(CHECK, "ordinary_high"))
 
 
 def _forward(middles: Array) -> bool:
@@ -350,5 +370,3 @@ def _without_phase_powers(grid: Grid, site: Site) -> Iterator[Outcome]:
                       text="No power was recorded, so the arrows and phases of the clamps cannot be checked.",
                       advice="Record active and reactive power of every phase.")
 
-
-__all__ = ["SOUND", "polarity_outcomes", "significant", "step_at"]

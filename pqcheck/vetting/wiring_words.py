@@ -103,6 +103,18 @@ def ambiguous(
     )
 
 
+def reactive_background(middles: Array) -> Outcome:
+    """Unusual angles that a constant reactive part explains: a note."""
+    mean = float(middles.mean())
+    side = "leading" if mean < 0 else "lagging"
+    return Outcome(
+        CHECK, Verdict.PASS, "current", "current", code="reactive-background",
+        text=f"The power stands at about {abs(mean):.0f} degrees {side} because of a constant reactive part (capacitors "
+             "or magnetising current); nothing speaks against the wiring.",
+        advice="Nothing to do; keep the photos of arrows and phases.",
+    )
+
+
 def export_seen(share: float, phase: str | None = None) -> Outcome:
     """Power flows back part of the time and generation is declared: nothing to doubt."""
     name = f"current.{phase}" if phase else "current"
@@ -148,8 +160,3 @@ def too_little(phases: tuple[str, ...], noisy: bool = False) -> Outcome:
              f"Too few intervals with load on {', '.join(phases)} to check the clamps.",
         advice="Look again when there is load, or use a smaller range.",
     )
-
-
-def shifted_phases(middles: Array) -> bool:
-    """Whether all three angles are finite."""
-    return bool(np.isfinite(middles).all())
