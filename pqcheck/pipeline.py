@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pqcheck.errors import InputError, SiteError, nearest
 from pqcheck.findings import Finding, Findings, sort_key
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.quantities import QUANTITIES
-from pqcheck.recording import Recording
+from pqcheck.recording import Block, Recording
 from pqcheck.site.model import Site
+
+if TYPE_CHECKING:
+    from pqcheck.judging.tasks import Task
+    from pqcheck.observing.gather import Gathered, Gatherer
 
 Recordings = Recording | str | Path | Sequence[str | Path] | Mapping[str, Any] | Any
 """Files, a `Recording`, a mapping of headers to arrays, or a pandas table (`Any`, so that pandas is not needed)."""
@@ -38,6 +42,47 @@ def check(
     `as_of` is the date that counts for tables with effective dates (default: the day the recording began); nothing
     reads the clock. Raises `PqcheckError` when an input cannot be read. Results depend on nothing but the inputs.
     """
+    return _checked(recordings, site, tables, quantities, as_of, None)
+
+
+def check_and_gather(
+    recordings: Recordings,
+    site: Sites,
+    tables: Tables | None = None,
+    *,
+    quantities: Iterable[str] | None = None,
+    as_of: date | None = None,
+) -> tuple[Findings, Gathered | None]:
+    """`check`, and in the same pass what a report draws on; None for spectra, which have no course over time."""
+    watch = _Watch()
+    findings = _checked(recordings, site, tables, quantities, as_of, watch)
+    return findings, watch.gatherer.finish() if watch.gatherer is not None else None
+
+
+class _Watch:
+    """Opens a gatherer for the first pass only: later ones ask what the verdict would be without corrections."""
+
+    def __init__(self) -> None:
+        self.gatherer: Gatherer | None = None
+
+    def open(self, recording: Recording, tasks: Sequence[Task]) -> Callable[[int, Block], None] | None:
+        from pqcheck.observing.asked import asked_by_tasks
+        from pqcheck.observing.gather import Gatherer
+
+        if self.gatherer is not None:
+            return None
+        self.gatherer = Gatherer(recording, asked_by_tasks(tasks))
+        return self.gatherer.feed
+
+
+def _checked(
+    recordings: Recordings,
+    site: Sites,
+    tables: Tables | None,
+    quantities: Iterable[str] | None,
+    as_of: date | None,
+    watch: _Watch | None,
+) -> Findings:
     from pqcheck.pipeline_scenario import as_internal, check_spectra, spectra_in
     from pqcheck.site.scenario import judged_site
 
@@ -54,7 +99,7 @@ def check(
     recording = as_recording(recordings, declared)
     _check_declared(declared, recording)
     corrected = corrected_recording(recording, declared.corrections) if declared.corrections else recording
-    findings, remarks, remainders = _once(corrected, declared, chosen, only, as_of)
+    findings, remarks, remainders = _once(corrected, declared, chosen, only, as_of, watch)
     if declared.corrections:
         plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only, as_of)
         findings = _beside(findings, plain, "without_corrections")
@@ -65,7 +110,7 @@ def check(
     result = Findings(
         findings=tuple(sorted(findings, key=sort_key)),
         site=declared.declared,
-        recordings=tuple(_recording_entry(recording, number, remainders) for number in range(len(recording.files))),
+        recordings=tuple(recording_entry(recording, number, remainders) for number in range(len(recording.files))),
         limit_tables=tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in chosen),
         remarks=tuple(remarks),
     )
@@ -149,7 +194,8 @@ def _check_declared(site: Site, recording: Recording) -> None:
 
 
 def _once(
-    recording: Recording, site: Site, tables: Sequence[LimitTable], only: Sequence[str], as_of: date | None
+    recording: Recording, site: Site, tables: Sequence[LimitTable], only: Sequence[str], as_of: date | None,
+    watch: _Watch | None = None,
 ) -> tuple[list[Finding], list[str], Mapping[int, Mapping[str, Any]]]:
     from pqcheck.clock import iso, to_local
     from pqcheck.judging.events import judge_events
@@ -169,7 +215,14 @@ def _once(
         vetted.append(vetting.finish())
         return vetted[0].trust
 
-    judged = judge(tasks, settled, recording, site, observe=vetting.feed, trust=trust)
+    also = watch.open(recording, tasks) if watch is not None else None
+
+    def observe(number: int, block: Block) -> None:
+        vetting.feed(number, block)
+        if also is not None:
+            also(number, block)
+
+    judged = judge(tasks, settled, recording, site, observe=observe, trust=trust)
     remarks = list(vetted[0].remarks)
     remainders: dict[int, dict[str, Any]] = {}
     # Time bases end at nearly the same time: one line for each kind of period, the longest leftover.
@@ -202,7 +255,7 @@ def _place(finding: Finding) -> tuple[Any, ...]:
     return (finding.kind, finding.table, finding.rule, finding.channel, finding.phase, finding.id)
 
 
-def _recording_entry(recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]) -> dict[str, Any]:
+def recording_entry(recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]) -> dict[str, Any]:
     from pqcheck.clock import iso
 
     file = recording.files[number]

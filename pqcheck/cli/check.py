@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from typing import Any
 
 HELP = "Judge recordings against limit tables and say what passes, what fails, and what cannot be said."
 
@@ -31,13 +32,18 @@ def run(args: argparse.Namespace) -> int:
     """Check, print, write; returns the exit status."""
     if args.each:
         return _each(args)
-    from pqcheck.pipeline import check
-    from pqcheck.reports.out import prepare, write_all
+    from pqcheck.pipeline import check, check_and_gather
+    from pqcheck.reports.out import prepare, wants_trends, write_all
     from pqcheck.reports.terminal import as_text
 
     targets = prepare([*([args.json] if args.json else []), *args.out], json_path=args.json)
-    findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
-    write_all(targets, findings, args.recordings, args.site)
+    drawn: Any = args.recordings
+    if wants_trends(targets):
+        findings, gathered = check_and_gather(args.recordings, args.site, args.limits, quantities=args.quantities)
+        drawn = gathered if gathered is not None else ()
+    else:
+        findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
+    write_all(targets, findings, drawn, args.site)
     sys.stdout.write(as_text(findings, everything=args.all, quiet=args.quiet))
     return int(findings.exit_status)
 

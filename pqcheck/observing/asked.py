@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from pqcheck.deriving.sources import Catalogue, Wanted, usable
 from pqcheck.findings import Findings
 from pqcheck.judging.resolve import resolve
-from pqcheck.judging.tasks import scale_of
+from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.limit_tables import LimitTable
 from pqcheck.observing.gather import Asked
 from pqcheck.recording import Recording
@@ -19,6 +19,11 @@ from pqcheck.units import UnitError, factor
 def asked_by_tables(tables: Sequence[LimitTable], recording: Recording, site: Site) -> list[Asked]:
     """The sources that judging uses, one per quantity, phase and interval."""
     tasks, _ = resolve(tables, recording, site, site.quantities)
+    return asked_by_tasks(tasks)
+
+
+def asked_by_tasks(tasks: Iterable[Task]) -> list[Asked]:
+    """The same from tasks that are at hand."""
     found: dict[tuple[str, str | None, int, str], Asked] = {}
     for task in tasks:
         wanted = task.wanted

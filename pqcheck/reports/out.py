@@ -10,32 +10,33 @@ from pqcheck.errors import OutputError
 from pqcheck.files import write_text
 from pqcheck.findings import Findings
 
-Renderer = Callable[[Findings, Sequence[Any], Any], str]
+Renderer = Callable[[Findings, Any, Any], str]
+"""Findings, recordings (files, or what was gathered of them), site (file, or None) to text."""
 
 
-def _json(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+def _json(findings: Findings, recordings: Any, site: Any) -> str:
     return findings.to_json()
 
 
-def _markdown(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+def _markdown(findings: Findings, recordings: Any, site: Any) -> str:
     from pqcheck.reports.markdown import as_markdown
 
     return as_markdown(findings)
 
 
-def _csv(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+def _csv(findings: Findings, recordings: Any, site: Any) -> str:
     from pqcheck.reports.csv_table import as_csv
 
     return as_csv(findings)
 
 
-def _html(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+def _html(findings: Findings, recordings: Any, site: Any) -> str:
     from pqcheck.reports.html.build import as_html
 
     return as_html(findings, recordings, site)
 
 
-def _junit(findings: Findings, recordings: Sequence[Any], site: Any) -> str:
+def _junit(findings: Findings, recordings: Any, site: Any) -> str:
     from pqcheck.reports.junit import as_junit
 
     return as_junit([findings])
@@ -80,7 +81,12 @@ def prepare(paths: Sequence[str], json_path: str | None = None) -> list[Target]:
     return targets
 
 
-def write_all(targets: Sequence[Target], findings: Findings, recordings: Sequence[Any], site: Any) -> None:
+def wants_trends(targets: Sequence[Target]) -> bool:
+    """Whether any target draws the recording itself, so that it is worth gathering while it is judged."""
+    return any(render is _html for _, render in targets)
+
+
+def write_all(targets: Sequence[Target], findings: Findings, recordings: Any, site: Any) -> None:
     """Render everything, then write everything."""
     rendered = [(path, render(findings, recordings, site)) for path, render in targets]
     for path, text in rendered:

@@ -10,7 +10,7 @@ from pqcheck.errors import InputError, PqcheckError
 from pqcheck.findings import Findings
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.observing.asked import asked_by_findings, asked_by_tables
-from pqcheck.observing.gather import gather
+from pqcheck.observing.gather import Gathered, gather
 from pqcheck.observing.observe import observe
 from pqcheck.recording import Recording
 from pqcheck.reports.html.page import page
@@ -19,19 +19,22 @@ from pqcheck.site.load import load_site, site_from
 from pqcheck.site.model import Site
 
 
-def as_html(findings: Findings, recordings: Sequence[Any] | Recording, site: Any) -> str:
+def as_html(findings: Findings, recordings: Sequence[Any] | Recording | Gathered, site: Any) -> str:
     """The report.
 
-    `recordings` are files or a `Recording`; none leaves out trends. `site` is a site file, a mapping or a `Site`; None
-    takes what the findings file says was declared. Raises `InputError` when a recording is not the one that was judged.
+    `recordings` are files, a `Recording`, or what was gathered of one while it was checked; none leaves out trends.
+    `site` is a site file, a mapping or a `Site`; None takes what the findings file says was declared. Raises
+    `InputError` when a recording is not the one that was judged.
     """
     return page(material_of(findings, recordings, site))
 
 
-def material_of(findings: Findings, recordings: Sequence[Any] | Recording, site: Any) -> Material:
+def material_of(findings: Findings, recordings: Sequence[Any] | Recording | Gathered, site: Any) -> Material:
     """Everything the page is drawn from."""
     declared = _site(findings, site)
     tables = tuple(same_tables(findings, declared))
+    if isinstance(recordings, Gathered):
+        return Material(findings, declared, recordings, observe(recordings, declared), tables)
     # A spectrum has no time axis, so there are no trends to gather.
     timeless = any(one["start"] is None for one in findings.recordings)
     recording = None if timeless else _recording(recordings, declared)
@@ -68,7 +71,10 @@ def _recording(recordings: Sequence[Any] | Recording, site: Site) -> Recording |
     if len(paths) == 1 and isinstance(paths[0], Recording):
         return paths[0]
     from pqcheck.readers import read
+    from pqcheck.readers.spectrum import is_spectrum
 
+    if any(is_spectrum(path, site) for path in paths):
+        return None
     return read(paths, site)
 
 

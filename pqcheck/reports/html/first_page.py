@@ -149,8 +149,10 @@ def _not_examined(material: Material) -> Markup:
 
 def _unexamined(material: Material) -> Iterator[str]:
     findings, site = material.findings, material.site
-    if site.quantities:
-        yield f"Only {listed([quantity_words(one) for one in site.quantities])} was part of the question."
+    asked = {one.quantity for one in findings.findings if one.kind == "limit"}
+    left_out = {rule.quantity for table in material.tables for rule in table.rules} - asked
+    if left_out:
+        yield f"Not part of the question: {listed(sorted({quantity_words(one) for one in left_out}))}."
     never = {
         quantity_words(one.quantity)
         for one in findings.findings

@@ -141,9 +141,9 @@ _SECTIONS = (
 
 
 def _facts(section: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    for key, value in section.items():
+    for key, value in sorted(section.items()):
         if isinstance(value, Mapping):
-            value = ", ".join(f"{inner}: {each}" for inner, each in value.items())
+            value = ", ".join(f"{inner}: {each}" for inner, each in sorted(value.items()))
         elif isinstance(value, list):
             value = ", ".join(map(str, value))
         elif isinstance(value, bool):

@@ -128,6 +128,8 @@ def figure_for(finding: Finding, drawn: Sequence[Drawn]) -> str | None:
         wanted.append("fig-distortion")
     else:
         wanted += [identity for name, identity, _ in _SINGLE if name == quantity]
+    if not quantity or "event" in quantity:
+        wanted.append("fig-events")
     wanted.append(RECORDED)
     return next((identity for identity in wanted if identity in there), None)
 
