@@ -106,6 +106,10 @@ def _checked(
     if declared.exclusions:
         plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
         findings = _beside(findings, plain, "without_exclusions")
+    if any(table.load_rules for table in chosen) and (not only or "current" in only):
+        from pqcheck.loads.existing import existing_load_findings
+
+        findings += existing_load_findings(chosen, corrected, declared, findings)
     remarks += [*row_remarks(chosen, declared), *_left_out(chosen, only)]
     result = Findings(
         findings=tuple(sorted(findings, key=sort_key)),
@@ -256,6 +260,7 @@ def _place(finding: Finding) -> tuple[Any, ...]:
 
 
 def recording_entry(recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]) -> dict[str, Any]:
+    """One file as the findings file names it; `remainders` are what was left over, by stream."""
     from pqcheck.clock import iso
 
     file = recording.files[number]

@@ -32,6 +32,8 @@ class Added:
     source: Source | None
     law: Law = "summation"
     everything_on: bool = False
+    recorded_demand: float | None = None
+    """Demand current that a recorded total demand distortion refers to, where the site's own is another."""
 
     def scaled(self, by: float) -> Added:
         """The same additions, all of them `by` times as large."""
@@ -83,7 +85,9 @@ class _Walk:
     def blocks(self, channels: Sequence[Channel] | None = None) -> Iterator[Block]:
         """Blocks with the additions; `channels` limits what is worked out, not what it is worked out from."""
         wanted = self.kept if channels is None else tuple(one for one in channels if one in self.kept)
-        work = BlockAddition(self.stream, self.site, self.added.loads, self.added.source, self.added.law)
+        work = BlockAddition(
+            self.stream, self.site, self.added.loads, self.added.source, self.added.law, self.added.recorded_demand
+        )
         for block in self.stream.blocks(None):
             shares = [self._share(load, block) for load in self.added.loads]
             try:

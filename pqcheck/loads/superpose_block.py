@@ -44,7 +44,16 @@ Parts = Mapping[int, Sequence[Array]]
 class BlockAddition:
     """The additions to one stream."""
 
-    def __init__(self, stream: Stream, site: Site, loads: Sequence[NewLoad], source: Source | None, law: Law) -> None:
+    def __init__(
+        self,
+        stream: Stream,
+        site: Site,
+        loads: Sequence[NewLoad],
+        source: Source | None,
+        law: Law,
+        recorded_demand: float | None = None,
+    ) -> None:
+        self.recorded_demand = recorded_demand
         self.stream, self.site, self.loads, self.source, self.law = stream, site, loads, source, law
         self.neutral = site.supply.connection != "delta"
         self.phases = phases_of(site.supply)
@@ -166,7 +175,8 @@ class BlockAddition:
         assert pcc is not None
         declared = pcc.maximum_demand_current if channel.quantity == "current_tdd" else pcc.rated_current
         base = float(declared or 0)
-        square = existing.total_with(values / 100 * base, self.line_parts[phase], self.law)
+        recorded = self.recorded_demand if channel.quantity == "current_tdd" and self.recorded_demand else base
+        square = existing.total_with(values / 100 * recorded, self.line_parts[phase], self.law)
         return np.asarray(100 * np.sqrt(square) / base)
 
     def _neutral(self, values: Array, channel: Channel) -> Array:

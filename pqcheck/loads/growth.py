@@ -1,0 +1,120 @@
+"""IEEE 519 with a demand that grows: IL and the row of Isc/IL with the new load, and what IL alone changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+from pqcheck.findings import Finding
+from pqcheck.judging.facts import ask
+from pqcheck.limit_tables import LimitTable
+from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.predict import place, verdicts
+from pqcheck.loads.superpose import Added
+from pqcheck.loads.values import Growth
+from pqcheck.recording import Recording
+from pqcheck.site.model import Site
+
+CURRENTS = ("current_harmonic", "current_tdd")
+
+
+@dataclass(frozen=True)
+class DemandGrowth:
+    """Declared and grown demand current in A, their rows, and each current criterion under both.
+
+    `alone` are criteria that the *measured* record, without any new load, would meet under the grown demand current and
+    does not meet under the declared one: no harmonic ampere less, only a larger divisor.
+    """
+
+    declared: Decimal
+    grown: Decimal
+    ratio: Decimal | None
+    ratio_grown: Decimal | None
+    row: str
+    row_grown: str
+    rows: tuple[Growth, ...]
+    alone: tuple[str, ...]
+
+
+def grown_site(site: Site, loads: Sequence[NewLoad]) -> Site | None:
+    """The site with the fundamental current of all new loads on top of IL; None without IL or without growth."""
+    pcc = site.pcc
+    if pcc is None or pcc.maximum_demand_current is None:
+        return None
+    new = sum(
+        load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads if not load.feeds_in
+    )  # fmt: skip
+    if not new:
+        return None
+    grown = pcc.maximum_demand_current + Decimal(repr(round(new, 3)))
+    return replace(site, pcc=replace(pcc, maximum_demand_current=grown))
+
+
+def demand_growth(
+    tables: Sequence[LimitTable],
+    recording: Recording,
+    site: Site,
+    added: Added,
+    measured: Sequence[Finding],
+    predicted: Sequence[Finding],
+    grown_predictions: Sequence[Finding],
+) -> DemandGrowth | None:
+    """Current criteria as measured, predicted under the declared IL, and predicted under the grown one."""
+    larger = grown_site(site, added.loads)
+    concerned = [table for table in tables if any(rule.reference == "maximum_demand_current" for rule in table.rules)]
+    if larger is None or larger.pcc is None or site.pcc is None or not concerned:
+        return None
+    then = {place(one): one for one in predicted}
+    later = {place(one): one for one in grown_predictions}
+    rows = []
+    for one in measured:
+        key = place(one)
+        if one.kind != "limit" or one.quantity not in CURRENTS or key not in then or key not in later:
+            continue
+        mine, theirs = then[key], later[key]
+        rows.append(
+            Growth(
+                f"{one.table} {one.rule}", one.channel, mine.statistic.unit if mine.statistic else "",
+                one.verdict.value, mine.verdict.value, theirs.verdict.value,
+                mine.statistic.value if mine.statistic else None, theirs.statistic.value if theirs.statistic else None,
+                _limit(mine), _limit(theirs),
+            )
+        )  # fmt: skip
+    nothing = Added((), None, recorded_demand=float(site.pcc.maximum_demand_current or 0))
+    alone_then = {place(one): one for one in verdicts(concerned, recording, larger, nothing, CURRENTS)}
+    alone = [
+        f"{one.table} {one.rule}, {one.channel}"
+        for one in measured
+        if one.verdict.value == "fail" and place(one) in alone_then and alone_then[place(one)].verdict.value == "pass"
+    ]
+    declared, grown = site.pcc.maximum_demand_current, larger.pcc.maximum_demand_current
+    assert declared is not None and grown is not None
+    short = site.pcc.short_circuit_current
+    return DemandGrowth(
+        declared,
+        grown,
+        None if short is None else short / declared,
+        None if short is None else short / grown,
+        _row(concerned, site),
+        _row(concerned, larger),
+        tuple(rows),
+        tuple(sorted(alone)),
+    )
+
+
+def _limit(finding: Finding) -> str:
+    return (
+        "-" if finding.limit is None or finding.limit.high is None else f"{finding.limit.high:.6g} {finding.limit.unit}"
+    )
+
+
+def _row(tables: Sequence[LimitTable], site: Site) -> str:
+    """The label of the row in force."""
+    for table in tables:
+        for rule in table.rules:
+            if rule.reference == "maximum_demand_current":
+                for row in rule.rows:
+                    if row.label and ask(site, row.where).holds:
+                        return row.label
+    return "-"

@@ -1,0 +1,46 @@
+"""A recording kept in memory, so that it can be judged many times without reading the files again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from pqcheck.recording import Block, Channel, Recording, Stream
+
+MOST_VALUES = 60_000_000
+"""Beyond it (about half a gigabyte) the files are read again each time."""
+
+
+def held(recording: Recording) -> Recording:
+    """The same recording with its blocks in memory; unchanged when it is too large for that."""
+    if sum(stream.axis.count * len(stream.channels) for stream in recording.streams) > MOST_VALUES:
+        return recording
+    return replace(recording, streams=tuple(_held(stream) for stream in recording.streams))
+
+
+def _held(stream: Stream) -> Stream:
+    kept = tuple(
+        Block(
+            block.axis,
+            {channel: values.copy() for channel, values in block.values.items()},
+            None if block.flagged is None else block.flagged.copy(),
+            {channel: mask.copy() for channel, mask in block.over_range.items()},
+        )
+        for block in stream.blocks(None)
+    )
+    return replace(stream, blocks=_Kept(kept).blocks)
+
+
+@dataclass(frozen=True)
+class _Kept:
+    kept: tuple[Block, ...]
+
+    def blocks(self, channels: Sequence[Channel] | None = None) -> Iterator[Block]:
+        """The blocks, narrowed to `channels`."""
+        if channels is None:
+            yield from self.kept
+            return
+        wanted = set(channels)
+        for block in self.kept:
+            values = {channel: array for channel, array in block.values.items() if channel in wanted}
+            yield Block(block.axis, values, block.flagged, block.over_range)

@@ -1,0 +1,243 @@
+"""The load study: demand, existing-load determination, spare capacity, and the verdicts with the declared additions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from pqcheck.findings import Finding, Findings, sort_key
+from pqcheck.limit_tables import LimitTable
+from pqcheck.loads.capacity import capacities, rating_findings
+from pqcheck.loads.compare import rows_of
+from pqcheck.loads.declared import NewLoad, check_runs, new_loads, voltage_sum
+from pqcheck.loads.demand import demand_of
+from pqcheck.loads.equipment import high_load_spectrum, loading, motor, spectrum_pair, starts
+from pqcheck.loads.growth import DemandGrowth, demand_growth, grown_site
+from pqcheck.loads.headroom import Search
+from pqcheck.loads.held import held as in_memory
+from pqcheck.loads.predict import predicted
+from pqcheck.loads.profile import cost
+from pqcheck.loads.series import canonical, held, phases_of
+from pqcheck.loads.source import Source, source_of
+from pqcheck.loads.spectral import Law
+from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, Spectrum, Start
+from pqcheck.recording import Recording
+from pqcheck.site.model import Site
+
+DEFAULT_INTERVAL_US = 900_000_000
+
+CAUTIONS = (
+    "Licensed practice, the local code and the authority having jurisdiction decide; this is a calculation for them, "
+    "no design and no permission to connect.",
+    "A prediction adds a declared load to a measured record. Loads that are there are taken to keep their currents; "
+    "notches, inrush, flicker, control interaction and faults are outside it. Measure again once the load runs.",
+    "Work on a live switchboard, and the opening of current transformer circuits, can kill: qualified persons, lockout "
+    "and protective equipment by the local rules.",
+)
+
+
+@dataclass(frozen=True)
+class LoadStudy:
+    """Everything a load study found. `findings` hold the measured findings and the predictions."""
+
+    site_name: str
+    zone: str
+    supply: str
+    nominal_to_neutral: float | None
+    demand: Demand
+    loads: tuple[NewLoad, ...]
+    findings: Findings
+    demand_then: Demand | None = None
+    source: Source | None = None
+    capacity: tuple[Capacity, ...] = ()
+    rows: tuple[Row, ...] = ()
+    rooms: tuple[Room, ...] = ()
+    growth: DemandGrowth | None = None
+    loadings: tuple[Loading, ...] = ()
+    spectrum: Spectrum | None = None
+    motors: tuple[Motor, ...] = ()
+    starts: tuple[Start, ...] = ()
+    costs: tuple[tuple[str, float, str], ...] = ()
+    new_neutral: float | None = None
+    """Neutral current of the new loads alone at nominal voltage, A."""
+    cautions: tuple[str, ...] = CAUTIONS
+    remarks: tuple[str, ...] = ()
+    line_currents: Mapping[str, float] = field(default_factory=dict)
+    """Nominal rms line current of each new load, A."""
+
+
+def study(
+    recording: Recording,
+    site: Site,
+    tables: Sequence[LimitTable],
+    measured: Findings,
+    quantities: Sequence[str] = (),
+) -> LoadStudy:
+    """The study of a recording (declared corrections already applied) whose measured findings are known.
+
+    Raises `SiteError` for a new load that cannot be, never runs within the recording, or is more than the supply can
+    deliver through its impedance.
+    """
+    interval_us = int(site.load_study.get("demand_interval_us", DEFAULT_INTERVAL_US))
+    loads = new_loads(site)
+    check_runs(loads, recording)
+    record = in_memory(recording)
+    demand = demand_of(record, site, interval_us)
+    spectrum = high_load_spectrum(record, site)
+    before = None if spectrum is None else loading(spectrum, site, "now")
+    base = LoadStudy(
+        site_name=site.name,
+        zone=recording.zone,
+        supply=f"{site.supply.designation} {site.supply.connection}",
+        nominal_to_neutral=None if site.supply.line_to_neutral is None else float(site.supply.line_to_neutral),
+        demand=demand,
+        loads=loads,
+        findings=measured,
+        capacity=tuple(capacities(site, demand, None, (None if before is None else before.derated_va, None))),
+        loadings=() if before is None else (before,),
+        spectrum=spectrum_pair(spectrum, None),
+        motors=tuple(one for one in (motor(record, "now"),) if one is not None),
+        costs=cost(demand, site.tariff),
+    )
+    if not loads:
+        return base
+    return _with_loads(base, record, site, tables, quantities)
+
+
+def _with_loads(
+    base: LoadStudy, record: Recording, site: Site, tables: Sequence[LimitTable], quantities: Sequence[str]
+) -> LoadStudy:
+    source = source_of(site, record)
+    added = Added(base.loads, source)
+    upper = replace(added, law=_arithmetic())
+    everything = replace(upper, everything_on=True)
+    measured = base.findings.findings
+    main = predicted(tables, record, site, added, measured, quantities)
+    arithmetic = predicted(tables, record, site, upper, measured, quantities, "-arithmetic")
+    no_diversity = predicted(tables, record, site, everything, measured, quantities, "-no-diversity")
+    with_new = with_addition(record, site, added)
+    demand_then = demand_of(with_new, site, round(base.demand.interval_s * 1e6))
+    demand_upper = demand_of(with_addition(record, site, everything), site, round(base.demand.interval_s * 1e6))
+    spectrum_then = high_load_spectrum(with_new, site)
+    after = None if spectrum_then is None else loading(spectrum_then, site, "with the new load")
+    derated = (base.loadings[0].derated_va if base.loadings else None, None if after is None else after.derated_va)
+    capacity = capacities(site, base.demand, demand_then, derated)
+    ratings = rating_findings(capacity, demand_then, record)
+    ratings_upper = rating_findings(capacities(site, base.demand, demand_upper), demand_upper, record, "-no-diversity")
+    grown: list[Finding] = []
+    larger = grown_site(site, base.loads)
+    if larger is not None and site.pcc is not None:
+        il = site.pcc.maximum_demand_current
+        concerned = replace(added, recorded_demand=None if il is None else float(il))
+        asked = [one for one in ("current_harmonic", "current_tdd") if not quantities or one in quantities]
+        grown = predicted(tables, record, larger, concerned, measured, asked, "-grown-demand") if asked else []
+    search = Search(tables, record, site, added, base.demand, quantities)
+    before_motor = base.motors
+    then_motor = motor(with_new, "with the new load") if source is not None else None
+    findings = [*measured, *main, *arithmetic, *no_diversity, *grown, *ratings, *ratings_upper]
+    return replace(
+        base,
+        findings=replace(base.findings, findings=tuple(sorted(findings, key=sort_key))),
+        demand_then=demand_then,
+        source=source,
+        capacity=tuple(_bounded(capacity, ratings_upper)),
+        rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
+        rooms=tuple(search.run()),
+        growth=demand_growth(tables, record, site, added, measured, main, grown),
+        loadings=(*base.loadings, *(one for one in (after,) if one is not None)),
+        spectrum=spectrum_pair(high_load_spectrum(record, site), spectrum_then),
+        motors=(*before_motor, *(one for one in (then_motor,) if one is not None)),
+        starts=tuple(starts(base.loads, site, source, _lowest(record, site))),
+        new_neutral=_new_neutral(base.loads, site),
+        remarks=tuple(_remarks(base.loads, source)),
+        line_currents={load.name: load.line_current(site.supply) for load in base.loads},
+    )
+
+
+def _arithmetic() -> Law:
+    return "arithmetic"
+
+
+def _bounded(entries: Sequence[Capacity], upper: Sequence[Finding]) -> list[Capacity]:
+    """Each rating with the bound for everything running at once beside it."""
+    values = {
+        (one.rule, one.phase): one.statistic.value
+        for one in upper
+        if one.statistic is not None and one.statistic.value is not None
+    }
+    found = []
+    for one in entries:
+        value = values.get((one.rating, one.phase or "total"))
+        bounds = None if value is None or one.then is None else (one.then, value)
+        found.append(replace(one, then_bounds=bounds))
+    return found
+
+
+def _lowest(recording: Recording, site: Site) -> dict[str, float]:
+    """The smallest recorded voltage to neutral that is no interruption, by phase."""
+    found: dict[str, float] = {}
+    floor = 0.5 * float(site.supply.line_to_neutral or 0)
+    for stream in recording.streams:
+        for phase in phases_of(site.supply):
+            channel = held(stream, "voltage", f"{phase}n")
+            if channel is None or phase in found:
+                continue
+            low = float("inf")
+            for block in stream.blocks((channel,)):
+                volts = canonical(block.values, channel, "V")
+                live = volts[volts > floor]
+                low = min(low, float(live.min())) if len(live) else low
+            if np.isfinite(low):
+                found[phase] = low
+    return found
+
+
+def _new_neutral(loads: Sequence[NewLoad], site: Site) -> float | None:
+    """Neutral current of the new loads alone at nominal size: fundamentals as phasors, each order arithmetically."""
+    from pqcheck.loads.spectral import current_of, directions, neutral_ratio, orders_of
+
+    if site.supply.connection in ("delta", "single-phase"):
+        return None
+    fundamental = 0j
+    square = 0.0
+    sizes = {id(load): load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads}
+    turns = {"a": 1 + 0j, "b": np.exp(-2j * np.pi / 3), "c": np.exp(2j * np.pi / 3)}
+    if len(phases_of(site.supply)) == 2:
+        turns = {"a": 1 + 0j, "b": -1 + 0j}
+    for load in loads:
+        if len(load.phases) == 1:
+            fundamental += sizes[id(load)] * turns[load.phases[0]]
+    for order in orders_of(loads):
+        total = 0.0
+        for load in loads:
+            amperes = current_of(load, order, np.array([sizes[id(load)]]), neutral=True)
+            if amperes is not None and directions(load, order):
+                total += float(amperes[0]) * neutral_ratio(load, order)
+        square += total**2
+    return float(np.sqrt(abs(fundamental) ** 2 + square))
+
+
+def _remarks(loads: Sequence[NewLoad], source: Source | None) -> list[str]:
+    remarks = []
+    for load in loads:
+        remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
+        if load.power_factor is None:
+            remarks.append(
+                f"{load.name}: no power factor is declared, so its current is taken in phase with the load there"
+            )
+        if load.feeds_in:
+            remarks.append(
+                f"{load.name} feeds in: it lowers the demand only while it runs; ratings and determinations do not count "
+                "on it, and where inverters are 10 % or more of the mean load other current limits than those of IEEE "
+                "519 may govern"
+            )
+    if source is None:
+        remarks.append("The impedance of the supply is unknown: voltages are not predicted")
+    else:
+        remarks.append(f"Supply impedance {source.basis}")
+        if source.resonance is not None:
+            remarks.append(f"The capacitor bank resonates with the supply near order {source.resonance:.1f}")
+    return [f"{one.rstrip('.')}." for one in remarks]
