@@ -91,7 +91,8 @@ class Vetting:
         yield from found
         main = max(grid_list, key=lambda grid: len(grid.data), default=None)
         if main is not None:
-            yield from in_stream([clock_outcome(main, zone), representative_outcome(main, self._site, zone)], main.number)
+            overall = [clock_outcome(main, zone), representative_outcome(main, self._site, zone)]
+            yield from in_stream(overall, main.number)
         yield from handheld_outcomes(self._handheld, zone)
         doubted = [outcome for outcome in found if outcome.verdict is not Verdict.PASS]
         yield from danger_outcomes(gathered, grid_list, self._site, doubted)

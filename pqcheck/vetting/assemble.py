@@ -109,7 +109,8 @@ def trust_of(outcomes: Iterable[Outcome]) -> tuple[Trust, ...]:
 
 
 def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
-    """Lines for people: handheld differences always; one line when nothing is wrong; else one line per kind of doubt."""
+    """Lines for people: handheld differences always; one line when nothing is wrong; else one line per kind of " \
+    "doubt."""
     lines = [outcome.remark for outcome in outcomes if outcome.remark]
     counted: Mapping[Verdict, list[Outcome]] = {
         verdict: [outcome for outcome in outcomes if outcome.verdict is verdict] for verdict in Verdict

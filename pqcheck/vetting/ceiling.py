@@ -28,7 +28,8 @@ def clipping_outcome(tally: Tally, name: str, start_us: int, interval_us: int) -
         if channel.quantity not in LIMITED or tally.peak.value <= 0:
             return subject
         total = tally.peak.count
-        text = f"{name} stops at {tally.peak.value:.6g} {channel.unit} in {total} of {tally.valid} intervals, in runs of " \
+        text = f"{name} stops at {tally.peak.value:.6g} {channel.unit} in {total} of {tally.valid} intervals, in " \
+               "runs of " \
                f"up to {int(lengths.max())}, with hardly any reading just below"
     spans = tuple(
         Span(start_us + first * interval_us, start_us + (first + size) * interval_us, size,
@@ -37,7 +38,8 @@ def clipping_outcome(tally: Tally, name: str, start_us: int, interval_us: int) -
     )
     return Outcome(
         "clipping", Verdict.REFUSED, name, channel.quantity, channel.phase, code="clipped", likelihood="shown",
-        text=text + ": the range was exceeded and these readings are lower bounds. A fail they show stands, a pass does "
+        text=text + ": the range was exceeded and these readings are lower bounds. A fail they show stands, a pass "
+                    "does "
                     "not.",
         advice="Measure again with a larger range or ratio. Do not drop these rows: they are the highest values.",
         spans=spans, subjects=(Subject(channel.quantity, (channel.phase,) if channel.phase else ()),),

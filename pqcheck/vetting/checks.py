@@ -61,7 +61,8 @@ def channel_checks(one: Gathered, site: Site) -> Iterator[Outcome]:
             ceiling = clipping.value if clipping.verdict is Verdict.REFUSED else None
             yield clipping
         yield grouped(
-            [stuck_outcome(tally, tally.channel.name, start, interval, movement.moved, ceiling) for tally in tallies], name
+            [stuck_outcome(tally, tally.channel.name, start, interval, movement.moved, ceiling) for tally in tallies],
+            name,
         )
         yield grouped([copied_outcome(tally, tally.channel.name, start, interval) for tally in tallies], name)
         if quantity in FULL:

@@ -39,12 +39,14 @@ def completeness_outcomes(gathered: Gathered, groups: Mapping[str, list[Channel]
             yield Outcome(
                 "completeness", Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="never-observed",
                 text=f"{name} holds no value at all.", advice="Check the channel, or leave the column out.",
-                spans=(Span(start, start + expected * interval, expected, float(expected), start),), value=0.0, unit="%",
+                spans=(Span(start, start + expected * interval, expected, float(expected), start),),
+                value=0.0, unit="%",
             )
             continue
         longest = int(lengths.max())
         causes = sorted({cause[int(slot)] for slot in starts.tolist() if int(slot) in cause})
-        text = f"{name}: {worst.missing} of {expected} intervals were not observed ({share:.4g} % complete), the longest " \
+        text = f"{name}: {worst.missing} of {expected} intervals were not observed ({share:.4g} % complete), the " \
+               "longest " \
                f"hole is {duration_text(longest * interval)}"
         if len(tallies) > 1:
             text += f" (worst of {len(tallies)} orders)"
@@ -57,7 +59,8 @@ def completeness_outcomes(gathered: Gathered, groups: Mapping[str, list[Channel]
         )
         yield Outcome(
             "completeness", Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="gap", text=text + ".",
-            advice="Nothing can be repaired. If the supply was out, declare the span in [[exclusions]] with the outage log; "
+            advice="Nothing can be repaired. If the supply was out, declare the span in [[exclusions]] with the "
+                   "outage log; "
                    "otherwise the holes count as unobserved.",
             spans=spans, value=share, unit="%",
         )
@@ -110,7 +113,8 @@ def interruption_outcome(gathered: Gathered, site: Site) -> Outcome:
     return Outcome(
         "interruption", Verdict.INCONCLUSIVE, "voltage", "voltage", code="interruption", likelihood="shown",
         text=f"All voltages lie below {threshold('interruption', 'below_percent'):g} % of nominal in {total} intervals "
-             f"({duration_text(total * interval)}), in {len(spans)} stretch{'es' if len(spans) > 1 else ''}: the supply, or "
+             f"({duration_text(total * interval)}), in {len(spans)} stretch{'es' if len(spans) > 1 else ''}: the "
+             "supply, or "
              "the measuring point, was dead.",
         advice="Declare the span in [[exclusions]] with reason and outage log; until then it counts as missing.",
         spans=spans,

@@ -27,12 +27,17 @@ from pqcheck.vetting.thresholds import threshold
 
 Array = NDArray[Any]
 
+NO_NOMINAL = {"nominal-doubtful", "connection-doubtful", "no-voltage", "handheld-mismatch"}
+"""Doubts under which a voltage cannot be held against its nominal."""
+
 ACT_NEUTRAL = (
-    "Act today: call the utility, and have a qualified person check the neutral from the service to the main panel. Until "
+    "Act today: call the utility, and have a qualified person check the neutral from the service to the main panel. "
+    "Until "
     "then switch off or unplug sensitive equipment; do not open enclosures."
 )
 ACT_VOLTAGE = (
-    "Act today: have a qualified person confirm the voltage and inform the utility; protect or switch off equipment that "
+    "Act today: have a qualified person confirm the voltage and inform the utility; protect or switch off equipment "
+    "that "
     "the voltage can damage."
 )
 ACT_CURRENT = (
@@ -118,7 +123,8 @@ def _neutral(one: Gathered, grid_list: Sequence[Grid], site: Site, doubted: Sequ
         grid = next((grid for grid in grid_list if grid.number == one.number), None)
         legs = tuple(str(channel.phase) for channel in watch.legs)
         follows = load_difference(grid, legs) if grid is not None else None
-        seen = f"One leg rises while the other falls (between {low:.4g} and {high:.4g} V to neutral) and their sum stays " \
+        seen = f"One leg rises while the other falls (between {low:.4g} and {high:.4g} V to neutral) and their sum " \
+               "stays " \
                f"steady, for {length} in all"
         if follows is None:
             seen += "; no currents show whether it follows the load"
@@ -131,7 +137,8 @@ def _neutral(one: Gathered, grid_list: Sequence[Grid], site: Site, doubted: Sequ
                f"{high:.4g} V) while those between lines stay together, for {length} in all"
     yield Outcome(
         "neutral-loose", Verdict.FAIL, "voltage", "voltage", code="neutral-loose", likelihood="likely",
-        text=f"Suspected loose or broken neutral. {seen}. Equipment on one phase can get far too much voltage, burn and "
+        text=f"Suspected loose or broken neutral. {seen}. Equipment on one phase can get far too much voltage, burn "
+             "and "
              "start a fire, and metal parts can become live.",
         advice=ACT_NEUTRAL, spans=spans, value=high, high=None, unit="V",
     )
@@ -171,7 +178,7 @@ def _voltages(one: Gathered, site: Site, doubted: Sequence[Outcome]) -> Iterator
     for channel, runs in one.watched.items():
         if channel.quantity != "voltage" or not len(runs):
             continue
-        if _codes(doubted, channel.phase) & {"nominal-doubtful", "connection-doubtful", "no-voltage", "handheld-mismatch"}:
+        if _codes(doubted, channel.phase) & NO_NOMINAL:
             continue
         scale = canonical_factor("voltage", channel.unit)
         nominal = float(site.supply.nominal(str(channel.phase)) or 0)
@@ -242,10 +249,11 @@ def _conductors(one: Gathered, site: Site, doubted: Sequence[Outcome]) -> Iterat
         worst = max(spans, key=lambda span: span.worst)
         total = sum(span.end_us - span.start_us for span in spans)
         yield Outcome(
-            "conductor-overload", Verdict.FAIL, f"{channel.base_name}", "current", channel.phase, code="conductor-overload",
-            likelihood="shown",
+            "conductor-overload", Verdict.FAIL, channel.base_name, "current", channel.phase,
+            code="conductor-overload", likelihood="shown",
             text=f"The current {channel.phase} lay above the declared {rating[1]} rating of {rating[0]:g} A for "
-                 f"{duration_text(total)} in all, up to {worst.worst:.5g} A. An overloaded conductor or joint heats up and "
+                 f"{duration_text(total)} in all, up to {worst.worst:.5g} A. An overloaded conductor or joint heats "
+                 "up and "
                  "can start a fire.",
             advice=ACT_CURRENT, spans=tuple(spans), value=worst.worst, unit="A", high=rating[0],
         )
@@ -274,7 +282,8 @@ def _neutral_current(grid: Grid, site: Site) -> Iterator[Outcome]:
     worst = max(spans, key=lambda span: span.worst)
     yield Outcome(
         "neutral-overload", Verdict.FAIL, "current.n", "current", "n", code="neutral-overload", likelihood="shown",
-        text=f"The neutral carries up to {worst.worst:.5g} A, more than {threshold('neutral-overload', 'times_phase'):g} times "
+        text=f"The neutral carries up to {worst.worst:.5g} A, more than "
+             f"{threshold('neutral-overload', 'times_phase'):g} times "
              f"the largest phase current and more than half its declared rating of {rating[0]:g} A. The neutral has no "
              "breaker of its own: it can overheat unnoticed.",
         advice=ACT_CURRENT, spans=tuple(spans), value=worst.worst, unit="A",

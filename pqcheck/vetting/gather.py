@@ -15,8 +15,9 @@ from pqcheck.recording import DAY, Block, Channel, Stream
 from pqcheck.vetting.extremes import ExtremesCount
 from pqcheck.vetting.neutral import NeutralWatch
 from pqcheck.vetting.runs import mask_runs
+from pqcheck.vetting.sampled import Samples
 from pqcheck.vetting.spectrum import SpectrumSamples
-from pqcheck.vetting.tally import Pieces, Tally
+from pqcheck.vetting.tally import Holes, Pieces, Tally
 
 Array = NDArray[Any]
 
@@ -87,6 +88,8 @@ class Gatherer:
             full = channel.quantity in FULL
             width = max(24, hour if full else 24)
             self._out.tallies[channel] = Tally(channel, full, 1 if full else stride, width, day)
+        self._sampled = [channel for channel, tally in self._out.tallies.items() if not tally.full]
+        self._samples = Samples([self._out.tallies[channel] for channel in self._sampled])
         points = -(-count // self._group)
         self._coarse = {
             channel: np.full(points, np.nan) for channel in stream.channels
@@ -150,12 +153,25 @@ class Gatherer:
                 marks[:] = False
 
     def _work(self, slot: int, values: Mapping[Channel, Array], over: Mapping[Channel, Array]) -> None:
+        mask: Array | None = None
+        holes = _NO_HOLES
         for channel, tally in self._out.tallies.items():
             array = values.get(channel)
-            if array is not None:
-                tally.take(slot, array, over.get(channel))
+            if array is None or not array.size:
+                continue
+            here = np.isnan(array)
+            # Rows that are missing are missing in every channel: their runs are looked for once.
+            if mask is None or not np.array_equal(here, mask):
+                mask, holes = here, _holes(here)
+            if tally.full:
+                tally.take(slot, array, over.get(channel), holes)
                 if channel in self._coarse:
                     self._coarsen(slot, channel, array)
+            else:
+                tally.count_holes(slot, array.size, holes)
+                if channel in over:
+                    tally.mark_over_range(slot, over[channel])
+        self._samples.take(slot, [values.get(channel) for channel in self._sampled])
         for watch in self._watches:
             array = values.get(watch.channel)
             if array is not None:
@@ -214,6 +230,14 @@ class Gatherer:
         if dark is not None and dark.any():
             starts, lengths = mask_runs(dark)
             self._out.dark.add(starts + slot, lengths, lengths)
+
+
+_NO_HOLES = Holes(0, np.empty(0, np.int64), np.empty(0, np.int64))
+
+
+def _holes(mask: Array) -> Holes:
+    count = int(np.count_nonzero(mask))
+    return Holes(count, *mask_runs(mask)) if count else _NO_HOLES
 
 
 def _divisor(whole: int, at_least: int) -> int:

@@ -71,7 +71,8 @@ def _placed(check: Any, recording: Recording) -> _Spot:
     ]
     when = iso(at_us, recording.zone)
     if not candidates:
-        raise SiteError(f"the spot check of {name} at {when} names a channel that was not recorded; correct [[spot_checks]]")
+        raise SiteError(f"the spot check of {name} at {when} names a channel that was not recorded; correct "
+                        "[[spot_checks]]")
     for number, channel, stream in candidates:
         if stream.axis.start_us <= at_us < stream.axis.end_us:
             return _Spot(at_us, name, float(check["value"]), str(check["unit"]), who, number, channel)
@@ -86,7 +87,8 @@ def handheld_outcomes(watch: HandheldWatch, zone: str) -> Iterator[Outcome]:
     if not watch.spots:
         yield Outcome("handheld", Verdict.NOT_APPLICABLE, "-", code="no-input",
                       text="No handheld readings are declared.",
-                      advice="Read voltage, current and power of every phase with another instrument at the start and at "
+                      advice="Read voltage, current and power of every phase with another instrument at the start "
+                             "and at "
                              "the end, and write them under [[spot_checks]].")
     for spot in watch.spots:
         yield _compare(spot, zone)

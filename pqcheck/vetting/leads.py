@@ -69,7 +69,8 @@ def _lost_lead(
     if share is not None and share < threshold("lost-lead", "current_gone"):
         return Outcome(
             "lost-lead", Verdict.INCONCLUSIVE, name, "voltage", phase, code="phase-out", likelihood="likely",
-            text=f"{text}, and its current is gone too: the phase was really out here (fuse, switch), or lead and clamp "
+            text=f"{text}, and its current is gone too: the phase was really out here (fuse, switch), or lead and "
+                 "clamp "
                  "came off together.",
             advice="Ask what was switched; check fuses, lead and clamp.", spans=(span,),
         )
@@ -77,8 +78,10 @@ def _lost_lead(
     text += f" and its current goes on at {100 * share:.0f} % of its usual value" if shown and share is not None else ""
     lines = _fallen_lines(grid, phase, alone)
     return Outcome(
-        "lost-lead", Verdict.REFUSED, name, "voltage", phase, code="lost-lead", likelihood="shown" if shown else "likely",
-        text=text + ": the voltage lead is off, not the supply. A real lost phase moves the currents as well, and a lost "
+        "lost-lead", Verdict.REFUSED, name, "voltage", phase, code="lost-lead",
+        likelihood="shown" if shown else "likely",
+        text=text + ": the voltage lead is off, not the supply. A real lost phase moves the currents as well, and a "
+                    "lost "
                     "primary phase moves two voltages.",
         advice="Fit the lead again and measure again; the other phases stand.", spans=(span,),
         subjects=(Subject("voltage", (phase, *lines), start_us=span.start_us,
@@ -151,7 +154,8 @@ def _lost_line_lead(grid: Grid, site: Site, has_neutral: bool) -> Iterator[Outco
         span = _overall(grid, mask)
         yield Outcome(
             "lost-lead", Verdict.REFUSED, name, "voltage", on[0], code="lost-lead", likelihood="likely",
-            text=f"{on[0]} and {on[1]} fall together while {off} and all currents go on: the lead of phase {lead} is off.",
+            text=f"{on[0]} and {on[1]} fall together while {off} and all currents go on: the lead of phase {lead} is "
+                 "off.",
             advice="Fit the lead again and measure again.", spans=(span,),
             subjects=(Subject("voltage", tuple(on), start_us=span.start_us,
                               end_us=span.end_us if span.end_us < grid.end_us else None),),
@@ -182,7 +186,8 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     if usual < threshold("dead-clamp", "gone") * around:
         return Outcome(
             "dead-clamp", Verdict.INCONCLUSIVE, name, "current", phase, code="dead-clamp", likelihood="likely",
-            text=f"Current {phase} never rises above {usual:.3g} A while the other phases carry about {around:.3g} A: the "
+            text=f"Current {phase} never rises above {usual:.3g} A while the other phases carry about {around:.3g} "
+                 "A: the "
                  "clamp sees nothing, or the phase has no load.",
             advice="Compare with a handheld reading; close the clamp and check its plug and range.",
         )
@@ -207,7 +212,8 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     span = Span(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
     return Outcome(
         "dead-clamp", Verdict.REFUSED, name, "current", phase, code="dead-clamp", likelihood="likely",
-        text=f"Current {phase} falls from about {float(np.median(before)):.3g} A to {float(np.median(series[first:])):.3g} A "
+        text=f"Current {phase} falls from about {float(np.median(before)):.3g} A to "
+             f"{float(np.median(series[first:])):.3g} A "
              "at one moment and stays there while the other phases go on: the clamp fell off or was unplugged. "
              "Alternative: all load of this phase was switched off for good.",
         advice="Check the clamp and its plug; ask what was switched.", spans=(span,),
@@ -233,7 +239,8 @@ def jaw_outcomes(grid: Grid) -> Iterator[Outcome]:
         span = Span(grid.time(at), grid.end_us, series.size - at, factor, grid.time(at))
         yield Outcome(
             "jaw", Verdict.REFUSED, name, "current", phase, code="jaw-open", likelihood="likely",
-            text=f"From one moment on current {phase} is {factor:.3g} times what the two other phases say, at every load: "
+            text=f"From one moment on current {phase} is {factor:.3g} times what the two other phases say, at every "
+                 "load: "
                  "the jaw is not closed or the clamp was moved.",
             advice="Close the clamp, check that nothing sits between the jaws, and measure again.", spans=(span,),
             subjects=(Subject("current", (phase,), start_us=span.start_us),),
@@ -311,7 +318,8 @@ def neutral_sum_outcome(grid: Grid) -> Outcome:
         return Outcome("neutral-sum", Verdict.PASS, "current.n", "current", "n")
     return Outcome(
         "neutral-sum", Verdict.REFUSED, "current.n", "current", "n", code="neutral-sum", likelihood="shown",
-        text=f"The neutral current exceeds the sum of the phase currents in {100 * share:.3g} % of the intervals, which "
+        text=f"The neutral current exceeds the sum of the phase currents in {100 * share:.3g} % of the intervals, "
+             "which "
              "cannot be: a clamp misses a conductor, or a ratio is wrong.",
         advice="Check the clamp on the neutral and the ratios; look for a parallel conductor that is not clamped.",
         subjects=(Subject("current", ("n",)),), value=100 * share, unit="%",

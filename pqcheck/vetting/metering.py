@@ -61,7 +61,8 @@ def total_outcome(grid: Grid, site: Site) -> Outcome | None:
         enough &= np.isfinite(reactive)
     if np.count_nonzero(enough) < threshold(CHECK, "fewest_points"):
         return None
-    share = float(np.median((active[enough] if reactive is None else np.hypot(active, reactive)[enough]) / load[enough]))
+    power = active if reactive is None else np.hypot(active, reactive)
+    share = float(np.median(power[enough] / load[enough]))
     backward = float(np.mean(active[enough] < 0)) >= threshold(CHECK, "steady_share")
     return _total_words(share, backward, reactive is not None, site)
 

@@ -41,7 +41,8 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
             else:
                 words = f"the columns may hold {what} voltages of {volts:g} V (nominal {designation}), not {kind}"
             found.append((abs(middle / volts - 1), 0 if same else 1, words))
-    for factor, name in ((ROOT3, "the square root of 3"), (1 / ROOT3, "1/square root of 3"), (2.0, "2"), (0.5, "one half")):
+    for factor, name in ((ROOT3, "the square root of "
+                                 "3"), (1 / ROOT3, "1/square root of 3"), (2.0, "2"), (0.5, "one half")):
         gap = abs(middle / (factor * declared) - 1)
         if gap <= within:
             if name == "the square root of 3" and kind == "line to neutral":
@@ -49,7 +50,8 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
             elif name == "1/square root of 3" and kind == "line to line":
                 words = "the columns hold line-to-neutral voltages under line-to-line names (map them to an, bn, cn)"
             else:
-                words = f"the data are {name} times the declared nominal (ratio of a voltage transformer, or other leads)"
+                words = f"the data are {name} times the declared nominal (ratio of a voltage transformer, or other " \
+                        "leads)"
             found.append((gap, 2, words))
     return [words for _, _, words in sorted(found, key=lambda entry: (round(entry[0], 3), entry[1], entry[2]))]
 
@@ -63,7 +65,8 @@ def nominal_outcomes(grid: Grid, site: Site) -> Iterator[Outcome]:
         name = f"voltage.{phase}.mean"
         if site.supply.connection == "high-leg-delta" and phase == f"{site.supply.high_leg or 'b'}n":
             yield Outcome("nominal", Verdict.NOT_APPLICABLE, name, "voltage", phase, code="high-leg",
-                          text=f"{phase} is the high leg to neutral, about 1.73 times the other legs; it has no nominal.",
+                          text=f"{phase} is the high leg to neutral, about 1.73 times the other legs; it has no "
+                               "nominal.",
                           advice="Nothing to do: line-to-line voltages and the two lighting legs are judged.")
             continue
         declared = site.supply.nominal(phase)
@@ -92,7 +95,8 @@ def _one(name: str, phase: str, series: Array, nominal: float, site: Site) -> Ou
         return Outcome(
             "nominal", Verdict.REFUSED, name, "voltage", phase, code="nominal-doubtful", likelihood="likely",
             text=f"{said}, with 90 % of the values within {100 * spread:.2g} %; " + "; or ".join(found[:2]) + ".",
-            advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column mapping, "
+            advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column "
+                   "mapping, "
                    "and run again; or give nominal_basis if the declared value is certain.",
             subjects=(Subject("voltage", (phase,)),), value=middle, unit="V",
         )
@@ -169,7 +173,8 @@ def recognised(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple
             return f"a high-leg delta with the high leg on {leg}", ("high-leg-delta",), leg
     if not between:
         return None
-    ratio = float(np.median([np.nanmedian(series) for series in between.values()])) / float(np.mean(list(legs.values())))
+    line = float(np.median([np.nanmedian(series) for series in between.values()]))
+    ratio = line / float(np.mean(list(legs.values())))
     low, high = threshold("connection", "wye_low"), threshold("connection", "wye_high")
     if low <= ratio <= high:
         if len(legs) == 2:
@@ -178,6 +183,7 @@ def recognised(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple
     if abs(ratio / 2 - 1) < near:
         return "a split-phase service (line-to-line is twice line-to-neutral)", ("split-phase",), ""
     if len(legs) == 3 or ratio < 1:
-        return (f"line-to-line voltages {ratio:.3f} times the line-to-neutral ones, which no service has: a voltage lead "
+        return (f"line-to-line voltages {ratio:.3f} times the line-to-neutral ones, which no service has: a voltage "
+                "lead "
                 "or ratio is wrong", (), "")
     return None

@@ -32,7 +32,8 @@ def power_factor_outcomes(grid: Grid) -> Iterator[Outcome]:
             known = np.isfinite(factor)
             beyond = float(np.mean(np.abs(factor[known]) > 1 + threshold("power-factor", "beyond_one")))
         if beyond > threshold("power-factor", "share"):
-            yield _refused(name, phase, f"The power factor of {phase} lies beyond 1 in {100 * beyond:.3g} % of the intervals")
+            yield _refused(name, phase, f"The power factor of {phase} lies beyond 1 in {100 * beyond:.3g} % of the "
+                                        "intervals")
             continue
         active, apparent = grid.get("active_power", phase), _apparent(grid, phase)
         if active is None or apparent is None:

@@ -114,13 +114,15 @@ def copied_outcome(tally: Tally, name: str, start_us: int, interval_us: int) -> 
                        code="too-short-to-tell", text=f"{name} covers no more than one day.", advice="Nothing to do.")
     stride = 1 if tally.full else tally.stride
     starts, lengths, moves = tally.copies.joined()
-    keep = (lengths * stride >= threshold("copied", "fewest_intervals")) & (moves >= threshold("copied", "fewest_moves"))
+    keep = lengths * stride >= threshold("copied", "fewest_intervals")
+    keep &= moves >= threshold("copied", "fewest_moves")
     starts, lengths, moves = starts[keep], lengths[keep], moves[keep]
     if starts.size:
         held = int(lengths.sum())
         share = (tally.copy_equal - held + 0.5) / (tally.copy_pairs - held + 1)
         # Chance that all moves of a stretch agree, over every place where it could begin.
-        unlikely = moves * -math.log(min(share, 1 - 1e-9)) > math.log(tally.copy_pairs) + threshold("copied", "surprise")
+        surprise = math.log(tally.copy_pairs) + threshold("copied", "surprise")
+        unlikely = moves * -math.log(min(share, 1 - 1e-9)) > surprise
         starts, lengths = starts[unlikely], lengths[unlikely]
     if not starts.size:
         return subject

@@ -58,7 +58,8 @@ def ratio_outcomes(grid: Grid) -> Iterator[Outcome]:
         active, reactive = grid.get("active_power", phase), grid.get("reactive_power", phase)
         if volts is None or (apparent is None and active is None):
             yield Outcome("ratio", Verdict.NOT_APPLICABLE, name, "current", phase, code="no-input",
-                          text=f"Voltage {phase}n or the power of phase {phase} was not recorded; the clamp ratio cannot "
+                          text=f"Voltage {phase}n or the power of phase {phase} was not recorded; the clamp ratio "
+                               "cannot "
                                "be checked against them.",
                           advice="Compare the current with a handheld reading.")
             continue
@@ -66,7 +67,7 @@ def ratio_outcomes(grid: Grid) -> Iterator[Outcome]:
         if apparent is not None:
             yield _against_product(name, phase, np.abs(apparent), product, "apparent power",
                                    threshold("ratio", "exact_low"))
-        else:
+        elif active is not None:
             power = np.abs(active) if reactive is None else np.hypot(active, reactive)
             what = "active power" if reactive is None else "the root of P^2 + Q^2"
             low = threshold("ratio", "active_low" if reactive is None else "vector_low")
@@ -89,11 +90,13 @@ def _against_product(name: str, phase: str, power: Array, product: Array, what: 
     text = f"{what.capitalize()} of phase {phase} is {middle:.4g} times V x I"
     if known:
         text += f", a factor of {known[1]}"
-    text += ": the current or the powers carry a wrong ratio or unit (probe ratio, transformer ratio, mA for A, kV for V)."
+    text += ": the current or the powers carry a wrong ratio or unit (probe ratio, transformer ratio, mA for A, kV " \
+            "for V)."
     return Outcome(
         "ratio", Verdict.REFUSED, name, "current", phase, code="scale", likelihood="shown" if steady else "likely",
         text=text,
-        advice="Check the clamp range, the transformer ratio set in the recorder and the units of the columns; a handheld "
+        advice="Check the clamp range, the transformer ratio set in the recorder and the units of the columns; a "
+               "handheld "
                "reading shows which of them is wrong.",
         subjects=(Subject("current", (phase,)),),
         proposals=(Proposal("scale", {"quantity": "current", "phases": (phase,), "factor": round(known[0], 6)},
@@ -134,7 +137,8 @@ def _active_below_apparent(phase: str, active: Array, apparent: Array) -> Outcom
         return Outcome("totals", Verdict.PASS, name, "active_power", phase)
     return Outcome(
         "totals", Verdict.REFUSED, name, "active_power", phase, code="power-mismatch", likelihood="shown",
-        text=f"Active power of {phase} exceeds apparent power in {100 * share:.3g} % of the loaded intervals, which cannot "
+        text=f"Active power of {phase} exceeds apparent power in {100 * share:.3g} % of the loaded intervals, which "
+             "cannot "
              "be: one of them carries a wrong ratio or unit.",
         advice="Check units and ratios of both columns.", subjects=(Subject("active_power", (phase,)),),
         value=100 * share, unit="%",
@@ -149,7 +153,8 @@ def _sum_outcome(total: Array, added: Array) -> Outcome:
                                                            * np.nanpercentile(size, 95))
     if np.count_nonzero(known) < threshold("ratio", "fewest_points"):
         return Outcome("totals", Verdict.NOT_APPLICABLE, name, "active_power", "total", code="load-too-small",
-                       text="Too little power to compare the sum of the phases with the total.", advice="Nothing to do.")
+                       text="Too little power to compare the sum of the phases with the "
+                            "total.", advice="Nothing to do.")
     relative = (total[known] - added[known]) / size[known]
     off = float(np.mean(np.abs(relative) > threshold("totals", "sum_within")))
     if off <= threshold("totals", "share"):
@@ -160,7 +165,8 @@ def _sum_outcome(total: Array, added: Array) -> Outcome:
     text = f"The total active power differs from the sum of the phases in {100 * off:.3g} % of the loaded intervals " \
            f"(typically {ratio:.3g} times the sum"
     text += f", a factor of {known_factor[1]})" if known_factor and abs(ratio - 1) > 0.05 else ")"
-    text += ": mixed scaling, a meter with two elements on a service with neutral, or an average of values without sign."
+    text += ": mixed scaling, a meter with two elements on a service with neutral, or an average of values without " \
+            "sign."
     return Outcome(
         "totals", Verdict.REFUSED, name, "active_power", "total", code="sum-mismatch", likelihood="shown", text=text,
         advice="Check how the recorder forms the total and which wiring it is set to.",
@@ -204,7 +210,8 @@ def energy_outcome(grid: Grid) -> Outcome:
     return Outcome(
         "energy", Verdict.REFUSED, name, name, "total", code="energy-mismatch", likelihood="shown",
         text=f"The register rose by {rise:.6g} Wh while the power adds up to {integral:.6g} Wh ({ratio:.3g} times"
-             + (f", a factor of {factor[1]}" if factor else "") + "): a wrong ratio, a shifted label, or values without "
+             + (f", a factor of {factor[1]}" if factor else "") + "): a wrong ratio, a shifted label, or values "
+                                                                  "without "
              "sign.",
         advice="Check ratio and unit of register and power.", subjects=(Subject(name, ("total",)),),
         value=ratio, unit="1",

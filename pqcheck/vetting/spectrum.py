@@ -72,8 +72,8 @@ class SpectrumSamples:
                     total += few * few
             group.squares.append(total)
             group.thds.append(np.array(thd[::step], np.float64))
-            for channel, kept in ((group.first, group.firsts), (group.rms, group.rmss)):
-                array = values.get(channel) if channel else None
+            for base, kept in ((group.first, group.firsts), (group.rms, group.rmss)):
+                array = values.get(base) if base else None
                 kept.append(np.array(array[::step], np.float64) if array is not None else np.full(total.size, np.nan))
 
 

@@ -1,7 +1,7 @@
 """What is kept of one channel while the data pass by: counts and runs, never the values.
 
-Rms voltages, currents, powers and the like ("full" channels) are looked at value by value; harmonic orders and the
-other many channels at every `stride`-th value, because a week of 3-second values has three hundred of them.
+Rms voltages, currents, powers and the like ("full" channels) are looked at value by value here; the many others at
+every `stride`-th value (sampled.py).
 """
 
 from __future__ import annotations
@@ -29,6 +29,15 @@ ROUNDED_LINE = 12
 MOST_RUNS = 2000
 """Runs kept per channel and kind; worst data alternate at every interval, and memory must not grow with them."""
 SAMPLES_OF_DIGEST = 256
+
+
+@dataclass(frozen=True)
+class Holes:
+    """Slots of a chunk without a value: how many, and their runs."""
+
+    count: int
+    starts: Slots
+    lengths: Slots
 
 
 @dataclass
@@ -151,41 +160,49 @@ class Tally:
         """Mean of the sampled absolute values, NaN when there is none."""
         return self.level_sum / self.level_count if self.level_count else float("nan")
 
-    def take(self, slot: int, values: Array, over_range: Mask | None) -> None:
-        """Count one chunk that begins at `slot`."""
+    def take(self, slot: int, values: Array, over_range: Mask | None, holes: Holes) -> None:
+        """Look at every value of one chunk that begins at `slot`; `holes` are those of the chunk."""
         size = values.size
         if not size:
             return
-        self.expected += size
-        unobserved = np.isnan(values)
-        holes = int(np.count_nonzero(unobserved))
-        if holes:
-            self.missing += holes
-            starts, lengths = mask_runs(unobserved)
-            self.gaps.add(starts + slot, lengths, lengths)
-            if self.channel.quantity == "voltage":
-                self._around(slot, values, starts, lengths)
-        if over_range is not None and over_range.any():
-            starts, lengths = mask_runs(over_range)
-            self.over.add(starts + slot, lengths, lengths)
-        if holes == size:
+        self.count_holes(slot, size, holes)
+        if holes.count and self.channel.quantity == "voltage":
+            self._around(slot, values, holes)
+        if over_range is not None:
+            self.mark_over_range(slot, over_range)
+        if holes.count == size:
             self._last, self._day_before = None, None
             return
-        sampled = values[:: self.stride] if self.stride > 1 else values
-        self._levels(values, sampled, bool(holes))
-        self._equal_neighbours(slot, values, sampled)
-        self._day_apart(slot, values, sampled)
-        if self.full:
-            self._straight(slot, values)
-            self._ceiling(slot, values, bool(holes))
-        step = max(1, size // SAMPLES_OF_DIGEST)
-        few = np.ascontiguousarray(values[::step], np.float64)
-        self.moves += int(np.count_nonzero(few[1:] != few[:-1]))
-        self.digest.update(few.tobytes())
+        self.lowest = min(self.lowest, float(np.fmin.reduce(values)))
+        self.highest = max(self.highest, float(np.fmax.reduce(values)))
+        few = np.abs(values[:: max(1, size // 64)])
+        few = few[~np.isnan(few)] if holes.count else few
+        self.level_sum += float(few.sum())
+        self.level_count += int(few.size)
+        self._equal_neighbours(slot, values)
+        self._day_apart(slot, values)
+        self._straight(slot, values)
+        self._ceiling(slot, values, bool(holes.count))
+        sample = np.ascontiguousarray(values[:: max(1, size // SAMPLES_OF_DIGEST)], np.float64)
+        self.moves += int(np.count_nonzero(sample[1:] != sample[:-1]))
+        self.digest.update(sample.tobytes())
 
-    def _around(self, slot: int, values: Array, starts: Slots, lengths: Slots) -> None:
+    def count_holes(self, slot: int, size: int, holes: Holes) -> None:
+        """Add a chunk to the slots expected and missing."""
+        self.expected += size
+        if holes.count:
+            self.missing += holes.count
+            self.gaps.add(holes.starts + slot, holes.lengths, holes.lengths)
+
+    def mark_over_range(self, slot: int, marks: Mask) -> None:
+        """Keep the runs of readings marked as over range."""
+        if marks.any():
+            starts, lengths = mask_runs(marks)
+            self.over.add(starts + slot, lengths, lengths)
+
+    def _around(self, slot: int, values: Array, holes: Holes) -> None:
         """What the voltage did next to a hole: lowest of the last three values before it, first one after it."""
-        for start, length in zip(starts[:200].tolist(), lengths[:200].tolist(), strict=True):
+        for start, length in zip(holes.starts[:200].tolist(), holes.lengths[:200].tolist(), strict=True):
             before = values[max(0, start - 3) : start]
             last = float(before.min()) if before.size else float("nan")
             if not before.size and self._last is not None and slot > 0:
@@ -194,27 +211,12 @@ class Tally:
             after = float(values[end]) if end < values.size else float("nan")
             self.before_gap.append((slot + start, last, after))
 
-    def _levels(self, values: Array, sampled: Array, holes: bool) -> None:
-        looked = values if self.full else sampled
-        if self.full:
-            self.lowest = min(self.lowest, float(np.fmin.reduce(looked)))
-            self.highest = max(self.highest, float(np.fmax.reduce(looked)))
-        else:
-            self.highest = max(self.highest, float(np.fmax.reduce(sampled)))
-            if self.highest <= 0 or not np.isfinite(self.highest):
-                # An order that is zero is only zero if no single value says otherwise.
-                self.highest = max(self.highest, float(np.fmax.reduce(values)))
-        few = np.abs(looked[:: max(1, looked.size // 64)])
-        good = few[~np.isnan(few)] if holes else few
-        self.level_sum += float(good.sum())
-        self.level_count += int(good.size)
-
-    def _equal_neighbours(self, slot: int, values: Array, sampled: Array) -> None:
+    def _equal_neighbours(self, slot: int, values: Array) -> None:
         carried = self._last is not None and slot > 0
-        chain = np.concatenate((self._last[-1:], sampled)) if carried and self._last is not None else sampled
-        first = slot // self.stride - (1 if carried else 0)
+        chain = np.concatenate((self._last[-1:], values)) if carried and self._last is not None else values
+        first = slot - (1 if carried else 0)
+        self._last = values[-3:].copy()
         if chain.size < 2:
-            self._last = values[-3:].copy()
             return
         steps = chain[1:] - chain[:-1]
         equal = steps == 0
@@ -230,73 +232,63 @@ class Tally:
                 known -= zeros
         self.pairs += known
         self.repeats += repeats
-        sizes = np.abs(steps if steps.size <= 4096 else steps[:4096])
+        sizes = np.abs(steps[:4096])
         moved = sizes[sizes > 0]
         if moved.size:
             self.resolution = min(self.resolution, float(moved.min()))
-        where = np.flatnonzero(equal)
         width = self.bin_pairs
         base = first // width
+        where = np.flatnonzero(equal)
         held = np.bincount((where + first) // width - base, minlength=(first + steps.size - 1) // width - base + 1)
         edges = np.arange(held.size + 1) * width + base * width
-        amount = np.diff(np.clip(edges, first, first + steps.size))
-        self.bins.append((base, held, amount.astype(np.int64)))
-        if repeats >= SHORTEST_RUN - 1 or (repeats and (equal[0] or equal[-1])):
-            starts, lengths = mask_runs(equal)
-            ends = starts + lengths
-            keep = (lengths >= SHORTEST_RUN - 1) | (starts == 0) | (ends == steps.size)
-            starts, lengths = starts[keep], lengths[keep]
-            if self.stride > 1 and starts.size:
-                starts, lengths = self._really_equal(values, starts, lengths, carried)
-            self.equal_runs.add(starts + first, lengths, chain[starts])
-        tail = sampled[-1:] if self.stride > 1 else values[-3:]
-        self._last = tail.copy()
+        amount = np.diff(np.clip(edges, first, first + steps.size)).astype(np.int64)
+        self.bins.append((base, held, amount))
+        self.keep_runs(equal, first, chain, repeats)
 
-    def _really_equal(self, values: Array, starts: Slots, lengths: Slots, carried: bool) -> tuple[Slots, Slots]:
-        """Runs of sampled values whose values in between are equal too."""
-        shift = 1 if carried else 0
-        good = []
-        for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
-            piece = values[max(0, (start - shift) * self.stride) : (start - shift + length) * self.stride + 1]
-            good.append(bool(piece.size) and bool((piece == piece[0]).all()))
-        mask = np.array(good, np.bool_)
-        return starts[mask], lengths[mask]
+    def keep_runs(self, equal: Mask, first: int, chain: Array, repeats: int) -> None:
+        """Keep runs of equal neighbours that are long, or that may go on in the next chunk."""
+        if repeats < SHORTEST_RUN - 1 and not (repeats and (equal[0] or equal[-1])):
+            return
+        starts, lengths = mask_runs(equal)
+        keep = (lengths >= SHORTEST_RUN - 1) | (starts == 0) | (starts + lengths == equal.size)
+        starts, lengths = starts[keep], lengths[keep]
+        self.equal_runs.add(starts + first, lengths, chain[starts])
 
-    def _day_apart(self, slot: int, values: Array, sampled: Array) -> None:
+    def _day_apart(self, slot: int, values: Array) -> None:
         """Values equal to those exactly 24 h earlier: number of pairs, and runs with their moves."""
         if not self.day_slots:
             return
-        looked = values if self.full else sampled
-        stride = 1 if self.full else self.stride
-        day = self.day_slots // stride
-        before = self._day_before
-        if before is not None and before.size == day and looked.size <= day:
-            now, then, offset = looked, before[: looked.size], 0
+        day, before = self.day_slots, self._day_before
+        if before is not None and before.size == day and values.size <= day:
+            now, then, offset = values, before[: values.size], 0
         elif before is not None and before.size == day:
-            chain = np.concatenate((before, looked))
+            chain = np.concatenate((before, values))
             now, then, offset = chain[day:], chain[:-day], 0
-        elif looked.size > day:
-            now, then, offset = looked[day:], looked[:-day], day
+        elif values.size > day:
+            now, then, offset = values[day:], values[:-day], day
         else:
-            now, then, offset = looked[:0], looked[:0], 0
+            now, then, offset = values[:0], values[:0], 0
         if now.size:
-            equal = now == then
-            hits = int(np.count_nonzero(equal))
-            self.copy_equal += hits
-            self.copy_pairs += int(now.size)
-            if hits >= SHORTEST_COPY or (hits and (equal[0] or equal[-1])):
-                starts, lengths = mask_runs(equal)
-                keep = (lengths >= SHORTEST_COPY) | (starts == 0) | (starts + lengths == equal.size)
-                starts, lengths = starts[keep], lengths[keep]
-                # Flickering between neighbouring steps agrees with the day before by chance.
-                least = 2.5 * self.resolution if np.isfinite(self.resolution) else 0.0
-                changed = np.concatenate(([0], np.cumsum(np.append(False, np.abs(now[1:] - now[:-1]) > least))))
-                moves = changed[starts + lengths] - changed[starts]
-                self.copies.add(starts + offset + slot // stride, lengths, moves)
-        if looked.size >= day:
-            self._day_before = looked[-day:].copy()
+            self.keep_copies(now, now == then, slot + offset)
+        if values.size >= day:
+            self._day_before = values[-day:].copy()
         else:
-            self._day_before = None if before is None else np.concatenate((before, looked))[-day:]
+            self._day_before = None if before is None else np.concatenate((before, values))[-day:]
+
+    def keep_copies(self, now: Array, equal: Mask, first: int) -> None:
+        """Count values equal to those of the day before and keep the long runs of them."""
+        hits = int(np.count_nonzero(equal))
+        self.copy_equal += hits
+        self.copy_pairs += int(now.size)
+        if hits < SHORTEST_COPY and not (hits and (equal[0] or equal[-1])):
+            return
+        starts, lengths = mask_runs(equal)
+        keep = (lengths >= SHORTEST_COPY) | (starts == 0) | (starts + lengths == equal.size)
+        starts, lengths = starts[keep], lengths[keep]
+        # Flickering between neighbouring steps agrees with the day before by chance.
+        least = 2.5 * self.resolution if np.isfinite(self.resolution) else 0.0
+        changed = np.concatenate(([0], np.cumsum(np.append(False, np.abs(now[1:] - now[:-1]) > least))))
+        self.copies.add(starts + first, lengths, changed[starts + lengths] - changed[starts])
 
     def _straight(self, slot: int, values: Array) -> None:
         """Stretches that lie on a straight line: what an interpolation at export leaves behind.

@@ -37,7 +37,8 @@ def note_outcomes(notes: Sequence[Note]) -> Iterator[tuple[Outcome, tuple[RowSpa
         merged.setdefault((note.code, tuple(channel.name for channel in note.channels)), []).append(note)
     for (code, names), group in merged.items():
         first = group[0].channels[0] if len(names) == 1 else None
-        serious = any(note.serious for note in group)
+        # What is missing is counted by the check of completeness, channel by channel.
+        serious = any(note.serious for note in group) and code != "gap"
         spans = tuple(
             Span(start, end, 0, 0.0, start) for start, end in sorted({span for note in group for span in note.spans})
         )
@@ -60,7 +61,8 @@ def clock_outcome(grid: Grid, zone: str) -> Outcome:
     series = _activity(grid)
     least = int(threshold("clock", "fewest_days") * DAY)
     if series is None or grid.end_us - grid.start_us < 2 * least:
-        note = f" The clocks change at {iso(inside[0], zone)}; all counts are on the continuous time line." if inside else ""
+        note = f" The clocks change at {iso(inside[0], zone)}; all counts are on the continuous time " \
+               "line." if inside else ""
         return Outcome("clock", Verdict.NOT_APPLICABLE if not inside else Verdict.PASS, "time", code="too-short-to-tell"
                        if not inside else "clock-change",
                        text="The recording is too short to compare the daily pattern before and after." + note,

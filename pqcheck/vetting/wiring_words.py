@@ -109,7 +109,8 @@ def reactive_background(middles: Array) -> Outcome:
     side = "leading" if mean < 0 else "lagging"
     return Outcome(
         CHECK, Verdict.PASS, "current", "current", code="reactive-background",
-        text=f"The power stands at about {abs(mean):.0f} degrees {side} because of a constant reactive part (capacitors "
+        text=f"The power stands at about {abs(mean):.0f} degrees {side} because of a constant reactive part "
+             "(capacitors "
              "or magnetising current); nothing speaks against the wiring.",
         advice="Nothing to do; keep the photos of arrows and phases.",
     )
@@ -128,7 +129,7 @@ def export_seen(share: float, phase: str | None = None) -> Outcome:
 def mixed(active: Array, generation: bool, grid: Grid, points: Array, phase: str | None = None) -> Outcome:
     """Angles that change with time in a way no single wiring explains."""
     name = f"current.{phase}" if phase else "current"
-    back = (active < 0).any(axis=0)
+    back = np.asarray((active < 0).any(axis=0))
     share = float(back.mean())
     if generation:
         return export_seen(1 - share, phase)

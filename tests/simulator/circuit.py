@@ -107,10 +107,7 @@ def read(volts: Phasors, amps: Phasors, recorder: Recorder, rng: np.random.Gener
     floor = recorder.noise * recorder.range_amps
     seen_i = seen_i + floor * (rng.standard_normal(seen_i.shape) + 1j * rng.standard_normal(seen_i.shape)) / np.sqrt(2)
     power = seen_v * np.conj(seen_i)
-    if len(seen_v) == 3:
-        pairs = ((0, 1), (1, 2), (2, 0))
-    else:
-        pairs = ((0, 1),)
+    pairs = ((0, 1), (1, 2), (2, 0)) if len(seen_v) == 3 else ((0, 1),)
     lines = np.stack([np.abs(seen_v[first] - seen_v[second]) for first, second in pairs])
     neutral = np.abs(amps.sum(axis=0)) + floor * np.abs(rng.standard_normal(amps.shape[1]))
     return Readings(

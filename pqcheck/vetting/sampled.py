@@ -1,0 +1,127 @@
+"""Harmonic orders and the other many channels, looked at together at every `stride`-th value.
+
+A week of 3-second values holds three hundred such channels: one row each in a matrix of samples, and one pass of array
+arithmetic per chunk for all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.vetting.tally import SHORTEST_COPY, SHORTEST_RUN, Tally
+
+Array = NDArray[Any]
+
+
+class Samples:
+    """The sampled channels of a stream; all have one stride."""
+
+    def __init__(self, tallies: Sequence[Tally]) -> None:
+        self._tallies = list(tallies)
+        self._stride = tallies[0].stride if tallies else 1
+        self._day = tallies[0].day_slots // self._stride if tallies else 0
+        self._last: Array | None = None
+        self._before: Array | None = None
+
+    def take(self, slot: int, rows: Sequence[Array | None]) -> None:
+        """Look at one chunk: the arrays of the channels in the order of the tallies, None where one is absent."""
+        present = [number for number, row in enumerate(rows) if row is not None]
+        if not present:
+            return
+        first_row = rows[present[0]]
+        size = first_row.size if first_row is not None else 0
+        count = -(-size // self._stride)
+        matrix = np.full((len(rows), count), np.nan)
+        for number in present:
+            row = rows[number]
+            if row is not None:
+                matrix[number] = row[:: self._stride]
+        self._levels(matrix, rows)
+        self._equal_neighbours(slot, matrix, rows)
+        self._day_apart(slot, matrix)
+        for number in present:
+            self._tallies[number].digest.update(matrix[number].tobytes())
+
+    def _levels(self, matrix: Array, rows: Sequence[Array | None]) -> None:
+        tops = np.fmax.reduce(matrix, axis=1)
+        few = np.abs(matrix[:, :: max(1, matrix.shape[1] // 64)])
+        known = ~np.isnan(few)
+        sums, counts = np.where(known, few, 0.0).sum(axis=1), known.sum(axis=1)
+        for number, tally in enumerate(self._tallies):
+            row, top = rows[number], float(tops[number])
+            if row is None:
+                continue
+            if not top > 0 and not tally.highest > 0:
+                # An order that is zero is only zero if no single value says otherwise.
+                top = float(np.fmax.reduce(row))
+            tally.highest = max(tally.highest, top)
+            tally.level_sum += float(sums[number])
+            tally.level_count += int(counts[number])
+
+    def _equal_neighbours(self, slot: int, matrix: Array, rows: Sequence[Array | None]) -> None:
+        carried = self._last is not None and slot > 0
+        chain = np.column_stack((self._last, matrix)) if carried and self._last is not None else matrix
+        first = slot // self._stride - (1 if carried else 0)
+        self._last = matrix[:, -1].copy()
+        if chain.shape[1] < 2:
+            return
+        steps = chain[:, 1:] - chain[:, :-1]
+        zero_step = steps == 0
+        equal = zero_step & (chain[:, 1:] != 0)
+        rest = (zero_step & ~equal).sum(axis=1)
+        known = (~np.isnan(steps)).sum(axis=1) - rest
+        repeats = equal.sum(axis=1)
+        sizes = np.abs(steps)
+        smallest = np.where(sizes > 0, sizes, np.inf).min(axis=1)
+        moves = (sizes > 0).sum(axis=1)
+        width = self._tallies[0].bin_pairs
+        base = first // width
+        edges = np.arange(base, (first + steps.shape[1] - 1) // width + 2) * width
+        clipped = np.clip(edges, first, first + steps.shape[1]) - first
+        amount = np.diff(clipped).astype(np.int64)
+        sums = np.column_stack((np.zeros(len(equal), np.int64), np.cumsum(equal, axis=1)))
+        held = sums[:, clipped[1:]] - sums[:, clipped[:-1]]
+        touching = equal[:, 0] | equal[:, -1] | (repeats >= SHORTEST_RUN - 1)
+        for number, tally in enumerate(self._tallies):
+            tally.pairs += int(known[number])
+            tally.repeats += int(repeats[number])
+            tally.moves += int(moves[number])
+            tally.resolution = min(tally.resolution, float(smallest[number]))
+            tally.bins.append((base, held[number], amount))
+            row = rows[number]
+            if touching[number] and row is not None:
+                self._runs(tally, equal[number], first, chain[number], row, 1 if carried else 0)
+
+    def _runs(self, tally: Tally, equal: Array, first: int, chain: Array, row: Array, shift: int) -> None:
+        """Keep runs of equal samples whose values in between are equal too."""
+        if self._stride > 1:
+            equal = equal.copy()
+            for number in np.flatnonzero(equal).tolist():
+                begin = max(0, number - shift) * self._stride
+                piece = row[begin : (number - shift + 1) * self._stride + 1]
+                equal[number] = bool((piece == piece[:1]).all()) if piece.size else False
+        tally.keep_runs(equal, first, chain, int(np.count_nonzero(equal)))
+
+    def _day_apart(self, slot: int, matrix: Array) -> None:
+        """Samples equal to those exactly 24 h earlier."""
+        day, before = self._day, self._before
+        if not day:
+            return
+        chain = matrix if before is None else np.concatenate((before, matrix), axis=1)
+        offset = 0 if before is None else before.shape[1]
+        if chain.shape[1] > day:
+            now, then = chain[:, day:], chain[:, :-day]
+            equal = now == then
+            hits = equal.sum(axis=1)
+            first = slot // self._stride - offset + day
+            for number, tally in enumerate(self._tallies):
+                if hits[number] >= SHORTEST_COPY or equal[number, 0] or equal[number, -1]:
+                    tally.keep_copies(now[number], equal[number], first)
+                else:
+                    tally.copy_equal += int(hits[number])
+                    tally.copy_pairs += int(now.shape[1])
+        self._before = chain[:, -day:].copy()
