@@ -94,6 +94,7 @@ def _checked(
         return check_spectra(spectra, declared, chosen, only, as_of, _left_out(chosen, only))
     from pqcheck.deriving.corrections import corrected_recording
     from pqcheck.judging.spans import row_remarks
+    from pqcheck.pipeline_beside import beside
 
     declared = judged_site(declared)
     recording = as_recording(recordings, declared)
@@ -102,10 +103,10 @@ def _checked(
     findings, remarks, remainders = _once(corrected, declared, chosen, only, as_of, watch)
     if declared.corrections:
         plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only, as_of)
-        findings = _beside(findings, plain, "without_corrections")
+        findings = beside(findings, plain, "without_corrections")
     if declared.exclusions:
         plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
-        findings = _beside(findings, plain, "without_exclusions")
+        findings = beside(findings, plain, "without_exclusions")
     if any(table.load_rules for table in chosen) and (not only or "current" in only):
         from pqcheck.loads.existing import existing_load_findings
 
@@ -241,22 +242,6 @@ def _once(
     if not only:
         findings += judge_events(tables, recording, site, on)
     return findings, sorted(set(remarks)), remainders
-
-
-def _beside(findings: list[Finding], others: list[Finding], field: str) -> list[Finding]:
-    """Put the verdict of the other run beside each finding where it differs."""
-    other = {_place(one): one.verdict.value for one in others}
-    return [
-        one.replaced(**{field: other[_place(one)]})
-        if one.kind == "limit" and other.get(_place(one), one.verdict.value) != one.verdict.value
-        else one
-        for one in findings
-    ]
-
-
-def _place(finding: Finding) -> tuple[Any, ...]:
-    """Rule, channel and number of the period: a trim moves the stamps but not the question."""
-    return (finding.kind, finding.table, finding.rule, finding.channel, finding.phase, finding.id)
 
 
 def recording_entry(recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]) -> dict[str, Any]:
