@@ -226,6 +226,9 @@ def test_case_18_measured_at_the_drive() -> None:
     for table in (NEW, EN):
         found = judged(made, place, table)
         assert {f.verdict for f in found} == {Verdict.NOT_APPLICABLE}, table
+    # Nobody needs to say anything about a point of common coupling to know that a drive's terminals are not it.
+    nothing = site(supply={"measured_at": "equipment"})
+    assert {f.verdict for f in judged(made, nothing, NEW)} == {Verdict.NOT_APPLICABLE}
 
 
 def test_case_19_a_hair_over() -> None:

@@ -57,17 +57,19 @@ def fact(site: Site, name: str) -> Decimal | str | None:
 
 
 def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
-    """Whether all conditions hold for the site; the first that does not hold, or is unknown, decides."""
+    """Whether all conditions hold for the site. One that does not hold decides, whatever else is unknown."""
+    unknown: Answer | None = None
     for condition in conditions:
         value = fact(site, condition.fact)
         if value is None and condition.default is not None:
             value = condition.default
         if value is None:
             code, what = _WHAT.get(condition.fact, ("fact-not-declared", condition.fact.replace("_", " ")))
-            return Answer(None, code, f"{what} is not declared in the site file", condition.fact)
+            unknown = unknown or Answer(None, code, f"{what} is not declared in the site file", condition.fact)
+            continue
         span = condition.span
         holds = str(value) in condition.values if span is None else span.holds(Decimal(value))
         if not holds:
             text = condition.reason or f"the rule does not govern {condition.fact.replace('_', ' ')} = {value}"
             return Answer(False, "outside-scope", text)
-    return Answer(True)
+    return unknown or Answer(True)

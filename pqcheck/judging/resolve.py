@@ -48,7 +48,9 @@ def resolve(
         for rule in table.rules:
             if only and rule.quantity not in only:
                 continue
-            answer = scope if not scope.holds else ask(site, rule.applies_if)
+            answer = ask(site, rule.applies_if)
+            if scope.holds is False or (scope.holds is None and answer.holds is not False):
+                answer = scope
             if not answer.holds:
                 settled.append(_unanswered(table, rule, answer))
                 continue
