@@ -142,6 +142,8 @@ def remarks(waivers: Sequence[Waiver], used: frozenset[Waiver], as_of: date, war
     for waiver in waivers:
         if waiver.status != "approved":
             lines.append(f"Waiver {waiver.name} is {waiver.status} and suppresses nothing.")
+        elif as_of < waiver.created:
+            lines.append(f"Waiver {waiver.name} is not yet in force; it begins on {waiver.created}.")
         elif waiver not in used:
             lines.append(f"Waiver {waiver.name} is unused: nothing that it covers fails. Remove it.")
         elif waiver.expires >= as_of and waiver.expires - as_of <= timedelta(days=warn_days):
@@ -177,7 +179,7 @@ def _worked_in(finding: Finding, waiver: Waiver, terms: _Terms) -> Finding:
     text, advice = sentence(
         _CODES[standing],
         value=value,
-        bound=f"{waiver.bound}{'' if _same(waiver, unit) else f', that is {_number(float(bound), unit)}'}",
+        bound=f"{waiver.bound}{'' if _same(waiver, unit) else f' ({_number(float(bound), unit)})'}",
         owner=waiver.owner,
         approver=waiver.approver,
         expires=waiver.expires,

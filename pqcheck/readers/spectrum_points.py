@@ -128,6 +128,7 @@ class _Reading:
             rms = {order: Cell(cell.value / root, cell.row) for order, cell in cells.items()}
             turned = ", peak values divided by the square root of 2" if column.kind == "peak" else ""
             self.words[column.number] = f"{self._unit_word(column)} rms{turned}"
+        self._not_peak(rms)
         if percent is not None:
             self._from_percent(*percent, rms)
         if nominal is not None:
@@ -175,6 +176,18 @@ class _Reading:
         self._take({order: Cell(cell.value * base / 100, cell.row) for order, cell in harmonics.items()}, unit)
         if 1 in cells:
             self._take({1: Cell(base, cells[1].row)}, unit)
+
+    def _not_peak(self, rms: Mapping[int, Cell]) -> None:
+        """Order 1 may differ from the declared fundamental, which is that of one load; 1.414 times it is a peak."""
+        key = "fundamental_current" if self.quantity == "current_harmonic" else "fundamental_voltage"
+        declared = self.site.scenario.get(key)
+        if 1 not in rms or declared is None:
+            return
+        if abs(rms[1].value / declared / Decimal(2).sqrt() - 1) * 100 <= AGREE_PERCENT:
+            raise InputError(
+                f"{self._where}: order 1 is {rms[1].value:.6g}, 1.414 times the declared fundamental of {declared:f}, as "
+                f"if the amplitudes were peak values labelled rms; correct the header or {key}"
+            )
 
     def _agree(self, percent: Mapping[int, Cell], rms: Mapping[int, Cell], base: Decimal) -> None:
         """Both columns must be one spectrum: a peak labelled rms shows here as 1.414."""

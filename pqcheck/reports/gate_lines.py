@@ -100,6 +100,17 @@ def is_known(cell: Cell, finding: Finding) -> bool:
     return finding.verdict is Verdict.FAIL and finding.kind == "limit" and change is not None and not change.red
 
 
+def crept(cell: Cell) -> list[Finding]:
+    """Passes whose margin shrank beyond the tolerance, largest loss first."""
+    worse = []
+    for one in cell.with_verdict(Verdict.PASS):
+        change = cell.change(one)
+        if change is not None and change.state == "worse" and change.after is one:
+            worse.append((-(change.loss or 0), one.id, one))
+    worse.sort(key=lambda found: found[:2])
+    return [one for _, _, one in worse]
+
+
 def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
     """The criterion: table, rule, channel (or several), and the period where there is one."""
     period = ""
@@ -119,7 +130,7 @@ def reading(cell: Cell, finding: Finding) -> str:
     percent = finding.margin.percent_of_limit if finding.margin is not None else None
     if percent is None:
         return text
-    return f"{text}, {number(abs(percent))} % {'beyond' if percent < 0 else 'within'}"
+    return f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
 
 
 def _percent(value: Decimal) -> str:
@@ -138,14 +149,14 @@ def baseline_words(cell: Cell, finding: Finding) -> str:
     unit = before.statistic.unit if before.statistic is not None else ""
     value_words = f" with {number(value, unit)}" if value is not None else ""
     was = f"{VERDICT_WORDS[before.verdict]}{value_words} in the baseline"
-    loss = change.loss
-    if loss is None or change.state == "unchanged":
-        moved = "" if change.state != "unchanged" else "no worse"
-    else:
-        moved = f"{'worse' if loss > 0 else 'better'} by {number(float(abs(loss)))} % of the limit"
     if change.state == "unchanged":
-        return f"known, {was}, {moved}"
-    return ", ".join(part for part in (f"{change.state}: {was}", moved) if part)
+        return f"known, {was}, no worse"
+    # A verdict can get worse while the margin grows: an order that is no longer there, for example.
+    loss = change.loss
+    agrees = loss is not None and loss and (loss < 0) == (change.state == "better")
+    if loss is None or not agrees:
+        return f"{change.state}: {was}"
+    return f"{change.state}: {was}, margin {'down' if loss > 0 else 'up'} by {float(abs(loss)):.3g} % of the limit"
 
 
 def remark(finding: Finding) -> str:

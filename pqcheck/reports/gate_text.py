@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from pqcheck.compare import STATES, Comparison
 from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
 from pqcheck.reports.changes import rule_set_lines
-from pqcheck.reports.gate_lines import Bases, Cell, body, cells_of, folded, is_known, place_of
+from pqcheck.reports.gate_lines import Bases, Cell, body, cells_of, crept, folded, is_known, place_of
 from pqcheck.reports.words import VERDICT_WORDS, statement
 
 MOST_LINES = 20
@@ -33,7 +33,7 @@ def gate_text(
 ) -> str:
     """The whole text. With `quiet` one line on green, else the answer and a line per finding, worst first, capped."""
     cells = cells_of(results, comparisons, bases)
-    head = _head(cells, comparisons, exit_status)
+    head = _head(cells, comparisons, exit_status, len(remarks))
     if quiet and exit_status is ExitStatus.PASSED:
         return head + "\n"
     lines = _all_lines(cells)
@@ -74,7 +74,9 @@ def _wrap(text: str, indent: str = "", further: str = "") -> str:
     return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=further, break_on_hyphens=False)
 
 
-def _head(cells: Sequence[Cell], comparisons: Sequence[Comparison | None], status: ExitStatus) -> str:
+def _head(
+    cells: Sequence[Cell], comparisons: Sequence[Comparison | None], status: ExitStatus, remarks: int = 0
+) -> str:
     counts = Counter(one.verdict for cell in cells for one in cell.required)
     known = sum(is_known(cell, one) for cell in cells for one in cell.with_verdict(Verdict.FAIL))
     parts = [f"{counts[Verdict.FAIL]} fail"]
@@ -84,8 +86,11 @@ def _head(cells: Sequence[Cell], comparisons: Sequence[Comparison | None], statu
     parts += [f"{open_} not judged", f"{counts[Verdict.WAIVED]} waived", f"{counts[Verdict.PASS]} pass"]
     where = f" in {len(cells)} operating points" if len(cells) > 1 else ""
     internal = " Internal criterion, no statement of compliance." if any(statement(one.result) for one in cells) else ""
+    creeping = sum(len(crept(cell)) for cell in cells)
+    parts[-1] += f", {creeping} of them with less margin than in the baseline" if creeping else ""
+    needs = f" {remarks} remark{'s' if remarks > 1 else ''} on waivers." if remarks else ""
     asked = f"of {sum(counts.values())} criteria{where}"
-    return f"{_HEADS[status]} (exit {int(status)}): {asked} {', '.join(parts)}.{internal}"
+    return f"{_HEADS[status]} (exit {int(status)}): {asked} {', '.join(parts)}.{needs}{internal}"
 
 
 def _lines(cell: Cell, *, several: bool) -> Iterator[str]:
@@ -140,13 +145,7 @@ def _crept(cells: Sequence[Cell]) -> str:
     lines = []
     for cell in cells:
         at = f" [{cell.name}]" if len(cells) > 1 else ""
-        worse = []
-        for one in cell.with_verdict(Verdict.PASS):
-            change = cell.change(one)
-            if change is not None and change.state == "worse" and change.after is one:
-                worse.append((-(change.loss or 0), one))
-        worse.sort(key=lambda pair: (pair[0], pair[1].id))
-        for finding, channels in folded(cell, [one for _, one in worse]):
+        for finding, channels in folded(cell, crept(cell)):
             lines.append(f"CREPT {place_of(finding, channels)}{at}: {body(cell, finding, channels)}")
     shown = [_wrap(one, "", "  ") for one in lines[:MOST_LINES]]
     if len(lines) > MOST_LINES:
