@@ -153,6 +153,8 @@ class SourceFile:
     start_us: int
     end_us: int
     columns: tuple[ColumnReading, ...]
+    written: str = ""
+    """How the file is written (delimiter, decimal mark, header), in words; empty where there is nothing to choose."""
 
 
 @dataclass(frozen=True)

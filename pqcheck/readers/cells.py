@@ -1,7 +1,8 @@
-"""Cells of one text column to numbers: blanks, over-range marks, and what is no number at all."""
+"""Cells of one column to numbers: blanks, glued units, thousands marks, over-range marks, error codes."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,10 +16,19 @@ BLANKS = (
 )
 """Cells that say "no value here"; they are blanks and not reported as bad."""
 
-_NATIVE = frozenset(("", "NaN", "nan"))
-"""Blanks that the library knows by itself."""
+OVER_WORDS = ("OL", "O.L.", "OVL", "OVER", "OVERLOAD", "OVERRANGE")
+"""Cells that say "above the range"; with no number of their own the largest reading of the column bounds them."""
 
-DECIMAL = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+CODES = (9999.0, 99999.0, 999999.0, 9999.9, 999.9, 32767.0, 32768.0, 65535.0, 3276.7, 6553.5, 2147483647.0)
+"""Numbers that instruments write in place of a reading, of either sign; they count as codes only far away from it."""
+
+_FAR = 5.0
+_HUGE = 1e30
+_NATIVE = frozenset(("", "NaN", "nan"))
+_POINT_NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+_GROUPED = re.compile(r"\d{1,3}(?:[.,'\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?\Z")
+_CELL = re.compile(r"(?P<mark>[<>]?)\s*(?P<sign>[+-]?)(?P<number>[\d.,'\u00a0\u202f\u2009 ]*\d[.,]?(?:[eE][+-]?\d+)?)"
+                   r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,4})?\Z")
 
 
 @dataclass(frozen=True)
@@ -36,7 +46,7 @@ POINT = Spelling()
 class Column:
     """A text column read cell by cell. `wrong` are the places that hold no number, `sample` the first such text.
 
-    `blanks` are the signs for "no value" that occurred; `over` marks lower bounds.
+    `blanks` are the signs for "no value" that occurred, `units` the units glued to numbers; `over` marks lower bounds.
     """
 
     values: Values
@@ -44,6 +54,7 @@ class Column:
     sample: str
     blanks: frozenset[str]
     over: NDArray[np.bool_] | None = None
+    units: frozenset[str] = frozenset()
 
 
 def read_column(series: Any, spelling: Spelling) -> Column:
@@ -53,14 +64,79 @@ def read_column(series: Any, spelling: Spelling) -> Column:
     text = series.str.strip_chars()
     signs = text.is_in(list(spelling.blanks)).fill_null(False)
     blank = (text.is_null() | signs).to_numpy()
-    dotted = text.str.replace(",", ".", literal=True) if spelling.decimal == "," else text
-    # A point in a file with decimal commas would be a thousands mark: such a cell is no plain number.
-    shape = (text.str.contains(".", literal=True) if spelling.decimal == "," else text.is_null()).fill_null(False)
-    fits = dotted.str.contains(rf"^{DECIMAL}$").fill_null(False) & ~shape
-    numbers = dotted.set(~fits, None).cast(pl.Float64, strict=False)
-    values: Values = numbers.to_numpy().copy()
+    dotted = text
+    if spelling.decimal == ",":
+        # A point in a file with decimal commas is a thousands mark: such a cell is looked at by itself.
+        pointed = text.str.contains(".", literal=True).fill_null(False)
+        dotted = text.str.replace(",", ".", literal=True).set(pointed, None)
+    fits = dotted.str.contains(rf"^[+-]?{_POINT_NUMBER}$").fill_null(False)
+    values: Values = dotted.set(~fits, None).cast(pl.Float64, strict=False).to_numpy().copy()
+    over = np.zeros(values.size, np.bool_)
+    units: set[str] = set()
+    unclear = np.flatnonzero(~fits.to_numpy() & ~blank)
+    bounds = []
+    for place, cell in zip(unclear.tolist(), text.gather(unclear).to_list(), strict=True):
+        if cell.upper() in OVER_WORDS:
+            bounds.append(place)
+            continue
+        found = read_cell(cell, spelling.decimal)
+        if found is None:
+            continue
+        values[place], over[place], unit = found
+        if unit:
+            units.add(unit)
+    if bounds:
+        top = np.fmax.reduce(values, initial=-np.inf)
+        if np.isfinite(top):
+            values[bounds], over[bounds] = top, True
     values[~np.isfinite(values)] = np.nan
     wrong = np.flatnonzero(np.isnan(values) & ~blank)
     sample = str(text[int(wrong[0])]) if wrong.size else ""
-    found = frozenset(series.filter(signs).unique().to_list()) - _NATIVE
-    return Column(values, wrong, sample, found)
+    kept = frozenset(series.filter(signs).unique().to_list()) - _NATIVE
+    return Column(values, wrong, sample, kept, over if over.any() else None, frozenset(units))
+
+
+def read_cell(cell: str, decimal: str) -> tuple[float, bool, str] | None:
+    """(value, is a lower bound, unit glued to it) of one cell; None when it is no number.
+
+    A reading below the range (``<0.1``) is taken as the bound itself, the most it can be.
+    """
+    match = _CELL.match(cell)
+    if match is None:
+        return None
+    number = match["number"].strip()
+    other = "." if decimal == "," else ","
+    if _GROUPED.match(number):
+        number = re.sub(rf"[{re.escape(other)}'\u00a0\u202f\u2009 ]", "", number)
+    if other in number:
+        return None
+    try:
+        value = float(number.replace(decimal, "."))
+    except ValueError:
+        return None
+    return (-value if match["sign"] == "-" else value), match["mark"] == ">", match["unit"] or ""
+
+
+def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:
+    """Values without infinite numbers and error codes (NaN instead), their places, and the first of them as text.
+
+    A code counts as one when it lies at least five times as far out as the usual reading of the column, or when it
+    is all the column holds.
+    """
+    if not values.size:
+        return values, np.zeros(0, np.intp), ""
+    top, bottom = float(np.fmax.reduce(values)), float(np.fmin.reduce(values))
+    ends = [end for end in (top, bottom) if abs(end) in CODES or abs(end) >= _HUGE]
+    if not ends:
+        return values, np.zeros(0, np.intp), ""
+    wrong = np.zeros(values.size, np.bool_)
+    for end in ends:
+        same = np.abs(values) >= _HUGE if abs(end) >= _HUGE else values == end
+        rest = values[~same & ~np.isnan(values)]
+        usual = float(np.median(np.abs(rest))) if rest.size else 0.0
+        if abs(end) >= _FAR * usual:
+            wrong |= same
+    places = np.flatnonzero(wrong)
+    if not places.size:
+        return values, places, ""
+    return np.where(wrong, values.dtype.type(np.nan), values), places, f"{float(values[places[0]]):g}"

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.errors import InputError
-from pqcheck.readers.cells import POINT, Column, Spelling, read_column
+from pqcheck.readers.cells import POINT, Column, Spelling, read_column, without_codes
 from pqcheck.readers.csv_scan import split_line
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
@@ -35,6 +35,8 @@ class CsvDecoder:
     spelling: Spelling = POINT
     texts: set[int] = field(default_factory=set)
     """Columns found to hold cells that are not plain numbers. What is here changes the speed, never a value."""
+    units: dict[int, str] = field(default_factory=dict)
+    """Units glued to the numbers of a column; the first one met holds for all of it."""
     blanks: set[str] = field(default_factory=set)
     """Signs for "no value" found in the file: the library is told of these only, each costs time on every cell."""
 
@@ -95,11 +97,9 @@ class CsvDecoder:
         over: dict[int, NDArray[np.bool_]] = {}
         for column, series in zip(columns, frame.get_columns(), strict=True):
             if column not in text:
-                numbers = series.to_numpy()
-                infinite = np.isinf(numbers)
-                if infinite.any():
-                    numbers = np.where(infinite, np.nan, numbers)
-                    bad.append(_bad(column, rows, np.flatnonzero(infinite), "an infinite number"))
+                numbers, codes, sample = without_codes(series.to_numpy())
+                if codes.size:
+                    bad.append(_bad(column, rows, codes, sample))
                 values.append(numbers)
                 continue
             self._take(column, read_column(series, self.spelling), rows, values, bad, over)
@@ -114,9 +114,18 @@ class CsvDecoder:
         bad: list[BadCells],
         over: dict[int, NDArray[np.bool_]],
     ) -> None:
-        values.append(found.values)
+        numbers, codes, sample = without_codes(found.values)
+        values.append(numbers)
+        if codes.size:
+            bad.append(_bad(column, rows, codes, sample))
+        if len(found.units) > 1 or (found.units and self.units.setdefault(column, *found.units) not in found.units):
+            several = " and ".join(sorted(found.units | {self.units.get(column, "")} - {""}))
+            raise InputError(
+                f"{self.source.name}: the cells of column {column + 1} carry different units ({several}); export the "
+                "column in one unit"
+            )
         self.blanks.update(found.blanks)
-        if found.wrong.size or found.over is not None:
+        if found.wrong.size or found.over is not None or found.units:
             self.texts.add(column)
         if found.over is not None:
             over[column] = found.over

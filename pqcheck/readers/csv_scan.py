@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from pqcheck.clock import Instants, parse_iso, parse_iso_rows
 from pqcheck.errors import InputError
 from pqcheck.readers.source import Hashing, Source, chunks
+from pqcheck.readers.stamps import ReadStamp
 from pqcheck.readers.table import RowNumbers, Slab
 
 _LONG_LINE = 256
@@ -22,23 +24,40 @@ _WIDEST_STAMP = 40
 
 @dataclass(frozen=True)
 class Scan:
-    """What the first pass found. `stamps` are as written; `local` = they carry no offset."""
+    """What the first pass found. `stamps` are as written; `local` = they carry no offset.
+
+    `skipped` are line numbers of lines that are no rows, by what they are.
+    """
 
     stamps: Instants
     local: bool
     row_numbers: RowNumbers
     slabs: tuple[Slab, ...]
+    skipped: Mapping[str, tuple[int, ...]]
 
 
 @dataclass(frozen=True)
 class Layout:
-    """How the lines of a text are cut: the delimiter, which column holds the time, where the rows begin."""
+    """How the lines of a text are cut: the delimiter, the time columns, where the rows begin.
+
+    `read_stamp` reads the cells of the time columns; None = one ISO 8601 cell, which has a fast path. `headings` are
+    lines that may come again between rows and are no rows. `width` is the usual number of cells.
+    """
 
     delimiter: str
-    time_column: int
+    time_columns: tuple[int, ...]
     first_byte: int
     first_line: int
     """Line number of the first row."""
+    width: int
+    read_stamp: ReadStamp | None = None
+    headings: frozenset[bytes] = frozenset()
+
+
+_FOOTER = re.compile(
+    r"(min|max|avg|mean|average|sum|total|count|std|end|mittel|moy|minimum|maximum|p?95|p?99|percentile|median)\b",
+    re.IGNORECASE,
+)
 
 
 def split_line(text: str, delimiter: str) -> list[str]:
@@ -88,19 +107,14 @@ def line_ends(piece: memoryview, long_lines: bool) -> NDArray[np.int64]:
     return ends
 
 
-def scan(
-    source: Source,
-    layout: Layout,
-    hashing: Hashing | None = None,
-    read_stamp: Callable[[str], tuple[int, bool]] = parse_iso,
-) -> Scan:
+def scan(source: Source, layout: Layout, hashing: Hashing | None = None) -> Scan:
     """Walk the whole file once. InputError names the first row whose stamp cannot be read."""
     numbering = _Numbering()
     slabs: list[Slab] = []
     stamps: list[Instants] = []
+    skipped: dict[str, list[int]] = {}
     offsets: bool | None = None
     line, long_lines = layout.first_line, False
-    fast = read_stamp is parse_iso
     for offset, whole in chunks(source, hashing):
         skip = max(0, layout.first_byte - offset)
         if skip >= len(whole):
@@ -120,9 +134,11 @@ def scan(
         starts, ends = starts[filled], (ends - returns)[filled]
         if not starts.size:
             continue
-        first_row = numbering.rows
-        numbering.add(numbers)
-        values, with_offset = _stamps(data, starts, ends, numbers, layout, read_stamp, source.name, fast)
+        values, with_offset, rows = _stamps(data, starts, ends, numbers, layout, source.name, skipped)
+        if not rows.all():
+            values, with_offset, numbers = values[rows], with_offset[rows], numbers[rows]
+            if not values.size:
+                continue
         if offsets is None:
             offsets = bool(with_offset[0])
         odd = np.flatnonzero(with_offset != offsets)
@@ -131,11 +147,14 @@ def scan(
                 f"{source.name}, row {numbers[odd[0]]}: some stamps carry an offset and some do not; "
                 "write all of them one way"
             )
+        first_row = numbering.rows
+        numbering.add(numbers)
         stamps.append(values)
         slabs.append(Slab(first_row, values.size, (offset + skip, len(whole) - skip), first_line))
     if not slabs:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
-    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(slabs))
+    lost = {why: tuple(lines) for why, lines in skipped.items()}
+    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(slabs), lost)
 
 
 def _stamps(
@@ -144,15 +163,15 @@ def _stamps(
     ends: NDArray[np.int64],
     numbers: NDArray[np.int64],
     layout: Layout,
-    read_stamp: Callable[[str], tuple[int, bool]],
     name: str,
-    fast: bool,
-) -> tuple[Instants, NDArray[np.bool_]]:
+    skipped: dict[str, list[int]],
+) -> tuple[Instants, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Stamps, whether each carries an offset, and which lines are rows at all."""
     count = starts.size
     values = np.zeros(count, np.int64)
     with_offset = np.zeros(count, np.bool_)
     good = np.zeros(count, np.bool_)
-    if fast and layout.time_column == 0:
+    if layout.read_stamp is None and layout.time_columns == (0,):
         quoted = int(data[starts[0]] == ord('"'))
         closing = ord('"') if quoted else ord(layout.delimiter)
         head = data[starts[0] + quoted : min(starts[0] + quoted + _WIDEST_STAMP, ends[0])]
@@ -164,16 +183,46 @@ def _stamps(
             right &= matrix[:, width] == closing
             values[fits], good[fits] = parsed, right
             with_offset[:] = zoned
-    for row in np.flatnonzero(~good).tolist():
-        text = data[starts[row] : ends[row]].tobytes().decode("utf-8", "replace")
-        cells = split_line(text, layout.delimiter)
-        stamp = cells[layout.time_column].strip() if layout.time_column < len(cells) else ""
+    rows = np.ones(count, np.bool_)
+    read = layout.read_stamp or _read_iso
+    last, separator = max(layout.time_columns), layout.delimiter.encode()
+    for at in np.flatnonzero(~good).tolist():
+        line = data[starts[at] : ends[at]].tobytes()
+        if b'"' in line:
+            cells = split_line(line.decode("utf-8", "replace"), layout.delimiter)
+        else:
+            cells = [cell.decode("utf-8", "replace") for cell in line.split(separator, last + 1)[: last + 1]]
+        stamp = [cells[column].strip() if column < len(cells) else "" for column in layout.time_columns]
         try:
-            values[row], with_offset[row] = read_stamp(stamp)
+            values[at], with_offset[at] = read(stamp)
         except (ValueError, OverflowError):
-            shown = repr(stamp) if stamp else "empty"
-            raise InputError(
-                f"{name}, row {numbers[row]}: the time is {shown}, which is no ISO 8601 stamp such as "
-                "2031-03-03T00:10:00+00:00"
-            ) from None
-    return values, with_offset
+            why = _no_row(line, layout)
+            if why is None:
+                shown = repr(" ".join(stamp).strip()) if any(stamp) else "empty"
+                raise InputError(
+                    f"{name}, row {numbers[at]}: the time is {shown}, which is no stamp like those of the other rows "
+                    "(such as 2031-03-03T00:10:00+00:00)"
+                ) from None
+            rows[at] = False
+            if why:
+                skipped.setdefault(why, []).append(int(numbers[at]))
+    return values, with_offset, rows
+
+
+def _read_iso(cells: Sequence[str]) -> tuple[int, bool]:
+    return parse_iso(cells[0])
+
+
+def _no_row(line: bytes, layout: Layout) -> str | None:
+    """What a line without a stamp is: blank (empty text), a heading, a footer, a remark; None when it seems a row."""
+    if line.strip() in layout.headings:
+        return "repeated header"
+    cells = [cell.strip() for cell in split_line(line.decode("utf-8", "replace"), layout.delimiter)]
+    filled = [cell for cell in cells if cell]
+    if not filled:
+        return ""
+    if _FOOTER.match(filled[0]):
+        return "footer"
+    if not any(re.match(r"[<>+-]?\s*[\d.,]", cell) for cell in filled) or len(filled) * 4 <= layout.width:
+        return "remark"
+    return None

@@ -1,69 +1,187 @@
-"""A plain delimited table: one header line, a column `time`, one column per channel."""
+"""A delimited table, however it is written: dialect, stamps and columns found once, then scanned."""
 
 from __future__ import annotations
 
-import codecs
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from pqcheck.errors import InputError
+from pqcheck.quantities import QUANTITIES
+from pqcheck.readers.cells import POINT, Spelling, read_cell
 from pqcheck.readers.columns import TIME, resolve_columns
 from pqcheck.readers.csv_decode import CsvDecoder
-from pqcheck.readers.csv_scan import Layout, scan, split_line
+from pqcheck.readers.csv_scan import Layout, scan
+from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
 from pqcheck.readers.events import is_event_header, read_events
-from pqcheck.readers.source import Hashing, Source, open_source, sha256_of, unpacked
-from pqcheck.readers.table import Table
+from pqcheck.readers.headers.evidence import Evidence
+from pqcheck.readers.headers.reading import Guess, read_headers, refuse_doubts
+from pqcheck.readers.scale import Scaled
+from pqcheck.readers.source import Hashing, sha256_of
+from pqcheck.readers.stamps import Stamps, find_stamps
+from pqcheck.readers.table import Ground, Table
+from pqcheck.readers.text import Text, open_text
+from pqcheck.recording import Channel, Note, RowSpan
+from pqcheck.site.model import Reading, Site
 
-DELIMITERS = (",", ";", "\t", "|")
-
-
-def open_text(path: Path) -> Source:
-    """The text of a path, unpacked where it is packed."""
-    source = open_source(path)
-    with source.open() as handle:
-        head = handle.read(4)
-    if head[:2] == b"\x1f\x8b":
-        import gzip
-
-        with gzip.open(path, "rb") as stream:
-            return unpacked(source, stream)  # type: ignore[arg-type]
-    return source
+SAMPLE_ROWS = 2000
 
 
-def read_csv_table(path: Path, mapping: Mapping[str, str]) -> Table:
+@dataclass(frozen=True)
+class Look:
+    """What the beginning of a file shows: how it is written, its stamps, and a reading of every column."""
+
+    text: Text
+    dialect: Dialect
+    stamps: Stamps
+    channels: Mapping[int, Channel]
+    guesses: tuple[Guess, ...]
+    unknown: tuple[tuple[int, str], ...]
+
+
+def read_csv_table(path: Path, site: Site | None) -> Table:
     """Scan one delimited file. InputError says what keeps it from being read."""
-    source = open_text(path)
-    header, first_byte = _first_line(source)
-    delimiter = max(DELIMITERS, key=header.count)
-    headers = [cell.strip() for cell in split_line(header, delimiter)]
-    if is_event_header(headers):
-        return read_events(source, sha256_of(path), headers, delimiter)
-    time_column = find_time(headers, mapping, source.name)
-    layout = Layout(delimiter, time_column, first_byte, 2)
+    text = open_text(path)
+    head = text.lines()
+    for delimiter in (",", ";", "\t"):
+        headers = cells_of(text.decode(head[0]), delimiter)
+        if is_event_header(headers):
+            return read_events(text.source, sha256_of(path), headers, delimiter)
+    found = look(text, site)
+    refuse_doubts(found.guesses, found.dialect.headers, text.source.name)
+    return _scanned(path, found)
+
+
+def look(text: Text, site: Site | None) -> Look:
+    """Find out how a file is to be read, from its beginning; nothing is refused but what cannot be read at all."""
+    reading = site.recording if site is not None else Reading()
+    name = text.source.name
+    dialect = find_dialect(text, reading.more, reading.columns)
+    rows = _rows(text, dialect)
+    later = (cells_of(text.decode(line.rstrip(b"\r")), dialect.delimiter) for line in text.probes())
+    mapping = _known(reading.columns, dialect.headers)
+    stamps = find_stamps(dialect.headers, rows, later, mapping, reading.more, name)
+    units = _units(dialect, rows, stamps)
+    headers = [_with_unit(header, unit) for header, unit in zip(dialect.headers, units, strict=True)]
+    given = [header if header in mapping else full for header, full in zip(dialect.headers, headers, strict=True)]
+    channels, unknown = resolve_columns(given, mapping)
+    for column in stamps.columns:
+        channels.pop(column, None)
+    open_columns = [column for column, _ in unknown if column not in stamps.columns and dialect.headers[column]]
+    evidence = Evidence(_samples(rows, [*open_columns, *channels], dialect.decimal), site)
+    guesses = read_headers(dialect.headers, units, open_columns, evidence)
+    taken = {channel.key: column for column, channel in channels.items()}
+    why = dict(unknown)
+    left: list[tuple[int, str]] = []
+    for guess in guesses:
+        if guess.channel is None:
+            left.append((guess.column, guess.why if _known_word(guess) else why[guess.column]))
+        elif guess.channel.key in taken:
+            other = dialect.headers[taken[guess.channel.key]]
+            left.append((guess.column, f"column {other!r} is read as {guess.channel.name} already"))
+        else:
+            channels[guess.column] = guess.channel
+    kept = tuple(guess for guess in guesses if guess.column in channels)
+    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left))
+
+
+def _known_word(guess: Guess) -> bool:
+    return not guess.why.startswith("its name says no quantity")
+
+
+def _known(columns: Mapping[str, str], headers: Sequence[str]) -> dict[str, str]:
+    """The mapping, for headers written with other blanks than in the file too."""
+    plain = {" ".join(key.split()): value for key, value in columns.items()}
+    return {header: plain[header] for header in headers if header in plain}
+
+
+def _rows(text: Text, dialect: Dialect) -> list[list[str]]:
+    lines = text.lines()[dialect.first_line - 1 :]
+    result = []
+    for line in lines[:SAMPLE_ROWS]:
+        cells = cells_of(text.decode(line), dialect.delimiter)
+        if any(cells) and line.strip() not in dialect.headings:
+            result.append(cells)
+    return result
+
+
+def _units(dialect: Dialect, rows: Sequence[Sequence[str]], stamps: Stamps) -> list[str]:
+    """Unit text per column: from the line of units, else glued to the numbers."""
+    units = list(dialect.units) if dialect.units else [""] * len(dialect.headers)
+    for column, unit in enumerate(units):
+        if unit or column in stamps.columns:
+            continue
+        for row in rows[:50]:
+            found = read_cell(row[column], dialect.decimal) if column < len(row) and row[column] else None
+            if found and found[2]:
+                units[column] = found[2]
+                break
+    return units
+
+
+def _with_unit(header: str, unit: str) -> str:
+    unit = unit.strip("[]() ")
+    name = header.split(".")[0]
+    return f"{header} [{unit}]" if unit and "[" not in header and name in QUANTITIES else header
+
+
+def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str) -> dict[int, np.ndarray]:
+    result = {}
+    for column in columns:
+        found = (read_cell(row[column], decimal) for row in rows if column < len(row) and row[column])
+        result[column] = np.array([value[0] for value in found if value is not None])
+    return result
+
+
+def _scanned(path: Path, found: Look) -> Table:
+    dialect, stamps, source = found.dialect, found.stamps, found.text.source
+    plain = stamps.kind == "iso" and len(stamps.columns) == 1
+    layout = Layout(
+        dialect.delimiter, stamps.columns, dialect.first_byte, dialect.first_line, len(dialect.headers),
+        None if plain else stamps.reader(), dialect.headings,
+    )
     hashing = Hashing() if source.keep is None else None
     try:
-        found = scan(source, layout, hashing)
+        scanned = scan(source, layout, hashing)
     finally:
         digest = hashing.close() if hashing else ""
-    channels, unknown = resolve_columns(headers, mapping)
-    channels.pop(time_column, None)
+    spelling = POINT if dialect.decimal == "." else Spelling(dialect.decimal)
+    decode = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, spelling)
+    scales = {guess.column: guess.scale for guess in found.guesses if guess.scale is not None}
+    usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
     return Table(
         name=source.name,
         sha256=digest or sha256_of(path),
-        headers=tuple(headers),
-        time_column=time_column,
-        channels=channels,
-        unknown=tuple(pair for pair in unknown if pair[0] != time_column),
-        stamps=found.stamps,
-        local=found.local,
-        row_numbers=found.row_numbers,
-        slabs=found.slabs,
-        decode=CsvDecoder(source, len(headers), delimiter, found.row_numbers),
+        headers=dialect.headers,
+        time_column=stamps.columns[0],
+        channels=found.channels,
+        unknown=found.unknown,
+        stamps=scanned.stamps,
+        local=scanned.local,
+        row_numbers=scanned.row_numbers,
+        slabs=scanned.slabs,
+        decode=Scaled(decode, scales) if scales else decode,
         size=source.size,
+        grounds={guess.column: Ground(guess.confidence, guess.why) for guess in found.guesses},
+        written=dialect.said,
+        time_said="" if usual else stamps.said,
+        notes=_skipped(source.name, scanned.skipped),
     )
 
 
-def find_time(headers: list[str], mapping: Mapping[str, str], name: str) -> int:
+def _skipped(name: str, skipped: Mapping[str, tuple[int, ...]]) -> tuple[Note, ...]:
+    notes = []
+    for why, lines in skipped.items():
+        shown = ", ".join(map(str, lines[:5])) + (f" and {len(lines) - 5} more" if len(lines) > 5 else "")
+        what = f"line {shown} is" if len(lines) == 1 else f"lines {shown} are"
+        spans = tuple(RowSpan(name, line, line) for line in lines[:5])
+        notes.append(Note("no-rows", f"{name}: {what} no row of readings ({why}) and passed over", rows=spans))
+    return tuple(notes)
+
+
+def find_time(headers: Sequence[str], mapping: Mapping[str, str], name: str) -> int:
     """Number of the time column: called `time`, or mapped to it; InputError when there is none."""
     for number, header in enumerate(headers):
         if mapping.get(header) == TIME or (header == TIME and header not in mapping):
@@ -75,13 +193,7 @@ def find_time(headers: list[str], mapping: Mapping[str, str], name: str) -> int:
     )
 
 
-def _first_line(source: Source) -> tuple[str, int]:
-    with source.open() as handle:
-        head = handle.read(1 << 16)
-        while b"\n" not in head and (more := handle.read(len(head))):
-            head += more
-    if b"\0" in head[:4096]:
-        raise InputError(f"{source.name} is not a text file; give a CSV or Parquet file")
-    skip = len(codecs.BOM_UTF8) if head.startswith(codecs.BOM_UTF8) else 0
-    line, found, _ = head[skip:].partition(b"\n")
-    return line.rstrip(b"\r").decode("utf-8", "replace"), skip + len(line) + len(found)
+def looks(paths: Sequence[Path], site: Site | None) -> Iterator[Look]:
+    """A look at each file (see `look`)."""
+    for path in paths:
+        yield look(open_text(path), site)

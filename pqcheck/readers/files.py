@@ -33,15 +33,15 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
         zone_info(zone)
     # The library takes a while to load; the first pass does not need it and leaves a core free.
     threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
-    tables = [_table(Path(path), reading) for path in paths]
+    tables = [_table(Path(path), site) for path in paths]
     _check_mapping(tables, reading)
     return assemble(keep_small(_named_apart(tables, paths)), Declared(zone, reading.stamp, reading.interval_us))
 
 
-def _table(path: Path, reading: Reading) -> Table:
+def _table(path: Path, site: Site | None) -> Table:
     if is_parquet(path):
-        return read_parquet_table(path, reading.columns)
-    return read_csv_table(path, reading.columns)
+        return read_parquet_table(path, site.recording.columns if site is not None else {})
+    return read_csv_table(path, site)
 
 
 def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:

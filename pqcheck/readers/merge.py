@@ -41,6 +41,8 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     """
     notes: list[Note] = []
     _same_units(tables)
+    for table in tables:
+        notes += table.notes
     files: list[_File] = []
     events: list[Event] = []
     for table in tables:
@@ -245,11 +247,14 @@ def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
     for number, header in enumerate(table.headers):
         if number == table.time_column:
             offset = "without offset, read in the site's zone" if table.local else "with offset"
-            said = f"time, {offset}, marks the {file.stamp} of the interval"
+            written = f"{table.time_said}, " if table.time_said else ""
+            said = f"time, {written}{offset}, marks the {file.stamp} of the interval"
             columns.append(ColumnReading(header, None, said))
         elif number in table.channels:
             channel = table.channels[number]
-            columns.append(ColumnReading(header, channel, read_as(channel, interval, file.stamp)))
+            ground = table.grounds.get(number)
+            because = f" ({ground.confidence}: {ground.why})" if ground else ""
+            columns.append(ColumnReading(header, channel, read_as(channel, interval, file.stamp) + because))
         else:
             columns.append(ColumnReading(header, None, f"left alone: {why.get(number, 'not asked for')}"))
     single = None in file.grid.runs
@@ -259,6 +264,7 @@ def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
     if single and shift:
         start, end = (start - shift, end) if file.stamp == "end" else (start, end + shift)
     return SourceFile(
-        table.name, table.sha256, total, None if single and total < 2 else interval, start, end, tuple(columns)
+        table.name, table.sha256, total, None if single and total < 2 else interval, start, end, tuple(columns),
+        table.written,
     )
 

@@ -13,7 +13,7 @@ import numpy as np
 from pqcheck.clock import Instants, parse_iso
 from pqcheck.errors import InputError
 from pqcheck.readers.arrow_schema import units_of
-from pqcheck.readers.cells import POINT, read_column
+from pqcheck.readers.cells import POINT, read_column, without_codes
 from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.csv_table import find_time
 from pqcheck.readers.source import open_source, sha256_of
@@ -153,8 +153,4 @@ def _numbers(series: Any) -> tuple[Values, Any, str]:
             except pl.exceptions.PolarsError:
                 return np.full(len(series), np.nan), np.flatnonzero(series.is_not_null().to_numpy()), str(series.dtype)
             return found.values, found.wrong, found.sample
-    values: Values = series.to_numpy()
-    infinite = np.isinf(values)
-    if infinite.any():
-        return np.where(infinite, np.nan, values), np.flatnonzero(infinite), "an infinite number"
-    return values, np.zeros(0, np.intp), ""
+    return without_codes(series.to_numpy())

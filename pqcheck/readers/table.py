@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import Instants
-from pqcheck.recording import Channel, Event, Values
+from pqcheck.recording import Channel, Event, Note, Values
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,14 @@ class Decoded:
     values: Sequence[Values]
     bad: tuple[BadCells, ...] = ()
     over: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Ground:
+    """How sure the reading of a column is (certain, clear, likely, left alone) and on what grounds."""
+
+    confidence: str
+    why: str
 
 
 @dataclass(frozen=True)
@@ -94,6 +102,14 @@ class Table:
     stamp: str | None = None
     """Stamp meaning written in the file itself, if any."""
     events: tuple[Event, ...] = ()
+    grounds: Mapping[int, Ground] = field(default_factory=dict)
+    """Why a column is read as it is, for columns whose header is not the contract's."""
+    written: str = ""
+    """How the file is written (delimiter, decimal mark, header), in words."""
+    time_said: str = ""
+    """How the stamps are written, in words."""
+    notes: tuple[Note, ...] = ()
+    """What was noticed while the file was scanned."""
 
     @property
     def in_memory(self) -> bool:

@@ -1,0 +1,52 @@
+"""Numbers that a file gives relative to something else, turned into the unit of their channel while they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pqcheck.readers.table import Decoded, Slab
+from pqcheck.recording import Values
+
+THD_R = "thd-r"
+
+
+@dataclass(frozen=True)
+class Scaled:
+    """A decoder behind which some columns are multiplied, or converted from distortion relative to the rms value."""
+
+    decode: Callable[[Slab, Sequence[int]], Decoded]
+    scales: Mapping[int, float | str]
+
+    def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
+        """The asked columns of one slab, in the units of their channels."""
+        found = self.decode(slab, columns)
+        values = [
+            _scaled(array, self.scales[column]) if column in self.scales else array
+            for column, array in zip(columns, found.values, strict=True)
+        ]
+        return replace(found, values=values)
+
+
+def _scaled(values: Values, scale: float | str) -> Values:
+    if scale == THD_R:
+        return thd_relative_to_fundamental(values)
+    product: Values = values * float(scale)
+    return product
+
+
+def thd_relative_to_fundamental(percent_of_rms: Values) -> Values:
+    """THD-F from THD-R, both in percent: 100 r / sqrt(1 - r^2) with r as a fraction.
+
+    NaN for 100 % and above, which no waveform with a fundamental has. From the definitions: rms^2 = I1^2 (1 + THD-F^2).
+    """
+    share = values_below_one(percent_of_rms / 100)
+    result: Values = 100 * share / np.sqrt(1 - share * share)
+    return result
+
+
+def values_below_one(share: Values) -> Values:
+    """The values, NaN where they reach one."""
+    return np.where(np.abs(share) < 1, share, np.nan)
