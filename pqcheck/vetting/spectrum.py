@@ -151,7 +151,8 @@ def _compare(group: _Group) -> Outcome:
             subject, verdict=Verdict.PASS, code="spectrum-partial",
             text=f"The orders of {name} up to {highest} explain {100 * middle:.3g} % of the recorded THD; the rest is "
                  "orders not recorded, interharmonics or noise.",
-            advice="Record all orders to 50 to judge them.", value=middle, unit="1",
+            advice="Record all orders to 50 to judge them." if highest < HIGHEST_ORDER else
+                   "Nothing to do: every order is judged by itself.", value=middle, unit="1",
         )
     return replace(subject, verdict=Verdict.PASS, code="", text="", advice="", value=middle, unit="1")
 

@@ -1,0 +1,47 @@
+"""``pqcheck vet``: is the recording itself sound."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+HELP = "Check whether a recording is sound: ten minutes after hook-up, half-way, and at the end."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument("recordings", nargs="+", metavar="RECORDING", help="files of one site")
+    parser.add_argument("--site", required=True, metavar="FILE", help="site file (TOML): what a person declares")
+    parser.add_argument("--propose", metavar="FILE", help="write proposed corrections as commented TOML, to be signed")
+    parser.add_argument("--so-far", action="store_true", help="half-way: what is proven, what the rest may still bear")
+    parser.add_argument(
+        "--limits", nargs="+", metavar="ID_OR_FILE", help="with --so-far: limit tables (default: the site file's)"
+    )
+    parser.add_argument("--json", metavar="FILE", help="write the findings file")
+    parser.add_argument("--all", action="store_true", help="list every check")
+    parser.add_argument("--quiet", action="store_true", help="one line only, danger signs excepted")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Vet, print, write; returns the exit status: 0 sound, 3 refused or open, 1 danger sign."""
+    from pqcheck.errors import SiteError
+    from pqcheck.files import write_text
+    from pqcheck.pipeline_vet import examine
+    from pqcheck.reports.proposals import as_toml
+    from pqcheck.reports.vetting_text import as_text
+
+    if args.limits and not args.so_far:
+        raise SiteError("--limits asks what a period can still bear; give it together with --so-far")
+    result = examine(args.recordings, args.site)
+    progress = ""
+    if args.so_far:
+        from pqcheck.pipeline_so_far import so_far
+        from pqcheck.reports.so_far_text import as_text as progress_text
+
+        progress = "\n" + progress_text(so_far(args.recordings, args.site, args.limits))
+    if args.propose:
+        write_text(args.propose, as_toml(result.proposals))
+    if args.json:
+        write_text(args.json, result.findings.to_json())
+    sys.stdout.write(as_text(result, everything=args.all, quiet=args.quiet) + progress)
+    return int(result.exit_status)

@@ -1,0 +1,43 @@
+"""The result of vetting a recording on its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.site.model import Correction
+from pqcheck.vetting.outcome import Proposal
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What vetting says about a recording, with the corrections declared and those proposed."""
+
+    findings: Findings
+    proposals: tuple[Proposal, ...]
+    corrections: tuple[Correction, ...]
+
+    @property
+    def exit_status(self) -> ExitStatus:
+        """0 sound, 3 something refused or open, 1 a danger sign."""
+        if any(one.kind == "safety" for one in self.findings.findings):
+            return ExitStatus.FAILED
+        return ExitStatus.NOT_SHOWN if self.open_ or self.refused else ExitStatus.PASSED
+
+    @property
+    def refused(self) -> tuple[Finding, ...]:
+        """Checks that found something that cannot be trusted."""
+        return self._of(Verdict.REFUSED)
+
+    @property
+    def open_(self) -> tuple[Finding, ...]:
+        """Checks that leave a question open."""
+        return self._of(Verdict.INCONCLUSIVE)
+
+    @property
+    def notes(self) -> tuple[Finding, ...]:
+        """Checks that passed and have something to say."""
+        return tuple(one for one in self._of(Verdict.PASS) if one.reason is not None)
+
+    def _of(self, verdict: Verdict) -> tuple[Finding, ...]:
+        return tuple(one for one in self.findings.findings if one.kind == "recording" and one.verdict is verdict)
