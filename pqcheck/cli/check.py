@@ -24,6 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", nargs="+", default=[], metavar="FILE", help="write reports; the ending chooses the form"
     )
+    parser.add_argument("--bundle", metavar="DIR", help="write a folder from which the check can be repeated")
     parser.add_argument("--all", action="store_true", help="list every finding, passes too")
     parser.add_argument("--quiet", action="store_true", help="one line only, danger signs excepted")
 
@@ -33,9 +34,11 @@ def run(args: argparse.Namespace) -> int:
     if args.each:
         return _each(args)
     from pqcheck.pipeline import check, check_and_gather
+    from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
     from pqcheck.reports.out import prepare, wants_trends, write_all
     from pqcheck.reports.terminal import as_text
 
+    place = check_place(args.bundle) if args.bundle else None
     targets = prepare([*([args.json] if args.json else []), *args.out], json_path=args.json)
     drawn: Any = args.recordings
     if wants_trends(targets):
@@ -43,7 +46,10 @@ def run(args: argparse.Namespace) -> int:
         drawn = gathered if gathered is not None else ()
     else:
         findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
+    bundled = bundle_files(findings, args.recordings, args.site, args.limits, args.quantities) if place else {}
     write_all(targets, findings, drawn, args.site)
+    if place is not None:
+        write_bundle(place, bundled)
     sys.stdout.write(as_text(findings, everything=args.all, quiet=args.quiet))
     return int(findings.exit_status)
 
@@ -54,8 +60,10 @@ def _each(args: argparse.Namespace) -> int:
     from pqcheck.errors import OutputError
     from pqcheck.progress import Progress
 
-    if args.out:
-        raise OutputError("--out writes one report and --each judges many recordings; use --json FOLDER with --each")
+    if args.out or args.bundle:
+        raise OutputError(
+            "--out and --bundle are about one recording and --each judges many; use --json FOLDER with --each"
+        )
     results = []
     progress = Progress("recordings", len(args.recordings), quiet=args.quiet)
     for one in check_each(args.recordings, args.site, args.limits, quantities=args.quantities, folder=args.json):

@@ -12,12 +12,12 @@ MOST_WINDOWS = 20
 
 def as_markdown(findings: Findings) -> str:
     """The answer, danger signs, one table of criteria, windows of what fails, reasons, files and tables."""
-    name = _cell(str(findings.site.get("name", "")))
+    name = cell(str(findings.site.get("name", "")))
     lines = [f"# {name}" if name else "# Findings", "", answer(findings), ""]
     for one in findings.findings:
         if one.kind == "safety":
             text = f"{one.reason.text} {one.reason.advice}" if one.reason is not None else ""
-            lines += [f"> **Danger sign: {_cell(one.title)}.** {_cell(text)}", ""]
+            lines += [f"> **Danger sign: {cell(one.title)}.** {cell(text)}", ""]
     criteria = [one for one in findings.findings if one.kind == "limit"]
     lines += ["## Criteria", "", *_criteria(criteria), ""]
     lines += _windows([one for one in criteria if one.verdict is Verdict.FAIL])
@@ -25,13 +25,13 @@ def as_markdown(findings: Findings) -> str:
     lines += ["## Files", ""]
     for recording in findings.recordings:
         span = f"{recording['start']} to {recording['end']}" if recording["start"] is not None else "no time axis"
-        lines.append(f"- {_cell(recording['file'])}: {span}, sha256 {recording['sha256']}")
+        lines.append(f"- {cell(recording['file'])}: {span}, sha256 {recording['sha256']}")
     lines += ["", "## Limit tables", ""]
     lines += [f"- {one['id']}, edition {one['edition']}, sha256 {one['sha256']}" for one in findings.limit_tables]
     return "\n".join(lines) + "\n"
 
 
-def _cell(text: str) -> str:
+def cell(text: str) -> str:
     """Text that cannot break out of a table cell or become markup."""
     for mark in "\\`*_[]<>#|":
         text = text.replace(mark, f"\\{mark}")
@@ -50,7 +50,7 @@ def _criteria(criteria: Sequence[Finding]) -> list[str]:
             f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-",
             " ".join(one.modifiers),
         ]  # fmt: skip
-        lines.append("| " + " | ".join(_cell(cell) for cell in row) + " |")
+        lines.append("| " + " | ".join(map(cell, row)) + " |")
     return lines
 
 
@@ -59,7 +59,7 @@ def _windows(failed: Sequence[Finding]) -> list[str]:
     for one in by_loss(failed):
         unit = one.statistic.unit if one.statistic is not None else ""
         lines += [
-            f"## {_cell(one.title)}",
+            f"## {cell(one.title)}",
             "",
             "| from | to | intervals | worst | at | rows |",
             "|---|---|---|---|---|---|",
@@ -67,7 +67,7 @@ def _windows(failed: Sequence[Finding]) -> list[str]:
         for window in one.windows[:MOST_WINDOWS]:
             rows = "; ".join(f"{span.file} {span.first} to {span.last}" for span in window.rows)
             cells = [window.start, window.end, str(window.intervals), number(window.worst, unit), window.worst_at, rows]
-            lines.append("| " + " | ".join(_cell(cell) for cell in cells) + " |")
+            lines.append("| " + " | ".join(cell(one) for one in cells) + " |")
         if len(one.windows) > MOST_WINDOWS:
             lines.append(f"\n{len(one.windows) - MOST_WINDOWS} more windows are in the findings file.")
         lines.append("")
@@ -84,5 +84,5 @@ def _reasons(criteria: Sequence[Finding]) -> list[str]:
     if not seen:
         return []
     for (rule, text, advice), count in seen.items():
-        lines.append(f"- {_cell(rule)}{f' (x{count})' if count > 1 else ''}: {_cell(text)} {_cell(advice)}")
+        lines.append(f"- {cell(rule)}{f' (x{count})' if count > 1 else ''}: {cell(text)} {cell(advice)}")
     return [*lines, ""]

@@ -54,11 +54,17 @@ RENDERERS: dict[str, Renderer] = {
 Target = tuple[Path, Renderer]
 
 
-def prepare(paths: Sequence[str], json_path: str | None = None) -> list[Target]:
-    """The renderer of every path, before anything is computed.
+def prepare(
+    paths: Sequence[str],
+    json_path: str | None = None,
+    others: Sequence[str] = (),
+    endings: Sequence[str] | None = None,
+) -> list[Target]:
+    """The renderer of every path, before anything is computed; `endings` narrows what may be asked for.
 
     Raises `OutputError` for an ending nobody writes, a folder that is not there, or one file named twice.
-    `json_path` is written as a findings file whatever its name.
+    `json_path` is written as a findings file whatever its name; `others` are files that the caller writes itself and
+    whose endings mean nothing here.
     """
     targets: list[Target] = []
     seen: set[Path] = set()
@@ -71,13 +77,14 @@ def prepare(paths: Sequence[str], json_path: str | None = None) -> list[Target]:
             raise OutputError(f"cannot write {path}: the folder {path.parent} does not exist; create it first")
         if path.is_dir():
             raise OutputError(f"cannot write {path}: it is a folder; name a file")
-        if json_path is not None and text == json_path:
+        if text in others or (json_path is not None and text == json_path):
             targets.append((path, _json))
             continue
-        endings = [ending for ending in RENDERERS if path.name.lower().endswith(ending)]
-        if not endings:
-            raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(RENDERERS))}")
-        targets.append((path, RENDERERS[max(endings, key=len)]))
+        known = [ending for ending in RENDERERS if endings is None or ending in endings]
+        found = [ending for ending in known if path.name.lower().endswith(ending)]
+        if not found:
+            raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(known))}")
+        targets.append((path, RENDERERS[max(found, key=len)]))
     return targets
 
 

@@ -104,7 +104,7 @@ def _answer(material: Material) -> Markup:
 
 
 def _recorded_words(material: Material) -> str:
-    files = material.findings.recordings
+    files = [one for one in material.findings.recordings if one.get("start") and one.get("end")]
     if not files:
         return ""
     said = statement(material.findings)

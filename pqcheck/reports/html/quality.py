@@ -28,7 +28,7 @@ def quality_part(material: Material) -> Markup:
 def _files(material: Material) -> Markup:
     rows = []
     for one in material.findings.recordings:
-        interval = duration_text(round(one["interval_s"] * 1e6)) if one["interval_s"] else "-"
+        interval = duration_text(round(one["interval_s"] * 1e6)) if one.get("interval_s") else "-"
         rows.append((one["file"], clock(one["start"] or "-"), clock(one["end"] or "-"), interval, str(one["rows"]),
                      tag("code", one["sha256"])))  # fmt: skip
     remarks = lines(material.findings.remarks)

@@ -1,0 +1,39 @@
+"""``pqcheck compare``: the same criteria before and after, from two findings files or two recordings."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+HELP = "Put two results side by side: what changed before and after, and whether the loads were comparable."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    what = "findings file, recording, or folder with the files of one recording"
+    parser.add_argument("before", metavar="BEFORE", help=what)
+    parser.add_argument("after", metavar="AFTER", help=what)
+    parser.add_argument("--site", metavar="FILE", help="site file, for recordings")
+    parser.add_argument(
+        "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
+    )
+    parser.add_argument("--out", nargs="+", default=[], metavar="FILE", help="write reports: .html, .md")
+    parser.add_argument("--quiet", action="store_true", help="one line only")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read or check both, compare, print, write; the exit status is that of the result after."""
+    from pqcheck.files import write_text
+    from pqcheck.reports.before_after import as_markdown, as_text, summary
+    from pqcheck.reports.html.compare_page import compare_page
+    from pqcheck.reports.out import prepare
+    from pqcheck.sides import both_sides
+
+    forms = {".html": compare_page, ".md": as_markdown}
+    targets = [path for path, _ in prepare(args.out, endings=tuple(forms))]
+    both = both_sides(args.before, args.after, args.site, args.limits)
+    written = [(path, forms[path.suffix.lower()](both)) for path in targets]
+    for path, text in written:
+        write_text(path, text)
+    sys.stdout.write(f"{summary(both)}\n" if args.quiet else as_text(both))
+    return int(both.after.findings.exit_status)

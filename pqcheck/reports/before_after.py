@@ -1,0 +1,125 @@
+"""Two results side by side as text and Markdown: what changed, and whether the loads were alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pqcheck.compare import Change, Comparison
+from pqcheck.findings import Finding, Findings
+from pqcheck.observing.comparable import Comparability
+from pqcheck.observing.gather import Gathered
+from pqcheck.reports.markdown import cell
+from pqcheck.reports.words import VERDICT_WORDS, answer, clock, limit_text, number
+
+MOST_ROWS = 30
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two results, with its recording where one was given."""
+
+    findings: Findings
+    gathered: Gathered | None = None
+
+
+@dataclass(frozen=True)
+class BeforeAfter:
+    """Everything about the two."""
+
+    before: Side
+    after: Side
+    comparison: Comparison
+    loads: Comparability
+
+
+STATE_WORDS = {
+    "new": "newly not met", "worse": "worse", "better": "better", "unchanged": "unchanged", "gone": "no longer asked",
+}  # fmt: skip
+
+
+def state_words(change: Change) -> str:
+    """The state, told truly for questions that are new without failing."""
+    if change.state == "new" and (change.after is None or change.after.verdict.value != "fail"):
+        return "asked only after"
+    return STATE_WORDS[change.state]
+
+
+def summary(both: BeforeAfter) -> str:
+    """One sentence: how many criteria changed which way."""
+    counted = both.comparison
+    return (
+        f"{counted.count('better')} criteria are better, {counted.count('worse')} worse, {counted.count('new')} "
+        "newly not "
+        f"met or newly asked, {counted.count('gone')} no longer asked, {counted.count('unchanged')} unchanged."
+    )
+
+
+def loads_sentence(loads: Comparability) -> str:
+    """Whether the loads were alike, in one word."""
+    if loads.alike is None:
+        return "Whether the loads were alike is open."
+    return "The loads were alike." if loads.alike else "The loads were not alike."
+
+
+def reading_text(one: Finding | None) -> str:
+    """Verdict and reading of one side."""
+    if one is None:
+        return "not asked"
+    word = VERDICT_WORDS[one.verdict]
+    if one.statistic is None or one.statistic.value is None:
+        return word
+    return f"{word} {number(one.statistic.value, one.statistic.unit)}"
+
+
+def span_text(side: Side) -> str:
+    """From when to when a side was recorded."""
+    files = side.findings.recordings
+    timed = [one for one in files if one.get("start") and one.get("end")]
+    if not timed:
+        return "no recording over time"
+    return f"{clock(min(one['start'] for one in timed))} to {clock(max(one['end'] for one in timed))}"
+
+
+def _lines(both: BeforeAfter) -> Iterator[str]:
+    yield f"Before ({span_text(both.before)}): {answer(both.before.findings)}"
+    yield f"After ({span_text(both.after)}): {answer(both.after.findings)}"
+    yield summary(both)
+    yield " ".join([loads_sentence(both.loads), *both.loads.reasons])
+    for line in both.comparison.rule_sets:
+        yield f"The limits are not the same: {line}."
+    yield from both.comparison.remarks
+
+
+def as_text(both: BeforeAfter) -> str:
+    """For the terminal: sentences, then the changes, largest loss of margin first."""
+    from tabulate import tabulate
+
+    lines = list(_lines(both))
+    moved = both.comparison.moved
+    if moved:
+        rows = [
+            (state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.channel, reading_text(one.before),
+             reading_text(one.after), limit_text(one.shown))
+            for one in moved[:MOST_ROWS]
+        ]  # fmt: skip
+        heads = ("change", "rule", "channel", "before", "after", "limit")
+        lines += ["", tabulate(rows, headers=heads, tablefmt="simple", disable_numparse=True)]
+        if len(moved) > MOST_ROWS:
+            lines.append(f"{len(moved) - MOST_ROWS} more; --out writes them all.")
+    return "\n".join(lines) + "\n"
+
+
+def as_markdown(both: BeforeAfter) -> str:
+    """Every criterion of both sides."""
+    lines = ["# Before and after", "", *(f"{line}\n" for line in map(cell, _lines(both)))]
+    heads = ("change", "rule", "clause", "channel", "before", "after", "limit", "margin lost, % of limit")
+    lines += ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
+    for one in both.comparison.changes:
+        row = (
+            state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.clause, one.shown.channel,
+            reading_text(one.before), reading_text(one.after), limit_text(one.shown),
+            f"{float(one.loss):.4g}" if one.loss is not None else "-",
+        )  # fmt: skip
+        lines.append("| " + " | ".join(map(cell, row)) + " |")
+    return "\n".join(lines) + "\n"
