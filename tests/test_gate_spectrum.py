@@ -78,7 +78,7 @@ def test_undeclared_amperes_beside_percentages_are_refused_and_the_percentages_j
 
 
 @pytest.mark.parametrize(("first", "size", "hint"), [
-    (600.0, ROOT, "the amplitudes are 1.414 times what the percentages give .* as if they were peak values labelled rms"),
+    (600.0, ROOT, "are 1.414 times what the percentages give .* as if they were peak values labelled rms"),
     (600.0, 2.0, "2.000 times what the percentages give .*; correct the header"),
     (600.0 * ROOT, ROOT, "order 1 is 848.528, 1.414 times the declared fundamental of 600, as if"),
 ])  # fmt: skip

@@ -185,8 +185,8 @@ class _Reading:
             return
         if abs(rms[1].value / declared / Decimal(2).sqrt() - 1) * 100 <= AGREE_PERCENT:
             raise InputError(
-                f"{self._where}: order 1 is {rms[1].value:.6g}, 1.414 times the declared fundamental of {declared:f}, as "
-                f"if the amplitudes were peak values labelled rms; correct the header or {key}"
+                f"{self._where}: order 1 is {rms[1].value:.6g}, 1.414 times the declared fundamental of {declared:f}, "
+                f"as if the amplitudes were peak values labelled rms; correct the header or {key}"
             )
 
     def _agree(self, percent: Mapping[int, Cell], rms: Mapping[int, Cell], base: Decimal) -> None:
