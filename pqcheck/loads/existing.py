@@ -17,13 +17,15 @@ from pqcheck.loads.declared import NewLoad, new_loads
 from pqcheck.loads.demand import demand_of
 from pqcheck.loads.existing_demand import Basis, declared_basis, recorded_basis
 from pqcheck.loads.existing_ways import Way, outcome, ways_of
-from pqcheck.loads.values import Demand
+from pqcheck.loads.values import Demand, Room
 from pqcheck.reasons import sentence
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
 
 _DIRECTION = ("reversed-current", "swapped-currents")
 """Doubts about direction or phase, which leave the size of a current alone."""
+
+QUARTER_US = 900_000_000
 
 DECIDES = "Licensed practice and the local code decide; this is a calculation for them."
 
@@ -67,6 +69,31 @@ def _trusted(finding: Finding, others: Sequence[Finding]) -> Finding:
     return finding
 
 
+def existing_load_rooms(
+    tables: Sequence[LimitTable], recording: Recording, site: Site, loads: Sequence[NewLoad]
+) -> list[Room]:
+    """How much of the declared addition each determination bears, under the way that bears least and is not excluded."""
+    found = []
+    size = sum(load.rms_va for load in loads)
+    for table in tables:
+        for rule in table.load_rules:
+            one = _Determination(table, rule, site, loads, demand_of(recording, site, QUARTER_US), recording)
+            share = one.share()
+            if share is not None:
+                title = f"{table.id} {rule.id}"
+                found.append(
+                    Room(f"{table.id}/{rule.id}", title, "current", share, share * size, help=room_help(share))
+                )
+    return found
+
+
+def room_help(share: float) -> str:
+    """What would help a rating, as an order of magnitude."""
+    if share >= 1:
+        return ""
+    return f"about {100 * (1 - share):.0f} % less of the addition, or a larger rating"
+
+
 def declared_fact(site: Site, name: str) -> bool | None:
     """A declared condition; generation declared on site is a renewable source unless it is declared to be none."""
     value: bool | None = site.load_study.get(name)
@@ -92,6 +119,10 @@ class _Determination:
     def finding(self) -> Finding:
         """The determination."""
         if self.rating is None:
+            others = [one.rating for one in self.table.load_rules if one.rating in self.site.ratings]
+            if others:
+                why = f"only the {others[0]} rating is declared, and no {self.rule.rating} rating to compare with"
+                return self._plain(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
             return self._plain(Verdict.INCONCLUSIVE, "rating-not-declared", rating=self.rule.rating)
         excluded = self._excluding(self.rule.conditions)
         if excluded is not None:
@@ -105,6 +136,17 @@ class _Determination:
             )
             return self._plain(Verdict.INCONCLUSIVE, "demand-unknown", why=why, advice=advice)
         return self._decide(source, basis)
+
+    def share(self) -> float | None:
+        """The share of the declared addition at which the rating is reached; None where nothing is to be decided."""
+        if self.rating is None or self._excluding(self.rule.conditions) is not None:
+            return None
+        source, basis, _ = self._source()
+        if source is None or basis is None:
+            return None
+        ways = [way for way in ways_of(self.rule, source, basis, self.site, self.loads) if way.declared]
+        shares = [(float(self.rating) - (way.high - way.new)) / way.new for way in ways if way.new > 0]
+        return max(0.0, min(shares)) if shares else None
 
     def _excluding(self, conditions: Sequence[LoadCondition]) -> LoadCondition | None:
         """The first condition whose declared fact takes the rule, or the source, out of force."""
@@ -221,7 +263,10 @@ class _Determination:
         rating = float(self.rating)
         base = self._base(worst.phase, verdict)
         assert base.statistic is not None
-        value = round(worst.high, 6)
+        # A fail is stated with the least the demand can be, everything else with the most.
+        least = verdict is Verdict.FAIL and worst.low != worst.high
+        words = f"at least {worst.low_words}" if least else worst.words
+        value = round(worst.low if least else worst.high, 6)
         reason = None
         if code is not None:
             text, advice = sentence(code, **fields)
@@ -238,7 +283,7 @@ class _Determination:
             intervals = Intervals(expected, valid, expected - valid, 0, int(verdict is Verdict.FAIL), 0)
         modifiers = ("unverified_limit",) if self.rule.confidence == "memory" else ()
         return base.replaced(
-            title=f"{self.rule.title}: {worst.words}; {basis.words} ({DECIDES})",
+            title=f"{self.rule.title}: {words}; {basis.words} ({DECIDES})",
             reason=reason,
             modifiers=modifiers,
             period=period,

@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from pqcheck.loads.series import Array
+from pqcheck.loads.series import Array, conversion
 from pqcheck.loads.spectral import Law, summed, total_square
 from pqcheck.recording import Channel
-from pqcheck.units import factor
 
 Get = Callable[..., Array | None]
 Keys = Mapping[Any, Channel]
@@ -26,7 +25,7 @@ class ExistingCurrent:
         thd = get("current_thd", phase)
         self.recorded = rms is not None or first is not None
         if first is not None:
-            first = first * float(factor(keys[("current_harmonic", phase, 1, None, "mean")].unit, "A"))
+            first = first * conversion(keys[("current_harmonic", phase, 1, None, "mean")].unit, "A")
         zero = np.zeros(count)
         base = rms if rms is not None else first if first is not None else zero
         self._has_orders = any(
@@ -67,7 +66,7 @@ class ExistingCurrent:
             return self.fundamental / 100
         if channel.unit == "% of rms":
             return self.rms / 100
-        return float(factor(channel.unit, "A"))
+        return conversion(channel.unit, "A")
 
     def _angle(self) -> Array | None:
         """Lag of the fundamental current: from the powers of the phase, else from the totals."""
@@ -116,10 +115,10 @@ class ExistingCurrent:
         """An order with the additions, in the unit of its channel."""
         order = channel.order or 1
         if order == 1:
-            return fundamental / float(factor(channel.unit, "A")) + 0 * values
+            return fundamental / conversion(channel.unit, "A") + 0 * values
         amperes = summed(values * self._scale(channel), parts.get(order, ()), order, law)
         if channel.unit == "%":
             return np.asarray(100 * amperes / fundamental)
         if channel.unit == "% of rms":
             return np.asarray(100 * amperes / rms)
-        return np.asarray(amperes / float(factor(channel.unit, "A")))
+        return np.asarray(amperes / conversion(channel.unit, "A"))

@@ -27,6 +27,8 @@ class Way:
     high: float
     words: str
     low_words: str
+    new: float
+    """Amperes of the new loads in it."""
     declared: bool
     """No declaration speaks against this way."""
 
@@ -110,9 +112,9 @@ def _way(
         top = multiplier * (high + before) + after + new
         bottom = multiplier * (low + before) + after + new
         words = _words(rule.multiplier, high, before, after, new, top, phase)
-        rows.append((top, bottom, phase, words, _words(rule.multiplier, low, before, after, new, bottom, phase)))
-    top, bottom, phase, words, low_words = max(rows)
-    return Way(named, phase, bottom, top, words, low_words, declared)
+        rows.append((top, bottom, phase, new, words, _words(rule.multiplier, low, before, after, new, bottom, phase)))
+    top, bottom, phase, new, words, low_words = max(rows)
+    return Way(named, phase, bottom, top, words, low_words, new, declared)
 
 
 def _words(

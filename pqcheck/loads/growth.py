@@ -112,7 +112,8 @@ def _limit(finding: Finding) -> str:
 def _row(tables: Sequence[LimitTable], site: Site) -> str:
     """The label of the row in force."""
     for table in tables:
-        for rule in table.rules:
+        # The rule of the total first: its rows carry the label of the table row alone.
+        for rule in sorted(table.rules, key=lambda one: one.quantity != "current_tdd"):
             if rule.reference == "maximum_demand_current":
                 for row in rule.rows:
                     if row.label and ask(site, row.where).holds:

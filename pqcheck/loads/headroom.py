@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from pqcheck.findings import Finding, Verdict
@@ -10,7 +10,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.addition import Collapse
 from pqcheck.loads.capacity import TITLES, capacities
 from pqcheck.loads.demand import demand_of
-from pqcheck.loads.predict import place, verdicts
+from pqcheck.loads.predict import Place, place, verdicts
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Capacity, Demand, Room
 from pqcheck.recording import Recording
@@ -20,19 +20,18 @@ LARGEST, SMALLEST = 64.0, 1 / 64
 """Shares of the declared addition between which the answer is sought."""
 CLOSE = 1.005
 """The two ends of a bracket are this close in ratio when the search ends."""
-MOST_RUNS = 36
-REFINED = 4
-"""Criteria whose share is narrowed down; those that bear more are known to a factor of two."""
+MOST_RUNS = 30
+REFINED, WATCHED = 3, 12
+"""Criteria whose share is narrowed down, and those judged meanwhile; the share of others is interpolated."""
 SUPPLY = "supply"
 
 
 @dataclass(frozen=True)
 class Criterion:
-    """Something that holds or does not at a size of the addition."""
+    """One rule (and order), all phases and periods together: it holds while all of them hold."""
 
     key: str
     title: str
-    channel: str
     quantity: str
     order: int | None
 
@@ -41,11 +40,33 @@ class Criterion:
 class _Bracket:
     holds_at: float = 0.0
     fails_at: float | None = None
+    margin: float = 0.0
+    """Margin where it holds; with that where it fails, `loss`, the crossing is interpolated."""
+    loss: float = 0.0
+    channel: str = "-"
     physics: bool = False
 
     @property
-    def open_(self) -> bool:
-        return self.fails_at is not None and self.fails_at > CLOSE * max(self.holds_at, SMALLEST / 4)
+    def close(self) -> bool:
+        """Whether both ends are known well enough."""
+        return self.fails_at is None or self.fails_at <= CLOSE * max(self.holds_at, SMALLEST / 4)
+
+    @property
+    def estimate(self) -> float:
+        """Where the margin vanishes, on a straight line between the two ends."""
+        if self.fails_at is None:
+            return float("inf")
+        if self.physics or self.margin <= self.loss:
+            return self.holds_at
+        return self.holds_at + (self.fails_at - self.holds_at) * self.margin / (self.margin - self.loss)
+
+    def take(self, size: float, margin: float, channel: str) -> None:
+        """What a trial showed."""
+        if margin >= 0:
+            if (self.fails_at is None or size < self.fails_at) and size >= self.holds_at:
+                self.holds_at, self.margin = size, margin
+        elif self.fails_at is None or size < self.fails_at:
+            self.fails_at, self.loss, self.channel, self.physics = size, margin, channel, False
 
 
 class Search:
@@ -65,27 +86,30 @@ class Search:
         self.rated = bool(capacities(site, demand, None))
         self.criteria: dict[str, Criterion] = {}
         self.brackets: dict[str, _Bracket] = {}
-        self.tried: dict[float, frozenset[str]] = {}
+        self.places: dict[str, set[Place]] = {}
+        self.watched: frozenset[Place] | None = None
+        self.tried: set[float] = set()
         self.collapse_at: float | None = None
 
     def run(self) -> list[Room]:
         """Rooms, the tightest first. Criteria that the measured record misses already have none."""
-        for key in self._holding(0.0):
-            self.brackets[key] = _Bracket()
+        for key, (margin, _) in self._margins(0.0).items():
+            if margin >= 0:
+                self.brackets[key] = _Bracket(margin=margin)
         if not self.brackets:
             return []
+        self._watch(self.brackets)
         self._scan()
         self._narrow()
         size = sum(load.rms_va for load in self.added.loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
-            bracket = _Bracket(max((s for s in self.tried if s < self.collapse_at), default=0.0), self.collapse_at)
-            rooms.append(
-                Room(
-                    SUPPLY, "What the supply can deliver", "-", bracket.holds_at, bracket.holds_at * size, physics=True
-                )
-            )
+            most = max((one for one in self.tried if one < self.collapse_at), default=0.0)
+            rooms.append(Room(SUPPLY, "What the supply can deliver", "-", most, most * size, about=True, physics=True))
         return sorted(rooms, key=lambda one: (one.share, one.at_least, one.key))
+
+    def _watch(self, keys: Iterable[str]) -> None:
+        self.watched = frozenset(one for key in keys for one in self.places.get(key, ()))
 
     def _scan(self) -> None:
         """Doublings up and halvings down from the declared size until something fails and something holds."""
@@ -94,66 +118,68 @@ class Search:
             self._try(size)
             if self.collapse_at is not None or all(one.fails_at is not None for one in self.brackets.values()):
                 break
+            # Once something fails, only what fails at the next doublings is of interest.
+            if size >= 8 and any(one.fails_at is not None for one in self.brackets.values()):
+                break
             size *= 2
         size = 0.5
-        while size >= SMALLEST and any(
-            one.fails_at is not None and one.holds_at == 0 for one in self.brackets.values()
-        ):
+        while size >= SMALLEST and any(one.fails_at is not None and not one.holds_at for one in self.brackets.values()):
             self._try(size)
             size /= 2
 
     def _narrow(self) -> None:
-        while len(self.tried) < MOST_RUNS:
-            ordered = sorted(self.brackets.values(), key=lambda one: one.fails_at or float("inf"))
-            wide = next((one for one in ordered[:REFINED] if one.open_), None)
+        """Bisect the criteria that fail first, and only these."""
+        for _ in range(MOST_RUNS):
+            ordered = sorted(self.brackets, key=lambda key: (self.brackets[key].estimate, key))[:WATCHED]
+            wide = next((self.brackets[key] for key in ordered[:REFINED] if not self.brackets[key].close), None)
             if wide is None:
                 return
+            self._watch(ordered)
             assert wide.fails_at is not None
-            low = wide.holds_at
-            self._try((low * wide.fails_at) ** 0.5 if low else wide.fails_at / 2)
+            low, high = wide.holds_at, wide.fails_at
+            self._try((low * high) ** 0.5 if low else high / 2, ordered)
 
-    def _try(self, size: float) -> None:
+    def _try(self, size: float, keys: Sequence[str] | None = None) -> None:
         if size in self.tried:
             return
+        self.tried.add(size)
         try:
-            holding = self._holding(size)
+            margins = self._margins(size)
         except Collapse:
             self.collapse_at = size if self.collapse_at is None else min(self.collapse_at, size)
-            self.tried[size] = frozenset()
             for bracket in self.brackets.values():
                 if bracket.fails_at is None or bracket.fails_at > size:
                     bracket.fails_at, bracket.physics = size, True
             return
-        self.tried[size] = holding
-        for key, bracket in self.brackets.items():
-            if key in holding:
-                if bracket.fails_at is None or size < bracket.fails_at:
-                    bracket.holds_at = max(bracket.holds_at, size)
-            elif bracket.fails_at is None or size < bracket.fails_at:
-                bracket.fails_at, bracket.physics = size, False
-                bracket.holds_at = min(bracket.holds_at, size)
+        for key in self.brackets if keys is None else keys:
+            if key in margins:
+                self.brackets[key].take(size, *margins[key])
 
-    def _holding(self, size: float) -> frozenset[str]:
-        """Keys of the criteria that hold with the addition `size` times as large."""
+    def _margins(self, size: float) -> dict[str, tuple[float, str]]:
+        """Smallest margin of each criterion with the addition `size` times as large, and whose it is."""
         added = self.added.scaled(size)
-        found = set()
-        for one in verdicts(self.tables, self.recording, self.site, added, self.quantities):
-            if one.kind != "limit" or one.margin is None or not holds(one):
+        found: dict[str, tuple[float, str]] = {}
+
+        def note(criterion: Criterion, margin: float, channel: str) -> None:
+            self.criteria.setdefault(criterion.key, criterion)
+            if criterion.key not in found or margin < found[criterion.key][0]:
+                found[criterion.key] = (margin, channel)
+
+        for one in verdicts(self.tables, self.recording, self.site, added, self.quantities, self.watched):
+            margin = margin_of(one)
+            if one.kind != "limit" or margin is None:
                 continue
-            key = "/".join("-" if part is None else str(part) for part in place(one))
-            self.criteria.setdefault(
-                key, Criterion(key, f"{one.table} {one.rule}", one.channel, one.quantity or "", one.order)
-            )
-            found.add(key)
+            order = "" if one.order is None else f"/h{one.order}"
+            key = f"{one.table}/{one.rule}/{one.quantity}{order}"
+            self.places.setdefault(key, set()).add(place(one))
+            title = f"{one.table} {one.rule}" + (f", order {one.order}" if one.order else "")
+            note(Criterion(key, title, one.quantity or "", one.order), margin, one.channel)
         for entry in self._ratings(added, size):
-            key = f"ratings/{entry.rating}/{entry.phase or 'total'}"
-            quantity = "current" if entry.unit == "A" else "apparent_power"
-            channel = f"{quantity}.{entry.phase or 'total'}"
-            self.criteria.setdefault(key, Criterion(key, TITLES[entry.rating], channel, "rating", None))
             value = entry.now if entry.then is None else entry.then
-            if value <= entry.limit:
-                found.add(key)
-        return frozenset(found)
+            quantity = "current" if entry.unit == "A" else "apparent_power"
+            criterion = Criterion(f"ratings/{entry.rating}", TITLES[entry.rating], "rating", None)
+            note(criterion, (entry.limit - value) / entry.limit, f"{quantity}.{entry.phase or 'total'}")
+        return found
 
     def _ratings(self, added: Added, size: float) -> list[Capacity]:
         if not self.rated:
@@ -166,24 +192,25 @@ class Search:
 
     def _room(self, key: str, bracket: _Bracket, size: float) -> Room:
         criterion = self.criteria[key]
-        share = bracket.holds_at
+        open_end = bracket.fails_at is None
+        share = bracket.holds_at if open_end or bracket.close else bracket.estimate
+        about = not open_end and not bracket.close
+        help_ = _help(criterion, share) if share < 1 and not open_end else ""
         return Room(
-            key,
-            criterion.title,
-            criterion.channel,
-            share,
-            share * size,
-            at_least=bracket.fails_at is None,
-            physics=bracket.physics,
-            help=_help(criterion, share) if share < 1 else "",
-        )
+            key, criterion.title, bracket.channel, share, share * size,
+            about=about, at_least=open_end, physics=bracket.physics, help=help_,
+        )  # fmt: skip
 
 
-def holds(finding: Finding) -> bool:
-    """Whether the valid readings alone meet the criterion, whatever is missing."""
+def margin_of(finding: Finding) -> float | None:
+    """Margin as a share of the limit; its sign is that of the verdict, or of the valid readings where it is open."""
+    if finding.margin is None or finding.statistic is None or finding.statistic.value is None:
+        return None
+    percent = finding.margin.percent_of_limit
+    size = abs((finding.margin.value if percent is None else percent) / 100)
     if finding.verdict in (Verdict.PASS, Verdict.FAIL):
-        return finding.verdict is Verdict.PASS
-    return finding.margin is not None and finding.margin.value >= 0
+        return size if finding.verdict is Verdict.PASS else -max(size, 1e-12)
+    return size if finding.margin.value >= 0 else -size
 
 
 _HELPS: Mapping[str, str] = {

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pqcheck.findings import Finding, Reason, Statistic, Verdict
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
+from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.superpose import PREDICTED, Added, with_addition
 from pqcheck.loads.superpose_block import VOLTAGES
@@ -52,7 +53,7 @@ def predicted(
     before = {place(one): one for one in measured if one.kind == "limit"}
     made = [_prediction(one, before.get(place(one)), variant) for one in findings]
     if variant:
-        return made
+        return [one for one in made if one.statistic is not None and one.statistic.value is not None]
     covered = {(one.table, one.rule) for one in findings}
     left = {
         (one.table, one.rule): one
@@ -69,16 +70,33 @@ def _rules(tables: Sequence[LimitTable]) -> set[str]:
 
 
 def verdicts(
-    tables: Sequence[LimitTable], recording: Recording, site: Site, added: Added, quantities: Sequence[str] = ()
+    tables: Sequence[LimitTable],
+    recording: Recording,
+    site: Site,
+    added: Added,
+    quantities: Sequence[str] = (),
+    only: frozenset[Place] | None = None,
 ) -> list[Finding]:
-    """The findings of the record with the additions, as judging gives them, for what can be predicted."""
+    """The findings of the record with the additions, as judging gives them, for what can be predicted.
+
+    `only` narrows to criteria of these places (whatever their period), and to rules with a reading of their own.
+    """
     asked = set(PREDICTED if added.source is not None else PREDICTED - VOLTAGES)
     asked = asked & set(quantities) if quantities else asked
     if not asked:
         return []
     with_new = with_addition(recording, site, added)
     tasks, settled = resolve(tables, with_new, site, sorted(asked))
+    if only is not None:
+        wanted = {one[:5] for one in only}
+        tasks = [one for one in tasks if one.source is not None and _question(one) in wanted]
+        settled = []
     return list(judge(tasks, settled, with_new, site).findings)
+
+
+def _question(task: Task) -> tuple[str, str, str | None, str | None, int | None]:
+    """What a task asks, without the period: the first parts of the places of its findings."""
+    return (task.table.id, task.rule.id, task.wanted.quantity, task.wanted.phase, task.wanted.order)
 
 
 def _prediction(finding: Finding, measured: Finding | None, variant: str) -> Finding:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -45,9 +46,15 @@ class Series:
         return self.quantity == "current"
 
 
+@lru_cache(maxsize=256)
+def conversion(unit_from: str, unit_to: str) -> float:
+    """What a number in one unit is multiplied with to be in another."""
+    return float(factor(unit_from or "1", unit_to))
+
+
 def canonical(arrays: Arrays, channel: Channel, unit: str) -> Array:
     """The array of a channel in `unit`, float64."""
-    by = float(factor(channel.unit or "1", unit))
+    by = conversion(channel.unit, unit)
     values = np.asarray(arrays[channel], dtype=np.float64)
     return values if by == 1 else values * by
 

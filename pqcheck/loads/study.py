@@ -7,13 +7,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Findings, sort_key
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.capacity import capacities, rating_findings
+from pqcheck.loads.capacity import TITLES, capacities, rating_findings, ratings_of
 from pqcheck.loads.compare import rows_of
 from pqcheck.loads.declared import NewLoad, check_runs, new_loads, voltage_sum
-from pqcheck.loads.demand import demand_of
+from pqcheck.loads.demand import INTERVALS_US, demand_of
 from pqcheck.loads.equipment import high_load_spectrum, loading, motor, spectrum_pair, starts
+from pqcheck.loads.existing import existing_load_rooms
 from pqcheck.loads.growth import DemandGrowth, demand_growth, grown_site
 from pqcheck.loads.headroom import Search
 from pqcheck.loads.held import held as in_memory
@@ -81,7 +83,7 @@ def study(
     Raises `SiteError` for a new load that cannot be, never runs within the recording, or is more than the supply can
     deliver through its impedance.
     """
-    interval_us = int(site.load_study.get("demand_interval_us", DEFAULT_INTERVAL_US))
+    interval_us, why = demand_interval(recording, site)
     loads = new_loads(site)
     check_runs(loads, recording)
     record = in_memory(recording)
@@ -101,10 +103,43 @@ def study(
         spectrum=spectrum_pair(spectrum, None),
         motors=tuple(one for one in (motor(record, "now"),) if one is not None),
         costs=cost(demand, site.tariff),
+        remarks=(*((why,) if why else ()), *_unmet_ratings(site, demand)),
     )
     if not loads:
         return base
     return _with_loads(base, record, site, tables, quantities)
+
+
+def demand_interval(recording: Recording, site: Site) -> tuple[int, str]:
+    """The demand interval in microseconds: as declared, else 15 minutes, else what the recorded interval allows.
+
+    The sentence says so where it is not 15 minutes though nothing was declared.
+    """
+    if "demand_interval_us" in site.load_study:
+        return int(site.load_study["demand_interval_us"]), ""
+    recorded = [
+        stream.axis.interval_us
+        for stream in recording.streams
+        if any(channel.quantity in ("current", "active_power", "apparent_power") for channel in stream.channels)
+    ]
+    if not recorded or any(DEFAULT_INTERVAL_US % one == 0 for one in recorded):
+        return DEFAULT_INTERVAL_US, ""
+    finest = min(recorded)
+    chosen = next((one for one in INTERVALS_US if one % finest == 0), finest)
+    return chosen, (
+        f"The record has intervals of {duration_text(finest)}, which cannot be turned into 15 min: demand is given "
+        f"over {duration_text(chosen)}, with bounds for 15 min."
+    )
+
+
+def _unmet_ratings(site: Site, demand: Demand) -> list[str]:
+    """Ratings without a demand to compare: said, so that they do not look met."""
+    missing = {}
+    for name, phase, unit, _ in ratings_of(site):
+        quantity = "current" if unit == "A" else "apparent_power"
+        if demand.maximum(quantity, phase) is None:
+            missing[TITLES[name]] = f"the {quantity.replace('_', ' ')}" + (f" of {phase}" if phase else "")
+    return [f"{title}: {what} was not recorded, so it is not compared." for title, what in missing.items()]
 
 
 def _with_loads(
@@ -145,16 +180,20 @@ def _with_loads(
         source=source,
         capacity=tuple(_bounded(capacity, ratings_upper)),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
-        rooms=tuple(search.run()),
+        rooms=tuple(sorted([*search.run(), *existing_load_rooms(tables, record, site, base.loads)], key=_tightest)),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
         loadings=(*base.loadings, *(one for one in (after,) if one is not None)),
         spectrum=spectrum_pair(high_load_spectrum(record, site), spectrum_then),
         motors=(*before_motor, *(one for one in (then_motor,) if one is not None)),
         starts=tuple(starts(base.loads, site, source, _lowest(record, site))),
         new_neutral=_new_neutral(base.loads, site),
-        remarks=tuple(_remarks(base.loads, source)),
+        remarks=(*base.remarks, *_remarks(base.loads, source)),
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
+
+
+def _tightest(room: Room) -> tuple[float, bool, str]:
+    return (room.share, room.at_least, room.key)
 
 
 def _arithmetic() -> Law:
@@ -226,12 +265,12 @@ def _remarks(loads: Sequence[NewLoad], source: Source | None) -> list[str]:
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
         if load.power_factor is None:
             remarks.append(
-                f"{load.name}: no power factor is declared, so its current is taken in phase with the load there"
+                f"{load.name}: no power factor is declared; its current is taken in phase with the one there"
             )
         if load.feeds_in:
             remarks.append(
-                f"{load.name} feeds in: it lowers the demand only while it runs; ratings and determinations do not count "
-                "on it, and where inverters are 10 % or more of the mean load other current limits than those of IEEE "
+                f"{load.name} feeds in: it lowers the demand only while it runs; ratings and determinations do not "
+                "count on it, and where inverters are 10 % or more of the mean load other current limits than those of IEEE "
                 "519 may govern"
             )
     if source is None:

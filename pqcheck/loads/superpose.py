@@ -26,7 +26,7 @@ PREDICTED = frozenset(CURRENTS | VOLTAGES)
 
 @dataclass(frozen=True)
 class Added:
-    """What is added and how: `everything_on` ignores schedules and profiles."""
+    """What is added and how: `everything_on` ignores schedules and profiles, and takes no credit for what feeds in."""
 
     loads: tuple[NewLoad, ...]
     source: Source | None
@@ -100,7 +100,9 @@ class _Walk:
     def _share(self, load: NewLoad, block: Block) -> Array:
         axis = block.axis
         if self.added.everything_on:
-            return np.ones(axis.count)
+            # What feeds in takes nothing off an upper bound, unless nothing else is added.
+            relief = load.feeds_in and not all(one.feeds_in for one in self.added.loads)
+            return np.zeros(axis.count) if relief else np.ones(axis.count)
         starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
         return load.share(starts, axis.interval_us, self.zone)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pqcheck.loads.addition import PAIRS, Addition, add, voltages
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.existing_current import ExistingCurrent
-from pqcheck.loads.series import Array, canonical, phases_of
+from pqcheck.loads.series import Array, canonical, conversion, phases_of
 from pqcheck.loads.source import Source
 from pqcheck.loads.spectral import (
     Law,
@@ -27,7 +27,6 @@ from pqcheck.physics.transformer import triplen_neutral_current
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Block, Channel, Stream
 from pqcheck.site.model import Site
-from pqcheck.units import factor
 
 CURRENTS = {
     "current", "current_harmonic", "current_thd", "current_tdd", "current_trd",
@@ -161,7 +160,7 @@ class BlockAddition:
         existing = self.existing[phase]
         fundamental, _, rms = self.currents[phase]
         if channel.quantity == "current":
-            by = float(factor(channel.unit, "A"))
+            by = conversion(channel.unit, "A")
             if channel.reading == "mean":
                 return rms / by + 0 * values
             # Extremes within the interval move with the mean.
@@ -182,7 +181,7 @@ class BlockAddition:
     def _neutral(self, values: Array, channel: Channel) -> Array:
         """Measured neutral current, moved by what unbalance and triplens of the additions make of its estimate."""
         before, after = self._neutral_estimate(with_new=False), self._neutral_estimate(with_new=True)
-        by = float(factor(channel.unit, "A"))
+        by = conversion(channel.unit, "A")
         square = np.square(values * by) + np.square(after) - np.square(before)
         return np.asarray(np.sqrt(np.maximum(square, 0)) / by)
 
@@ -219,7 +218,7 @@ class BlockAddition:
         return parts
 
     def _power(self, channel: Channel, values: Array) -> Array:
-        by = float(factor(channel.unit, {"active_power": "W", "reactive_power": "var"}.get(channel.quantity, "VA")))
+        by = conversion(channel.unit, {"active_power": "W", "reactive_power": "var"}.get(channel.quantity, "VA"))
         phases = self.phases if channel.phase == "total" else (channel.phase or "a",)
         new = np.sum([self.addition.after[one] * np.conj(self.addition.total(one)) for one in phases], axis=0)
         if channel.quantity == "active_power":
@@ -283,7 +282,7 @@ class BlockAddition:
             return rms / 100
         if channel.unit == "% of nominal":
             return np.full(self.count, nominal / 100)
-        return np.full(self.count, float(factor(channel.unit, "V")))
+        return np.full(self.count, conversion(channel.unit, "V"))
 
     def _unbalance(self, quantity: str, values: Array) -> Array:
         """The recorded unbalance moved by the change of the modelled one; an upper bound where angles are unknown."""

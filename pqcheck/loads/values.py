@@ -171,6 +171,8 @@ class Room:
     channel: str
     share: float
     apparent_va: float
+    about: bool = False
+    """Interpolated, not narrowed down: other criteria fail earlier."""
     at_least: bool = False
     """The criterion still held at the largest addition tried."""
     physics: bool = False

@@ -1,0 +1,40 @@
+"""``pqcheck load``: demand, spare capacity, and what a new load would do to the verdicts."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+HELP = "Study the load: demand, spare capacity, and what declared new loads would do to the verdicts."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument("recordings", nargs="+", metavar="RECORDING", help="CSV or Parquet files of one site")
+    parser.add_argument(
+        "--site", required=True, metavar="FILE", help="site file (TOML) with [ratings], [[new_load]], [load_study]"
+    )
+    parser.add_argument(
+        "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
+    )
+    parser.add_argument("--quantities", nargs="+", metavar="NAME", help="judge only these quantities")
+    parser.add_argument("--json", metavar="FILE", help="write the findings file, predictions included")
+    parser.add_argument("--study", metavar="FILE", help="write the demand study and the predictions as JSON")
+    parser.add_argument(
+        "--out", nargs="+", default=[], metavar="FILE", help="write reports; .html is the page of the study"
+    )
+    parser.add_argument("--all", action="store_true", help="list every criterion")
+    parser.add_argument("--quiet", action="store_true", help="the answer only, danger signs excepted")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Study, print, write; returns the exit status of the measured findings."""
+    from pqcheck.pipeline_load import load_study
+    from pqcheck.reports.load_out import prepare_study, write_study
+    from pqcheck.reports.load_terminal import as_text
+
+    targets = prepare_study(args.out, json_path=args.json, study_path=args.study)
+    study = load_study(args.recordings, args.site, args.limits, quantities=args.quantities)
+    write_study(targets, study, args.recordings, args.site)
+    sys.stdout.write(as_text(study, everything=args.all, quiet=args.quiet))
+    return int(study.findings.exit_status)

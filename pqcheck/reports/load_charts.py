@@ -1,0 +1,290 @@
+"""Figures of a load study: demand with limit and stacked new load, duration curve, profile, spectra, headroom."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.loads.study import LoadStudy
+from pqcheck.loads.values import Demand
+from pqcheck.reports.load_words import DAYS, NAMES, scaled
+from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
+from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.reports.plots.time_axis import label_axis
+
+_SCALE = {"W": ("kW", 1000.0), "VA": ("kVA", 1000.0), "A": ("A", 1.0)}
+_MOST_POINTS = 3000
+MOST_BARS = 14
+
+
+def figures(study: LoadStudy) -> list[Drawn]:
+    """Every figure the study has data for, in reading order."""
+    found = [
+        _demand(study),
+        _duration(study),
+        _profile(study.demand),
+        _spectrum(study),
+        _headroom(study),
+        _rooms(study),
+    ]
+    return [one for one in found if one is not None]
+
+
+def _demand(study: LoadStudy) -> Drawn | None:
+    """Demand over time: what is there, the new load stacked on it, the ratings as lines."""
+    key, phase = _tightest_phase(study)
+    if key is None:
+        return None
+    now = _blocks(study.demand, key)
+    then = None if study.demand_then is None else _blocks(study.demand_then, key)
+    unit, by = ("A", 1.0) if key.startswith("current") else ("kVA", 1000.0)
+    step_h = study.demand.interval_s / 3600
+    start = study.demand.blocks_start_us
+    # Thinned by maxima, so that no peak is lost.
+    fold = max(1, -(-len(now) // _MOST_POINTS))
+    shown = _folded(now / by, fold)
+    above = None if then is None or len(then) != len(now) else _folded(then / by, fold)
+    hours = np.arange(len(shown)) * step_h * fold
+    limits = {one.title: one.limit / by for one in study.capacity if _is_for(one.phase, one.unit, phase, unit)}
+    with drawing():
+        figure = new_figure(3.0)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.19, top=0.89)
+        edges = np.append(hours, hours[-1] + step_h * fold)
+        axes.stairs(shown, edges, baseline=0, fill=True, color=light("first"), alpha=0.75, label="now")
+        if above is not None:
+            axes.stairs(np.maximum(above, shown), edges, baseline=shown, fill=True, color=light("second"), alpha=0.8,
+                        hatch="////", edgecolor=light("paper"), linewidth=0, label="new load")  # fmt: skip
+        for number, (title, value) in enumerate(limits.items()):
+            dash = ("-", (0, (6, 2)), (0, (2, 2)))[number % 3]
+            label = f"{title} {value:.4g} {unit}"
+            axes.axhline(value, color=light("limit"), linewidth=1.5, linestyle=dash, label=label)
+        axes.set_ylim(bottom=0)
+        axes.margins(y=0.1)
+        axes.set_ylabel(unit)
+        label_axis(axes, start, start + int(edges[-1] * 3.6e9), study.zone)
+        axes.grid(True, axis="y")
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, borderaxespad=0.1)
+        svg, box = as_svg(figure), box_of(figure, axes)
+    what = f"current of phase {phase}" if phase else "apparent power"
+    highest = np.nanmax(now / by)
+    words = f"Demand of the {what} over {study.demand.interval_s / 60:g} minutes; the largest is {highest:.4g} {unit}."
+    if above is not None:
+        words += f" With the new load the largest is {np.nanmax(then / by):.4g} {unit}."  # type: ignore[operator]
+    series: list[dict[str, Any]] = [{"label": "now", "unit": unit, "values": rounded(shown, 4)}]
+    if above is not None:
+        series.append({"label": "with the new load", "unit": unit, "values": rounded(above, 4)})
+    del box
+    return Drawn("load-demand", "Demand and the new load on top", svg, words,
+                 f"{words} The new load is hatched and stacked on the measured demand; ratings are lines.")  # fmt: skip
+
+
+def _tightest_phase(study: LoadStudy) -> tuple[str | None, str | None]:
+    """The series with the least room under a rating, else the highest current, else the apparent power."""
+    rated = [one for one in study.capacity if one.unit == "A" and one.phase in ("a", "b", "c")]
+    if rated:
+        one = min(rated, key=lambda each: (each.limit - (each.now if each.then is None else each.then)) / each.limit)
+        return f"current.{one.phase}", one.phase
+    currents = study.demand.currents()
+    peaks = {phase: one.largest.value for phase, one in currents.items() if one.largest is not None}
+    if peaks:
+        phase = max(peaks, key=lambda one: peaks[one])
+        return f"current.{phase}", phase
+    return ("apparent_power", None) if "apparent_power" in study.demand.blocks else (None, None)
+
+
+def _is_for(phase: str | None, unit: str, wanted: str | None, shown: str) -> bool:
+    return phase == wanted and (unit == "A") == (shown == "A")
+
+
+def _blocks(demand: Demand, key: str) -> NDArray[np.float64]:
+    return np.asarray(demand.blocks.get(key, np.empty(0)), dtype=np.float64)
+
+
+def _folded(values: NDArray[np.float64], size: int) -> NDArray[np.float64]:
+    if size == 1:
+        return values
+    padded = np.concatenate([values, np.full(-len(values) % size, np.nan)]).reshape(-1, size)
+    return np.where(
+        np.isnan(padded).all(axis=1), np.nan, np.nanmax(np.where(np.isnan(padded), -np.inf, padded), axis=1)
+    )
+
+
+def _duration(study: LoadStudy) -> Drawn | None:
+    """Load duration curve, now and with the new load."""
+    demand = study.demand
+    if not demand.curve:
+        return None
+    unit, by = _SCALE.get(demand.curve_unit, (demand.curve_unit, 1.0))
+    lines = {"now": demand.curve}
+    if study.demand_then is not None and study.demand_then.curve_of == demand.curve_of:
+        lines["with the new load"] = study.demand_then.curve
+    with drawing():
+        figure = new_figure(2.8)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.18, top=0.9)
+        series = []
+        for number, (label, points) in enumerate(lines.items()):
+            name, dash = PHASE_LINES[number]
+            x, y = np.array([one for one, _ in points]), np.array([one for _, one in points]) / by
+            axes.plot(x, y, color=light(name), linestyle=dash, linewidth=1.5, label=label, drawstyle="steps-post")
+            series.append({"label": label, "unit": unit, "values": rounded(y, 4)})
+        axes.set_xlim(0, 100)
+        axes.set_xlabel("share of the time in which the demand was reached or exceeded, %")
+        axes.set_ylabel(unit)
+        axes.grid(True)
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.1)
+        svg, box = as_svg(figure), box_of(figure, axes)
+    what = NAMES.get(demand.curve_of, demand.curve_of)
+    first, middle = demand.curve[0][1], demand.curve[50][1]
+    words = (
+        f"Load duration curve of the {what}: at most {scaled(first, demand.curve_unit)}, half of the time at least "
+        f"{scaled(middle, demand.curve_unit)}."
+    )
+    return Drawn(
+        "load-duration", "Load duration curve", svg, words, words, {"box": box, "percent": True, "series": series}
+    )
+
+
+def _profile(demand: Demand) -> Drawn | None:
+    """Mean demand by weekday and hour."""
+    if len(demand.profile) < 24:
+        return None
+    unit, by = _SCALE.get(demand.curve_unit, (demand.curve_unit, 1.0))
+    grid = np.full((7, 24), np.nan)
+    for one in demand.profile:
+        grid[one.weekday, one.hour] = one.mean / by
+    with drawing():
+        figure = new_figure(2.3)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=0.075, right=0.97, bottom=0.2, top=0.93)
+        axes.set_facecolor(light("track"))
+        image = axes.imshow(np.ma.masked_invalid(grid), aspect="auto", interpolation="none", cmap="cividis",
+                            extent=(0, 24, 7, 0))  # fmt: skip
+        axes.set_yticks([day + 0.5 for day in range(7)])
+        axes.set_yticklabels(list(DAYS))
+        axes.set_xticks(range(0, 25, 3))
+        axes.set_xlabel("hour of the day")
+        bar = figure.colorbar(image, ax=axes, pad=0.015, fraction=0.04)
+        bar.outline.set_visible(False)
+        bar.set_label(unit)
+        svg = as_svg(figure)
+    highest = max(demand.profile, key=lambda one: one.mean)
+    words = (
+        f"Mean {NAMES.get(demand.curve_of, demand.curve_of)} by weekday and local hour; the highest mean, "
+        f"{scaled(highest.mean, demand.curve_unit)}, falls on {DAYS[highest.weekday]} at {highest.hour:02d}:00."
+    )
+    return Drawn("load-profile", "Profile by weekday and hour", svg, words, words)
+
+
+def _spectrum(study: LoadStudy) -> Drawn | None:
+    """Current spectrum of the high-load intervals before and after."""
+    one = study.spectrum
+    if one is None:
+        return None
+    orders = [order for order in sorted({*one.before, *one.after}) if order > 1]
+    shown = [order for order in orders if max(one.before.get(order, 0), one.after.get(order, 0)) > 0]
+    if not shown:
+        return None
+    groups = {"now": one.before, **({"with the new load": one.after} if one.after else {})}
+    with drawing():
+        figure = new_figure(2.9)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.17, top=0.9)
+        width = 0.8 / len(groups)
+        series = []
+        for number, (label, values) in enumerate(groups.items()):
+            heights = [values.get(order, 0.0) for order in shown]
+            places = np.arange(len(shown)) - 0.4 + (number + 0.5) * width
+            axes.bar(places, heights, width * 0.92, color=light(PHASE_LINES[number][0]), label=label,
+                     hatch=("", "////")[number], edgecolor=light("paper"), linewidth=0)  # fmt: skip
+            series.append({"label": label, "unit": "A", "values": rounded(heights, 4)})
+        axes.set_xticks(range(len(shown)))
+        axes.set_xticklabels([str(order) for order in shown], fontsize=8 if len(shown) <= 30 else 6.2)
+        axes.set_xlabel("harmonic order")
+        axes.set_ylabel("A")
+        axes.grid(True, axis="y")
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.1)
+        svg, box = as_svg(figure), box_of(figure, axes)
+    words = f"Current spectrum of phase {one.phase}, mean square over the high-load intervals" + (
+        ", before and with the new load." if one.after else "."
+    )
+    pointer = {"box": box, "labels": [f"order {order}" for order in shown], "series": series}
+    return Drawn("load-spectrum", "Spectrum before and after", svg, words, words, pointer)
+
+
+def _bars(
+    identity: str, title: str, rows: list[tuple[str, float, float | None, float | None]], axis: str, caption: str
+) -> Drawn | None:
+    """Horizontal bars in percent: what is used now, what comes on top, an upper bound as a whisker, 100 % as a line."""
+    if not rows:
+        return None
+    count = len(rows)
+    with drawing():
+        tall = 0.26 * count + 0.85
+        figure = new_figure(tall)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=0.33, right=0.975, bottom=0.5 / tall, top=1 - 0.3 / tall)
+        for number, (_, now, then, bound) in enumerate(rows):
+            y = count - 1 - number
+            axes.barh(y, now, 0.62, color=light("first"), label="now" if number == 0 else None)
+            if then is not None and then > now:
+                axes.barh(y, then - now, 0.62, left=now, color=light("second"), hatch="////", edgecolor=light("paper"),
+                          linewidth=0, label="new load" if number == 0 else None)  # fmt: skip
+            if bound is not None:
+                axes.plot([bound, bound], [y - 0.31, y + 0.31], color=light("outside"), linewidth=1.6,
+                          label="all at once (upper bound)" if number == 0 else None)  # fmt: skip
+        axes.axvline(100, color=light("limit"), linewidth=1.5)
+        axes.set_yticks(range(count))
+        axes.set_yticklabels([label for label, *_ in reversed(rows)])
+        axes.set_xlim(left=0)
+        axes.set_xlabel(axis)
+        axes.grid(True, axis="x")
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, borderaxespad=0.1)
+        svg = as_svg(figure)
+    words = "; ".join(
+        f"{label}: {now:.3g} %" + (f", then {then:.3g} %" if then is not None else "") for label, now, then, _ in rows
+    )
+    return Drawn(identity, title, svg, f"{title}. {words}.", caption)
+
+
+def _headroom(study: LoadStudy) -> Drawn | None:
+    rows = []
+    for one in study.capacity:
+        label = one.title + (f", phase {one.phase}" if one.phase not in (None, "n") else "")
+        then = None if one.then is None else 100 * one.then / one.limit
+        bound = None if one.then_bounds is None else 100 * one.then_bounds[1] / one.limit
+        rows.append((label, 100 * one.now / one.limit, then, bound))
+    return _bars("load-headroom", "Use of the ratings", rows, "percent of the rating",
+                 "Largest demand in percent of each declared rating; the line stands at 100 %.")  # fmt: skip
+
+
+def _rooms(study: LoadStudy) -> Drawn | None:
+    """How much of the declared addition each criterion bears."""
+    rooms = [one for one in study.rooms if one.key != "supply"][:MOST_BARS]
+    if not rooms:
+        return None
+    count = len(rooms)
+    with drawing():
+        tall = 0.26 * count + 0.85
+        figure = new_figure(tall)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=0.42, right=0.975, bottom=0.5 / tall, top=1 - 0.15 / tall)
+        for number, one in enumerate(rooms):
+            y = count - 1 - number
+            axes.barh(y, min(100 * one.share, 400), 0.62, color=light("first"), hatch="" if not one.about else "....",
+                      edgecolor=light("paper"), linewidth=0)  # fmt: skip
+        axes.axvline(100, color=light("limit"), linewidth=1.5)
+        axes.set_yticks(range(count))
+        axes.set_yticklabels([one.title for one in reversed(rooms)], fontsize=7.5)
+        axes.set_xlim(left=0)
+        axes.set_xlabel("addition that still holds, percent of what is declared")
+        axes.grid(True, axis="x")
+        svg = as_svg(figure)
+    words = "; ".join(f"{one.title}: {100 * one.share:.3g} %" for one in rooms)
+    caption = "Bars shorter than the line fail before the whole addition is connected. Dotted bars are interpolated."
+    return Drawn(
+        "load-rooms", "What fails first", svg, f"How much of the addition each criterion bears. {words}.", caption
+    )

@@ -1,0 +1,256 @@
+"""The load study on a terminal: determination, demand, capacity, prediction, what fails first, cautions."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+
+from pqcheck.findings import Finding, Verdict
+from pqcheck.loads.study import LoadStudy
+from pqcheck.reports.load_words import (
+    amount,
+    at,
+    bounds_words,
+    capacity_rows,
+    change_words,
+    demand_rows,
+    determination,
+    growth_sentences,
+    intervals_of,
+    load_words,
+    room_sentence,
+)
+from pqcheck.reports.words import VERDICT_WORDS, limit_text
+
+_WIDTH = 100
+MOST_ROWS = 12
+MOST_ROOMS = 5
+
+
+def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) -> str:
+    """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
+    parts = [_danger(study), _answer(study)]
+    if not quiet:
+        parts += [
+            _determinations(study),
+            _new_loads(study),
+            _demand(study),
+            _figures(study),
+            _capacity(study),
+            _prediction(study, everything),
+            _rooms(study, everything),
+            _growth(study),
+            _equipment(study),
+            _cost(study),
+            "\n".join(_wrap(one, "- ", "  ") for one in study.remarks),
+            "\n".join(_wrap(one) for one in study.cautions),
+        ]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _wrap(text: str, first: str = "", rest: str | None = None) -> str:
+    indent = first if rest is None else rest
+    return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _grid(rows: Iterable[Sequence[str]], heads: Sequence[str]) -> str:
+    from tabulate import tabulate
+
+    return tabulate(list(rows), headers=list(heads), tablefmt="simple", disable_numparse=True)
+
+
+def _danger(study: LoadStudy) -> str:
+    lines = []
+    for one in study.findings.findings:
+        if one.kind == "safety":
+            lines.append(_wrap(f"DANGER SIGN: {one.title}."))
+            lines += [_wrap(text, "  ") for text in ((one.reason.text, one.reason.advice) if one.reason else ())]
+    return "\n".join(lines)
+
+
+def _answer(study: LoadStudy) -> str:
+    asked = [one for one in study.findings.findings if one.required]
+    if asked:
+        counts = {verdict: sum(one.verdict is verdict for one in asked) for verdict in Verdict}
+        parts = [f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counts.items() if count]
+        lines = [
+            _wrap(f"Measured: {VERDICT_WORDS[study.findings.verdict]} ({', '.join(parts)} of {len(asked)} criteria).")
+        ]
+    else:
+        lines = ["Measured: no limit table was asked for, so nothing was judged; name one with --limits."]
+    if study.loads:
+        lines.append(_wrap(change_words(study)))
+    return "\n".join(lines)
+
+
+def _determinations(study: LoadStudy) -> str:
+    lines = []
+    for one in determination(study):
+        lines.append(_wrap(f"{VERDICT_WORDS[one.verdict]}: {one.table} {one.clause}, {one.title}.", "", "  "))
+        if one.reason is not None:
+            lines.append(_wrap(one.reason.text, "  "))
+            lines.append(_wrap(f"-> {one.reason.advice}", "  ", "     "))
+    return "\n".join(["Existing load and new load:", *lines]) if lines else ""
+
+
+def _new_loads(study: LoadStudy) -> str:
+    if not study.loads:
+        return ""
+    return "\n".join(["New loads:", *(_wrap(load_words(one, study), "- ", "  ") for one in study.loads)])
+
+
+def _demand(study: LoadStudy) -> str:
+    steps = intervals_of(study.demand)
+    heads = ["largest demand", *(f"{one / 60:g} min" for one in steps), "when"]
+    rows = demand_rows(study, study.demand)
+    if not rows:
+        return "No current and no power was recorded: there is no demand to study."
+    note = (
+        "Largest mean of any window of recorded intervals; currents as root mean square. 'a to b': the recorded "
+        "interval "
+        "leaves it open between these bounds."
+    )
+    text = f"{_grid(rows, heads)}\n{_wrap(note)}"
+    clock = bounds_words(study)
+    return f"{text}\n{_wrap(clock)}" if clock else text
+
+
+def _figures(study: LoadStudy) -> str:
+    demand, energy = study.demand, study.demand.energy
+    lines = []
+    if energy.import_wh is not None:
+        text = f"Energy: {energy.import_wh / 1000:.6g} kWh import, {(energy.export_wh or 0) / 1000:.6g} kWh export"
+        text += f" in {energy.hours:.6g} h, from the active power."
+        registers = [
+            f"{value / 1000:.6g} {unit} {what}"
+            for value, unit, what in (
+                (energy.register_import_wh, "kWh", "import"),
+                (energy.register_export_wh, "kWh", "export"),
+                (energy.register_reactive_varh, "kvarh", "reactive"),
+            )
+            if value is not None
+        ]
+        lines.append(text + (f" By register: {', '.join(registers)}." if registers else ""))
+    if demand.load_factor is not None:
+        what = demand.load_factor_of.replace("_", " ")
+        lines.append(
+            f"Load factor {demand.load_factor:.3f} ({what}, mean over largest {demand.interval_s / 60:g}-minute block)."
+        )
+    if demand.power_factor is not None:
+        lines.append(f"Power factor of the period, from its energies: {demand.power_factor:.3f}.")
+    if demand.unbalance is not None:
+        one = demand.unbalance
+        lines.append(
+            f"Unbalance of the currents (largest deviation from the mean): {one.at_peak:.1f} % at the highest load, "
+            f"{at(one.at_peak_us, study.zone)}; up to {one.high_load:.1f} % at 80 % of it and more."
+        )
+    lines += list(demand.basis)
+    return "\n".join(_wrap(one) for one in lines)
+
+
+def _capacity(study: LoadStudy) -> str:
+    rows = capacity_rows(study)
+    if not rows:
+        return "No rating is declared under [ratings], or its demand was not recorded: no spare capacity to state."
+    heads = [
+        "rating",
+        "limit",
+        "now",
+        "tightest",
+        *(["with new", "tightest", "all at once"] if study.loads else []),
+        "spare",
+    ]
+    return "\n".join(["Spare capacity:", _grid(rows, heads)])
+
+
+def _prediction(study: LoadStudy, everything: bool) -> str:
+    if not study.rows:
+        return ""
+    changed = [one for one in study.rows if one.predicted_verdict != one.measured_verdict]
+    shown = study.rows if everything else study.rows[:MOST_ROWS]
+    heads = ["criterion", "channel", "measured", "predicted", "arithmetic", "all at once", "limit", "predicted verdict"]
+    rows = [
+        (
+            f"{one.table} {one.rule}", one.channel, amount(one.measured, one.unit), amount(one.predicted, one.unit),
+            amount(one.arithmetic, one.unit), amount(one.no_diversity, one.unit), one.limit,
+            one.predicted_verdict if one.predicted_verdict == one.measured_verdict
+            else f"{one.measured_verdict or '-'} -> {one.predicted_verdict}",
+        )
+        for one in shown
+    ]  # fmt: skip
+    lines = [
+        _wrap(
+            f"Prediction (indicative, no part of the verdict): {len(changed)} of {len(study.rows)} criteria change. "
+            "Harmonics are added by the summation law; 'arithmetic' adds them in phase, 'all at once' also ignores "
+            "schedules: both are upper bounds."
+        ),
+        _grid(rows, heads),
+    ]
+    if len(study.rows) > len(shown):
+        lines.append(f"{len(study.rows) - len(shown)} more; --all lists them.")
+    for one in _unpredicted(study):
+        lines.append(_wrap(f"Not predicted, {one.table} {one.rule}: {one.reason.text if one.reason else ''}", "  "))
+    return "\n".join(lines)
+
+
+def _unpredicted(study: LoadStudy) -> Iterator[Finding]:
+    for one in study.findings.findings:
+        if one.kind == "prediction" and one.reason is not None and one.reason.code == "not-predicted":
+            yield one
+
+
+def _rooms(study: LoadStudy, everything: bool) -> str:
+    if not study.rooms:
+        return ""
+    shown = study.rooms if everything else study.rooms[:MOST_ROOMS]
+    lines = ["What fails first as the addition grows (all new loads scaled together):"]
+    lines += [_wrap(room_sentence(one), "- ", "  ") for one in shown]
+    if len(study.rooms) > len(shown):
+        lines.append(f"{len(study.rooms) - len(shown)} more; --all lists them.")
+    return "\n".join(lines)
+
+
+def _growth(study: LoadStudy) -> str:
+    return "\n".join(_wrap(one) for one in growth_sentences(study))
+
+
+def _equipment(study: LoadStudy) -> str:
+    lines = []
+    for one in study.loadings:
+        factor = "" if one.k_factor is None else f", K-factor {one.k_factor:.2f} on rated current"
+        share = (
+            ""
+            if one.derated_va is None
+            else f"; derated to {one.derated_va / 1000:.4g} kVA ({100 * (one.share or 0):.1f} %)"
+        )
+        lines.append(
+            f"Transformer, {one.when}: harmonic loss factor {one.loss_factor:.2f}, other stray {one.stray_factor:.2f}"
+            f"{factor}{share}. From {one.intervals} intervals of phase {one.phase} with at least "
+            f"{one.threshold:.4g} A. {one.basis}"
+        )
+    for motor in study.motors:
+        factor = "beyond the curve" if motor.factor is None else f"{100 * motor.factor:.0f} % of rated output"
+        lines.append(f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}.")
+    if study.new_neutral is not None and study.new_neutral > 0.05:
+        lines.append(f"Neutral: the new loads alone put about {study.new_neutral:.4g} A into it at nominal size.")
+    for start in study.starts:
+        lines.append(
+            f"Start of {start.name}: {start.current:.4g} A; the voltage at phase {start.phase} falls by "
+            f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded. No limit "
+            "is applied; ask for the rules on voltage changes and flicker."
+        )
+    return "\n".join(_wrap(one) for one in lines)
+
+
+def _cost(study: LoadStudy) -> str:
+    if not study.costs:
+        return ""
+    rows = [(what, f"{value:.2f} {currency}") for what, value, currency in study.costs]
+    return "\n".join(
+        ["At the declared rates, for information, not scaled to a month:", _grid(rows, ("of this record", "amount"))]
+    )
+
+
+def limit_words(finding: Finding) -> str:
+    """The band of a finding."""
+    return limit_text(finding)
