@@ -172,12 +172,14 @@ def _in_memory(table: Any, site: Site) -> Recording:
     reading = site.recording
     stamp, columns, interval_us = reading.stamp or "start", reading.columns, reading.interval_us
     if not isinstance(table, Mapping):
-        return from_frame(table, zone=site.time_zone, stamp=stamp, interval_us=interval_us, columns=columns)
+        return from_frame(
+            table, zone=site.time_zone, stamp=stamp, name="table", interval_us=interval_us, columns=columns
+        )
     if "time" not in table:
         raise InputError("the mapping holds no 'time'; give stamps under 'time', or harmonic orders under 'order'")
     values = {str(name): column for name, column in table.items() if name != "time"}
     return from_arrays(
-        table["time"], values, zone=site.time_zone, stamp=stamp, interval_us=interval_us, columns=columns
+        table["time"], values, zone=site.time_zone, stamp=stamp, name="table", interval_us=interval_us, columns=columns
     )
 
 
