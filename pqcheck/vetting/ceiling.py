@@ -25,6 +25,9 @@ def clipping_outcome(tally: Tally, name: str, start_us: int, interval_us: int) -
         starts, lengths, _ = tally.peak.runs.joined()
         if not starts.size or not is_ceiling(tally.peak.count, tally.peak.near, int(lengths.max()), tally.valid):
             return subject
+        # What takes only a few values reaches its highest often, and in runs, without any range being exceeded.
+        if tally.steps < threshold("clipping", "fewest_steps"):
+            return subject
         if channel.quantity not in LIMITED or tally.peak.value <= 0:
             return subject
         total = tally.peak.count

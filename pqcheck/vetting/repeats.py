@@ -75,6 +75,9 @@ def stuck_outcome(
     whole = interval_us * tally.stride
     least_us = min(threshold("stuck", "shortest_minutes") * 60e6, tally.expected * interval_us / 2)
     fewest = max(int(threshold("stuck", "fewest_intervals")), math.ceil(least_us / whole)) - 1
+    if 0 < tally.steps < threshold("stuck", "fewest_steps"):
+        # So coarse that its own resolution explains any run.
+        return subject
     starts, lengths, values, share = stuck_runs(tally, max(fewest, 1))
     if ceiling is not None:
         below = values != ceiling

@@ -156,6 +156,12 @@ class Tally:
         return self.expected - self.missing
 
     @property
+    def steps(self) -> float:
+        """Distance between the lowest and the highest reading in steps of the instrument: two values are one step."""
+        moved = np.isfinite(self.resolution) and self.resolution > 0
+        return (self.highest - self.lowest) / self.resolution if moved else 0.0
+
+    @property
     def level(self) -> float:
         """Mean of the sampled absolute values, NaN when there is none."""
         return self.level_sum / self.level_count if self.level_count else float("nan")
