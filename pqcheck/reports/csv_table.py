@@ -19,7 +19,7 @@ _COLUMNS = (
 
 
 def as_csv(findings: Findings) -> str:
-    """Comma-separated, one header line, texts that a spreadsheet would run as a formula are quoted with an apostrophe."""
+    """Comma-separated, one header line; a text that a spreadsheet would run as a formula gets an apostrophe."""
     out = io.StringIO()
     writer = csv.DictWriter(out, _COLUMNS, restval="", lineterminator="\n")
     writer.writeheader()
