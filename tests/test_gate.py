@@ -208,7 +208,7 @@ def test_a_danger_sign_is_never_a_known_failure() -> None:
 @pytest.mark.parametrize(("content", "sentence"), [
     (None, "cannot be read"), ("{", "is not JSON"), ("[]", "no findings file"), ('{"format": "x"}', "no findings file"),
     ('{"format": "pqcheck-findings/1"}', "does not hold together"),
-    ('{"format": "pqcheck-findings/1", "findings": [3], "site": {}, "recordings": [], "limit_tables": []}', "hold together"),
+    ('{"format": "pqcheck-findings/1", "findings": [3], "site": {}, "recordings": [], "limit_tables": []}', "be used"),
     ('{"format": "pqcheck-findings-set/1", "results": []}', "holds no results"),
 ])  # fmt: skip
 def test_a_baseline_that_cannot_be_used(

@@ -51,9 +51,11 @@ def _suite(cell: Cell, known_are_red: bool) -> tuple[list[str], list[int]]:
             continue
         tag, kind = outcome
         counts[("failure", "error", "skipped").index(tag) + 1] += 1
-        message = _attributes(message=body(cell, one), type=kind)
-        detail = escape(_clean(f"{one.title}. {one.reason.advice}" if one.reason is not None else one.title))
-        cases += [f"  <testcase{name}>", f"   <{tag}{message}>{detail}</{tag}>", "  </testcase>"]
+        said, detail = body(cell, one), f"{one.title}. {one.reason.advice}" if one.reason is not None else one.title
+        # Not every schema in use has attributes for a skip.
+        message = "" if tag == "skipped" else _attributes(message=said, type=kind)
+        text = escape(_clean(f"{kind}: {said} {detail}" if tag == "skipped" else detail))
+        cases += [f"  <testcase{name}>", f"   <{tag}{message}>{text}</{tag}>", "  </testcase>"]
     head = f" <testsuite{_attributes(name=cell.name)}{_counted(counts, skipped=True)}>"
     return [head, *_properties(cell, findings), *cases, " </testsuite>"], counts
 
