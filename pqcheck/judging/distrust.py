@@ -1,4 +1,7 @@
-"""What doubts about the recording leave of a verdict: refused, unless a fail stands on values nobody doubts."""
+"""What doubts about the recording leave of a verdict: refused, unless it stands on values nobody doubts.
+
+All doubts that reach a period are taken together: two stretches that are harmless one by one may not be so together.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +9,21 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pqcheck.counting import prove
+from pqcheck.deriving.formulas import Formula, PercentOfFundamental, Unbalance
+from pqcheck.evidence import Runs
 from pqcheck.findings import Reason, Verdict
 from pqcheck.judging.decide import Counts, Decision
-from pqcheck.judging.series import PeriodTally, SeriesRun
+from pqcheck.judging.series import BoundRun, PeriodTally, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 
 if TYPE_CHECKING:
     # The room of vetting is large and not needed to judge a spectrum.
     from pqcheck.vetting.trust import Trust
+
+Mask = NDArray[np.bool_]
 
 
 def distrusted(
@@ -31,61 +38,114 @@ def distrusted(
     """The decision after the doubts that reach the channel, its inputs and the period."""
     if decision.verdict is Verdict.NOT_APPLICABLE:
         return decision
-    doubts = [one for one in trust if _reaches(one, task, run) and one.overlaps(period.start_us, period.end_us)]
-    for doubt in doubts:
-        decision = _one(decision, doubt, task, counts, tallied, run, period)
-    return decision
+    nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
+    first: Trust | None = None
+    for doubt in trust:
+        if reaches(doubt, task, run.source.formula) and doubt.overlaps(period.start_us, period.end_us):
+            mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
+            start, end = _slots(doubt, run.origin_us, run.interval_us, period)
+            mask[start:end] = True
+            first = first or doubt
+    if first is None:
+        return decision
+    for start, end in run.excluded:
+        # What the site file takes out of the count needs no trust.
+        part = slice(max(start - period.first_slot, 0), max(end - period.first_slot, 0))
+        nothing[part] = lower[part] = False
+    lower &= ~nothing
+    if not nothing.any() and not lower.any():
+        return decision
+    if decision.proven and _stands(decision, task, counts, tallied, run, period, nothing, lower):
+        return decision
+    why = Reason(first.code, first.text, first.advice)
+    return Decision(Verdict.REFUSED, why, False, decision.allowed, decision.modifiers)
 
 
-def _reaches(doubt: Trust, task: Task, run: SeriesRun) -> bool:
-    if doubt.concerns(task.wanted.quantity, task.wanted.phase):
-        return True
-    return any(doubt.concerns(channel.quantity, channel.phase) for channel in run.source.formula.inputs)
+def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
+    """Whether the doubt concerns what is judged, or anything it is formed from."""
+    wanted = task.wanted
+    return doubt.concerns(wanted.quantity, wanted.phase, wanted.order) or any(
+        doubt.concerns(channel.quantity, channel.phase, channel.order) for channel in formula.inputs
+    )
 
 
-def _one(
+def _grows(formula: Formula) -> bool:
+    """Whether a lower bound of the inputs is a lower bound of the result."""
+    return not isinstance(formula, (Unbalance, PercentOfFundamental))
+
+
+def _stands(
     decision: Decision,
-    doubt: Trust,
     task: Task,
     counts: Counts,
     tallied: Tallied,
     run: SeriesRun,
     period: PeriodTally,
-) -> Decision:
-    refused = Decision(
-        Verdict.REFUSED, Reason(doubt.code, doubt.text, doubt.advice), False, decision.allowed, decision.modifiers
-    )
-    if doubt.allows == "lower bound":
-        upper = task.high is not None and task.low is None
-        # A reading at the ceiling is not larger than the truth: beyond an upper limit it still shows a fail.
-        return decision if decision.verdict is Verdict.FAIL and upper and decision.proven else refused
+    nothing: Mask,
+    lower: Mask,
+) -> bool:
+    """Whether a proven verdict is still proven when doubted values may be anything, or anything larger."""
     if task.rule.statistic.kind == "longest_run_at_most":
-        return refused
-    first, last = _slots(doubt, run, period)
-    trusted = _outside_elsewhere(tallied, first, last)
-    doubted = last - first
-    outcome = prove(trusted, trusted + counts.missing + doubted, decision.allowed)
-    if decision.verdict is Verdict.FAIL and outcome == "fail" and decision.proven:
-        return decision
-    if decision.verdict is Verdict.PASS and outcome == "pass" and decision.proven:
-        return decision
-    return refused
+        return decision.verdict is Verdict.FAIL and not nothing.any() and task.low is None
+    trusted = _outside(tallied, period, run, task, nothing, lower)
+    if decision.verdict is Verdict.FAIL:
+        return trusted > decision.allowed
+    doubted = int(np.count_nonzero(nothing))
+    return (
+        decision.verdict is Verdict.PASS and not lower.any() and trusted + counts.missing + doubted <= decision.allowed
+    )
 
 
-def _slots(doubt: Trust, run: SeriesRun, period: PeriodTally) -> tuple[int, int]:
-    """Slots of the period that the doubt touches."""
-    first, last = period.first_slot, period.first_slot + period.expected
-    if doubt.start_us is not None:
-        first = max(first, (doubt.start_us - run.origin_us) // run.interval_us)
-    if doubt.end_us is not None:
-        last = min(last, -(-(doubt.end_us - run.origin_us) // run.interval_us))
-    return first, max(first, last)
-
-
-def _outside_elsewhere(tallied: Tallied, first: int, last: int) -> int:
+def _outside(tallied: Tallied, period: PeriodTally, run: SeriesRun, task: Task, nothing: Mask, lower: Mask) -> int:
+    """Outside intervals nobody doubts; a reading at the ceiling above the upper limit is one of them."""
     runs = tallied.runs
     if not len(runs):
         return 0
-    start, end = runs.first, runs.first + runs.count
-    doubted = np.clip(np.minimum(end, last) - np.maximum(start, first), 0, None)
-    return int(runs.count.sum() - doubted.sum())
+    start = runs.first - period.first_slot
+    end = start + runs.count
+    before = np.concatenate([[0], np.cumsum(nothing | lower)])
+    doubted = int((before[end] - before[start]).sum())
+    high = next(one.band.high for one in run.runs if one.task is task)
+    if high is not None and lower.any():
+        above = runs.worst > high
+        before = np.concatenate([[0], np.cumsum(lower)])
+        doubted -= int((before[end] - before[start])[above].sum())
+    return int(runs.count.sum()) - doubted
+
+
+def distrusted_bound(
+    verdict: Verdict, run: BoundRun, period: PeriodTally, runs: Runs, may_be: int, trust: Sequence[Trust]
+) -> Reason | None:
+    """Why a verdict that rests on bounds is refused; None when it stands. A pass never stands on doubted columns."""
+    task = run.task
+    formulas = [source.formula for source in (run.low, run.high, run.mean) if source is not None]
+    doubts = [
+        one
+        for one in trust
+        if one.overlaps(period.start_us, period.end_us) and any(reaches(one, task, formula) for formula in formulas)
+    ]
+    if verdict is Verdict.FAIL:
+        # Extremes at a ceiling are still bounds of the right kind: beyond an upper limit they stay beyond it.
+        doubts = [one for one in doubts if one.allows == "nothing" or task.low is not None]
+        nothing = np.zeros(period.expected, np.bool_)
+        for doubt in doubts:
+            start, end = _slots(doubt, run.axis.start_us, run.interval_us, period)
+            nothing[start:end] = True
+        before = np.concatenate([[0], np.cumsum(~nothing)])
+        first = np.clip(runs.first - period.first_slot, 0, period.expected)
+        last = np.clip(first + runs.count, 0, period.expected)
+        if not nothing.any() or int((before[last] - before[first]).sum()) > may_be:
+            return None
+    elif verdict is not Verdict.PASS:
+        return None
+    return Reason(doubts[0].code, doubts[0].text, doubts[0].advice) if doubts else None
+
+
+def _slots(doubt: Trust, origin_us: int, interval_us: int, period: PeriodTally) -> tuple[int, int]:
+    """Slots that the doubt touches, counted from the start of the period."""
+    first, last = 0, period.expected
+    if doubt.start_us is not None:
+        first = max(first, (doubt.start_us - origin_us) // interval_us - period.first_slot)
+    if doubt.end_us is not None:
+        last = min(last, -(-(doubt.end_us - origin_us) // interval_us) - period.first_slot)
+    return first, max(first, last)

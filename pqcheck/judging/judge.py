@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from pqcheck.clock import duration_text
 from pqcheck.deriving.sources import Source
 from pqcheck.evidence import Runs
-from pqcheck.findings import Finding, Reason, Verdict, Window
+from pqcheck.findings import Finding, Verdict, Window
 from pqcheck.judging import assemble
 from pqcheck.judging.bounds import decide_bound
 from pqcheck.judging.break_even import BreakEven
 from pqcheck.judging.decide import Counts, Decision, decide
-from pqcheck.judging.distrust import distrusted
+from pqcheck.judging.distrust import distrusted, distrusted_bound
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
 from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import (
@@ -304,8 +304,8 @@ class _Pass:
             if not period.complete and open_ and (some_complete or period.recorded < longest):
                 self._left_over(stream, task, period, run.interval_us)
                 continue
-            doubt = self._doubt(task, period)
-            if doubt is not None and verdict is Verdict.PASS:
+            doubt = distrusted_bound(verdict, run, period, runs, counts[1] if counts else 0, self.trust)
+            if doubt is not None:
                 self.findings.append(assemble.unjudged(task, period, Verdict.REFUSED, doubt, self.zone))
                 continue
             if counts is None:
@@ -330,12 +330,6 @@ class _Pass:
                     single=False,
                 )
             )
-
-    def _doubt(self, task: Task, period: PeriodTally) -> Reason | None:
-        for one in self.trust:
-            if one.concerns(task.wanted.quantity, task.wanted.phase) and one.overlaps(period.start_us, period.end_us):
-                return Reason(one.code, one.text, one.advice)
-        return None
 
 
 def _either(mask: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
