@@ -76,13 +76,11 @@ def demo_report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def comparison(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Before and after on one page: after the work the evening dips are gone."""
-    from tests.report_material import week, with_orders
+    from tests.report_material import mended, with_orders
 
     folder = tmp_path_factory.mktemp("compare")
     recording, site = write_job(folder)
-    columns = week()
-    columns["voltage.cn [V]"] = columns["voltage.bn [V]"]
-    better = with_orders(columns)
+    better = with_orders(mended())
     other = folder / "later"
     other.mkdir()
     after, _ = write_job(other, better)

@@ -1,0 +1,86 @@
+"""Before and after: the same criteria side by side, loads compared, limits that differ said aloud."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pqcheck.observing.comparable import loads_comparable
+from pqcheck.observing.gather import Gathered, gather
+from tests.recordings import recording
+from tests.report_material import mended, run, with_orders, write_job
+
+
+@pytest.fixture
+def sides(tmp_path: Path) -> tuple[Path, Path, Path]:
+    """A recording with evening dips, one without, and the site."""
+    before, site = write_job(tmp_path)
+    later = tmp_path / "later"
+    later.mkdir()
+    after, _ = write_job(later, with_orders(mended()))
+    return before, after, site
+
+
+def test_two_recordings(sides: tuple[Path, Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before, after, site = sides
+    out = (tmp_path / "c.html", tmp_path / "c.md")
+    # The 11th order still fails after the work, so the exit status is that of a fail.
+    assert run("compare", before, after, "--site", site, "--out", *out) == 1
+    said = capsys.readouterr().out
+    assert "The loads were alike." in said
+    row = next(line for line in said.splitlines() if "voltage-week-95" in line)
+    assert row.split()[0] == "better" and "FAIL" in row and "PASS" in row and "voltage.cn" in row
+    page = out[0].read_text(encoding="utf-8")
+    assert "fig-both-cn" in page and "Were the loads comparable?" in page
+    assert "| better |" in out[1].read_text(encoding="utf-8")
+
+
+def test_two_findings_files_cannot_tell_about_loads(
+    sides: tuple[Path, Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before, after, site = sides
+    files = []
+    for name, one in (("b.json", before), ("a.json", after)):
+        files.append(tmp_path / name)
+        run("check", one, "--site", site, "--json", files[-1], "--quiet")
+    capsys.readouterr()
+    assert run("compare", *files, "--quiet") == 1
+    assert capsys.readouterr().out.count("\n") == 1
+    run("compare", *files)
+    assert "cannot be compared" in capsys.readouterr().out
+    document = json.loads(files[1].read_text(encoding="utf-8"))
+    document["limit_tables"][0]["sha256"] = "0" * 64
+    files[1].write_text(json.dumps(document), encoding="utf-8")
+    run("compare", *files)
+    assert "The limits are not the same" in capsys.readouterr().out
+
+
+def test_a_recording_without_its_site_is_refused(
+    sides: tuple[Path, Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("compare", sides[0], sides[1], "--out", tmp_path / "c.html") == 2
+    assert "--site" in capsys.readouterr().err
+    assert run("compare", sides[0], sides[1], "--site", sides[2], "--out", tmp_path / "c.csv") == 2
+    assert "ending" in capsys.readouterr().err
+    assert list(tmp_path.glob("c.*")) == []
+
+
+def loads(scale: float, days: int = 7, start: str = "2031-03-03T00:00:00+00:00") -> Gathered:
+    random = np.random.RandomState(1)
+    columns: dict[str, Any] = {f"current.{p} [A]": scale * (40 + 5 * random.rand(144 * days)) for p in "abc"}
+    return gather(recording(columns, start=start))
+
+
+def test_loads_are_alike_within_a_fifth() -> None:
+    assert loads_comparable(loads(1), loads(1.15)).alike is True
+    assert loads_comparable(loads(1), loads(1.3)).alike is False
+    assert loads_comparable(loads(1), None).alike is None
+
+
+def test_days_and_seasons_are_named() -> None:
+    reasons = " ".join(loads_comparable(loads(1), loads(1, 4, "2031-09-01T00:00:00+00:00")).reasons)
+    assert "differ in length" in reasons and "holds a weekend" in reasons and "seasons" in reasons
