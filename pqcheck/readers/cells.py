@@ -25,7 +25,6 @@ CODES = (9999.0, 99999.0, 999999.0, 9999.9, 999.9, 32767.0, 32768.0, 65535.0, 32
 _FAR = 5.0
 _HUGE = 1e30
 _NATIVE = frozenset(("", "NaN", "nan"))
-_POINT_NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _GROUPED = re.compile(r"\d{1,3}(?:[.,'\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?\Z")
 _CELL = re.compile(r"(?P<mark>[<>]?)\s*(?P<sign>[+-]?)(?P<number>[\d.,'\u00a0\u202f\u2009 ]*\d[.,]?(?:[eE][+-]?\d+)?)"
                    r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,4})?\Z")
@@ -61,21 +60,25 @@ def read_column(series: Any, spelling: Spelling) -> Column:
     """Numbers of a polars text column. A null is a blank."""
     import polars as pl
 
-    text = series.str.strip_chars()
-    signs = text.is_in(list(spelling.blanks)).fill_null(False)
-    blank = (text.is_null() | signs).to_numpy()
-    dotted = text
+    dotted = series
     if spelling.decimal == ",":
         # A point in a file with decimal commas is a thousands mark: such a cell is looked at by itself.
-        pointed = text.str.contains(".", literal=True).fill_null(False)
-        dotted = text.str.replace(",", ".", literal=True).set(pointed, None)
-    fits = dotted.str.contains(rf"^[+-]?{_POINT_NUMBER}$").fill_null(False)
-    values: Values = dotted.set(~fits, None).cast(pl.Float64, strict=False).to_numpy().copy()
+        pointed = series.str.contains(".", literal=True).fill_null(False)
+        dotted = series.str.replace(",", ".", literal=True).set(pointed, None)
+    values: Values = dotted.cast(pl.Float64, strict=False).to_numpy().copy()
     over = np.zeros(values.size, np.bool_)
     units: set[str] = set()
-    unclear = np.flatnonzero(~fits.to_numpy() & ~blank)
+    signs: set[str] = set()
+    blank = series.is_null().to_numpy().copy()
+    unclear = np.flatnonzero(~np.isfinite(values) & ~blank)
+    known = frozenset(spelling.blanks)
+    cells = [cell.strip() for cell in series.gather(unclear).to_list()]
     bounds = []
-    for place, cell in zip(unclear.tolist(), text.gather(unclear).to_list(), strict=True):
+    for place, cell in zip(unclear.tolist(), cells, strict=True):
+        if cell in known:
+            blank[place] = True
+            signs.add(cell)
+            continue
         if cell.upper() in OVER_WORDS:
             bounds.append(place)
             continue
@@ -91,9 +94,9 @@ def read_column(series: Any, spelling: Spelling) -> Column:
             values[bounds], over[bounds] = top, True
     values[~np.isfinite(values)] = np.nan
     wrong = np.flatnonzero(np.isnan(values) & ~blank)
-    sample = str(text[int(wrong[0])]) if wrong.size else ""
-    kept = frozenset(series.filter(signs).unique().to_list()) - _NATIVE
-    return Column(values, wrong, sample, kept, over if over.any() else None, frozenset(units))
+    sample = str(series[int(wrong[0])]).strip() if wrong.size else ""
+    marks = over if over.any() else None
+    return Column(values, wrong, sample, frozenset(signs) - _NATIVE, marks, frozenset(units))
 
 
 def read_cell(cell: str, decimal: str) -> tuple[float, bool, str] | None:

@@ -32,6 +32,9 @@ _FUNDAMENTAL_UNITS = {
     "voltage_harmonic": ("V", "kV"), "current_harmonic": ("A", "mA", "kA"),
     "interharmonic_voltage": ("%", "V"), "signalling_voltage": ("%", "V"),
 }
+SCALED_UNITS = {"voltage": ("pu", "% of nominal"), "voltage_thd": ("% of rms",), "current_thd": ("% of rms",)}
+"""Units a file may use that are turned into the channel's own while it is read (see `scale`)."""
+
 _READING_WORDS = {"mean": "mean", "min": "smallest value", "max": "largest value"}
 _RATIO_WORDS = {
     "voltage_harmonic": "percent of the fundamental", "current_harmonic": "percent of the fundamental",
@@ -106,7 +109,7 @@ def _unit(header: str, text: str | None, quantity: Quantity, order: int | None) 
     if not written:
         raise InputError(f"column {header!r} has no unit; write it in brackets, one of {choice}")
     symbol = symbol_of(written) if in_alias_table(written) else written
-    if symbol not in read:
+    if symbol not in read and symbol not in SCALED_UNITS.get(quantity.name, ()):
         raise InputError(f"column {header!r}: {written!r} is not a unit of {quantity.name}; write {choice}")
     return symbol
 

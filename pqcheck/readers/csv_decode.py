@@ -7,6 +7,7 @@ docs/speed.md for why this library.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -37,6 +38,7 @@ class CsvDecoder:
     """Columns found to hold cells that are not plain numbers. What is here changes the speed, never a value."""
     units: dict[int, str] = field(default_factory=dict)
     """Units glued to the numbers of a column; the first one met holds for all of it."""
+    learning: threading.Lock = field(default_factory=threading.Lock)
     blanks: set[str] = field(default_factory=set)
     """Signs for "no value" found in the file: the library is told of these only, each costs time on every cell."""
 
@@ -44,24 +46,41 @@ class CsvDecoder:
         """Numbers of the asked columns of one slab."""
         if not columns:
             return Decoded(())
-        import polars as pl
+        data, rows = self._rows(slab)
+        known = -1
+        # Slabs in flight meet the same odd cell at the same time: one learns from it, the others try again.
+        while known != (known := len(self.blanks) + len(self.texts)):
+            text = self.texts & set(columns)
+            frame = self._parse(data, columns, text, slab.rows)
+            if frame is not None:
+                return self._read(frame, columns, text, rows)
+            with self.learning:
+                if known == len(self.blanks) + len(self.texts):
+                    frame = self._parse(data, columns, set(columns), slab.rows)
+                    return self._by_line(data, columns, rows) if frame is None else (
+                        self._read(frame, columns, set(columns), rows))
+        return self._by_line(data, columns, rows)
 
+    def texts_of(self, slab: Slab, column: int) -> list[str]:
+        """The cells of one column as they are written; blank cells as empty texts."""
+        data, rows = self._rows(slab)
+        frame = self._parse(data, [column], {column}, slab.rows)
+        if frame is None:
+            lines = data.split(b"\n")[: rows.size]
+            split = [split_line(line.rstrip(b"\r").decode("utf-8", "replace"), self.delimiter) for line in lines]
+            return [cells[column].strip() if column < len(cells) else "" for cells in split]
+        return [(text or "").strip() for text in frame.to_series().to_list()]
+
+    def _rows(self, slab: Slab) -> tuple[bytes, NDArray[np.int64]]:
+        """The lines of a slab that are rows, and their row numbers."""
         data = self._bytes(slab)
         rows = self.row_numbers.of(np.arange(slab.first_row, slab.first_row + slab.rows))
         lines = rows - slab.first_line
-        if lines[-1] >= slab.rows:
+        if lines[-1] >= slab.rows or data.count(b"\n") > slab.rows:
             # Libraries and their versions differ in what they make of blank lines: they get none.
             split = data.split(b"\n")
             data = b"\n".join([split[line] for line in lines.tolist()])
-        for attempt in range(2):
-            text = set(columns) if attempt else self.texts & set(columns)
-            try:
-                frame = self._parse(data, columns, text)
-            except (pl.exceptions.ComputeError, pl.exceptions.SchemaError, pl.exceptions.NoDataError):
-                continue
-            if frame.height == slab.rows:
-                return self._read(frame, columns, text, rows)
-        return self._by_line(data, columns, rows)
+        return data, rows
 
     def _bytes(self, slab: Slab) -> bytes:
         start, length = slab.place
@@ -75,21 +94,26 @@ class CsvDecoder:
                 data += more
         return data
 
-    def _parse(self, data: bytes, columns: Sequence[int], text: set[int]) -> Any:
+    def _parse(self, data: bytes, columns: Sequence[int], text: set[int], rows: int) -> Any:
+        """A frame of `rows` rows, the columns in `text` as text; None when the library cannot make it so."""
         import polars as pl
 
         names = [f"column_{number + 1}" for number in range(self.width)]
         kinds = [pl.Float64 if number in columns and number not in text else pl.String for number in range(self.width)]
-        return pl.read_csv(
-            data,
-            has_header=False,
-            separator=self.delimiter,
-            schema=dict(zip(names, kinds, strict=True)),
-            columns=[names[column] for column in columns],
-            null_values=sorted(self.blanks) or None,
-            quote_char='"' if b'"' in data else None,
-            decimal_comma=self.spelling.decimal == ",",
-        )
+        try:
+            frame = pl.read_csv(
+                data,
+                has_header=False,
+                separator=self.delimiter,
+                schema=dict(zip(names, kinds, strict=True)),
+                columns=[names[column] for column in columns],
+                null_values=sorted(self.blanks) or None,
+                quote_char='"' if b'"' in data else None,
+                decimal_comma=self.spelling.decimal == ",",
+            )
+        except (pl.exceptions.ComputeError, pl.exceptions.SchemaError, pl.exceptions.NoDataError):
+            return None
+        return frame if frame.height == rows else None
 
     def _read(self, frame: Any, columns: Sequence[int], text: set[int], rows: NDArray[np.int64]) -> Decoded:
         values: list[Values] = []

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -18,15 +17,16 @@ from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
 from pqcheck.readers.events import is_event_header, read_events
 from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.headers.reading import Guess, read_headers, refuse_doubts
-from pqcheck.readers.scale import Scaled
+from pqcheck.readers.scale import Scaled, scales_of
+from pqcheck.readers.shapes import Shape, find_shape
 from pqcheck.readers.source import Hashing, sha256_of
 from pqcheck.readers.stamps import Stamps, find_stamps
 from pqcheck.readers.table import Ground, Table
-from pqcheck.readers.text import Text, open_text
+from pqcheck.readers.text import Text
 from pqcheck.recording import Channel, Note, RowSpan
 from pqcheck.site.model import Reading, Site
 
-SAMPLE_ROWS = 2000
+SAMPLE_ROWS = 500
 
 
 @dataclass(frozen=True)
@@ -39,19 +39,27 @@ class Look:
     channels: Mapping[int, Channel]
     guesses: tuple[Guess, ...]
     unknown: tuple[tuple[int, str], ...]
+    scales: Mapping[int, float | str]
+    units: tuple[str, ...]
+    """Unit texts per column, from a line of units or from the numbers."""
+    shape: Shape | None = None
+    """Long or one row per day, when it is not one column per channel."""
 
 
-def read_csv_table(path: Path, site: Site | None) -> Table:
-    """Scan one delimited file. InputError says what keeps it from being read."""
-    text = open_text(path)
+def read_text(text: Text, digest: str, site: Site | None) -> list[Table]:
+    """Scan one delimited text. InputError says what keeps it from being read.
+
+    `digest` is the checksum of the file the text was unpacked from; empty = take that of the text while scanning.
+    """
     head = text.lines()
     for delimiter in (",", ";", "\t"):
         headers = cells_of(text.decode(head[0]), delimiter)
         if is_event_header(headers):
-            return read_events(text.source, sha256_of(path), headers, delimiter)
+            return [read_events(text.source, digest or sha256_of(text.source.path), headers, delimiter)]
     found = look(text, site)
     refuse_doubts(found.guesses, found.dialect.headers, text.source.name)
-    return _scanned(path, found)
+    table = _scanned(found, digest)
+    return found.shape.tables(table, found.units, site) if found.shape is not None else [table]
 
 
 def look(text: Text, site: Site | None) -> Look:
@@ -64,13 +72,17 @@ def look(text: Text, site: Site | None) -> Look:
     mapping = _known(reading.columns, dialect.headers)
     stamps = find_stamps(dialect.headers, rows, later, mapping, reading.more, name)
     units = _units(dialect, rows, stamps)
+    shape = find_shape(dialect.headers, rows, stamps.columns)
+    if shape is not None:
+        return Look(text, dialect, stamps, {}, (), (), {}, tuple(units), shape)
     headers = [_with_unit(header, unit) for header, unit in zip(dialect.headers, units, strict=True)]
     given = [header if header in mapping else full for header, full in zip(dialect.headers, headers, strict=True)]
     channels, unknown = resolve_columns(given, mapping)
     for column in stamps.columns:
         channels.pop(column, None)
     open_columns = [column for column, _ in unknown if column not in stamps.columns and dialect.headers[column]]
-    evidence = Evidence(_samples(rows, [*open_columns, *channels], dialect.decimal), site)
+    seen = [column for column, channel in channels.items() if channel.quantity == "voltage"] if open_columns else []
+    evidence = Evidence(_samples(rows, [*open_columns, *seen], dialect.decimal), site)
     guesses = read_headers(dialect.headers, units, open_columns, evidence)
     taken = {channel.key: column for column, channel in channels.items()}
     why = dict(unknown)
@@ -84,7 +96,9 @@ def look(text: Text, site: Site | None) -> Look:
         else:
             channels[guess.column] = guess.channel
     kept = tuple(guess for guess in guesses if guess.column in channels)
-    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left))
+    channels, scales = scales_of(channels, site)
+    scales |= {guess.column: guess.scale for guess in kept if guess.scale is not None}
+    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, tuple(units))
 
 
 def _known_word(guess: Guess) -> bool:
@@ -135,25 +149,24 @@ def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str
     return result
 
 
-def _scanned(path: Path, found: Look) -> Table:
+def _scanned(found: Look, digest: str) -> Table:
     dialect, stamps, source = found.dialect, found.stamps, found.text.source
     plain = stamps.kind == "iso" and len(stamps.columns) == 1
     layout = Layout(
         dialect.delimiter, stamps.columns, dialect.first_byte, dialect.first_line, len(dialect.headers),
         None if plain else stamps.reader(), dialect.headings,
     )
-    hashing = Hashing() if source.keep is None else None
+    hashing = None if digest else Hashing()
     try:
         scanned = scan(source, layout, hashing)
     finally:
-        digest = hashing.close() if hashing else ""
+        digest = hashing.close() if hashing else digest
     spelling = POINT if dialect.decimal == "." else Spelling(dialect.decimal)
     decode = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, spelling)
-    scales = {guess.column: guess.scale for guess in found.guesses if guess.scale is not None}
     usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
     return Table(
         name=source.name,
-        sha256=digest or sha256_of(path),
+        sha256=digest,
         headers=dialect.headers,
         time_column=stamps.columns[0],
         channels=found.channels,
@@ -162,10 +175,11 @@ def _scanned(path: Path, found: Look) -> Table:
         local=scanned.local,
         row_numbers=scanned.row_numbers,
         slabs=scanned.slabs,
-        decode=Scaled(decode, scales) if scales else decode,
+        decode=Scaled(decode, found.scales) if found.scales else decode,
         size=source.size,
         grounds={guess.column: Ground(guess.confidence, guess.why) for guess in found.guesses},
         written=dialect.said,
+        clock_column=stamps.columns[1] if len(stamps.columns) > 1 else None,
         time_said="" if usual else stamps.said,
         notes=_skipped(source.name, scanned.skipped),
     )
@@ -192,8 +206,3 @@ def find_time(headers: Sequence[str], mapping: Mapping[str, str], name: str) -> 
         'under [recording.columns], as "its header" = "time"'
     )
 
-
-def looks(paths: Sequence[Path], site: Site | None) -> Iterator[Look]:
-    """A look at each file (see `look`)."""
-    for path in paths:
-        yield look(open_text(path), site)

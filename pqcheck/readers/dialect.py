@@ -20,10 +20,16 @@ from pqcheck.readers.text import Text
 DELIMITERS = (",", ";", "\t", "|")
 PREAMBLE_LIMIT = 80
 HEADER_LIMIT = 3
+TABLE_ROWS = 500
+LOOKED_AT = 20
+CELLS_LOOKED_AT = 40
+"""Cells of a line that decide what it is; wide tables repeat themselves."""
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 
-DATE = re.compile(r"\d{1,4}([-./])\d{1,2}\1\d{1,4}(?:[T ].*)?\Z|\d{8}T\d{4,6}")
-CLOCK = re.compile(r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:[AaPp]\.?\s?[Mm]\.?)?\Z")
+_CLOCK = r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:[AaPp]\.?\s?[Mm]\.?)?"
+_ZONE = r"\s?(?:Z|UTC|[+-]\d\d(?::?\d\d)?)?"
+DATE = re.compile(rf"\d{{1,4}}([-./])\d{{1,2}}\1\d{{1,4}}(?:(?:T|,? +){_CLOCK}{_ZONE})?\Z|\d{{8}}T\d{{4,6}}{_ZONE}\Z")
+CLOCK = re.compile(rf"{_CLOCK}\Z")
 _NUMBER = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*[^\d\s]{0,5}\Z")
 _WORDS = frozenset(("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS)))
 
@@ -78,7 +84,7 @@ def is_value(cell: str) -> bool:
 
 def is_row(cells: Sequence[str]) -> bool:
     """Whether a line is a row of readings: mostly numbers and stamps, at least one of each kind of cell."""
-    filled = [cell for cell in cells if cell]
+    filled = [cell for cell in cells[:CELLS_LOOKED_AT] if cell]
     if len(cells) < 2 or not filled:
         return False
     times = sum(is_time(cell) for cell in filled)
@@ -102,7 +108,7 @@ def find_dialect(text: Text, declared: Mapping[str, Any], mapped: Collection[str
     plain = None if declared.get("header_rows") else _plain(lines[0] if lines else "", given, mapped)
     if plain:
         headers = tuple(cells_of(lines[0], plain))
-        table = [cells_of(line, plain) for line in lines[1:2000] if line]
+        table = [cells_of(line, plain) for line in lines[1:TABLE_ROWS] if line] if plain != "," else []
         decimal = declared.get("decimal") or ("." if plain == "," else _decimal(table, plain, name))
         first = text.head.find(b"\n") + 1 or len(text.head)
         heading = text.head[:first].strip()
@@ -116,7 +122,8 @@ def find_dialect(text: Text, declared: Mapping[str, Any], mapped: Collection[str
     delimiter = str(given) if given else _delimiter(lines[skip:], name)
     logical = _logical(lines, delimiter)
     first = _first_row(logical, skip, declared.get("header_rows"), name)
-    table = [cells for _, cells in logical[first : first + 2000] if is_row(cells)]
+    last = first + max(LOOKED_AT, 10_000 // len(logical[first][1]))
+    table = [cells for _, cells in logical[first:last] if is_row(cells)]
     decimal = declared.get("decimal") or _decimal(table, delimiter, name)
     rows, units = _header(logical[skip:first], declared.get("header_rows"), name)
     width = max([len(cells) for cells in rows] + [_usual(table)])
@@ -149,7 +156,7 @@ def _logical(lines: Sequence[str], delimiter: str) -> list[tuple[int, list[str]]
     """(index of the physical line, cells); a quoted cell may hold line feeds."""
     result: list[tuple[int, list[str]]] = []
     at = 0
-    while at < len(lines):
+    while at < min(len(lines), PREAMBLE_LIMIT + TABLE_ROWS):
         end = at + 1
         joined = lines[at]
         while joined.count('"') % 2 and end < len(lines) and end - at < 8:
@@ -165,14 +172,15 @@ def _logical(lines: Sequence[str], delimiter: str) -> list[tuple[int, list[str]]
 def _delimiter(lines: Sequence[str], name: str) -> str:
     best, score = "", 0.0
     for delimiter in DELIMITERS:
-        split = [cells_of(line, delimiter) for line in lines[: PREAMBLE_LIMIT + 200] if line.strip()]
-        rows = [cells for cells in split if is_row(cells)]
+        split = [cells_of(line, delimiter) for line in lines[: PREAMBLE_LIMIT + LOOKED_AT] if line.strip()]
+        rows = [cells for cells in split if len(cells) > 1 and is_row(cells)][:LOOKED_AT]
         if not rows:
             # A file of headers only is cut by what cuts it most.
             points = 1e-6 * max((len(cells) - 1 for cells in split), default=0)
         else:
-            good = sum(is_time(cell) or is_value(cell) or not cell for cells in rows for cell in cells)
-            points = len(rows) * good / sum(len(cells) for cells in rows) + 1e-4 * len(rows[0])
+            some = [cell for cells in rows for cell in cells[:CELLS_LOOKED_AT]]
+            good = sum(is_time(cell) or is_value(cell) or not cell for cell in some)
+            points = len(rows) * good / len(some) + 1e-4 * len(rows[0])
         if points > score:
             best, score = delimiter, points
     if not best:

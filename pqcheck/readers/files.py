@@ -10,9 +10,10 @@ from pathlib import Path
 
 from pqcheck.clock import zone_info
 from pqcheck.errors import InputError
-from pqcheck.readers.csv_table import read_csv_table
+from pqcheck.readers.csv_table import read_text
 from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
+from pqcheck.readers.packed import texts_of
 from pqcheck.readers.parquet_table import is_parquet, read_parquet_table
 from pqcheck.readers.table import Table
 from pqcheck.recording import Recording
@@ -33,15 +34,20 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
         zone_info(zone)
     # The library takes a while to load; the first pass does not need it and leaves a core free.
     threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
-    tables = [_table(Path(path), site) for path in paths]
+    found = [(Path(path), _tables(Path(path), site)) for path in paths]
+    tables = _named_apart(found)
     _check_mapping(tables, reading)
-    return assemble(keep_small(_named_apart(tables, paths)), Declared(zone, reading.stamp, reading.interval_us))
+    return assemble(keep_small(tables), Declared(zone, reading.stamp, reading.interval_us))
 
 
-def _table(path: Path, site: Site | None) -> Table:
+def _tables(path: Path, site: Site | None) -> list[Table]:
+    """The tables of one file: one, or one per sheet, member, or channel of a long table."""
     if is_parquet(path):
-        return read_parquet_table(path, site.recording.columns if site is not None else {})
-    return read_csv_table(path, site)
+        return [read_parquet_table(path, site)]
+    tables = []
+    for text, digest in texts_of(path):
+        tables += read_text(text, digest, site)
+    return tables
 
 
 def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:
@@ -55,17 +61,17 @@ def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:
             )
 
 
-def _named_apart(tables: Sequence[Table], paths: Sequence[str | Path]) -> list[Table]:
+def _named_apart(found: Sequence[tuple[Path, list[Table]]]) -> list[Table]:
     """Files of one name in several folders are told apart by the folder."""
-    names = [table.name for table in tables]
+    names = [name for _, tables in found for name in {table.name for table in tables}]
+    result: list[Table] = []
     seen: dict[str, int] = {}
-    result = []
-    for table, path in zip(tables, paths, strict=True):
-        name = table.name
-        if names.count(name) > 1:
-            name = f"{Path(path).resolve().parent.name}/{name}"
-            seen[name] = seen.get(name, 0) + 1
-            if seen[name] > 1:
-                name = f"{name} ({seen[name]})"
-        result.append(replace(table, name=name) if name != table.name else table)
+    for path, tables in found:
+        for old in dict.fromkeys(table.name for table in tables):
+            name = old
+            if names.count(old) > 1:
+                name = f"{path.resolve().parent.name}/{old}"
+                seen[name] = seen.get(name, 0) + 1
+                name = f"{name} ({seen[name]})" if seen[name] > 1 else name
+            result += [replace(table, name=name) for table in tables if table.name == old]
     return result

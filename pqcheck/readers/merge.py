@@ -76,14 +76,14 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
     if not files and not events:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
-    sources = tuple(_source(file, of) for file, of in zip(files, intervals, strict=True))
+    sources = _joined([_source(file, of) for file, of in zip(files, intervals, strict=True)])
     if whole:
         notes += late.notes()
     late.preview()
     return Recording(
         sources,
         tuple(streams),
-        tuple(notes),
+        tuple(dict.fromkeys(notes)),
         declared.zone or "UTC",
         tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
         nothing_late if whole else late.notes,
@@ -238,6 +238,23 @@ class Rows:
         return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
 
 
+def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
+    """One entry per file, also where a file holds several tables (channels of a long table)."""
+    found: dict[tuple[str, str], SourceFile] = {}
+    for one in sources:
+        key = (one.name, one.sha256)
+        if key in found and one.sha256:
+            old = found[key]
+            columns = tuple(dict.fromkeys(old.columns + tuple(column for column in one.columns if column.column)))
+            found[key] = replace(
+                old, rows=old.rows + one.rows, interval_us=old.interval_us or one.interval_us, columns=columns,
+                start_us=min(old.start_us, one.start_us), end_us=max(old.end_us, one.end_us),
+            )
+        else:
+            found[key] = replace(one, columns=tuple(column for column in one.columns if column.column))
+    return tuple(found.values())
+
+
 def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
     table = file.table
     rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in intervals.items()}
@@ -250,6 +267,8 @@ def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
             written = f"{table.time_said}, " if table.time_said else ""
             said = f"time, {written}{offset}, marks the {file.stamp} of the interval"
             columns.append(ColumnReading(header, None, said))
+        elif number == table.clock_column:
+            columns.append(ColumnReading(header, None, "time of day, belongs to the date"))
         elif number in table.channels:
             channel = table.channels[number]
             ground = table.grounds.get(number)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -16,9 +16,11 @@ from pqcheck.readers.arrow_schema import units_of
 from pqcheck.readers.cells import POINT, read_column, without_codes
 from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.csv_table import find_time
+from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.source import open_source, sha256_of
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
 from pqcheck.recording import Values
+from pqcheck.site.model import Site
 
 SLAB_BYTES = 48 << 20
 """Decoded bytes per step. Steps inside a large row group decode parts of it again, so they must not be small."""
@@ -37,11 +39,12 @@ def is_parquet(path: Path) -> bool:
         return False
 
 
-def read_parquet_table(path: Path, mapping: Mapping[str, str]) -> Table:
+def read_parquet_table(path: Path, site: Site | None) -> Table:
     """Scan one Parquet file. InputError says what keeps it from being read."""
     import polars as pl
 
     source = open_source(path)
+    mapping = site.recording.columns if site is not None else {}
     try:
         frame = pl.scan_parquet(path, glob=False, hive_partitioning=False)
         schema = frame.collect_schema()
@@ -57,13 +60,15 @@ def read_parquet_table(path: Path, mapping: Mapping[str, str]) -> Table:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     channels, unknown = resolve_columns(headers, mapping)
     channels.pop(time_column, None)
-    narrow = frozenset(number for number in channels if schema[columns[number]] == pl.Float32)
+    channels, scales = scales_of(channels, site)
+    narrow = frozenset(number for number in channels if schema[columns[number]] == pl.Float32 and number not in scales)
     row_bytes = sum(4 if number in narrow else 8 for number in channels) or 8
     step = max(1, SLAB_BYTES // row_bytes)
     count = -(-stamps.size // step)
     edges = [stamps.size * part // count for part in range(count + 1)]
     slabs = tuple(Slab(low, high - low, (low, high)) for low, high in pairwise(edges))
     numbers = RowNumbers.plain(1)
+    decode = ParquetDecoder(path, tuple(columns), numbers)
     return Table(
         name=source.name,
         sha256=sha256_of(path),
@@ -75,7 +80,7 @@ def read_parquet_table(path: Path, mapping: Mapping[str, str]) -> Table:
         local=local,
         row_numbers=numbers,
         slabs=slabs,
-        decode=ParquetDecoder(path, tuple(columns), numbers),
+        decode=Scaled(decode, scales) if scales else decode,
         narrow=narrow,
         size=stamps.size * row_bytes,
     )

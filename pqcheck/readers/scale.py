@@ -7,10 +7,35 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pqcheck.errors import InputError
+from pqcheck.readers.columns import SCALED_UNITS
 from pqcheck.readers.table import Decoded, Slab
-from pqcheck.recording import Values
+from pqcheck.recording import Channel, Values
+from pqcheck.site.model import Site
 
 THD_R = "thd-r"
+
+
+def scales_of(
+    channels: Mapping[int, Channel], site: Site | None
+) -> tuple[dict[int, Channel], dict[int, float | str]]:
+    """Channels in their own units, and what their columns are scaled by; InputError when a nominal is missing."""
+    kept, scales = dict(channels), dict[int, float | str]()
+    for column, channel in channels.items():
+        if channel.unit not in SCALED_UNITS.get(channel.quantity, ()):
+            continue
+        if channel.unit == "% of rms":
+            kept[column], scales[column] = replace(channel, unit="%"), THD_R
+            continue
+        nominal = site.supply.nominal(channel.phase or "") if site is not None else None
+        if nominal is None:
+            raise InputError(
+                f"{channel.name} is in {channel.unit}, which needs the nominal voltage; declare nominal_voltage under "
+                "[supply] in the site file"
+            )
+        kept[column] = replace(channel, unit="V")
+        scales[column] = float(nominal) if channel.unit == "pu" else float(nominal) / 100
+    return kept, scales
 
 
 @dataclass(frozen=True)

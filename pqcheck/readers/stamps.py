@@ -18,6 +18,9 @@ _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _SERIAL_DAY = date(1899, 12, 30).toordinal()
 """Day 0 of spreadsheet day numbers: a leap day of 1900 that never was is counted in them."""
 
+ROWS_LOOKED_AT = 60
+"""Rows in which the columns of stamps are looked for."""
+
 _TIME_WORDS = re.compile(r"time|date|stamp|datum|zeit|uhr|heure|fecha|hora|epoch|beginn?|start|end", re.IGNORECASE)
 _PARTS = re.compile(r"(\d{1,4})[-./](\d{1,2})[-./](\d{1,4})\Z")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,6}))?)?\s*(?:([AaPp])\.?\s?[Mm]\.?)?\Z")
@@ -69,7 +72,7 @@ def find_stamps(
     `rows` are rows from the beginning, `later` some from the rest of the file, both in file order. InputError when
     there is no time column, or day and month cannot be told apart.
     """
-    columns = _columns(headers, rows, mapping, declared, name)
+    columns = _columns(headers, rows[:ROWS_LOOKED_AT], mapping, declared, name)
     if "time_format" in declared:
         return Stamps(columns, "pattern", str(declared["time_format"]))
     cells = [row[columns[0]] for row in rows if columns[0] < len(row) and row[columns[0]]]

@@ -106,6 +106,8 @@ class Table:
     """Why a column is read as it is, for columns whose header is not the contract's."""
     written: str = ""
     """How the file is written (delimiter, decimal mark, header), in words."""
+    clock_column: int | None = None
+    """A second time column with the time of day, if there is one."""
     time_said: str = ""
     """How the stamps are written, in words."""
     notes: tuple[Note, ...] = ()

@@ -6,11 +6,10 @@ import codecs
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import IO
 
 from pqcheck.errors import InputError
-from pqcheck.readers.source import CHUNK, Source, open_source, unpacked
+from pqcheck.readers.source import CHUNK, Source, unpacked
 
 SAMPLE = 1 << 18
 """Bytes of the beginning that are looked at to find out how a file is written."""
@@ -50,19 +49,6 @@ class Text:
                 data = handle.read(PROBE)
                 begin, end = data.find(b"\n") + 1, data.rfind(b"\n")
                 yield from data[begin : end if end > begin else len(data)].split(b"\n")
-
-
-def open_text(path: Path) -> Text:
-    """The text of a path, unpacked where it is packed. InputError for what is no text."""
-    source = open_source(path)
-    with source.open() as handle:
-        head = handle.read(4)
-    if head[:2] == b"\x1f\x8b":
-        import gzip
-
-        with gzip.open(path, "rb") as stream:
-            source = unpacked(source, stream)  # type: ignore[arg-type]
-    return text_of(source)
 
 
 def text_of(source: Source) -> Text:

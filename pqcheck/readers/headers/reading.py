@@ -123,8 +123,6 @@ def _guess(column: int, found: Tokens, letters: Mapping[str, str], evidence: Evi
     order = 1 if found.quantity == "fundamental" else found.order
     if quantity.endswith("_harmonic") and order is None:
         return alone("its name says no harmonic order")
-    if quantity in ("negative_sequence_unbalance", "zero_sequence_unbalance") and found.letters and found.unit != "%":
-        return alone("it may be a voltage of the second phase or the negative sequence in percent; map it by hand")
     about = QUANTITIES[quantity]
     phase = _phase(found, letters, "voltage" if about.phases[:1] == ("an",) else "current") if about.phases else None
     confidence = CLEAR

@@ -154,6 +154,8 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
         rest = tokens_of(" ".join(words[:-1]))
         if rest.phase and _fits(rest, words[-1]):
             found.unit = words.pop()
+    if "%" in words:
+        found.unit = found.unit or "%"
     if words and words[0].startswith("%"):
         found.unit = found.unit or "%"
         words[0] = words[0][1:]
@@ -194,9 +196,8 @@ def _take(found: Tokens, word: str, following: str) -> None:
         found.kind = found.kind or _LETTER[low]
     elif low in ("u", "v", "w") and found.quantity and not found.phase:
         found.phase = {"u": "a", "v": "b", "w": "c"}[low]
-    elif low == "u2" or low == "u0":
+    elif (low == "u2" and found.unit == "%") or low == "u0":
         found.quantity = "negative_sequence_unbalance" if low == "u2" else "zero_sequence_unbalance"
-        found.letters = True
         found.rest.append(low)
     elif low in ("s", "t", "r") and found.quantity and not found.phase:
         found.phase = low
