@@ -72,7 +72,7 @@ def _trusted(finding: Finding, others: Sequence[Finding]) -> Finding:
 def existing_load_rooms(
     tables: Sequence[LimitTable], recording: Recording, site: Site, loads: Sequence[NewLoad]
 ) -> list[Room]:
-    """How much of the declared addition each determination bears, under the way that bears least and is not excluded."""
+    """How much of the declared addition each determination bears, under the declared way that bears least."""
     found = []
     size = sum(load.rms_va for load in loads)
     for table in tables:
@@ -146,7 +146,8 @@ class _Determination:
             return None
         ways = [way for way in ways_of(self.rule, source, basis, self.site, self.loads) if way.declared]
         shares = [(float(self.rating) - (way.high - way.new)) / way.new for way in ways if way.new > 0]
-        return max(0.0, min(shares)) if shares else None
+        # Where the demand alone is above the rating, no addition holds and there is nothing to scale.
+        return min(shares) if shares and min(shares) >= 0 else None
 
     def _excluding(self, conditions: Sequence[LoadCondition]) -> LoadCondition | None:
         """The first condition whose declared fact takes the rule, or the source, out of force."""

@@ -270,8 +270,8 @@ def _remarks(loads: Sequence[NewLoad], source: Source | None) -> list[str]:
         if load.feeds_in:
             remarks.append(
                 f"{load.name} feeds in: it lowers the demand only while it runs; ratings and determinations do not "
-                "count on it, and where inverters are 10 % or more of the mean load other current limits than those of IEEE "
-                "519 may govern"
+                "count on it, and where inverters are 10 % or more of the mean load other current limits than those of "
+                "IEEE 519 may govern"
             )
     if source is None:
         remarks.append("The impedance of the supply is unknown: voltages are not predicted")
