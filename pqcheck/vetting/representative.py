@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import to_local
+from pqcheck.clock import duration_text, to_local
 from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
 from pqcheck.site.model import Site
@@ -47,8 +47,9 @@ def representative_outcome(grid: Grid, site: Site, zone: str) -> Outcome:
             advice="Declare [pcc] maximum_demand_current with its basis.",
         )
     share = 100 * highest / float(demand)
-    text = f"The highest 15-minute current is {highest:.4g} A, {share:.3g} % of the declared maximum demand " \
-           f"{float(demand):g} A; the recording covers {cover}."
+    length_text = duration_text(grid.step_us if DEMAND_US % grid.step_us else DEMAND_US)
+    text = f"The highest mean current over {length_text} is {highest:.4g} A, {share:.3g} % of the declared maximum " \
+           f"demand {float(demand):g} A; the recording covers {cover}."
     low = share < threshold("representative", "low_percent")
     few = working < threshold("representative", "working_days") or weekend < threshold("representative", "weekend_days")
     if low or few or holidays:
@@ -68,10 +69,13 @@ def representative_outcome(grid: Grid, site: Site, zone: str) -> Outcome:
 
 
 def highest_demand(grid: Grid) -> float | None:
-    """Highest clock-aligned 15-minute mean of any phase current [A]; None without currents."""
+    """Highest clock-aligned 15-minute mean of any phase current [A], or the highest recorded one where 15 minutes
+    cannot be formed; None without currents."""
     best: float | None = None
-    group = max(1, DEMAND_US // grid.step_us)
-    lead = int(-grid.start_us % DEMAND_US // grid.step_us) if DEMAND_US % grid.step_us == 0 else 0
+    # Ten minutes cannot become fifteen: then the recorded interval itself is what is compared.
+    fits = DEMAND_US % grid.step_us == 0
+    group = DEMAND_US // grid.step_us if fits else 1
+    lead = int(-grid.start_us % DEMAND_US // grid.step_us) if fits else 0
     for phase in PHASES:
         series = grid.get("current", phase)
         if series is None:

@@ -23,6 +23,7 @@ from pqcheck.vetting.wiring_words import ambiguous, export_seen, fault, mixed, r
 Array = NDArray[Any]
 
 CHECK = "polarity"
+EXPORT = "real export of energy, if there is generation on site (declare [generation])"
 VOLTAGES = "turned back so, the powers explain the voltage drops, and as recorded they do not"
 
 
@@ -210,12 +211,13 @@ def _looks_wrong(grid: Grid, site: Site, found: Powers, span: Span | None = None
             return reactive_background(middles)
         return mixed(found.active, site.generation.declared, grid, found.points)
     answer = None if span else settled(grid, (SOUND, chosen))
+    negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
+    export = EXPORT if negative and len(negative) != 2 and not site.generation.declared else ""
     if answer == chosen:
-        return fault(chosen, grid, likelihood="shown", because=VOLTAGES, middles=middles)
+        return fault(chosen, grid, likelihood="shown", because=VOLTAGES, middles=middles, alternative=export)
     alike = float(middles.max() - middles.min()) < threshold(CHECK, "alike_spread")
     if forward and alike and (background(found) or unvarying(found) or answer == SOUND):
         return ambiguous(chosen, middles, "capacitors or magnetising current without load")
-    negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
     odd = [phase for phase, angle in zip(PHASES, middles, strict=True)
            if not threshold(CHECK, "plausible_low") <= angle <= threshold(CHECK, "plausible_high")]
     whole_set = alike or 3 in (len(chosen.moved), len(chosen.backwards))
@@ -227,10 +229,9 @@ def _looks_wrong(grid: Grid, site: Site, found: Powers, span: Span | None = None
                      alternative="a single-phase generator that exports day and night")
     close = [signature for cost, signature in best[1:4]
              if cost - best[0][0] < threshold(CHECK, "rival_cost") and signature.complexity <= chosen.complexity]
-    export = "real export of energy, if there is generation on site (declare [generation])"
     return fault(
         chosen, grid, likelihood="likely" if forward or close or negative else "shown", middles=middles, span=span,
-        rivals=tuple(close), alternative=export if negative and len(negative) != 2 else "",
+        rivals=tuple(close), alternative=export,
     )
 
 
