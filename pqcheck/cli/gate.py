@@ -92,12 +92,13 @@ def _write(
     """Everything is rendered before the first file is written."""
     from pqcheck.compare import as_set_text
     from pqcheck.files import write_text
-    from pqcheck.reports.junit import as_junit
 
     rendered = []
     for path, renderer in targets:
         name = path.name.lower()
         if name.endswith(".junit.xml"):
+            from pqcheck.reports.junit import as_junit
+
             known_are_red = result.fail_on == "any"
             text = as_junit(result.results, result.comparisons, result.bases, known_are_red=known_are_red)
         elif name.endswith(".json"):

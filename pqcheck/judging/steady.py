@@ -26,6 +26,7 @@ from pqcheck.site.model import Site
 
 _SECOND = 1_000_000
 _DECIDED = (Verdict.PASS, Verdict.FAIL)
+_Place = tuple[str | None, str | None, int | None]
 
 
 def judge_steady(
@@ -47,7 +48,8 @@ def judge_steady(
     rules = {(table.id, rule.id): rule for table in tables for rule in table.rules}
     tasks, settled = resolve(changed, recording, site, quantities, on)
     found = judge(tasks, settled, recording, site).findings
-    return [_as_snapshot(one, rules[one.table, one.rule], name, rows) for one in found]
+    spans: dict[_Place, RowSpan] = {(one.quantity, one.phase, one.order): span for one, span in rows.items()}
+    return [_as_snapshot(one, rules[one.table, one.rule], name, spans) for one in found]
 
 
 def _steady(rule: Rule) -> Rule:
@@ -86,15 +88,12 @@ def _recording(amplitudes: Mapping[Channel, Decimal]) -> Recording:
     return Recording((), (Stream(axis, tuple(values), blocks, _Nowhere()),))
 
 
-def _as_snapshot(finding: Finding, rule: Rule, name: str, rows: Mapping[Channel, RowSpan]) -> Finding:
+def _as_snapshot(finding: Finding, rule: Rule, name: str, rows: Mapping[_Place, RowSpan]) -> Finding:
     """The finding with the rule's own statistic, without the stand-in period, and with the reason it rests on."""
     value = None if finding.statistic is None else finding.statistic.value
     unit = "" if finding.statistic is None else finding.statistic.unit
-    spans = tuple(
-        span
-        for channel, span in rows.items()
-        if (channel.quantity, channel.phase, channel.order) == (finding.quantity, finding.phase, finding.order)
-    )
+    span = rows.get((finding.quantity, finding.phase, finding.order))
+    spans = () if span is None else (span,)
     reason = finding.reason
     if finding.verdict in _DECIDED:
         text, advice = sentence("steady-point", where=_where(name, spans), period=_period_word(rule))

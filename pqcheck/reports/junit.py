@@ -8,7 +8,7 @@ for a case (properties of a waiver) stands at the suite under the name of the ca
 from __future__ import annotations
 
 from collections.abc import Sequence
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 from pqcheck.compare import Comparison
 from pqcheck.findings import Finding, Findings, Verdict
@@ -54,7 +54,7 @@ def _suite(cell: Cell, known_are_red: bool) -> tuple[list[str], list[int]]:
         said, detail = body(cell, one), f"{one.title}. {one.reason.advice}" if one.reason is not None else one.title
         # Not every schema in use has attributes for a skip.
         message = "" if tag == "skipped" else _attributes(message=said, type=kind)
-        text = escape(_clean(f"{kind}: {said} {detail}" if tag == "skipped" else detail))
+        text = escape(_clean(f"{kind}: {said} {detail}" if tag == "skipped" else detail), quote=False)
         cases += [f"  <testcase{name}>", f"   <{tag}{message}>{text}</{tag}>", "  </testcase>"]
     head = f" <testsuite{_attributes(name=cell.name)}{_counted(counts, skipped=True)}>"
     return [head, *_properties(cell, findings), *cases, " </testsuite>"], counts
@@ -109,9 +109,14 @@ def _counted(counts: Sequence[int], *, skipped: bool) -> str:
 
 
 def _attributes(**values: str) -> str:
-    return "".join(f" {name}={quoteattr(_clean(value))}" for name, value in values.items())
+    return "".join(f' {name}="{_quoted(value)}"' for name, value in values.items())
 
 
 def _clean(text: str) -> str:
     """Without characters that XML 1.0 forbids."""
     return "".join(one for one in text if one in "\t\n\r" or (one >= " " and one not in "\ufffe\uffff"))
+
+
+def _quoted(text: str) -> str:
+    """Text of an attribute; line breaks would otherwise be read as blanks."""
+    return escape(_clean(text)).replace("\n", "&#10;").replace("\r", "&#13;").replace("\t", "&#9;")
