@@ -316,3 +316,33 @@ def test_the_order_of_rows_does_not_matter(story: Path, tmp_path: Path) -> None:
     first, second = (gate(one, SITE).results[0].findings for one in (table, turned))
     bare = [[replace(one, snapshot=None, reason=None) for one in found] for found in (first, second)]
     assert bare[0] == bare[1]
+
+
+def test_the_findings_file_of_a_gate_meets_the_schema(story: Path) -> None:  # noqa: F811
+    import jsonschema
+
+    from pqcheck.findings_file import from_document
+
+    assert main(["gate", "spectrum.csv", "--site", "site.toml", "--waivers", "waivers.toml", "--as-of", "2031-06-30",
+                 "--margin", "5", "--json", "now.json", "--quiet"]) == 3  # fmt: skip
+    text = (story / "now.json").read_text(encoding="utf-8")
+    schema = json.loads((ROOT / "pqcheck" / "findings.schema.json").read_text(encoding="utf-8"))
+    jsonschema.validate(json.loads(text), schema)
+    assert from_document(json.loads(text)).to_json() == text
+    frame = from_document(json.loads(text)).to_frame()
+    assert set(frame["verdict"]) == {"pass", "waived", "inconclusive", "refused"}
+
+
+def test_a_recording_over_time_under_a_scenario_is_internal_too() -> None:
+    data = week()
+    data["current_harmonic.a.h7 [A]"] = 40 + 0.1 * (data["voltage.an [V]"] - 230)
+    place = {
+        **SITE, "time_zone": "UTC", "supply": {"nominal_voltage": "230 V", "connection": "single-phase"},
+        "limits": {"apply": ["ieee519-2022"], "quantities": ["current_harmonic"]},
+    }  # fmt: skip
+    result = gate(data, place)
+    seventh = [one for one in result.results[0].findings if one.order == 7 and one.rule == WEEK_95]
+    assert [one.verdict for one in seventh] == [Verdict.PASS]
+    assert "internal criterion for a declared virtual PCC" in seventh[0].title
+    text = gate_text(result.results, result.comparisons, result.bases, (), result.exit_status)
+    assert "no statement that equipment or a site complies" in " ".join(text.split())
