@@ -15,6 +15,7 @@ from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
 from pqcheck.readers.packed import texts_of
 from pqcheck.readers.parquet_table import is_parquet, read_parquet_table
+from pqcheck.readers.sidecar import sidecar_of, with_sidecar
 from pqcheck.readers.table import Table
 from pqcheck.recording import Recording
 from pqcheck.site.model import Reading, Site
@@ -42,11 +43,14 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
 
 def _tables(path: Path, site: Site | None) -> list[Table]:
     """The tables of one file: one, or one per sheet, member, or channel of a long table."""
+    sidecar = sidecar_of(path)
+    own = with_sidecar(site, sidecar)
     if is_parquet(path):
-        return [read_parquet_table(path, site)]
-    tables = []
-    for text, digest in texts_of(path):
-        tables += read_text(text, digest, site)
+        tables = [read_parquet_table(path, own)]
+    else:
+        tables = [table for text, digest in texts_of(path) for table in read_text(text, digest, own)]
+    if sidecar is not None and sidecar.stamp and (site is None or site.recording.stamp is None):
+        tables = [replace(table, stamp=sidecar.stamp) for table in tables]
     return tables
 
 

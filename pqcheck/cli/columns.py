@@ -1,0 +1,87 @@
+"""``pqcheck columns``: say in words how files are read, and write that down to edit and reuse."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pqcheck.readers.describe import Described
+
+HELP = "Say in words how a file is read, column by column, with the reasons; write a mapping to edit."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    parser.add_argument("recordings", nargs="+", metavar="FILE", help="CSV, Excel or Parquet files, or a zipped folder")
+    parser.add_argument("--site", metavar="FILE", help="site file: its nominal voltage decides what names leave open")
+    parser.add_argument("--write", metavar="FILE", help="save a [recording] section (TOML) that fixes this reading")
+    parser.add_argument(
+        "--sidecar", action="store_true", help="write FILE.columns.json beside each file, honoured when it is read"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Describe, print, write; 0 whenever the files can be read, ambiguous or not."""
+    from pathlib import Path
+
+    from pqcheck.files import write_text
+    from pqcheck.findings import ExitStatus
+    from pqcheck.readers.describe import describe, recording_section, sidecar
+    from pqcheck.readers.sidecar import ENDING
+
+    site = None
+    if args.site is not None:
+        from pqcheck.site.load import load_site
+
+        site = load_site(args.site)
+    tables = describe(args.recordings, site)
+    sys.stdout.write("\n".join(as_text(table) for table in tables))
+    if args.write:
+        write_text(args.write, recording_section(tables, site))
+        sys.stderr.write(f"wrote {args.write}; copy it into the site file\n")
+    if args.sidecar:
+        if len(tables) != len(args.recordings):
+            from pqcheck.errors import OutputError
+
+            raise OutputError("a file of several tables has no sidecar; use --write instead")
+        for path, table in zip(args.recordings, tables, strict=True):
+            target = Path(path)
+            write_text(target.with_name(target.name + ENDING), sidecar(table, site))
+            sys.stderr.write(f"wrote {target.name}{ENDING}\n")
+    return int(ExitStatus.PASSED)
+
+
+def as_text(table: Described) -> str:
+    """One table in words."""
+    from tabulate import tabulate
+
+    from pqcheck.clock import duration_text
+
+    lines = [f"{table.name}: {table.written}"]
+    times = " and ".join(f"{name!r}" for name in table.time_columns)
+    said = f", {table.time_said}" if table.time_said else ""
+    every = f", one row every {duration_text(table.interval_us)}" if table.interval_us else ""
+    lines.append(f"time: {times}{said}{every}")
+    if table.zone_missing:
+        lines.append("zone: the stamps carry no offset from UTC; declare time_zone in the site file")
+    lines.append("")
+    rows = [
+        [column.column, column.header or "-", column.confidence, _because(column.sentence, column.why)]
+        for column in table.columns
+    ]
+    titles = ["column", "read as", "sure", "in words, and why"]
+    lines.append(tabulate(rows, headers=titles, maxcolwidths=[30, 34, 10, 70]))
+    doubts = [column for column in table.columns if column.other]
+    if table.refusal:
+        lines += ["", f"As it stands it is not judged: {table.refusal}"]
+    elif doubts:
+        lines += ["", "Decide the columns that can be read in two ways before judging."]
+    return "\n".join(lines) + "\n"
+
+
+def _because(sentence: str, why: str) -> str:
+    if not sentence:
+        return why
+    return f"{sentence} ({why})" if why and why != "contract header" else sentence
