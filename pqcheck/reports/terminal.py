@@ -27,6 +27,7 @@ def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False
         _waived(findings),
         _passes(findings, everything),
         _not_applicable(findings, everything),
+        _declared(findings),
         *(_wrap(remark) for remark in findings.remarks),
         _tables(findings),
     ]
@@ -54,7 +55,7 @@ def _soundness(findings: Findings) -> str:
     if not checks:
         return ""
     if not bad:
-        return "The recording: no check found anything against it."
+        return ""
     # Many channels share one fate: a hole in the file is said once, with the channels it touches.
     folded: dict[str, list[str]] = {}
     for one in bad:
@@ -209,6 +210,26 @@ def _not_applicable(findings: Findings, everything: bool) -> str:
     if not everything and len(folded) > MOST_ROWS:
         lines.append(f"  {len(folded) - MOST_ROWS} more; --all lists them.")
     return "\n".join(lines)
+
+
+def _declared(findings: Findings) -> str:
+    """Corrections and exclusions with reason and author, and how many verdicts would be others without them."""
+    lines = []
+    for key, word, field in (
+        ("corrections", "Corrected", "without_corrections"),
+        ("exclusions", "Excluded", "without_exclusions"),
+    ):
+        entries = findings.site.get(key, ())
+        for entry in entries:
+            facts = {name: value for name, value in entry.items() if name not in ("reason", "author", "kind", "clause")}
+            what = ", ".join(f"{name} {value}" for name, value in sorted(facts.items()))
+            kind = f"{entry['kind']} " if "kind" in entry else ""
+            lines.append(_wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
+        other = sum(getattr(one, field) is not None for one in findings.findings)
+        if entries:
+            same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
+            lines.append(f"    Without {'them' if len(entries) > 1 else 'it'}, {same}.")
+    return "\n".join(["Declared by the site file:", *lines]) if lines else ""
 
 
 def _tables(findings: Findings) -> str:
