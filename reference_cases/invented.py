@@ -1,7 +1,7 @@
 """What the invented recordings are made of: stamps, waves and scatter by formula, written as CSV text.
 
 Nothing here uses pqcheck or chance: the same bytes on every machine. The `make_case.py` of a folder names its files in
-`FILES`; `python -m reference_cases.invented [FOLDER...]` writes them, and a test fails when file and formula drift apart.
+`FILES`; `python -m reference_cases.invented [FOLDER...]` writes them, and a test fails when file and formula differ.
 """
 
 from __future__ import annotations
