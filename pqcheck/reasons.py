@@ -71,7 +71,7 @@ CATALOGUE: dict[str, ReasonCode] = {
     ),
     "no-limit": ReasonCode(
         "Reported, not judged",
-        "{why}; the statistic is given for information.",
+        "{why}.",
         "Choose a rule that sets a limit.",
     ),
     "pcc-not-declared": ReasonCode(

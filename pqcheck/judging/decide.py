@@ -104,7 +104,12 @@ def decide(task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | No
         why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
         if rule.indicative:
             why = "The document calls this value indicative"
-        return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=why), False, limit)
+        return Decision(
+            Verdict.NOT_APPLICABLE,
+            reason("no-limit", why=f"{why}; the statistic is given for information"),
+            False,
+            limit,
+        )
     outcome = _outcome(task, counts, tallied, limit)
     if counts.counted <= 0:
         why = f"every interval of the {period_word(task)} is excluded by declaration"
