@@ -98,22 +98,30 @@ class CsvDecoder:
         """A frame of `rows` rows, the columns in `text` as text; None when the library cannot make it so."""
         import polars as pl
 
-        names = [f"column_{number + 1}" for number in range(self.width)]
-        kinds = [pl.Float64 if number in columns and number not in text else pl.String for number in range(self.width)]
+        # One column more than the header has: the library would pass over surplus cells without a word.
+        names = [f"column_{number + 1}" for number in range(self.width + 1)]
+        numbers = set(columns) - text
+        kinds = [pl.Float64 if number in numbers else pl.String for number in range(self.width + 1)]
         try:
             frame = pl.read_csv(
                 data,
                 has_header=False,
                 separator=self.delimiter,
                 schema=dict(zip(names, kinds, strict=True)),
-                columns=[names[column] for column in columns],
+                columns=[*(names[column] for column in columns), names[-1]],
+                missing_columns="insert",
                 null_values=sorted(self.blanks) or None,
                 quote_char='"' if b'"' in data else None,
                 decimal_comma=self.spelling.decimal == ",",
             )
         except (pl.exceptions.ComputeError, pl.exceptions.SchemaError, pl.exceptions.NoDataError):
             return None
-        return frame if frame.height == rows else None
+        surplus = frame.to_series(len(columns))
+        if frame.height != rows:
+            return None
+        if surplus.null_count() < rows and surplus.str.strip_chars().fill_null("").ne("").any():
+            return None
+        return frame.drop(names[-1])
 
     def _read(self, frame: Any, columns: Sequence[int], text: set[int], rows: NDArray[np.int64]) -> Decoded:
         values: list[Values] = []

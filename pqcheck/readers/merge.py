@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pqcheck.clock import from_local
+from pqcheck.clock import Instants, from_local
 from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
+from pqcheck.readers.clock_faults import about_reset, about_seconds, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
 from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, overlaps, phase_of, place
 from pqcheck.readers.late import LateNotes, nothing_late
@@ -92,15 +93,27 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
 
 def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
     """UTC stamps and data rows that can be placed."""
-    rows = np.arange(table.stamps.size)
+    stamps, usual = with_seconds(table.stamps)
+    if usual:
+        notes.append(about_seconds(table, usual))
+    instants, rows = _placed(table, stamps, zone, notes)
+    wrong = reset_rows(instants)
+    if wrong.any():
+        notes.append(about_reset(table, np.sort(rows[wrong])))
+        return instants[~wrong], rows[~wrong]
+    return instants, rows
+
+
+def _placed(table: Table, stamps: Instants, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
+    rows = np.arange(stamps.size)
     if not table.local:
-        return table.stamps, rows
+        return stamps, rows
     if zone is None:
         raise InputError(
             f"the stamps of {table.name} carry no offset from UTC; declare time_zone in the site file, "
             "for example time_zone = \"Europe/Lisbon\""
         )
-    local = from_local(table.stamps, zone)
+    local = from_local(stamps, zone)
     if local.skipped.any():
         row = int(np.argmax(local.skipped))
         raise InputError(notice.skipped_hour(table, row, int(local.skipped.sum()), zone))

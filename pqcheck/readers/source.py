@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import tempfile
+import weakref
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -21,20 +23,36 @@ RATIO_LIMIT = 200
 """Text packs 5 to 20 times; a file that unpacks to more than 200 times its size is no recording."""
 
 
+class Temporary:
+    """A temporary file that is removed when nothing refers to it any more."""
+
+    def __init__(self) -> None:
+        """Make it, empty."""
+        handle, name = tempfile.mkstemp(prefix="pqcheck-")
+        os.close(handle)
+        self.path = Path(name)
+        weakref.finalize(self, _remove, name)
+
+
+def _remove(name: str) -> None:
+    with contextlib.suppress(OSError):
+        os.unlink(name)
+
+
 @dataclass(frozen=True)
 class Source:
-    """Where the bytes to parse lie. `keep` holds an unpacked temporary file open (it vanishes with the last user)."""
+    """Where the bytes to parse lie. `keep` is the temporary file they were unpacked to."""
 
     path: Path
     name: str
     size: int
     changed_ns: int
-    keep: IO[bytes] | None = None
+    keep: Temporary | None = None
 
     def open(self) -> IO[bytes]:
         """A new handle on the bytes; InputError when the file changed since it was scanned."""
         if self.keep is not None:
-            return os.fdopen(os.open(self.path, os.O_RDONLY), "rb", buffering=0)
+            return open(self.path, "rb", buffering=0)
         handle = open(self.path, "rb", buffering=0)  # noqa: SIM115, the caller closes it
         now = os.fstat(handle.fileno())
         if (now.st_size, now.st_mtime_ns) != (self.size, self.changed_ns):
@@ -65,23 +83,23 @@ def unpacked(source: Source, stream: IO[bytes]) -> Source:
 
     InputError when the stream is damaged or unpacks out of all proportion.
     """
-    keep = tempfile.NamedTemporaryFile(prefix="pqcheck-")  # noqa: SIM115, lives as long as the recording
+    keep = Temporary()
     size = 0
     try:
-        while chunk := stream.read(CHUNK):
-            size += len(chunk)
-            if size > max(RATIO_LIMIT * source.size, CHUNK) or size > UNPACKED_LIMIT:
-                raise InputError(
-                    f"{source.name} unpacks to more than {RATIO_LIMIT} times its size, which no recording does; "
-                    "unpack it yourself and look at it first"
-                )
-            keep.write(chunk)
+        with open(keep.path, "wb") as target:
+            while chunk := stream.read(CHUNK):
+                size += len(chunk)
+                if size > max(RATIO_LIMIT * source.size, CHUNK) or size > UNPACKED_LIMIT:
+                    raise InputError(
+                        f"{source.name} unpacks to more than {RATIO_LIMIT} times its size, which no recording does; "
+                        "unpack it yourself and look at it first"
+                    )
+                target.write(chunk)
     except (OSError, EOFError, ValueError) as error:
         raise InputError(f"{source.name} is damaged and cannot be unpacked ({error}); copy it again") from None
-    keep.flush()
     if size == 0:
         raise InputError(f"{source.name} is empty; export the recording again")
-    return Source(Path(keep.name), source.name, size, 0, keep)
+    return Source(keep.path, source.name, size, 0, keep)
 
 
 class Hashing:

@@ -63,7 +63,7 @@ def read_headers(
 
 def _letters(tokens: object) -> Mapping[str, str]:
     """What the phase letters of this file mean: L1 L2 L3, A B C, R S T or R Y B."""
-    used = {each.phase.rstrip("n") or each.phase for each in tokens if each.phase}  # type: ignore[attr-defined]
+    used = {each.phase.removesuffix("n") for each in tokens}  # type: ignore[attr-defined]
     if used & {"y", "ry", "yb", "br"}:
         return {**_BY_LETTER, **_RYB}
     return {**_BY_LETTER, **_RST}

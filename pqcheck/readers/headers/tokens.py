@@ -67,7 +67,7 @@ _PHASE_WORDS = {
     "rn": "rn", "sn": "sn", "tn": "tn", "yn": "yn", "rs": "rs", "st": "st", "tr": "tr", "ry": "ry", "yb": "yb",
     "br": "br", "ac": "ca", "13": "31",
 }
-_LINE = r"l?[123]n?|l[123]l[123]|12|23|31|13|[abcrst]n?|ab|bc|ca|ac|rs|st|tr|ln|ll|ng|ne|n|4"
+_LINE = r"l?[123]n?|l[123]l[123]|12|23|31|13|[abcrsty]n?|ab|bc|ca|ac|rs|st|tr|ry|yb|br|ln|ll|ng|ne|n|4"
 _COMPACT = (
     (re.compile(rf"(?P<q>[uvi])thd(?P<b>[fr]?)(?P<p>{_LINE})?\Z"), "thd"),
     (re.compile(rf"thd(?P<b>[fr]?)(?P<q>[uvi])?(?P<b2>rms)?(?P<p>{_LINE})?\Z"), "thd"),
