@@ -60,6 +60,8 @@ def test_example_1_kilowatts_need_their_power_factor() -> None:
     assert found.margin is not None
     assert found.margin.value == pytest.approx(293.4, abs=0.05)
     assert found.margin.value * np.sqrt(3) * 480 / 1000 == pytest.approx(243.9, abs=0.05)
+    # Treating kW as kVA gives 372.9 A, x 1.25 = 466.1 A, optimistic by 40.5 A: information only.
+    assert "by kilowatts alone the demand would be 372.9 A, for information" in found.title
 
 
 def test_example_1_without_a_power_factor_there_are_no_amperes() -> None:

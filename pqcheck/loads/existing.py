@@ -170,7 +170,7 @@ class _Determination:
             if source.basis == "declared":
                 basis, text = declared_basis(self.site, source, self.demand)
             else:
-                basis, text = recorded_basis(self.demand)
+                basis, text = recorded_basis(self.demand, self.site)
             if basis is not None:
                 return source, basis, ""
             why = text

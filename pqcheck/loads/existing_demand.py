@@ -46,6 +46,8 @@ def declared_basis(site: Site, source: DemandSource, demand: Demand) -> tuple[Ba
         basis += f", {study['maximum_demand_basis']}"
     if unit != "A":
         basis += ", spread evenly over the phases"
+    if unit == "W":
+        basis += _kilowatt_words(float(value), site)
     highest = _highest(demand)
     if highest is not None and highest[1] > amperes:
         basis += f"; the record itself shows {highest[1]:.1f} A on phase {highest[0]}, which is more and is used"
@@ -64,7 +66,13 @@ def _in_amperes(value: Decimal, unit: str, site: Site) -> float | None:
     return apparent / voltage_sum(phases_of(site.supply), site.supply)
 
 
-def recorded_basis(demand: Demand) -> tuple[Basis | None, str]:
+def _kilowatt_words(watts: float, site: Site) -> str:
+    """Kilowatts as if they were kilovoltamperes: what a comparison by kilowatts alone would take, for information."""
+    amperes = watts / voltage_sum(phases_of(site.supply), site.supply)
+    return f"; by kilowatts alone the demand would be {amperes:.1f} A, for information"
+
+
+def recorded_basis(demand: Demand, site: Site) -> tuple[Basis | None, str]:
     """The highest demand of the record by phase, or None where no current was recorded."""
     currents = demand.currents()
     if not currents:
@@ -77,7 +85,11 @@ def recorded_basis(demand: Demand) -> tuple[Basis | None, str]:
             sliding[phase], block[phase] = spans
     if not sliding:
         return None, "the recorded currents hold no full demand interval"
-    return Basis(True, sliding, block, _recorded_words(demand)), ""
+    words = _recorded_words(demand)
+    power = demand.maximum("active_power")
+    if power is not None and power.largest is not None:
+        words += _kilowatt_words(power.largest.value, site)
+    return Basis(True, sliding, block, words), ""
 
 
 def _spans(maximum: Maximum) -> tuple[Span, Span] | None:

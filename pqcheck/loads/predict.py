@@ -58,7 +58,8 @@ def predicted(
     left = {
         (one.table, one.rule): one
         for one in before.values()
-        if (one.table, one.rule) not in covered
+        if not (one.reason is not None and one.reason.code == "not-recorded")
+        and (one.table, one.rule) not in covered
         and one.verdict is not Verdict.NOT_APPLICABLE
         and one.rule in _rules(tables)
     }

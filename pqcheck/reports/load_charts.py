@@ -38,6 +38,8 @@ def _demand(study: LoadStudy) -> Drawn | None:
     if key is None:
         return None
     now = _blocks(study.demand, key)
+    if not len(now) or np.isnan(now).all():
+        return None
     then = None if study.demand_then is None else _blocks(study.demand_then, key)
     unit, by = ("A", 1.0) if key.startswith("current") else ("kVA", 1000.0)
     step_h = study.demand.interval_s / 3600

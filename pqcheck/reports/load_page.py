@@ -23,6 +23,7 @@ from pqcheck.reports.load_words import (
     intervals_of,
     load_words,
     room_sentence,
+    worst_rows,
 )
 
 MOST_ROWS = 60
@@ -153,7 +154,7 @@ def _capacity_table(study: LoadStudy) -> Markup:
 def _prediction(study: LoadStudy) -> Markup:
     heads = ["criterion", "channel", "measured", "predicted", "added arithmetically", "all at once", "limit", "verdict"]
     rows: list[list[Child]] = []
-    for one in study.rows[:MOST_ROWS]:
+    for one in worst_rows(study.rows)[:MOST_ROWS]:
         verdict: Child = verdict_mark(Verdict(one.predicted_verdict))
         if one.predicted_verdict != one.measured_verdict and one.measured_verdict:
             verdict = tag("span", verdict_mark(Verdict(one.measured_verdict)), " → ", verdict)
@@ -166,7 +167,7 @@ def _prediction(study: LoadStudy) -> Markup:
         "arithmetically' puts them in phase, 'all at once' also ignores schedules: both are upper bounds."
     )
     rest = len(study.rows) - len(rows)
-    more = tag("p", f"{rest} more are in the findings file.") if rest > 0 else None
+    more = tag("p", f"The worst phase and period of each; {rest} more are in the findings file.") if rest > 0 else None
     return tag("div", tag("p", note), table(heads, rows, label="Criteria measured and predicted"), more)
 
 

@@ -19,8 +19,9 @@ from pqcheck.reports.load_words import (
     intervals_of,
     load_words,
     room_sentence,
+    worst_rows,
 )
-from pqcheck.reports.words import VERDICT_WORDS, limit_text
+from pqcheck.reports.words import VERDICT_WORDS
 
 _WIDTH = 100
 MOST_ROWS = 12
@@ -167,7 +168,8 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
     if not study.rows:
         return ""
     changed = [one for one in study.rows if one.predicted_verdict != one.measured_verdict]
-    shown = study.rows if everything else study.rows[:MOST_ROWS]
+    worst = worst_rows(study.rows)
+    shown = list(study.rows) if everything else worst[:MOST_ROWS]
     heads = ["criterion", "channel", "measured", "predicted", "arithmetic", "all at once", "limit", "predicted verdict"]
     rows = [
         (
@@ -187,7 +189,7 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
         _grid(rows, heads),
     ]
     if len(study.rows) > len(shown):
-        lines.append(f"{len(study.rows) - len(shown)} more; --all lists them.")
+        lines.append(f"The worst phase and period of each; {len(study.rows) - len(shown)} more rows with --all.")
     for one in _unpredicted(study):
         lines.append(_wrap(f"Not predicted, {one.table} {one.rule}: {one.reason.text if one.reason else ''}", "  "))
     return "\n".join(lines)
@@ -249,8 +251,3 @@ def _cost(study: LoadStudy) -> str:
     return "\n".join(
         ["At the declared rates, for information, not scaled to a month:", _grid(rows, ("of this record", "amount"))]
     )
-
-
-def limit_words(finding: Finding) -> str:
-    """The band of a finding."""
-    return limit_text(finding)

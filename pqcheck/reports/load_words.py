@@ -9,7 +9,7 @@ from pqcheck.findings import Finding, Verdict
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.values import Capacity, Demand, Maximum, Room
+from pqcheck.loads.values import Capacity, Demand, Maximum, Room, Row
 from pqcheck.reports.words import clock, number
 
 NAMES = {
@@ -146,6 +146,16 @@ def _capacity_row(one: Capacity, study: LoadStudy) -> list[str]:
 
 def _when(instant_us: int, zone: str) -> str:
     return at(instant_us, zone) if instant_us else "-"
+
+
+def worst_rows(rows: Sequence[Row]) -> list[Row]:
+    """The tightest row of each rule and order: one of several phases and periods."""
+    found: dict[tuple[str, ...], Row] = {}
+    for one in rows:
+        parts = one.channel.split(".")
+        order = parts[-1] if len(parts) > 1 and parts[-1].startswith("h") else ""
+        found.setdefault((one.table, one.rule, parts[0], order), one)
+    return list(found.values())
 
 
 def room_sentence(one: Room) -> str:
