@@ -32,7 +32,8 @@ def index(checks: dict[str, dict[str, Any]]) -> str:
     return "\n".join([
         "# Checks of the recording itself",
         "",
-        "One page per check: what it looks at, how, its thresholds and reason codes, and which verdicts its doubt refuses.",
+        "One page per check: what it looks at, how, its thresholds and reason codes, and which verdicts its doubt "
+        "refuses.",
         "How they work together: [soundness](../method/soundness.md). These pages are generated (`python -m",
         "tests.check_pages`).",
         "",
@@ -50,13 +51,15 @@ def page(name: str, entry: dict[str, Any]) -> str:
     """One page with fixed headings."""
     parts = [f"# {name}: {entry['title']}", ""]
     if entry["kind"] == "safety":
-        parts += ["A danger sign: kind `safety`, verdict fail, exit code 1, first in every output, never suppressed. Its",
+        parts += ["A danger sign: kind `safety`, verdict fail, exit code 1, first in every output, never suppressed. "
+                  "Its",
                   "absence says nothing about the safety of the installation.", ""]
     parts += ["## What is looked at", "", entry["looks_at"], "", "## How", "", entry["how"], "", "## Example", "",
               f"> {entry['example']}", "", "## Thresholds", ""]
     own = thresholds.table().get(name, {})
     if own:
-        parts += ["None is taken from a standard.", "", "| threshold | value | unit | basis | why |", "|---|---|---|---|---|"]
+        parts += ["None is taken from a standard.", "", "| threshold | value | unit | basis | why |",
+                  "|---|---|---|---|---|"]
         parts += [f"| `{key}` | {_value(row['value'])} | {row['unit']} | {row['basis']} | {row['why']} |"
                   for key, row in own.items()]
     else:
@@ -89,7 +92,8 @@ def _refused(code: str) -> list[str]:
     head = "Only fails may be concluded from:" if entry["allows"] == "lower bound" else "Refuses verdicts on:"
     rows = [head, ""]
     for row in entry["refuses"]:
-        what = "the quantity itself" if row["quantities"] == ["*"] else ", ".join(f"`{one}`" for one in row["quantities"])
+        what = "the quantity " \
+               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{one}`" for one in row["quantities"])
         word, _, condition = row["phases"].partition(" if ")
         only = f" (only where the doubt is about {condition})" if condition else ""
         rows.append(f"- {what}, {WORDS[word]}{only}: {row['why']}")

@@ -98,7 +98,7 @@ def grouped(outcomes: Sequence[Outcome], name: str) -> Outcome:
     """One outcome for a group of orders: the one with most to say, under the group's name, with all doubts."""
     refused = [outcome for outcome in outcomes if outcome.verdict is Verdict.REFUSED]
     if len(outcomes) == 1:
-        return outcomes[0]
+        return replace(outcomes[0], channel=name)
     if not refused:
         return replace(outcomes[0], channel=name, order=None)
     chosen = max(refused, key=lambda outcome: sum(span.intervals for span in outcome.spans))

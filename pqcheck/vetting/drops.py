@@ -53,7 +53,8 @@ def drop_of(volts: Array, powers: Array, signature: Signature) -> Drop | None:
     total = float(change @ change)
     if total <= 0:
         return None
-    fit, *_ = np.linalg.lstsq(left, -change, rcond=None)
+    # At a constant power factor P and Q move together and only their common effect can be known.
+    fit, *_ = np.linalg.lstsq(left, -change, rcond=threshold("polarity", "drop_collinear"))
     rest = change + left @ fit
     return Drop(float(fit[0]), float(fit[1]), 1 - float(rest @ rest) / total)
 

@@ -21,6 +21,9 @@ Array = NDArray[Any]
 SIGNED_BY_CONVENTION = ("power_factor", "displacement_power_factor", "flag")
 """Quantities whose sign flips by convention, so that their order proves nothing."""
 
+SAMPLES = 500
+MOST_DECIMALS = 4
+
 
 @dataclass
 class _Trio:
@@ -36,7 +39,7 @@ class _Trio:
 def crossed(mean: Array, low: Array | None, high: Array | None) -> tuple[Mask, Array]:
     """Intervals in which the order is broken beyond rounding, and by how much.
 
-    A missing value breaks nothing. Rounding: half the smallest step of the coarser column, at least a millionth.
+    A missing value breaks nothing. Rounding: half the last decimal of the coarser column, at least a millionth.
     """
     excess = np.full(mean.shape, -np.inf)
     if high is not None:
@@ -51,12 +54,13 @@ def crossed(mean: Array, low: Array | None, high: Array | None) -> tuple[Mask, A
 
 
 def _step(values: Array) -> float:
-    """Smallest distance between different values, 0.0 when there are none."""
-    found = np.unique(values[~np.isnan(values)])
-    steps = np.diff(found)
-    # Differences of rounding in binary are no step of the instrument.
-    steps = steps[steps > 1e-9 * np.abs(found[1:])]
-    return float(steps.min()) if steps.size else 0.0
+    """The last decimal that a column is written with; 0.0 for values that are not rounded."""
+    known = values[~np.isnan(values)][:SAMPLES]
+    for decimals in range(MOST_DECIMALS + 1):
+        tens = known * 10.0**decimals
+        if np.abs(tens - np.round(tens)).max(initial=0.0) < 1e-6 * max(1.0, float(np.abs(tens).max(initial=0.0))):
+            return float(10.0**-decimals)
+    return 0.0
 
 
 class ExtremesCount:

@@ -79,6 +79,10 @@ def stuck_outcome(
         # So coarse that its own resolution explains any run.
         return subject
     starts, lengths, values, share = stuck_runs(tally, max(fewest, 1))
+    if starts.size >= threshold("stuck", "habit_runs") and \
+            int(lengths.sum()) > threshold("stuck", "habit_share") * tally.pairs:
+        # A two-hour value in ten-minute rows: to stand still is the habit of this channel.
+        return subject
     if ceiling is not None:
         below = values != ceiling
         starts, lengths, values = starts[below], lengths[below], values[below]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text, to_local
+from pqcheck.errors import SiteError
 from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
 from pqcheck.site.model import Site
@@ -112,5 +113,9 @@ def days_covered(
 
 
 def declared_holidays(site: Site) -> frozenset[date]:
-    """Days under ``[recording] holidays``."""
-    return frozenset(date.fromisoformat(str(one)) for one in site.recording.more.get("holidays", ()))
+    """Days under ``[recording] holidays``; SiteError for what is no day."""
+    days = [str(one) for one in site.recording.more.get("holidays", ())]
+    try:
+        return frozenset(date.fromisoformat(day) for day in days)
+    except ValueError:
+        raise SiteError(f"[recording] holidays = {days} must hold days such as '2031-12-25'") from None
