@@ -7,6 +7,7 @@ load. Solved with the harmonic mode of opendssdirect.py, a general power-flow en
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -63,6 +64,14 @@ def solve(shares: Sequence[float] | NDArray[np.float64], *, new: bool, load_admi
     """Solve every level, with the new loads or without, with the loads' own admittance at harmonics or without."""
     import opendssdirect as dss
 
+    # The engine keeps the voltages of the power flow in a file; it must not lie about in the tree.
+    with tempfile.TemporaryDirectory() as folder:
+        dss.Basic.AllowChangeDir(False)
+        dss.Basic.DataPath(folder)
+        return _solved(dss, shares, new=new, load_admittance=load_admittance)
+
+
+def _solved(dss: Any, shares: Sequence[float] | NDArray[np.float64], *, new: bool, load_admittance: bool) -> Solution:
     _circuit(dss, new=new)
     command = dss.Text.Command
     rows = []
