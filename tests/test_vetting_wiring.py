@@ -16,7 +16,7 @@ from pqcheck.vetting.wiring_words import proposals
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.faults import PAIRS, WIRINGS
 from tests.simulator.scenes import KINDS
-from tests.simulator.study import plant_row, sound_rows, wiring_row
+from tests.simulator.study import BOTH, both_row, plant_row, sound_rows, wiring_row
 
 # Per-phase powers in per unit of V I behind each wrong connection: project notes on field practice, section
 # "signatures calculable from trends" (derived; consistent with published meter-wiring guides). Columns: power factor
@@ -168,6 +168,12 @@ def test_fallen_clamps_and_open_jaws_are_found_more_often_than_not() -> None:
     """Against other loads on the same phase they cannot always be told: the study gives the shares."""
     assert plant_row("fallen clamp", 12, SEED).found >= 9
     assert plant_row("jaw not closed", 12, SEED).found >= 4
+
+
+@pytest.mark.parametrize(("wiring", "plant"), BOTH)
+def test_two_faults_at_once(wiring: str, plant: str) -> None:
+    row = both_row(wiring, plant, 4, SEED)
+    assert row.missed == 0 and row.found >= 2
 
 
 def test_a_clamp_turned_half_way_is_refused_from_that_time_on() -> None:

@@ -106,6 +106,32 @@ def plant_row(name: str, number: int, seed: int) -> Row:
     return row
 
 
+BOTH = (
+    ("one reversed (a)", "lost voltage lead"), ("one reversed (a)", "clipped current"),
+    ("two swapped (a, b)", "stuck channel"), ("two swapped (a, b)", "fallen clamp"),
+    ("one reversed (b)", "wrong ratio"), ("all reversed", "interpolated stretch"),
+)
+"""A wiring fault and another fault in one recording."""
+
+
+def both_row(wiring: str, plant: str, number: int, seed: int) -> Row:
+    """Two faults at once: found = both seen, ambiguous = one of them."""
+    change, rule = PLANTS[plant]
+    row = Row(f"{wiring} and {plant}")
+    lengths = ((1440, 60.0), (432, 600.0), (1008, 600.0), (2016, 300.0))
+    for run in range(number):
+        rng = np.random.default_rng((seed, run))
+        place = draw(rng, ("inductive", "near unity")[run % 2], length=lengths[run % 4])
+        table = columns(record(place, rng, WIRINGS[wiring].fit(place.recorder)))
+        result = vetted(change(table, rng), place)
+        seen = bool(trouble(result.findings, *WIRING)) + bool(trouble(result.findings, rule))
+        row.runs += 1
+        row.found += seen == 2
+        row.ambiguous += seen == 1
+        row.missed += seen == 0
+    return row
+
+
 def neutral_row(name: str, number: int, seed: int) -> Row:
     """A loose or a sound neutral on split-phase and wye services."""
     make, rule = SCENES[name]
@@ -154,6 +180,10 @@ def main() -> None:
         _print(plant_row(name, args.faulty, args.seed))
     for name in SCENES:
         _print(neutral_row(name, args.faulty, args.seed))
+    print("\n| two faults at once | runs | both seen | one seen | none |\n|---|---|---|---|---|")
+    for wiring, plant in BOTH:
+        row = both_row(wiring, plant, args.faulty, args.seed)
+        print(f"| {row.name} | {row.runs} | {row.found} | {row.ambiguous} | {row.missed} |", flush=True)
 
 
 def _print(row: Row) -> None:
