@@ -54,7 +54,7 @@ class Layout:
     headings: frozenset[bytes] = frozenset()
 
 
-_FOOTER = re.compile(
+FOOTER = re.compile(
     r"(min|max|avg|mean|average|sum|total|count|std|end|mittel|moy|minimum|maximum|p?95|p?99|percentile|median)\b",
     re.IGNORECASE,
 )
@@ -221,7 +221,7 @@ def _no_row(line: bytes, layout: Layout) -> str | None:
     filled = [cell for cell in cells if cell]
     if not filled:
         return ""
-    if _FOOTER.match(filled[0]):
+    if FOOTER.match(filled[0]):
         return "footer"
     if not any(re.match(r"[<>+-]?\s*[\d.,]", cell) for cell in filled) or len(filled) * 4 <= layout.width:
         return "remark"

@@ -12,7 +12,7 @@ from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import POINT, Spelling, read_cell
 from pqcheck.readers.columns import TIME, resolve_columns
 from pqcheck.readers.csv_decode import CsvDecoder
-from pqcheck.readers.csv_scan import Layout, scan
+from pqcheck.readers.csv_scan import FOOTER, Layout, scan
 from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
 from pqcheck.readers.events import is_event_header, read_events
 from pqcheck.readers.headers.evidence import Evidence
@@ -116,7 +116,8 @@ def _rows(text: Text, dialect: Dialect) -> list[list[str]]:
     result = []
     for line in lines[:SAMPLE_ROWS]:
         cells = cells_of(text.decode(line), dialect.delimiter)
-        if any(cells) and line.strip() not in dialect.headings:
+        first = next(filter(None, cells), "")
+        if first and not FOOTER.match(first) and line.strip() not in dialect.headings:
             result.append(cells)
     return result
 

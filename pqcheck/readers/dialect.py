@@ -20,7 +20,6 @@ from pqcheck.readers.text import Text
 DELIMITERS = (",", ";", "\t", "|")
 PREAMBLE_LIMIT = 80
 HEADER_LIMIT = 3
-TABLE_ROWS = 500
 LOOKED_AT = 20
 CELLS_LOOKED_AT = 40
 """Cells of a line that decide what it is; wide tables repeat themselves."""
@@ -108,8 +107,11 @@ def find_dialect(text: Text, declared: Mapping[str, Any], mapped: Collection[str
     plain = None if declared.get("header_rows") else _plain(lines[0] if lines else "", given, mapped)
     if plain:
         headers = tuple(cells_of(lines[0], plain))
-        table = [cells_of(line, plain) for line in lines[1:TABLE_ROWS] if line] if plain != "," else []
-        decimal = declared.get("decimal") or ("." if plain == "," else _decimal(table, plain, name))
+        table = [cells_of(line, plain) for line in lines[1 : LOOKED_AT + 10_000 // len(headers)] if line]
+        decimal = declared.get("decimal")
+        if not decimal:
+            # Between unquoted commas a comma cannot be a decimal mark.
+            decimal = "." if plain == "," and '"' not in "".join(lines[1:LOOKED_AT]) else _decimal(table, plain, name)
         first = text.head.find(b"\n") + 1 or len(text.head)
         heading = text.head[:first].strip()
         return Dialect(
@@ -156,7 +158,7 @@ def _logical(lines: Sequence[str], delimiter: str) -> list[tuple[int, list[str]]
     """(index of the physical line, cells); a quoted cell may hold line feeds."""
     result: list[tuple[int, list[str]]] = []
     at = 0
-    while at < min(len(lines), PREAMBLE_LIMIT + TABLE_ROWS):
+    while at < min(len(lines), PREAMBLE_LIMIT + 500):
         end = at + 1
         joined = lines[at]
         while joined.count('"') % 2 and end < len(lines) and end - at < 8:

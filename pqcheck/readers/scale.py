@@ -14,6 +14,8 @@ from pqcheck.recording import Channel, Values
 from pqcheck.site.model import Site
 
 THD_R = "thd-r"
+DIGITS = 9
+"""Decimals of volts that scaled readings keep."""
 
 
 def scales_of(
@@ -34,7 +36,7 @@ def scales_of(
                 "[supply] in the site file"
             )
         kept[column] = replace(channel, unit="V")
-        scales[column] = float(nominal) if channel.unit == "pu" else float(nominal) / 100
+        scales[column] = nominal_factor(channel.unit, float(nominal))
     return kept, scales
 
 
@@ -58,8 +60,14 @@ class Scaled:
 def _scaled(values: Values, scale: float | str) -> Values:
     if scale == THD_R:
         return thd_relative_to_fundamental(values)
-    product: Values = values * float(scale)
+    # Readings have few digits: rounding far behind the last of them gives the product as on paper (1.1 x 230 = 253).
+    product: Values = np.round(values * float(scale), DIGITS)
     return product
+
+
+def nominal_factor(unit: str, nominal: float) -> float:
+    """What readings in per unit or in percent of the nominal are multiplied with to be in volts."""
+    return nominal if unit == "pu" else nominal / 100
 
 
 def thd_relative_to_fundamental(percent_of_rms: Values) -> Values:

@@ -155,6 +155,9 @@ def _date_text(cell: str) -> str:
 
 def _order(dates: Sequence[str], declared: Mapping[str, Any], name: str) -> str:
     """Day first or month first: the order in which all dates exist and follow each other closely."""
+    shown = dates[0] if dates else ""
+    # Footers and repeated headers are among the cells; they are no dates in either order.
+    dates = [text for text in dates if _PARTS.match(text)]
     parts = [match.groups() for text in dates if (match := _PARTS.match(text))]
     if parts and all(len(first) == 4 for first, _, _ in parts):
         return "ymd"
@@ -168,8 +171,8 @@ def _order(dates: Sequence[str], declared: Mapping[str, Any], name: str) -> str:
             continue
         steps = [abs(after - before) for before, after in pairwise(days)]
         spans[kind] = max(steps, default=0)
-    if not spans:
-        raise InputError(f"{name}: {dates[0]!r} is no date; write stamps as 2031-03-03T00:10:00 or declare time_format")
+    if not dates or not spans:
+        raise InputError(f"{name}: {shown!r} is no date; write stamps as 2031-03-03T00:10:00 or declare time_format")
     if len(spans) == 1:
         return next(iter(spans))
     if any("." in text for text in dates):

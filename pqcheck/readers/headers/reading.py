@@ -14,6 +14,7 @@ from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.headers.tokens import Tokens, tokens_of
+from pqcheck.readers.scale import nominal_factor
 from pqcheck.recording import Channel
 
 CERTAIN, CLEAR, LIKELY, ALONE = "certain", "clear", "likely", "left alone"
@@ -159,8 +160,7 @@ def _with_unit(guess: Guess, found: Tokens, evidence: Evidence) -> Guess:
         nominal = evidence.nominal(channel.phase)
         if nominal is None:
             return Guess(guess.column, None, ALONE, f"it is in {unit} and no nominal voltage is declared")
-        factor = nominal if unit == "pu" else nominal / 100
-        return replace(guess, channel=replace(channel, unit="V"), scale=factor,
+        return replace(guess, channel=replace(channel, unit="V"), scale=nominal_factor(unit, nominal),
                        why=f"{guess.why}; {unit} times the nominal {nominal:g} V")
     if unit == "%" and channel.quantity == "voltage":
         return Guess(guess.column, None, ALONE,
