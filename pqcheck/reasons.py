@@ -134,6 +134,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{why}.",
         "Record a period that is not excluded.",
     ),
+    "unreadable": ReasonCode(
+        "The recording cannot be read",
+        "{sentence}",
+        "Correct the file or how it is read, then check it again.",
+    ),
     "no-readings": ReasonCode(
         "No reading",
         "The column holds no reading in this {period}.",
@@ -244,6 +249,11 @@ def known(code: str) -> bool:
 
 
 def sentence(code: str, **fields: object) -> tuple[str, str]:
-    """Text and advice of a code, filled in."""
+    """Text and advice of a code, filled in; each begins with a capital unless it begins with a name."""
     entry = CATALOGUE[code]
-    return entry.text.format(**fields), entry.advice.format(**fields)
+    return _begun(entry.text.format(**fields)), _begun(entry.advice.format(**fields))
+
+
+def _begun(text: str) -> str:
+    first = text.split(" ", 1)[0].rstrip(".,")
+    return text if "." in first or "_" in first else text[:1].upper() + text[1:]
