@@ -1,0 +1,192 @@
+"""The reference pages made from the program: commands and reason codes.
+
+    python -m tests.generated_pages
+
+writes them anew; tests/test_generated_pages.py fails when a page and the program differ.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from pqcheck.cli import COMMANDS
+from pqcheck.reasons import CATALOGUE
+from pqcheck.vetting.catalogue import catalogue
+
+PAGES = Path(__file__).resolve().parent.parent / "docs" / "reference"
+
+CLI_HEAD = """\
+# Commands
+
+    pqcheck COMMAND ...
+
+`pqcheck --help` lists the commands, `pqcheck COMMAND --help` its arguments, `pqcheck --version` tells the version.
+The result goes to the standard output, everything else to the standard error. What every exit code means:
+[exit codes](exit-codes.md). This page is made from the program (`python -m tests.generated_pages`).
+"""
+
+REASONS_HEAD = """\
+# Reason codes
+
+A finding that is not a plain pass or fail says why: a code for programs, a sentence with the numbers, and what would
+settle it. The codes are stable; the sentences may be worded better from one release to the next. Words in braces are
+filled in. This page is made from the program (`python -m tests.generated_pages`).
+
+A code says what was found; the verdict beside it says what follows. Thirteen missing intervals leave a rule about all
+values open (`gap`) and change nothing for one that allows fifty outside.
+"""
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    """The parser of a command as the command line builds it, and its help sentence as description."""
+    module = importlib.import_module(f"pqcheck.cli.{command}")
+    parser = argparse.ArgumentParser(prog=f"pqcheck {command}", description=module.HELP)
+    module.add_arguments(parser)
+    return parser
+
+
+def present() -> list[str]:
+    """The commands that exist, in the order of a job."""
+    folder = Path(importlib.import_module("pqcheck.cli").__file__ or "").parent
+    return [name for name in COMMANDS if (folder / f"{name}.py").exists()]
+
+
+def options_of(parser: argparse.ArgumentParser) -> list[argparse.Action]:
+    """The options of a parser but for --help."""
+    return [action for action in parser._actions if action.option_strings and action.dest != "help"]
+
+
+def _subparsers(parser: argparse.ArgumentParser) -> Iterator[tuple[str, argparse.ArgumentParser, str]]:
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
+            for name, one in action.choices.items():
+                yield name, one, helps.get(name, "")
+
+
+def _arguments_of(parser: argparse.ArgumentParser) -> list[argparse.Action]:
+    return [
+        action
+        for action in parser._actions
+        if not action.option_strings and not isinstance(action, argparse._SubParsersAction)
+    ]
+
+
+def _value(action: argparse.Action) -> str:
+    """What follows an option, or stands for an argument: ``FILE``, ``NAME...``, ``github|gitlab``."""
+    if action.nargs == 0:
+        return ""
+    word = str(action.metavar or ("|".join(map(str, action.choices)) if action.choices else action.dest.upper()))
+    return f"{word}..." if action.nargs in ("+", "*", argparse.REMAINDER) else word
+
+
+def _usage(parser: argparse.ArgumentParser) -> str:
+    parts = [parser.prog]
+    for action in _arguments_of(parser):
+        parts.append(f"[{_value(action)}]" if action.nargs in ("?", "*") else _value(action))
+    for action in options_of(parser):
+        text = " ".join(filter(None, (action.option_strings[0], _value(action))))
+        parts.append(text if action.required else f"[{text}]")
+    if any(_subparsers(parser)):
+        parts.append("[ACTION ...]")
+    lines, line = [], ""
+    for part in parts:
+        if line and len(line) + len(part) > 108:
+            lines.append(line)
+            line = "    " + part
+        else:
+            line = f"{line} {part}".strip() if not line.startswith("    ") else f"{line} {part}"
+    return "\n".join([*lines, line])
+
+
+def _help(action: argparse.Action) -> str:
+    text = (action.help or "") % (vars(action) | {"prog": ""})
+    return text.replace("|", "\\|")
+
+
+def _tables(parser: argparse.ArgumentParser) -> Iterator[str]:
+    rows = [(f"`{_value(action)}`", _help(action)) for action in _arguments_of(parser)]
+    rows += [
+        (
+            "`" + ", ".join(action.option_strings) + (f" {_value(action)}" if _value(action) else "") + "`",
+            _help(action) + (" (required)" if action.required else ""),
+        )
+        for action in options_of(parser)
+    ]
+    if rows:
+        yield ""
+        yield "| argument | meaning |"
+        yield "|---|---|"
+        for name, meaning in rows:
+            escaped = name.replace("|", "\\|")
+            yield f"| {escaped} | {meaning} |"
+
+
+def cli_page() -> str:
+    """docs/reference/cli.md."""
+    lines = [CLI_HEAD]
+    for command in present():
+        parser = parser_of(command)
+        lines += [
+            f"## {command}",
+            "",
+            str(parser.description),
+            "",
+            "```text",
+            _usage(parser),
+            "```",
+            *_tables(parser),
+            "",
+        ]
+        for name, one, sentence in _subparsers(parser):
+            one.prog = f"pqcheck {command} {name}"
+            head = sentence[:1].upper() + sentence[1:] + "."
+            lines += [f"### {command} {name}", "", head, "", "```text", _usage(one), "```", *_tables(one), ""]
+    return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|").replace("\n", " ")
+
+
+def reasons_page() -> str:
+    """docs/reference/reasons.md."""
+    lines = [
+        REASONS_HEAD,
+        "## Of limit findings",
+        "",
+        "| code | title | sentence | what would settle it |",
+        "|---|---|---|---|",
+    ]
+    for code, entry in sorted(CATALOGUE.items()):
+        lines.append(f"| `{code}` | {entry.title} | {_cell(entry.text)} | {_cell(entry.advice)} |")
+    checks = catalogue()["checks"]
+    lines += [
+        "",
+        "## Of checks of the recording, and of danger signs",
+        "",
+        "A limit finding that rests on a doubted channel is *refused* and carries the code of the check.",
+        "",
+        "| code | what was found | check |",
+        "|---|---|---|",
+    ]
+    rows = sorted((code, title, name) for name, check in checks.items() for code, title in check["codes"].items())
+    lines += [f"| `{code}` | {_cell(title)} | [{name}](../checks/{name}.md) |" for code, title, name in rows]
+    lines += [f"| `{code}` | {_cell(title)} | any |" for code, title in sorted(catalogue()["common_codes"].items())]
+    return "\n".join(lines) + "\n"
+
+
+GENERATED = {"cli.md": cli_page, "reasons.md": reasons_page}
+
+
+def main() -> None:
+    """Write the pages anew."""
+    for name, make in GENERATED.items():
+        (PAGES / name).write_text(make(), encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()
