@@ -47,10 +47,10 @@ def with_orders(columns: Mapping[str, Array], orders: range = range(2, 26)) -> d
     for phase in "abc":
         total = np.zeros(slots)
         for order in orders:
-            level = 1.2 / order * 3 * (order % 2) + 0.03
+            level: float = 1.2 / order * 3 * (order % 2) + 0.03
             values = level * (1 + 0.05 * random.randn(slots)) + np.where(morning & (order == 11), 4.5, 0)
             made[f"voltage_harmonic.{phase}n.h{order} [%]"] = np.round(values, 3)
-            total += values**2
+            total = total + values**2
         made[f"voltage_thd.{phase}n [%]"] = np.round(np.sqrt(total), 3)
     return made
 

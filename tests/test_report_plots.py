@@ -21,7 +21,7 @@ from tests.recordings import recording, us
 START = us("2031-03-29T00:00:00+00:00")
 
 
-def line(values: np.ndarray, label: str = "a to n", step: int = 600 * 1_000_000) -> Curve:  # type: ignore[type-arg]
+def line(values: np.ndarray, label: str = "a to n", step: int = 600 * 1_000_000) -> Curve:
     return Curve(label, START, step, values, values - 0.5, values + 0.5)
 
 

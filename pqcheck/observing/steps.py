@@ -41,21 +41,26 @@ def correlation(x: Array, y: Array) -> float:
     return float(np.corrcoef(x, y)[0, 1])
 
 
+def level_changes(one: Array, width: int = 3) -> Array:
+    """Level after minus level before each point: medians of `width` points on either side; NaN near gaps and ends."""
+    found = np.full(len(one), np.nan)
+    if len(one) < 2 * width:
+        return found
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(one, width), axis=1)
+    found[width : len(one) - width + 1] = medians[width:] - medians[: len(medians) - width]
+    return found
+
+
 def level_steps(one: Array, least: float, width: int = 3) -> NDArray[np.intp]:
     """Positions i where the level changes between i-1 and i by at least `least` and stays for `width` points.
 
-    The level before and after is the median of `width` points; the jump itself must carry most of the change.
+    The jump itself must carry most of the change.
     """
-    jump = np.abs(np.diff(one))
-    found = []
-    for place in (np.flatnonzero(jump >= 0.6 * least) + 1).tolist():
-        before, after = one[max(place - width, 0) : place], one[place : place + width]
-        if np.isnan(before).all() or np.isnan(after).all():
-            continue
-        change = abs(float(np.nanmedian(after) - np.nanmedian(before)))
-        if change >= least and jump[place - 1] >= 0.6 * change:
-            found.append(place)
-    return np.array(found, dtype=np.intp)
+    change = np.abs(level_changes(one, width))
+    jump = np.zeros(len(one))
+    jump[1:] = np.abs(np.diff(one))
+    with np.errstate(invalid="ignore"):
+        return np.flatnonzero((change >= least) & (jump >= 0.6 * change))
 
 
 def change_at(one: Array, place: int, width: int = 3) -> float:

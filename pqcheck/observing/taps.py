@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pqcheck.clock import DAY, duration_text
 from pqcheck.observing.gather import Gathered, Track
@@ -10,9 +11,9 @@ from pqcheck.observing.observation import Grade, Observation
 from pqcheck.observing.steps import (
     Array,
     alike,
-    change_at,
     clean_voltage,
     correlation,
+    level_changes,
     level_steps,
     spread,
     total_current,
@@ -28,6 +29,9 @@ EVEN = 0.35
 """Largest spread of the sizes (quartile distance over median) that still is one size."""
 AGAINST = -0.5
 OFTEN_A_DAY = 30
+MOST_SHARE = 0.1
+QUIET = 3.0
+"""The smallest step must be this many times the usual change from point to point."""
 
 
 def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
@@ -38,14 +42,18 @@ def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
         return []
     levels = [clean_voltage(track) for track in tracks]
     nominal = float(np.nanmedian(levels[0]))
-    places = [
-        place
-        for place in level_steps(levels[0], LEAST_STEP * nominal).tolist()
-        if _shared(levels, place, nominal)
-    ]
-    if len(places) < LEAST_COUNT:
+    # A device that waits before it moves leaves the voltage quiet between its steps; otherwise nothing stands out.
+    if any(LEAST_STEP * nominal < QUIET * float(np.nanmedian(np.abs(np.diff(one)))) for one in levels):
         return []
-    sizes = np.array([abs(np.mean([change_at(one, place) for one in levels])) for place in places])
+    changes = np.stack([level_changes(one) for one in levels])
+    mean = changes.mean(axis=0)
+    found = level_steps(levels[0], LEAST_STEP * nominal)
+    found = found[_shared(changes[:, found], mean[found], nominal)]
+    # A voltage that steps at every turn is noise or load, no device that waits before it moves.
+    if not LEAST_COUNT <= len(found) <= MOST_SHARE * len(mean):
+        return []
+    places = found.tolist()
+    sizes = np.abs(mean[found])
     middle = float(np.median(sizes))
     uneven = float(np.percentile(sizes, 75) - np.percentile(sizes, 25)) / middle
     matched = _with_current(gathered, tracks[0], places)
@@ -54,14 +62,11 @@ def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
     return [_observation(tracks[0], places, middle, nominal, uneven, matched, len(tracks))]
 
 
-def _shared(levels: list[Array], place: int, nominal: float) -> bool:
-    changes = [change_at(one, place) for one in levels]
-    if any(np.isnan(one) for one in changes):
-        return False
-    mean = float(np.mean(changes))
-    if not LEAST_STEP * nominal <= abs(mean) <= LARGEST_STEP * nominal:
-        return False
-    return all(abs(one - mean) <= 0.35 * abs(mean) for one in changes)
+def _shared(changes: Array, mean: Array, nominal: float) -> NDArray[np.bool_]:
+    """Which steps have the size of a tap and are about equal in every phase."""
+    size = np.abs(mean)
+    alike = (np.abs(changes - mean) <= 0.35 * size).all(axis=0)
+    return np.asarray(alike & (size >= LEAST_STEP * nominal) & (size <= LARGEST_STEP * nominal))
 
 
 def _with_current(gathered: Gathered, track: Track, places: list[int]) -> float | None:
@@ -73,8 +78,9 @@ def _with_current(gathered: Gathered, track: Track, places: list[int]) -> float 
     least = 0.1 * spread(amperes)
     if least == 0:
         return 0.0
-    hits = sum(change_at(amperes, place) * np.sign(change_at(volts, place)) < -least for place in places)
-    return float(hits) / len(places)
+    against = level_changes(amperes)[places] * np.sign(level_changes(volts)[places])
+    with np.errstate(invalid="ignore"):
+        return float(np.count_nonzero(against < -least)) / len(places)
 
 
 def _follow_current(gathered: Gathered, track: Track, places: list[int]) -> bool:
@@ -82,8 +88,7 @@ def _follow_current(gathered: Gathered, track: Track, places: list[int]) -> bool
     current = total_current(gathered)
     assert current is not None
     volts, amperes = values(track), values(current)
-    pairs = np.array([(change_at(volts, place), change_at(amperes, place)) for place in places])
-    return correlation(pairs[:, 0], pairs[:, 1]) < AGAINST
+    return correlation(level_changes(volts)[places], level_changes(amperes)[places]) < AGAINST
 
 
 def _observation(

@@ -106,8 +106,8 @@ def _criteria(both: BeforeAfter) -> Markup:
         parts.append(tag("details", tag("summary", f"{len(same)} criteria did not change"), inner, open=True))
     return tag(
         "section", tag("h2", "Every criterion, side by side", id="criteria"),
-        tag("p", "Largest loss of margin first. Margin lost is in percent of the limit; a negative loss is a gain. Where"
-                 " a rule was judged over several periods, the worst one of each side stands here."),
+        tag("p", "Largest loss of margin first. Margin lost is in percent of the limit; a negative loss is a gain."
+                 " Where a rule was judged over several periods, the worst one of each side stands here."),
         *parts,
         aria_labelledby="criteria",
     )  # fmt: skip
@@ -173,7 +173,7 @@ def _limits(both: BeforeAfter) -> Markup:
     return tag(
         "section", tag("h2", "What was compared", id="compared"),
         table(("Side", "Table or file", "Edition", "sha256"), rows, label="Tables and files"),
-        tag("p", f"Findings are matched by rule, quantity, phase and order, never by time; {counted} of them do not apply."
-                 " Two recordings show a difference, not its cause."),
+        tag("p", f"Findings are matched by rule, quantity, phase and order, never by time; {counted} of them do not"
+                 " apply. Two recordings show a difference, not its cause."),
         aria_labelledby="compared",
     )  # fmt: skip

@@ -86,7 +86,7 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
     note = (
         "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period "
         "in time "
-        f"order: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _RANK)}. "
+        f"order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _RANK)}. "
         if strips
         else ""
     )
@@ -156,6 +156,8 @@ def _period(one: Criterion) -> Markup | str:
         return text
     counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in _RANK}
     words = ", ".join(f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counted.items() if count)
+    if len({finding.verdict for finding in judged}) == 1:
+        return together([text, tag("small", f" worst of {len(judged)}, all {VERDICT_WORDS[worst.verdict]}")])
     strip = "".join(STRIP[finding.verdict] for finding in judged)
     return together(
         [text, tag("small", f" worst of {len(judged)}: {words}"),
@@ -167,9 +169,9 @@ def _links(one: Criterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> 
     found: list[Markup | str] = []
     figure = figure_for(one.worst, drawn)
     if figure is not None:
-        found.append(tag("a", "plot", href=f"#{figure}", aria_label=f"Plot of {one.worst.title}"))
+        found.append(tag("a", "plot", href=f"#{figure}"))
     if one.anchor in evidence:
-        found += [" ", tag("a", "times", href=f"#e-{one.anchor}", aria_label=f"Times of {one.worst.title}")]
+        found += [" ", tag("a", "times", href=f"#e-{one.anchor}")]
     elif one.worst.reason is not None:
-        found += [" ", tag("a", "why", href="#open", aria_label=f"Why {one.worst.title}")]
+        found += [" ", tag("a", "why", href="#open")]
     return found or ["-"]

@@ -140,18 +140,20 @@ def _at(track: Track, instant_us: int) -> str:
 
 def open_part(found: Sequence[Criterion]) -> Markup:
     """What was not judged or not applicable, and why; rules with the same reason together."""
-    groups: dict[tuple[str, str, str, str], int] = {}
+    groups: dict[tuple[str, str, str, str], list[str]] = {}
     for one in found:
         for finding in one.findings:
             reason = finding.reason
             if reason is None or finding.verdict in (Verdict.FAIL, Verdict.WAIVED):
                 continue
-            key = (finding.verdict.value, f"{finding.table} {finding.rule}", reason.text, reason.advice)
-            groups[key] = groups.get(key, 0) + 1
+            key = (finding.verdict.value, f"{finding.table} {finding.rule}", reason.code, reason.advice)
+            groups.setdefault(key, []).append(reason.text)
     rows = []
-    for (verdict, rule, text, advice), count in groups.items():
-        several = f" ({count} findings)" if count > 1 else ""
-        rows.append((rule + several, verdict_mark(Verdict(verdict)), text, advice))
+    for (verdict, rule, _, advice), texts in groups.items():
+        several = f" ({len(texts)} findings)" if len(texts) > 1 else ""
+        other = len(set(texts)) - 1
+        more = f" {other} others differ only in their numbers." if other > 0 else ""
+        rows.append((rule + several, verdict_mark(Verdict(verdict)), texts[0] + more, advice))
     inner = (
         table(("Rule", "Verdict", "Why", "What would settle it"), rows, label="What was not judged")
         if rows

@@ -8,13 +8,14 @@ from urllib.parse import quote
 from pqcheck.reports.html.markup import Markup, tag
 from pqcheck.reports.plots.drawn import Drawn
 
-_SAFE = " !$&'()*+,-./:;<=>?@[]^_`{|}~"
+_SAFE = "% !$&'()*+,-./:;<=>?@[]^_`{|}~"
 """Only the hash, the percent sign and what is no ASCII must be escaped in such an address."""
 
 
 def data_uri(svg: str) -> str:
     """The SVG in the address itself; percent escapes where needed are shorter than base64 for text."""
-    return "data:image/svg+xml," + quote(svg.replace('"', "'").replace("\n", " "), safe=_SAFE)
+    text = svg.replace('"', "'").replace("\n", " ").replace("%", "%25").replace("#", "%23")
+    return "data:image/svg+xml," + (text if text.isascii() else quote(text, safe=_SAFE))
 
 
 def figure_element(drawn: Drawn, *, small: bool = False, heading: str = "") -> Markup:

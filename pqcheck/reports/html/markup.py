@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -17,13 +18,13 @@ class Markup:
 Child = Markup | str | int | None
 Attribute = str | int | bool | None
 
+_FORBIDDEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 _EMPTY = frozenset({"meta", "img", "br", "hr", "col", "link"})
 
 
 def escaped(text: str) -> str:
     """Text for element content and quoted attributes; control characters that HTML forbids are dropped."""
-    kept = "".join(c for c in text if c in "\n\t" or (ord(c) >= 32 and not 0x7F <= ord(c) <= 0x9F))
-    return html.escape(kept, quote=True)
+    return html.escape(_FORBIDDEN.sub("", text), quote=True)
 
 
 def tag(name: str, *children: Child, **attributes: Attribute) -> Markup:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pqcheck.observing.gather import Track
 from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
@@ -15,6 +16,7 @@ from pqcheck.reports.plots.trend import Frame
 
 _HATCHES = ("", "////", "\\\\\\\\", "xxxx")
 _ROW = 0.17
+_CROWDED = 30
 
 
 def harmonic_bars(
@@ -26,6 +28,8 @@ def harmonic_bars(
                      *(order for one in missing.values() for order in one)})  # fmt: skip
     phases = list(values)
     with drawing():
+        from matplotlib.patches import PathPatch
+
         figure = new_figure(3.1)
         axes = figure.subplots()
         figure.subplots_adjust(left=0.075, right=0.985, bottom=0.16, top=0.9)
@@ -36,11 +40,10 @@ def harmonic_bars(
         for number, phase in enumerate(phases):
             name, _ = PHASE_LINES[number % len(PHASE_LINES)]
             shown = [order for order in orders if order in values[phase]]
-            axes.bar(
-                [places[order] - 0.4 + (number + 0.5) * width for order in shown],
-                [values[phase][order] for order in shown], width * 0.92, color=light(name), label=phase,
-                hatch=_HATCHES[number % 4], edgecolor=light("paper"), linewidth=0,
-            )  # fmt: skip
+            lefts = np.array([places[order] - 0.4 + (number + 0.04) * width for order in shown])
+            bars = _bars(lefts, width * 0.92, np.array([values[phase][order] for order in shown]))
+            axes.add_patch(PathPatch(bars, facecolor=light(name), hatch=_HATCHES[number % 4], edgecolor=light("paper"),
+                                     linewidth=0, label=phase))  # fmt: skip
             over = [order for order in shown if order in limits and values[phase][order] > limits[order]]
             axes.plot(
                 [places[order] - 0.4 + (number + 0.5) * width for order in over],
@@ -57,8 +60,9 @@ def harmonic_bars(
                       markersize=4, color=light("quiet"), label="not measured")  # fmt: skip
         axes.set_xlim(-0.8, len(orders) - 0.2)
         axes.set_ylim(0, top * 1.12 or 1)
-        axes.set_xticks(list(places.values()))
-        axes.set_xticklabels([str(order) for order in orders], fontsize=8 if len(orders) <= 30 else 6.2)
+        named = [order for order in orders if len(orders) <= _CROWDED or order % 2]
+        axes.set_xticks([places[order] for order in named])
+        axes.set_xticklabels([str(order) for order in named], fontsize=8 if len(orders) <= _CROWDED else 7.5)
         axes.set_xlabel("harmonic order")
         axes.set_ylabel(unit)
         axes.grid(True, axis="y")
@@ -71,6 +75,17 @@ def harmonic_bars(
     series.append({"label": "limit", "unit": unit, "values": rounded([limits.get(o, float("nan")) for o in orders])})
     pointer = {"box": box, "labels": [f"order {order}" for order in orders], "series": series}
     return Drawn(identity, title, svg, alt, caption, pointer)
+
+
+def _bars(lefts: NDArray[np.float64], width: float, heights: NDArray[np.float64]) -> Any:
+    """All bars of a phase as one path: a hundred patches cost more than the rest of the figure."""
+    from matplotlib.path import Path
+
+    corners = np.zeros((len(lefts), 5, 2))
+    corners[:, :, 0] = lefts[:, None] + width * np.array([0, 0, 1, 1, 0])
+    corners[:, :, 1] = heights[:, None] * np.array([0, 1, 1, 0, 0])
+    codes = np.tile([Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], len(lefts))
+    return Path(corners.reshape(-1, 2), codes)
 
 
 def availability(

@@ -113,11 +113,42 @@ def as_svg(figure: Any) -> str:
     text = out.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    # Glyph outlines live in units of 1/64 of the font size and are small anyway; data paths carry the weight.
+    # Data paths first, as they carry the weight; what is left are glyph outlines and places.
+    text = _DATA.sub(lambda match: f'd="{_relative(match[1])}"', text)
     text = _LONG.sub(_short, text)
     text = re.sub(r"\s*\n\s*", "\n", text)
     text = re.sub(r"\n([MLCQz])", r"\1", text)
     return _with_colours(text)
+
+
+_DATA = re.compile(r'd="(M [^"CQ]{900,})"')
+
+
+def _relative(data: str) -> str:
+    """Long polylines by their steps, in tenths of a point: a third of the bytes of absolute points.
+
+    The steps lie between rounded points and lead back to the same points, so no rounding adds up.
+    """
+    import numpy as np
+
+    out = []
+    for part in data.split("M")[1:]:
+        closed = "z" if "z" in part else ""
+        numbers = np.array(part.replace("L", " ").replace("z", " ").split(), dtype=float)
+        tenths = np.rint(numbers * 10).astype(np.int64).reshape(-1, 2)
+        steps = np.diff(tenths, axis=0).ravel().tolist()
+        texts = {value: _tenths(value) for value in set(steps)}
+        first = tenths[0].tolist()
+        path = " ".join([texts[value] for value in steps]).replace(" -", "-")
+        out.append(f"M{_tenths(first[0])} {_tenths(first[1])}{'l' + path if path else ''}{closed}")
+    return "".join(out)
+
+
+def _tenths(value: int) -> str:
+    """A number of tenths as short as the path grammar allows."""
+    whole, part = divmod(abs(value), 10)
+    text = f"{whole or ''}.{part}" if part else str(whole)
+    return f"-{text}" if value < 0 else text
 
 
 def _short(match: re.Match[str]) -> str:

@@ -18,6 +18,7 @@ from pqcheck.reports.plots.trend import Band, limit_lines
 
 _CURVE_POINTS = 401
 _CLOUD = 900
+_EXTREMES = 20
 
 
 def duration_curve(
@@ -166,8 +167,8 @@ def thinned(x: NDArray[Any], y: NDArray[Any], most: int) -> NDArray[np.intp]:
         return good
     picked = set(good[:: -(-len(good) // most)].tolist())
     for values in (x, y):
-        order = good[np.argsort(values[good], kind="stable")]
-        picked |= set(order[:20].tolist()) | set(order[-20:].tolist())
+        order = np.argpartition(values[good], (_EXTREMES, len(good) - _EXTREMES))
+        picked |= set(good[order[:_EXTREMES]].tolist()) | set(good[order[-_EXTREMES:]].tolist())
     return np.array(sorted(picked))
 
 

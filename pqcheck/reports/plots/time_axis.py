@@ -68,7 +68,8 @@ def label_axis(axes: Any, start_us: int, end_us: int, zone: str, *, named: bool 
     axes.grid(True, axis="both")
     if named:
         day = "" if length > 2 * DAY else f"{day_label(start_us, zone)} "
-        axes.set_xlabel(f"{day}{year}, clock time of {zone}")
+        last = to_local(end_us - 1, zone).year
+        axes.set_xlabel(f"{day}{year if last == year else f'{year} to {last}'}, clock time of {zone}")
     _mark_changes(axes, start_us, end_us, zone)
 
 
