@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from pqcheck.findings import Findings
     from pqcheck.limit_tables import load_table
     from pqcheck.pipeline import check
+    from pqcheck.pipeline_load import load_study
     from pqcheck.readers import read
     from pqcheck.recording import Recording
     from pqcheck.site.load import load_site
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-__all__ = ["Findings", "Recording", "Site", "__version__", "check", "load_site", "load_table", "read"]
+__all__ = ["Findings", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table", "read"]
 
 _HOME = {
     "Findings": "pqcheck.findings",
@@ -27,6 +28,7 @@ _HOME = {
     "Site": "pqcheck.site.model",
     "check": "pqcheck.pipeline",
     "load_site": "pqcheck.site.load",
+    "load_study": "pqcheck.pipeline_load",
     "load_table": "pqcheck.limit_tables",
     "read": "pqcheck.readers",
 }

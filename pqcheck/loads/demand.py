@@ -25,23 +25,23 @@ HIGH_LOAD = 0.8
 _REGISTERS = {"active_energy_import": "Wh", "active_energy_export": "Wh", "reactive_energy": "varh"}
 
 
-def demand_of(recording: Recording, site: Site, interval_us: int) -> Demand:
-    """The demand study over `interval_us` (and the other usual intervals).
+def demand_of(recording: Recording, site: Site, interval_us: int, *, others: bool = True) -> Demand:
+    """The demand study over `interval_us` (and, unless not asked for, the other usual intervals).
 
     Declared exclusions are missing here: they are no load of the place. One pass over each stream; what is kept
     are maxima and one value for each demand interval.
     """
-    return _Study(recording, site, interval_us).run()
+    return _Study(recording, site, interval_us, INTERVALS_US if others else ()).run()
 
 
 class _Track:
     """One series on its way: maxima over all intervals, or the readings themselves where they are too coarse."""
 
-    def __init__(self, series: Series, recording: Recording, interval_us: int) -> None:
+    def __init__(self, series: Series, recording: Recording, interval_us: int, others: Sequence[int]) -> None:
         axis = recording.streams[series.stream].axis
         self.series = series
         self.interval_us = interval_us
-        self.wanted = sorted({interval_us, *INTERVALS_US})
+        self.wanted = sorted({interval_us, *others})
         fits = {one for one in self.wanted if one % axis.interval_us == 0}
         self.own_us = interval_us if interval_us in fits else axis.interval_us
         self.windows = {
@@ -91,7 +91,7 @@ class _Track:
 
 
 class _Study:
-    def __init__(self, recording: Recording, site: Site, interval_us: int) -> None:
+    def __init__(self, recording: Recording, site: Site, interval_us: int, others: Sequence[int]) -> None:
         self.recording = recording
         self.site = site
         self.interval_us = interval_us
@@ -105,7 +105,7 @@ class _Study:
                 ("apparent_power", None),
             )
         ]
-        self.tracks = [_Track(one, recording, interval_us) for one in chosen if one is not None]
+        self.tracks = [_Track(one, recording, interval_us, others) for one in chosen if one is not None]
         self.excluded = [(one.from_us, one.to_us) for one in site.exclusions]
         self.sums = {"import": 0.0, "export": 0.0, "reactive": 0.0, "hours": 0.0}
         self.registers: dict[Channel, list[float]] = {}

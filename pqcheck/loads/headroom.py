@@ -10,6 +10,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.addition import Collapse
 from pqcheck.loads.capacity import TITLES, capacities
 from pqcheck.loads.demand import demand_of
+from pqcheck.loads.held import held
 from pqcheck.loads.predict import Place, place, verdicts
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Capacity, Demand, Room
@@ -18,8 +19,10 @@ from pqcheck.site.model import Site
 
 LARGEST, SMALLEST = 64.0, 1 / 64
 """Shares of the declared addition between which the answer is sought."""
-CLOSE = 1.005
-"""The two ends of a bracket are this close in ratio when the search ends."""
+CLOSE, CLOSE_LARGE = 1.005, 1.02
+"""The two ends of a bracket are this close in ratio when the search ends, the second for large records."""
+LARGE = 2_000_000
+"""A record with more intervals than this is large: one criterion is narrowed down, and less closely."""
 MOST_RUNS = 30
 REFINED, WATCHED = 3, 12
 """Criteria whose share is narrowed down, and those judged meanwhile; the share of others is interpolated."""
@@ -46,10 +49,9 @@ class _Bracket:
     channel: str = "-"
     physics: bool = False
 
-    @property
-    def close(self) -> bool:
+    def close(self, ratio: float) -> bool:
         """Whether both ends are known well enough."""
-        return self.fails_at is None or self.fails_at <= CLOSE * max(self.holds_at, SMALLEST / 4)
+        return self.fails_at is None or self.fails_at <= ratio * max(self.holds_at, SMALLEST / 4)
 
     @property
     def estimate(self) -> float:
@@ -90,6 +92,8 @@ class Search:
         self.watched: frozenset[Place] | None = None
         self.tried: set[float] = set()
         self.collapse_at: float | None = None
+        large = sum(stream.axis.count for stream in recording.streams) > LARGE
+        self.ratio, self.refined = (CLOSE_LARGE, 1) if large else (CLOSE, REFINED)
 
     def run(self) -> list[Room]:
         """Rooms, the tightest first. Criteria that the measured record misses already have none."""
@@ -131,7 +135,10 @@ class Search:
         """Bisect the criteria that fail first, and only these."""
         for _ in range(MOST_RUNS):
             ordered = sorted(self.brackets, key=lambda key: (self.brackets[key].estimate, key))[:WATCHED]
-            wide = next((self.brackets[key] for key in ordered[:REFINED] if not self.brackets[key].close), None)
+            wide = next(
+                (self.brackets[key] for key in ordered[: self.refined] if not self.brackets[key].close(self.ratio)),
+                None,
+            )
             if wide is None:
                 return
             self._watch(ordered)
@@ -158,6 +165,8 @@ class Search:
     def _margins(self, size: float) -> dict[str, tuple[float, str]]:
         """Smallest margin of each criterion with the addition `size` times as large, and whose it is."""
         added = self.added.scaled(size)
+        # Worked out once and kept: it is judged, and its demand is studied.
+        with_new = held(with_addition(self.recording, self.site, added))
         found: dict[str, tuple[float, str]] = {}
 
         def note(criterion: Criterion, margin: float, channel: str) -> None:
@@ -165,7 +174,10 @@ class Search:
             if criterion.key not in found or margin < found[criterion.key][0]:
                 found[criterion.key] = (margin, channel)
 
-        for one in verdicts(self.tables, self.recording, self.site, added, self.quantities, self.watched):
+        judged = verdicts(
+            self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
+        )
+        for one in judged:
             margin = margin_of(one)
             if one.kind != "limit" or margin is None:
                 continue
@@ -174,27 +186,26 @@ class Search:
             self.places.setdefault(key, set()).add(place(one))
             title = f"{one.table} {one.rule}" + (f", order {one.order}" if one.order else "")
             note(Criterion(key, title, one.quantity or "", one.order), margin, one.channel)
-        for entry in self._ratings(added, size):
+        for entry in self._ratings(with_new, size):
             value = entry.now if entry.then is None else entry.then
             quantity = "current" if entry.unit == "A" else "apparent_power"
             criterion = Criterion(f"ratings/{entry.rating}", TITLES[entry.rating], "rating", None)
             note(criterion, (entry.limit - value) / entry.limit, f"{quantity}.{entry.phase or 'total'}")
         return found
 
-    def _ratings(self, added: Added, size: float) -> list[Capacity]:
+    def _ratings(self, with_new: Recording, size: float) -> list[Capacity]:
         if not self.rated:
             return []
         then = None
         if size:
-            with_new = with_addition(self.recording, self.site, added)
-            then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6))
+            then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
         return capacities(self.site, self.demand, then)
 
     def _room(self, key: str, bracket: _Bracket, size: float) -> Room:
         criterion = self.criteria[key]
         open_end = bracket.fails_at is None
-        share = bracket.holds_at if open_end or bracket.close else bracket.estimate
-        about = not open_end and not bracket.close
+        share = bracket.holds_at if open_end or bracket.close(self.ratio) else bracket.estimate
+        about = not open_end and not bracket.close(self.ratio)
         help_ = _help(criterion, share) if share < 1 and not open_end else ""
         return Room(
             key, criterion.title, bracket.channel, share, share * size,

@@ -43,13 +43,14 @@ def predicted(
     measured: Iterable[Finding],
     quantities: Sequence[str] = (),
     variant: str = "",
+    with_new: Recording | None = None,
 ) -> list[Finding]:
     """Findings of kind prediction for every rule of the tables.
 
-    `measured` are the findings without the additions: what was refused or open there is not passed here.
-    Raises `SiteError` where the supply cannot deliver the additions.
+    `measured` are the findings without the additions: what was refused or open there is not passed here. `with_new` is
+    the record with the additions where it is at hand already. Raises `SiteError` where the supply cannot deliver them.
     """
-    findings = verdicts(tables, recording, site, added, quantities)
+    findings = verdicts(tables, recording, site, added, quantities, with_new=with_new)
     before = {place(one): one for one in measured if one.kind == "limit"}
     made = [_prediction(one, before.get(place(one)), variant) for one in findings]
     if variant:
@@ -77,6 +78,7 @@ def verdicts(
     added: Added,
     quantities: Sequence[str] = (),
     only: frozenset[Place] | None = None,
+    with_new: Recording | None = None,
 ) -> list[Finding]:
     """The findings of the record with the additions, as judging gives them, for what can be predicted.
 
@@ -86,7 +88,7 @@ def verdicts(
     asked = asked & set(quantities) if quantities else asked
     if not asked:
         return []
-    with_new = with_addition(recording, site, added)
+    with_new = with_addition(recording, site, added) if with_new is None else with_new
     tasks, settled = resolve(tables, with_new, site, sorted(asked))
     if only is not None:
         wanted = {one[:5] for one in only}
