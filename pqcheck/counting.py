@@ -146,6 +146,12 @@ class Band:
             return np.zeros(len(values), dtype=bool)
         return above
 
+    def above_all(self, top: float) -> bool:
+        """Whether values up to `top` are shown to lie inside by that alone; never for NaN or with a lower limit."""
+        if self.low_cut is not None or self.high_cut is None:
+            return False
+        return top < self.high_cut if self.strict else top <= self.high_cut
+
     def beyond(self, values: NDArray[Any]) -> NDArray[Any]:
         """Distance beyond the nearer limit, negative inside, in float64; NaN stays NaN."""
         wide: NDArray[np.float64] = np.asarray(values, dtype=np.float64)

@@ -209,15 +209,21 @@ class RootSumSquare:
         key = ("squares", self.parts)
         total = scratch.get(key)
         if total is None:
+            square: NDArray[np.float64] | None = None
             for part in self.parts:
-                values = np.asarray(part.compute(arrays, scratch), dtype=np.float64)
+                values = part.compute(arrays, scratch)
+                if square is None:
+                    # One buffer for all parts: fresh memory costs more than the arithmetic.
+                    square = np.empty(len(values))
+                square[:] = values
                 by = float(factor(part.unit, self.part_unit))
                 if by != 1:
-                    values = values * by
+                    square *= by
+                np.square(square, out=square)
                 if total is None:
-                    total = np.square(values)
+                    total = square.copy()
                 else:
-                    total += np.square(values)
+                    total += square
             assert total is not None
             scratch[key] = total
         scale = 1.0 if self.percent_of is None else 100.0 / float(self.percent_of)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
@@ -101,9 +103,8 @@ def limit_of(task: Task) -> Limit:
     return Limit(low, high, task.unit)
 
 
-def margin_of(task: Task, value: float) -> Margin | None:
+def margin_of(task: Task, reading: Decimal) -> Margin | None:
     """Distance to the nearer limit, negative outside, in decimals so that 253 - 250.1 is 2.9."""
-    reading = Decimal(repr(value))
     sides = []
     if task.high is not None:
         sides.append((task.high - reading, task.high))
@@ -116,86 +117,145 @@ def margin_of(task: Task, value: float) -> Margin | None:
     return Margin(float(round(distance, 12)), task.unit, percent)
 
 
-def modifiers_of(task: Task, decision: Decision, margin: Margin | None, site: Site) -> tuple[str, ...]:
+@dataclass(frozen=True)
+class Frame:
+    """What the findings of all periods of one task share, made once.
+
+    `band` is the uncertainty of the declared instrument at the limit, in the unit of the finding.
+    """
+
+    task: Task
+    title: str
+    limit: Limit
+    share: float | None
+    scale: Fraction
+    band: Decimal | None
+    unverified: bool
+
+
+def frame_of(task: Task, site: Site) -> Frame:
+    """The frame of a task."""
+    limit = task.high if task.high is not None else task.low
+    nominal = site.supply.nominal(task.wanted.phase) if task.wanted.phase else None
+    band = None
+    if limit is not None:
+        band = uncertainty(site.instrument, task.wanted.quantity, Decimal(limit), nominal)
+    confidence = task.row.confidence or task.rule.confidence
+    return Frame(
+        task,
+        title_of(task),
+        limit_of(task),
+        percent_of(task.rule),
+        _scale(task),
+        band,
+        "memory" in (confidence, task.rule.factor_confidence),
+    )
+
+
+def modifiers_of(frame: Frame, decision: Decision, margin: Margin | None) -> tuple[str, ...]:
     """Marginal, indicative, unverified limit."""
     found = list(decision.modifiers)
-    if margin is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
-        limit = task.high if task.high is not None else task.low
-        assert limit is not None
-        nominal = site.supply.nominal(task.wanted.phase) if task.wanted.phase else None
-        band = uncertainty(site.instrument, task.wanted.quantity, Decimal(limit), nominal)
-        if band is not None and abs(Decimal(repr(margin.value))) <= band:
+    if margin is not None and frame.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
+        if abs(Decimal(repr(margin.value))) <= frame.band:
             found.append("marginal")
-    confidence = task.row.confidence or task.rule.confidence
-    if "memory" in (confidence, task.rule.factor_confidence):
+    if frame.unverified:
         found.append("unverified_limit")
     return tuple(sorted(found))
 
 
-def base_finding(task: Task, period: PeriodTally, zone: str) -> Finding:
-    """The finding of a task and period before anything was judged."""
-    rule = task.rule
-    return Finding(
-        kind="limit",
-        table=task.table.id,
-        rule=rule.id,
-        clause=task.row.clause or rule.clause,
-        title=title_of(task),
-        quantity=task.wanted.quantity,
-        phase=task.wanted.phase,
-        order=task.wanted.order,
-        verdict=Verdict.INCONCLUSIVE,
-        period=Period(rule.period.length, iso(period.start_us, zone), iso(period.end_us, zone)),
-        channel=task.base_name,
-        statistic=Statistic(rule.statistic.kind, percent_of(rule), task.interval_us / 1_000_000, None, task.unit),
-        limit=limit_of(task),
-    )
+@lru_cache(maxsize=4096)
+def _period(length: str, start_us: int, end_us: int, zone: str) -> Period:
+    return Period(length, iso(start_us, zone), iso(end_us, zone))
 
 
 def judged(
-    task: Task,
+    frame: Frame,
     period: PeriodTally,
     counts: Counts,
     decision: Decision,
     reading: float | None,
     windows: Sequence[Window],
-    site: Site,
     zone: str,
     break_even: BreakEven,
     *,
     single: bool,
 ) -> Finding:
     """The finding of a judged period. `reading` is in the unit of the source."""
-    scale = _scale(task)
-    value = None if reading is None else in_unit(reading, scale, single=single)
-    margin = None if value is None else margin_of(task, value)
-    base = base_finding(task, period, zone)
-    title = base.title
-    if value is not None and task.rule.reference == "maximum_demand_current" and _judged(decision):
-        title = f"{title}; {as_sentence(break_even.ranges(task, Decimal(repr(value))))}"
-    reason = decision.reason
-    if value is not None and reason is not None and task.row.derating:
-        words = derating_words(task.row, Decimal(repr(value)), task.unit)
-        reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
-    assert base.statistic is not None
-    statistic = Statistic(
-        base.statistic.kind, base.statistic.percent, base.statistic.interval_s, value, base.statistic.unit
-    )
-    limit = base.limit
+    task, title, reason = frame.task, frame.title, decision.reason
+    value, margin = None, None
+    if reading is not None:
+        value = in_unit(reading, frame.scale, single=single)
+        exact = Decimal(repr(value))
+        margin = margin_of(task, exact)
+        if task.rule.reference == "maximum_demand_current" and _judged(decision):
+            title = f"{title}; {as_sentence(break_even.ranges(task, exact))}"
+        if reason is not None and task.row.derating:
+            words = derating_words(task.row, exact, task.unit)
+            reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
+    limit: Limit | None = frame.limit
     if task.row.no_limit:
         limit, margin = None, None
-    return base.replaced(
+    return _finding(
+        frame,
+        period,
+        decision.verdict,
+        reason,
+        zone,
         title=title,
-        verdict=decision.verdict,
-        modifiers=modifiers_of(task, decision, margin, site),
-        reason=reason,
-        statistic=statistic,
+        value=value,
         limit=limit,
+        modifiers=modifiers_of(frame, decision, margin),
         margin=margin,
         intervals=Intervals(
             counts.expected, counts.valid, counts.missing, counts.excluded, counts.outside, decision.allowed
         ),
         proven=decision.proven,
+        windows=windows,
+    )
+
+
+def unjudged(frame: Frame, period: PeriodTally, verdict: Verdict, reason: Reason, zone: str) -> Finding:
+    """A finding that judged nothing of a recorded channel."""
+    return _finding(frame, period, verdict, reason, zone, title=frame.title, value=None, limit=frame.limit)
+
+
+def _finding(
+    frame: Frame,
+    period: PeriodTally,
+    verdict: Verdict,
+    reason: Reason | None,
+    zone: str,
+    *,
+    title: str,
+    value: float | None,
+    limit: Limit | None,
+    modifiers: tuple[str, ...] = (),
+    margin: Margin | None = None,
+    intervals: Intervals | None = None,
+    proven: bool = False,
+    windows: Sequence[Window] = (),
+) -> Finding:
+    task = frame.task
+    rule = task.rule
+    return Finding(
+        kind="limit",
+        table=task.table.id,
+        rule=rule.id,
+        clause=task.row.clause or rule.clause,
+        title=title,
+        quantity=task.wanted.quantity,
+        phase=task.wanted.phase,
+        order=task.wanted.order,
+        verdict=verdict,
+        period=_period(rule.period.length, period.start_us, period.end_us, zone),
+        channel=task.base_name,
+        modifiers=modifiers,
+        reason=reason,
+        statistic=Statistic(rule.statistic.kind, frame.share, task.interval_us / 1_000_000, value, task.unit),
+        limit=limit,
+        margin=margin,
+        intervals=intervals,
+        proven=proven,
         windows=windows,
     )
 
@@ -218,8 +278,3 @@ def shown(task: Task, reading: float) -> str:
     """A reading of the longer mean as text, in the unit of the finding."""
     scale = Fraction(1) if task.longer is None else scale_for(task, task.longer)
     return f"{in_unit(reading, scale, single=False):.6g} {task.unit}"
-
-
-def unjudged(task: Task, period: PeriodTally, verdict: Verdict, reason: Reason, zone: str) -> Finding:
-    """A finding that judged nothing of a recorded channel."""
-    return base_finding(task, period, zone).replaced(verdict=verdict, reason=reason)

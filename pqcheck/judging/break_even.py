@@ -23,6 +23,7 @@ class BreakEven:
     def __init__(self, site: Site) -> None:
         self._site = site
         self._rows: dict[int, list[tuple[Row, Span]]] = {}
+        self._spans: dict[tuple[int, int | None], list[tuple[Decimal, Decimal, Decimal | None]]] = {}
 
     def ranges(self, task: Task, reading: Decimal) -> list[Range]:
         """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end.
@@ -34,16 +35,27 @@ class BreakEven:
             return []
         amperes = reading if task.unit == "A" else reading * pcc.maximum_demand_current / 100
         found: list[Range] = []
-        for row, span in self._by_ratio(task):
-            if row.high is None or (row.orders is not None and task.wanted.order not in row.orders):
-                continue
-            least = amperes / (row.high * task.rule.factor / 100)
-            from_ratio = Decimal(0) if span.high is None else pcc.short_circuit_current / span.high
-            to_ratio = None if span.low is None or span.low == 0 else pcc.short_circuit_current / span.low
-            low = max(least, from_ratio)
+        for share, from_ratio, to_ratio in self._of_order(task, pcc.short_circuit_current):
+            low = max(amperes / share, from_ratio)
             if to_ratio is None or low < to_ratio:
                 found.append((low, to_ratio))
         return _merged(found)
+
+    def _of_order(self, task: Task, short_circuit: Decimal) -> list[tuple[Decimal, Decimal, Decimal | None]]:
+        """The rows that govern the task's order: limit per ampere, and the span of the demand current."""
+        key = (id(task.rule), task.wanted.order)
+        found = self._spans.get(key)
+        if found is None:
+            found = self._spans[key] = [
+                (
+                    row.high * task.rule.factor / 100,
+                    Decimal(0) if span.high is None else short_circuit / span.high,
+                    None if span.low is None or span.low == 0 else short_circuit / span.low,
+                )
+                for row, span in self._by_ratio(task)
+                if row.high is not None and (row.orders is None or task.wanted.order in row.orders)
+            ]
+        return found
 
     def _by_ratio(self, task: Task) -> list[tuple[Row, Span]]:
         found = self._rows.get(id(task.rule))

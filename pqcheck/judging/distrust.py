@@ -38,16 +38,19 @@ def distrusted(
     """The decision after the doubts that reach the channel, its inputs and the period."""
     if decision.verdict is Verdict.NOT_APPLICABLE:
         return decision
-    nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
-    first: Trust | None = None
-    for doubt in trust:
-        if reaches(doubt, task, run.source.formula) and doubt.overlaps(period.start_us, period.end_us):
-            mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
-            start, end = _slots(doubt, run.origin_us, run.interval_us, period)
-            mask[start:end] = True
-            first = first or doubt
-    if first is None:
+    reaching = [
+        doubt
+        for doubt in trust
+        if reaches(doubt, task, run.source.formula) and doubt.overlaps(period.start_us, period.end_us)
+    ]
+    if not reaching:
         return decision
+    first = reaching[0]
+    nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
+    for doubt in reaching:
+        mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
+        start, end = _slots(doubt, run.origin_us, run.interval_us, period)
+        mask[start:end] = True
     for start, end in run.excluded:
         # What the site file takes out of the count needs no trust.
         part = slice(max(start - period.first_slot, 0), max(end - period.first_slot, 0))

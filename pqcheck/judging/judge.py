@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -206,6 +207,7 @@ class _Pass:
     def _series_findings(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         some_complete = any(period.complete for period in task_run.periods)
         longest = max((period.recorded for period in task_run.periods), default=0)
+        frame = assemble.frame_of(task_run.task, self.site)
         for period in task_run.periods:
             assert period.tally is not None
             tallied = period.tally.result()
@@ -246,15 +248,14 @@ class _Pass:
                 decision = replace(decision, reason=added)
             single = run.grouper is None and not run.source.formula.arithmetic and run.single
             finding = assemble.judged(
-                task_run.task,
+                frame,
                 period,
                 counts,
                 decision,
                 tallied.reading,
                 self._windows(
-                    stream, run.source, task_run.task, tallied.runs, run.origin_us, run.interval_us, single=single
+                    stream, run.source, frame.scale, tallied.runs, run.origin_us, run.interval_us, single=single
                 ),
-                self.site,
                 self.zone,
                 self.break_even,
                 single=single,
@@ -265,7 +266,7 @@ class _Pass:
         self,
         stream: Stream,
         source: Source,
-        task: Task,
+        scale: Fraction,
         runs: Runs,
         origin_us: int,
         interval_us: int,
@@ -282,7 +283,6 @@ class _Pass:
             )
             return tuple(found)
 
-        scale = assemble.scale_for(task, source)
         return RunWindows(runs, origin_us, interval_us, self.zone, scale, rows, single=single)
 
     def _left_over(self, stream: Stream, task: Task, period: PeriodTally, interval_us: int) -> None:
@@ -297,6 +297,7 @@ class _Pass:
         task = run.task
         some_complete = any(period.complete for period in run.periods)
         longest = max((period.recorded for period in run.periods), default=0)
+        frame = assemble.frame_of(task, self.site)
         needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
         for period in run.periods:
             verdict, reason, counts, runs = decide_bound(run, period, needed, recorded)
@@ -306,25 +307,25 @@ class _Pass:
                 continue
             doubt = distrusted_bound(verdict, run, period, runs, counts[1] if counts else 0, self.trust)
             if doubt is not None:
-                self.findings.append(assemble.unjudged(task, period, Verdict.REFUSED, doubt, self.zone))
+                self.findings.append(assemble.unjudged(frame, period, Verdict.REFUSED, doubt, self.zone))
                 continue
             if counts is None:
-                self.findings.append(assemble.unjudged(task, period, verdict, reason, self.zone))
+                self.findings.append(assemble.unjudged(frame, period, verdict, reason, self.zone))
                 continue
             source = run.high or run.low or run.mean
             assert source is not None
-            windows = self._windows(stream, source, task, runs, run.axis.start_us, run.interval_us, single=False)
+            scale = assemble.scale_for(task, source)
+            windows = self._windows(stream, source, scale, runs, run.axis.start_us, run.interval_us, single=False)
             worst = period.bound.worst if period.bound is not None else run.highest_mean
             decision = Decision(verdict, reason, True, counts[1])
             self.findings.append(
                 assemble.judged(
-                    task,
+                    frame,
                     period,
                     counts[0],
                     decision,
                     worst,
                     windows,
-                    self.site,
                     self.zone,
                     self.break_even,
                     single=False,

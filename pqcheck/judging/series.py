@@ -54,7 +54,7 @@ class TaskRun:
 def slots_of(spans: Spans, origin_us: int, interval_us: int, first: int, last: int) -> list[tuple[int, int]]:
     """Slot ranges (half-open, within first..last) that the spans touch, joined where they overlap."""
     found: list[tuple[int, int]] = []
-    for start_us, end_us in sorted(spans):
+    for start_us, end_us in sorted(spans) if spans else ():
         start = max((start_us - origin_us) // interval_us, first)
         end = min(-(-(end_us - origin_us) // interval_us), last)
         if start >= end:
@@ -136,11 +136,11 @@ class SeriesRun:
             values = values.copy()
             for start, end in touched:
                 values[max(start - slot, 0) : max(end - slot, 0)] = np.nan
-        complete = not bool(np.isnan(values).any())
+        top = float(values.max()) if len(values) else float("nan")
         for run in self.runs:
             for period in run.periods:
                 if period.tally is not None and period.tally.end_slot > slot:
-                    period.tally.feed(values, slot, complete=complete)
+                    period.tally.feed(values, slot, top=top)
 
     def finish(self) -> None:
         """Nothing more comes."""

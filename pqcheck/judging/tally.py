@@ -52,11 +52,12 @@ class Tally:
         self._fed_to = first_slot
         self._possible: list[Runs] | None = [] if possible_runs else None
 
-    def feed(self, values: NDArray[Any], slot: int, *, complete: bool) -> None:
+    def feed(self, values: NDArray[Any], slot: int, *, top: float) -> None:
         """Take the slice of `values` (first element at `slot`) that falls into the period.
 
-        NaN is missing or excluded. `complete` says that no value is NaN.
+        NaN is missing or excluded. `top` is the largest of `values`, NaN when any of them is NaN.
         """
+        complete = top == top
         start, end = max(slot, self.first_slot), min(slot + len(values), self.end_slot)
         if start >= end:
             return
@@ -69,11 +70,12 @@ class Tally:
         if not len(good):
             return
         self._valid += len(good)
-        outside = self._band.outside(values)
-        count = int(np.count_nonzero(outside))
-        if count:
-            self._outside += count
-            self._parts.append(find_runs(outside, values, self._band.beyond(values), start))
+        if self._sided == 2 or not self._band.above_all(top):
+            outside = self._band.outside(values)
+            count = int(np.count_nonzero(outside))
+            if count:
+                self._outside += count
+                self._parts.append(find_runs(outside, values, self._band.beyond(values), start))
         self._select(good)
 
     def _watch_possible(self, values: NDArray[Any], start: int) -> None:
