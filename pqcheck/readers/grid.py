@@ -58,26 +58,25 @@ class FileGrid:
     end_us: int
 
 
-def file_grid(instants: Instants, rows: Ints, stamp: str) -> FileGrid:
+def file_grid(instants: Instants, rows: Ints, stamp: str, interval: int | None = None) -> FileGrid:
     """Intervals and runs of one file.
 
     `instants` are UTC stamps of the data rows `rows`, in row order; `stamp` says whether they mark the start or the
-    end of the interval.
+    end of the interval. With `interval`, that is taken as the interval of all rows.
     """
     steps = np.diff(instants)
     falls = np.flatnonzero(steps < 0)
     if falls.size:
         order = np.argsort(instants, kind="stable")
         instants, rows = instants[order], rows[order]
-    intervals = _interval_of_rows(instants, stamp)
+    intervals = _interval_of_rows(instants, stamp) if interval is None else np.full(instants.size, interval)
     runs: dict[int | None, Runs] = {}
     starts = instants.copy()
-    found = [int(value) for value in np.unique(intervals)]
-    for interval in found:
-        mine = np.flatnonzero(intervals == interval)
+    for each in np.unique(intervals).tolist():
+        mine = np.flatnonzero(intervals == each)
         if stamp == "end":
-            starts[mine] -= interval
-        runs[interval or None] = _runs(starts[mine], rows[mine], interval)
+            starts[mine] -= each
+        runs[each or None] = _runs(starts[mine], rows[mine], each)
     edges = np.flatnonzero(np.diff(intervals)) + 1
     changes = tuple(
         Change(int(starts[at]), int(rows[at]), int(intervals[at - 1]), int(intervals[at])) for at in edges.tolist()
@@ -90,6 +89,15 @@ def file_grid(instants: Instants, rows: Ints, stamp: str) -> FileGrid:
         int(starts[0]),
         int(starts[-1] + intervals[-1]),
     )
+
+
+def weak_interval(grid: FileGrid) -> int | None:
+    """The interval of a file that shows it in a few steps only: it may be a multiple of the true one."""
+    if len(grid.runs) != 1:
+        return None
+    interval, runs = next(iter(grid.runs.items()))
+    steps = int((runs.count - 1).sum())
+    return interval if steps < LONG_RUN else None
 
 
 def _runs(starts: Instants, rows: Ints, interval: int) -> Runs:

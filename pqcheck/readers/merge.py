@@ -12,7 +12,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
 from pqcheck.readers.clock_faults import about_reset, about_seconds, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
-from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, overlaps, phase_of, place
+from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, overlaps, phase_of, place, weak_interval
 from pqcheck.readers.late import LateNotes, nothing_late
 from pqcheck.readers.table import Table
 from pqcheck.readers.walk import Conflicts, Part, Plan, walk
@@ -33,6 +33,9 @@ class _File:
     table: Table
     grid: FileGrid
     stamp: str
+    instants: Ints
+    rows: Ints
+    """Stamps and rows of a short file, whose interval may have to be taken from elsewhere."""
 
 
 def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
@@ -55,7 +58,10 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             )
         if table.slabs:
             stamp = table.stamp or declared.stamp or "start"
-            files.append(_File(replace(table, stamps=instants[:0]), file_grid(instants, rows, stamp), stamp))
+            grid = file_grid(instants, rows, stamp)
+            kept = (instants, rows) if weak_interval(grid) is not None else (instants[:0], rows[:0])
+            files.append(_File(replace(table, stamps=instants[:0]), grid, stamp, *kept))
+    files = _finer(files, declared)
     intervals = _intervals(files, declared)
     late = LateNotes([file.table for file in files])
     whole = late.preview()
@@ -132,6 +138,29 @@ def _same_units(tables: Sequence[Table]) -> None:
                     f"{channel.name} is in {other.unit} in {name} and in {channel.unit} in {table.name}; "
                     "export both in one unit"
                 )
+
+
+def _finer(files: list[_File], declared: Declared) -> list[_File]:
+    """Short files take the interval of a longer file with the same channels, or the declared one if all are short.
+
+    Two rows with a gap between them look like rows of twice the interval.
+    """
+    solid = [
+        (next(iter(file.grid.runs)), {channel.key for channel in file.table.channels.values()})
+        for file in files
+        if len(file.grid.runs) == 1 and weak_interval(file.grid) is None and None not in file.grid.runs
+    ]
+    result = []
+    for file in files:
+        weak = weak_interval(file.grid)
+        own = {channel.key for channel in file.table.channels.values()}
+        # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
+        finer = [interval for interval, keys in solid if keys & own] if solid else [declared.interval_us]
+        better = next((each for each in finer if weak and each and each < weak and weak % each == 0), None)
+        if better is not None:
+            file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
+        result.append(file)
+    return result
 
 
 def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, list[int | None]]]:
