@@ -25,12 +25,10 @@ def beside(findings: Sequence[Finding], others: Iterable[Finding], field: str) -
     for other in others:
         if other.kind != "limit":
             continue
-        number = by_id.get(other.id)
-        if number is None:
-            candidates = by_rule.get(_key(other), [])
-            number = max(candidates, key=lambda one: _nearness(findings[one].period, other.period), default=None)
-        if number is not None:
-            found[number] = min(found.get(number, other.verdict), other.verdict, key=_badness)
+        candidates = [by_id[other.id]] if other.id in by_id else by_rule.get(_key(other), [])
+        if candidates:
+            nearest = max(candidates, key=lambda one: _nearness(findings[one].period, other.period))
+            found[nearest] = min(found.get(nearest, other.verdict), other.verdict, key=_badness)
     return [
         one.replaced(**{field: found[number].value}) if found.get(number, one.verdict) != one.verdict else one
         for number, one in enumerate(findings)
