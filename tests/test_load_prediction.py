@@ -357,6 +357,20 @@ def test_a_larger_demand_current_can_drop_a_row() -> None:
     assert (row.limit, row.limit_grown) == ("28 A", "32 A")
 
 
+def test_break_even_demand_current_of_a_predicted_failure() -> None:
+    # 1 A and 49 A of order 5, exponent 1.4. Isc/IL 50 allows 10 % of 400 A; above 400 A the row 20 < 50 allows 7 %.
+    new = [{"name": "drive", "current": f"{245 * math.sqrt(1.04):.9f} A", "power_factor": 1.0, "harmonics": {"5": 20}}]
+    found = study(
+        spectrum({1: 100.0, 5: 1.0}, count=WEEK), new_load=new, tables=["ieee519-2014"],
+        pcc={**PCC, "short_circuit_current": "20 kA"},
+    )  # fmt: skip
+    assert found.growth is not None
+    row = next(one for one in found.growth.rows if "week-95" in one.title and one.channel == "current_harmonic.a.h5")
+    assert row.declared == "fail"
+    least = (1 + 49**1.4) ** (1 / 1.4) / 0.07
+    assert row.break_even.startswith(f"passes for a maximum demand current of {least:.1f} A to 1000 A")
+
+
 def test_bounds_stand_beside_the_prediction() -> None:
     new = [{"name": "drive", "current": "100 A", "power_factor": 1.0, "harmonics": {"5": 20},
             "schedule": {"hours": ["08:00-12:00"]}}]  # fmt: skip

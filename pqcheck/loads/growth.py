@@ -16,6 +16,7 @@ from pqcheck.loads.values import Growth
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
 
+_RANGES = "passes for"
 CURRENTS = ("current_harmonic", "current_tdd")
 
 
@@ -78,7 +79,7 @@ def demand_growth(
                 f"{one.table} {one.rule}", one.channel, mine.statistic.unit if mine.statistic else "",
                 one.verdict.value, mine.verdict.value, theirs.verdict.value,
                 mine.statistic.value if mine.statistic else None, theirs.statistic.value if theirs.statistic else None,
-                _limit(mine), _limit(theirs),
+                _limit(mine), _limit(theirs), _break_even(mine),
             )
         )  # fmt: skip
     nothing = Added((), None, recorded_demand=float(site.pcc.maximum_demand_current or 0))
@@ -101,6 +102,12 @@ def demand_growth(
         tuple(rows),
         tuple(sorted(alone)),
     )
+
+
+def _break_even(finding: Finding) -> str:
+    """The ranges of the demand current that judging states in the title of a current finding."""
+    start = finding.title.find(_RANGES)
+    return "" if start < 0 else finding.title[start:].split(";")[0]
 
 
 def _limit(finding: Finding) -> str:

@@ -194,6 +194,8 @@ class Growth:
     value_grown: float | None
     limit: str
     limit_grown: str
+    break_even: str = ""
+    """For which demand currents the prediction passes, as judging says it."""
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,8 @@ def load_words(load: NewLoad, study: LoadStudy) -> str:
     if load.feeds_in:
         parts.append("feeding in")
     if load.power_factor is not None:
-        parts.append(f"power factor {load.power_factor:g} {'leading' if load.leading else 'lagging'}")
+        sense = "" if load.power_factor == 1 else " leading" if load.leading else " lagging"
+        parts.append(f"power factor {load.power_factor:g}{sense}")
     if load.name in study.line_currents:
         parts.append(f"{study.line_currents[load.name]:.4g} A of line current")
     parts.append(
@@ -210,6 +211,11 @@ def growth_sentences(study: LoadStudy) -> Iterator[str]:
             f"passes: {few}. "
             "A larger IL loosens the percentages; utilities object to that."
         )
+    failing = [one for one in growth.rows if one.declared == "fail" and one.break_even]
+    # The total first, then orders: one line for each rule.
+    ordered = sorted(failing, key=lambda one: (not one.channel.startswith("current_tdd"), one.title, one.channel))
+    for one in list({one.title: one for one in reversed(ordered)}.values())[::-1][:3]:
+        yield f"{one.title}, {one.channel} with the new load, at this short-circuit current: {one.break_even}."
     loosened = [one for one in growth.rows if one.declared == "fail" and one.grown == "pass"]
     if loosened:
         few = ", ".join(f"{one.title} {one.channel} ({one.limit} becomes {one.limit_grown})" for one in loosened[:3])
