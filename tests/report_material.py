@@ -43,15 +43,15 @@ def with_orders(columns: Mapping[str, Array], orders: range = range(2, 26)) -> d
     slots = len(next(iter(columns.values())))
     hour = np.arange(slots) % 144 / 6
     morning = (hour >= 7.5) & (hour < 10)
-    made = dict(columns)
+    made: dict[str, Array] = dict(columns)
     for phase in "abc":
         total = np.zeros(slots)
         for order in orders:
             level: float = 1.2 / order * 3 * (order % 2) + 0.03
-            values = level * (1 + 0.05 * random.randn(slots)) + np.where(morning & (order == 11), 4.5, 0)
-            made[f"voltage_harmonic.{phase}n.h{order} [%]"] = np.round(values, 3)
+            values = level * (1 + 0.05 * random.randn(slots)) + 4.5 * (morning & (order == 11))
+            made[f"voltage_harmonic.{phase}n.h{order} [%]"] = np.asarray(np.round(values, 3), dtype=float)
             total = total + values**2
-        made[f"voltage_thd.{phase}n [%]"] = np.round(np.sqrt(total), 3)
+        made[f"voltage_thd.{phase}n [%]"] = np.asarray(np.round(np.sqrt(total), 3), dtype=float)
     return made
 
 

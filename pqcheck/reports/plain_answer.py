@@ -13,6 +13,7 @@ from pqcheck.reports.plain import allowance, capital, listed, quantity_words, ra
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.words import required
 
+VOLTAGE = quantity_words("voltage")
 Array = NDArray[np.float64]
 _RANK = {
     Verdict.FAIL: 0, Verdict.REFUSED: 1, Verdict.INCONCLUSIVE: 2, Verdict.WAIVED: 3, Verdict.PASS: 4,
@@ -27,7 +28,7 @@ def headline(findings: Findings) -> str:
         failed = [one for one in asked if one.verdict is Verdict.FAIL]
         if not failed:
             return "The recording shows a danger sign; see above. No limit is broken, but act on the sign first."
-        names = listed(sorted({quantity_words(one.quantity) for one in failed}))
+        names = listed(sorted({quantity_words(one.quantity) for one in failed}, key=lambda name: (name != VOLTAGE, name)))
         return f"Not every limit was kept: {names} went beyond what is allowed."
     if verdict is Verdict.REFUSED:
         return "The recording cannot be trusted for all of this question. Nothing that can was beyond a limit."

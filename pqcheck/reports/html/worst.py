@@ -9,7 +9,7 @@ import numpy as np
 from pqcheck.clock import HOUR, iso, parse_iso
 from pqcheck.findings import Finding, Verdict, Window
 from pqcheck.observing.gather import Track
-from pqcheck.quantities import LINE_TO_LINE
+from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.reports.html.figure import figure_element
 from pqcheck.reports.html.markup import Markup, tag, together
 from pqcheck.reports.plain import date_words, quantity_words
@@ -132,7 +132,8 @@ def _between(material: Material, one: Finding, instant: int) -> str:
             low, high = track.low[place], track.high[place]
             if len(low) and not np.isnan(low).all():
                 name = quantity_words(one.quantity)
-                where = f" ({phase_label(one.phase)})" if one.phase else ""
+                where = f" (phase {one.phase[0]})" if one.phase in LINE_TO_NEUTRAL else ""
+                where = where or (f" ({phase_label(one.phase)})" if one.phase else "")
                 unit = "" if track.unit == "1" else f" {track.unit}"
                 return f"In that hour {name}{where} lay between {np.nanmin(low):.4g} and {np.nanmax(high):.4g}{unit}."
     return ""

@@ -117,7 +117,7 @@ def availability(
         axes.set_yticks(range(count))
         axes.set_yticklabels([*reversed(never), *(label for label, _ in reversed(rows))])
         axes.set_ylim(-0.7, count - 0.3)
-        label_axis(axes, frame.start_us, frame.end_us, frame.zone)
+        label_axis(axes, frame.start_us, frame.end_us, frame.zone, changes=False)
         axes.grid(False, axis="y")
         svg = as_svg(figure)
     return Drawn(identity, title, svg, alt, caption)

@@ -75,7 +75,7 @@ def heat_map(
     with drawing():
         figure = new_figure(2.9)
         axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.97, bottom=0.17, top=0.93)
+        figure.subplots_adjust(left=0.075, right=0.955, bottom=0.17, top=0.93)
         axes.set_facecolor(light("track"))
         shown = axes.imshow(
             np.ma.masked_invalid(grid), aspect="auto", origin="lower", interpolation="none", cmap="cividis",

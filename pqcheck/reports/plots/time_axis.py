@@ -40,7 +40,9 @@ def day_label(instant_us: int, zone: str) -> str:
     return f"{WEEKDAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
 
 
-def label_axis(axes: Any, start_us: int, end_us: int, zone: str, *, named: bool = True) -> None:
+def label_axis(
+    axes: Any, start_us: int, end_us: int, zone: str, *, named: bool = True, changes: bool = True
+) -> None:
     """Ticks at local midnights (or hours for a short record), the zone named, clock changes marked."""
     axes.set_xlim(0, hours(end_us, start_us))
     length = end_us - start_us
@@ -70,7 +72,8 @@ def label_axis(axes: Any, start_us: int, end_us: int, zone: str, *, named: bool 
         day = "" if length > 2 * DAY else f"{day_label(start_us, zone)} "
         last = to_local(end_us - 1, zone).year
         axes.set_xlabel(f"{day}{year if last == year else f'{year} to {last}'}, clock time of {zone}")
-    _mark_changes(axes, start_us, end_us, zone)
+    if changes:
+        _mark_changes(axes, start_us, end_us, zone)
 
 
 def _mark_changes(axes: Any, start_us: int, end_us: int, zone: str) -> None:

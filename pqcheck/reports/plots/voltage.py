@@ -125,7 +125,9 @@ def _against_current(material: Material) -> Iterator[Drawn]:
         label = f"phase {phase}"
         y = voltage.mean.astype(float)
         y[y < 0.05 * np.nanmedian(y)] = np.nan
-        groups[label] = (current.mean.astype(float), y)
+        x = current.mean.astype(float)
+        x[np.isnan(y)] = np.nan
+        groups[label] = (x, y)
         for one in material.observations:
             if one.id == f"own-load-{phase}" and "slope_V_per_A" in one.numbers:
                 lines[label] = (one.numbers["intercept_V"], one.numbers["slope_V_per_A"])
