@@ -39,7 +39,7 @@ def flat(value: float, count: int = 1440) -> NDArray[np.float64]:
 
 
 def test_ten_minutes_at_100_and_five_at_200_amperes() -> None:
-    # shared standards, existing load 3.3 (derived): arithmetic 133.3 A, quadratic 141.4 A; currents are quadratic.
+    # Worked example, derived: arithmetic 133.3 A, quadratic 141.4 A; currents are quadratic.
     values = flat(100.0, 30)
     values[10:15] = 200.0
     found = demand({"current.a [A]": values}).maximum("current", "a")
@@ -105,7 +105,7 @@ def test_a_coarser_recording_gives_bounds() -> None:
 
 
 def test_readings_as_long_as_the_window_bound_a_sliding_maximum() -> None:
-    # shared standards, 3.3: block maximum <= sliding maximum <= largest sum of two neighbours.
+    # Derived: block maximum <= sliding maximum <= largest sum of two neighbours.
     found = demand({"active_power.total [W]": [10.0, 40.0, 30.0]}, interval_s=900).maximum("active_power")
     assert found is not None and found.block is not None
     assert (found.block.value, found.bounds) == (40.0, (40.0, 70.0))
@@ -139,8 +139,11 @@ def test_a_gap_breaks_windows_and_the_continuous_span() -> None:
 def test_declared_exclusions_are_no_load() -> None:
     values = flat(10.0)
     values[600:660] = 500.0
-    one = site(time_zone="UTC", exclusions=[{"from": "2031-03-03T10:00:00", "to": "2031-03-03T11:00:00",
-                                             "reason": "test of the standby set", "author": "site engineer"}])  # fmt: skip
+    out = {
+        "from": "2031-03-03T10:00:00", "to": "2031-03-03T11:00:00", "reason": "test of the standby set",
+        "author": "site engineer",
+    }  # fmt: skip
+    one = site(time_zone="UTC", exclusions=[out])
     found = demand_of(recording({"current.a [A]": values}, interval_s=60), one, QUARTER).maximum("current", "a")
     assert found is not None and found.sliding is not None
     assert found.sliding.value == pytest.approx(10.0)
@@ -220,7 +223,7 @@ def test_spare_capacity_by_phase() -> None:
     assert found["transformer", None].now == pytest.approx(277 * 595)
 
 
-# Harmonic loading: worked spectra of the shared standards, section 4.2 (derived; (b) also published as 2.89).
+# Harmonic loading: worked spectra (derived; (b) also published as 2.89).
 
 SPECTRA = {
     "six-pulse, moderate": ({1: 0.978, 5: 0.171, 7: 0.108, 11: 0.044, 13: 0.028, 17: 0.015, 19: 0.0098}, 2.724, 1.140),
@@ -287,7 +290,7 @@ def test_only_high_load_counts_and_missing_orders_are_named() -> None:
 
 
 def test_motor_derating_at_the_nema_points() -> None:
-    # 460/470/450 V: largest deviation 2.17 % (shared standards 2.2); between 0.95 at 2 % and 0.93 at 2.5 %.
+    # 460/470/450 V: largest deviation 2.17 % (derived); between 0.95 at 2 % and 0.93 at 2.5 %.
     table = {"voltage.ab [V]": flat(450.0), "voltage.bc [V]": flat(470.0), "voltage.ca [V]": flat(460.0)}
     found = motor(recording(table), "now")
     assert found is not None

@@ -1,4 +1,4 @@
-"""Existing-load determination by the load rules of limit tables. Worked examples: shared standards 3.2 (derived)."""
+"""Existing-load determination by the load rules of limit tables. Worked examples, all derived."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from pqcheck.site.load import site_from
 from tests.recordings import recording
 
 MONTH = 2880
-"""30 days of quarter hours (shared standards 3.1)."""
+"""30 days of quarter hours (derived)."""
 THREE = {"nominal_voltage": "480Y/277 V", "connection": "wye"}
 SPLIT = {"nominal_voltage": "120/240 V", "connection": "split-phase"}
 CONDITIONS: dict[str, Any] = {
@@ -158,7 +158,7 @@ def test_an_empty_building_is_not_representative() -> None:
 
 @pytest.mark.parametrize("fact", ["renewable_source", "peak_shaving"])
 def test_what_a_renewable_source_excludes_depends_on_the_edition(fact: str) -> None:
-    # 2023: the 30-day exception only; 2020: the whole determination (shared standards 3.1 and disagreement 10).
+    # 2023: the 30-day exception only; 2020: the whole determination (sources disagree on the earlier edition).
     study = {**CONDITIONS, fact: True, "maximum_demand": "100 A", "maximum_demand_months": 12}
     ratings = {"service": "400 A"}
     record = currents(100, 100, 100)
@@ -253,10 +253,13 @@ def rule(**changes: Any) -> dict[str, Any]:
         ({"open_choices": ["demand_windows"]}, "did you mean 'demand_window'"),
         ({"demand": [{"basis": "recorded", "clause": "1"}]}, "needs 'continuous'"),
         ({"demand": [{"basis": "declared", "clause": "1"}]}, "needs 'months'"),
-        ({"demand": [{"basis": "recorded", "continuous": "30 d", "interval": "7 min", "clause": "1"}]}, "divide the hour"),  # fmt: skip
+        (
+            {"demand": [{"basis": "recorded", "continuous": "30 d", "interval": "7 min", "clause": "1"}]},
+            "divide the hour",
+        ),
         ({"conditions": [{"fact": "ocupied", "is": True, "reason": "r"}]}, "did you mean 'occupied'"),
     ],
-)  # fmt: skip
+)
 def test_a_load_rule_that_does_not_hold_together(changes: dict[str, Any], said: str) -> None:
     with pytest.raises(LimitTableError, match=said):
         check_table({"load_rules": [rule(**changes)]}, "mine.json")

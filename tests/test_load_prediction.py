@@ -195,7 +195,7 @@ def test_a_capacitor_bank_amplifies_near_its_resonance() -> None:
 
 
 def test_triplens_of_three_single_phase_loads_meet_in_the_neutral() -> None:
-    # 33 % of order 3 alone: I_N / I_phase = 0.94 (shared standards 4.3, derived).
+    # 33 % of order 3 alone: I_N / I_phase = 0.94 (derived).
     new = [
         {"name": f"lights {phase}", "current": "100 A", "power_factor": 1.0, "phases": [phase], "harmonics": {"3": 33}}
         for phase in "abc"
@@ -259,7 +259,7 @@ def test_more_than_the_impedance_can_deliver() -> None:
 
 
 def test_the_apparent_impedance_of_the_record() -> None:
-    # shared standards (signal processing) 8.1: 0.04 + j0.06 ohm at power factor 0.93 is seen as about 0.0594 ohm.
+    # Worked regression, derived: 0.04 + j0.06 ohm at power factor 0.93 is seen as about 0.0594 ohm.
     rng = np.random.default_rng(2)
     amperes = rng.uniform(45, 80, 500)
     lag = math.acos(0.93)
