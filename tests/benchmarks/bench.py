@@ -5,7 +5,7 @@
 
 FOLDER comes from make_week.py. Every command runs once per round; ratios are taken round by round against the bare read
 R (`polars.read_csv` or `polars.read_parquet` where polars is installed, else pyarrow), so that slow moments of the
-machine hit all alike. Judge on the median of at least 7 rounds of a quiet machine. Nothing here passes or fails.
+machine hit all alike; the processor time suffers less from a busy machine than the wall time does. Judge on the median of at least 7 rounds of a quiet machine. Nothing here passes or fails.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
+import resource
 import statistics
 import subprocess
 import sys
@@ -88,13 +89,14 @@ def commands(folder: Path, parquet: bool) -> dict[str, list[str]]:
 
 
 def run(command: list[str]) -> dict[str, float]:
-    """Wall time of one whole process and the peak memory it reports."""
-    begin = time.perf_counter()
+    """Wall and processor time of one whole process, and the peak memory it reports."""
+    before, begin = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(command, capture_output=True, text=True, check=False)
-    seconds = time.perf_counter() - begin
+    seconds, after = time.perf_counter() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     if done.returncode:
         sys.exit(f"failed: {command[1][:60]}\n{done.stderr[-2000:]}")
-    return {"seconds": seconds, "peak": json.loads(done.stdout.strip().splitlines()[-1])["peak_mib"]}
+    return {"seconds": seconds, "cpu": cpu, "peak": json.loads(done.stdout.strip().splitlines()[-1])["peak_mib"]}
 
 
 def main() -> None:
@@ -116,14 +118,15 @@ def main() -> None:
             results[name].append(run(command))
     if arguments.save:
         arguments.save.write_text(json.dumps(results, indent=1))
-    print("| run | x R, median (min to max) | seconds, median | peak MiB |")
-    print("|---|---|---|---|")
+    print("| run | x R, median (min to max) | processor time x R | seconds, median | peak MiB |")
+    print("|---|---|---|---|---|")
     for name, measured in results.items():
         ratios = [one["seconds"] / other["seconds"] for one, other in zip(measured, results[base], strict=True)]
         seconds = statistics.median(one["seconds"] for one in measured)
         peak = statistics.median(one["peak"] for one in measured)
         spread = f"{statistics.median(ratios):.2f} ({min(ratios):.2f} to {max(ratios):.2f})"
-        print(f"| {name} | {spread} | {seconds:.2f} | {peak:.0f} |")
+        cpu = statistics.median(one["cpu"] / other["cpu"] for one, other in zip(measured, results[base], strict=True))
+        print(f"| {name} | {spread} | {cpu:.2f} | {seconds:.2f} | {peak:.0f} |")
 
 
 if __name__ == "__main__":

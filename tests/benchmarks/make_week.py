@@ -69,10 +69,16 @@ class Model:
     phase: np.ndarray
 
 
-def harmonic_level(order: int) -> float:
-    """Usual share of an order, in percent of what the limit allows at the order, relative to a smooth envelope."""
-    odd = {3: 0.8, 5: 1.9, 7: 1.4, 9: 0.4, 11: 0.9, 13: 0.7}
-    return odd.get(order, (0.35 if order % 2 else 0.08) * 15 / max(order, 15))
+def limit_of(kind: str, order: int) -> float:
+    """About what the applied tables allow: voltage in percent, current in amperes at the declared demand.
+
+    Only the size matters here (a channel must pass or leave its limit); the tables themselves are in `limits/`.
+    """
+    if kind == "voltage":
+        odd = {3: 5.0, 5: 5.0, 7: 5.0, 9: 1.5, 11: 3.5, 13: 3.0, 17: 2.0, 19: 1.5, 23: 1.5, 25: 1.5}
+        return odd.get(order, {2: 2.0, 4: 1.0}.get(order, 0.5))
+    percent = next(value for top, value in ((10, 7.0), (16, 3.5), (22, 2.5), (34, 1.0), (50, 0.5)) if order <= top)
+    return percent / 100 * DEMAND_A * (0.5 if order % 2 == 0 and order <= 6 else 1.0)
 
 
 def channel_model(seed: int) -> Model:
@@ -92,23 +98,21 @@ def channel_model(seed: int) -> Model:
         rows.append((f"current_tdd.{phase} [%]", 3.1 + 0.2 * number, 3, 0.05, 0.30, 8.0))
     for phase in ("an", "bn", "cn"):
         for order in range(2, 51):
-            level = 0.5 * harmonic_level(order) * rng.uniform(0.8, 1.25)
-            rows.append((f"voltage_harmonic.{phase}.h{order} [%]", level, 4, 0.07, 0.25, nothing))
+            level = 0.3 * limit_of("voltage", order) * rng.uniform(0.6, 1.1)
+            rows.append((f"voltage_harmonic.{phase}.h{order} [%]", level, 4, 0.07, 0.25, limit_of("voltage", order)))
     for phase in "abc":
         for order in range(2, 51):
-            level = DEMAND_A / 100 * harmonic_level(order) * rng.uniform(0.8, 1.25) * 0.4
-            rows.append((f"current_harmonic.{phase}.h{order} [A]", level, 3, 0.08, 0.35, nothing))
+            level = 0.3 * limit_of("current", order) * rng.uniform(0.6, 1.1)
+            rows.append((f"current_harmonic.{phase}.h{order} [A]", level, 3, 0.08, 0.35, limit_of("current", order)))
     headers, level, decimals, noise, swing, limit = (list(column) for column in zip(*rows, strict=True))
     levels, noises, swings = np.array(level), np.array(noise), np.array(swing)
     checked = np.arange(len(rows)) >= 8
-    # An eventful channel passes its limit in bursts; the others keep well below.
     eventful = checked & (rng.random(len(rows)) < EVENTFUL)
-    quiet = levels * (1 + 1.2 * swings) * (1 + 6.5 * noises) * 1.8
-    low = levels * (1 + swings) * (1 + 2 * noises) * 1.1
-    given = np.array(limit)
-    limit_3s = np.where(np.isnan(given), np.where(eventful, low, quiet), np.where(eventful, low, given))
-    limit_3s = np.array([float(f"{value:.4g}") for value in limit_3s])
-    limit_10min = np.array([float(f"{value / 1.25:.4g}") for value in limit_3s])
+    # An eventful channel stands just below its limit and passes it in bursts; the others keep well below.
+    limits = np.array(limit)
+    levels = np.where(eventful, limits / ((1 + swings) * (1 + 2 * noises)), levels)
+    limit_10min = limits.copy()
+    limit_3s = 1.1 * limits
     limit_3s[~checked] = limit_10min[~checked] = np.nan
     return Model(
         headers, levels, np.array(decimals), noises, swings, limit_3s, limit_10min, eventful,
