@@ -59,6 +59,7 @@ def from_arrays(
     table = Table(
         name=name,
         sha256=_digest(stamps, values),
+        in_memory=True,
         headers=tuple(headers),
         time_column=0,
         channels=channels,

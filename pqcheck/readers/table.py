@@ -112,11 +112,8 @@ class Table:
     """How the stamps are written, in words."""
     notes: tuple[Note, ...] = ()
     """What was noticed while the file was scanned."""
-
-    @property
-    def in_memory(self) -> bool:
-        """Whether the values come from arrays, so that rows have no place in a file."""
-        return not self.sha256
+    in_memory: bool = False
+    """The values come from arrays, so that rows have no place in a file."""
 
     @property
     def flag(self) -> int | None:

@@ -5,7 +5,8 @@
 
 FOLDER comes from make_week.py. Every command runs once per round; ratios are taken round by round against the bare read
 R (`polars.read_csv` or `polars.read_parquet` where polars is installed, else pyarrow), so that slow moments of the
-machine hit all alike; the processor time suffers less from a busy machine than the wall time does. Judge on the median of at least 7 rounds of a quiet machine. Nothing here passes or fails.
+machine hit all alike; the processor time suffers less from a busy machine than the wall time does. Judge on the median
+of at least 7 rounds of a quiet machine. Nothing here passes or fails.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ UNITS = frozenset((
 _BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]*?)\s*[\])]")
 _SPLIT = re.compile(r"[\s_./:;,|\u00b7\-\u2013\[\](){}]+")
 _PAIR = re.compile(
-    r"(?<![A-Za-z0-9])(L?[123]|[ABCRSTYabcrsty])\s*[-\u2013/]\s*(L?[123]|[ABCRSTYabcrsty]|N|n)(?![A-Za-z0-9])"
+    r"(?<![A-Za-z0-9])([Ll]?[123]|[ABCRSTYabcrsty])\s*[-\u2013/_]\s*([Ll]?[123]|[ABCRSTYabcrsty]|N|n)(?![A-Za-z0-9])"
 )
 
 _QUANTITY_WORDS = {
