@@ -134,6 +134,28 @@ def test_load_steps_are_no_tap_changer() -> None:
     assert tap_steps(gathered(columns), site(supply={"nominal_voltage": "208Y/120 V", "frequency": "60 Hz"})) == []
 
 
+def test_two_taps_at_once_are_the_same_device() -> None:
+    random = np.random.RandomState(17)
+    moves = 0.75 * random.choice([-2, -1, 1, 2], COUNT // 6)
+    level = np.repeat(120 + np.cumsum(moves - moves.mean()), 6)
+    columns = {f"voltage.{p}n [V]": level + 0.03 * random.randn(COUNT) for p in "abc"}
+    found = tap_steps(gathered(columns), site(supply={"nominal_voltage": "208Y/120 V", "frequency": "60 Hz"}))
+    # Without currents a switching load cannot be told from a regulator.
+    assert [one.grade for one in found] == ["possible"]
+    assert found[0].numbers["size_V"] == pytest.approx(0.75, rel=0.05)
+
+
+def test_legs_that_mirror_each_other_are_no_matter_of_the_own_load() -> None:
+    """Job case 2: L1 up, L2 down, the sum steady: the neutral, not the supply's impedance."""
+    random = np.random.RandomState(18)
+    swing = np.where(random.rand(COUNT) < 0.2, 9.0, 0.0)
+    columns = {"voltage.an [V]": 121 + swing, "voltage.bn [V]": 121 - swing + 0.05 * random.randn(COUNT),
+               "current.b [A]": 10 + 2 * swing, "current.a [A]": 20 + random.rand(COUNT)}  # fmt: skip
+    place = site(supply={"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"})
+    found = own_load(gathered(columns), place)
+    assert {one.grade for one in found} == {"undetermined"} and "neutral" in found[0].text
+
+
 def capacitor_week(orders: range = range(2, 26)) -> dict[str, Array]:
     """Job case 3: h11 1 % normally, 6.1 % for 2.5 h on five days, while reactive power drops by 300 kvar."""
     random = np.random.RandomState(11)
@@ -195,6 +217,14 @@ def test_distortion_while_the_plant_is_off_is_background() -> None:
 def test_distortion_that_rests_with_the_plant_is_only_possibly_its_own() -> None:
     assert [one.grade for one in background(gathered(plant(1.5)), site())] == ["possible"]
     assert [one.grade for one in background(gathered(plant(4.2)), site())] == ["undetermined"]
+
+
+def test_demand_distortion_alone_tells_when_the_plant_is_off() -> None:
+    columns = {name: values for name, values in plant(5.6).items() if not name.startswith("current.")}
+    random = np.random.RandomState(16)
+    works = np.arange(COUNT) // 144 < 5
+    columns["current_tdd.a [%]"] = np.where(works, 2.0, 0.1) + 0.02 * random.rand(COUNT)
+    assert [one.grade for one in background(gathered(columns), site())] == ["shown"]
 
 
 def test_solar_noon_and_whose_generation() -> None:

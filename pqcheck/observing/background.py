@@ -19,7 +19,10 @@ LOWER = 0.6
 
 def background(gathered: Gathered, site: Site) -> list[Observation]:
     """One observation when the plant was off for some hours and on for some."""
-    current = total_current(gathered)
+    # Demand distortion is harmonic amperes over a fixed current, so it tells on and off as well.
+    current = total_current(gathered) or next(
+        (track for p in "abc" if (track := gathered.find("current_tdd", p)) is not None), None
+    )
     distortion = _distortion(gathered)
     if current is None or distortion is None or not alike(current, distortion):
         return []
@@ -45,7 +48,11 @@ def _distortion(gathered: Gathered) -> Track | None:
 
 
 def _harmonic_amperes(gathered: Gathered, current: Track, amperes: Array) -> Array:
-    """Own harmonic current where its distortion was recorded, else the current itself as a stand-in."""
+    """Own harmonic current: from the demand distortion, from current and its distortion, else the current itself."""
+    for phase in "abc":
+        tdd = gathered.find("current_tdd", phase)
+        if tdd is not None and alike(tdd, current):
+            return values(tdd)
     for phase in "abc":
         thd, own = gathered.find("current_thd", phase), gathered.find("current", phase)
         if thd is not None and own is not None and alike(thd, current) and alike(own, current):

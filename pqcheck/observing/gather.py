@@ -91,17 +91,22 @@ class Gathered:
     def find(
         self, quantity: str, phase: str | None = None, order: int | None = None, reading: str = "mean"
     ) -> Track | None:
-        """The detail of a channel, the finest stream first."""
+        """The detail of a channel that holds any reading, the finest stream first."""
         found = [
             track
             for channel, track in self.detail.items()
             if (channel.quantity, channel.phase, channel.order, channel.reading) == (quantity, phase, order, reading)
+            and track.valid.any()
         ]
         return min(found, key=lambda track: track.step_us, default=None)
 
     def phases(self, quantity: str, order: int | None = None) -> list[str]:
-        """Phases recorded for a quantity, in the order of the contract."""
-        held = {c.phase for c in self.detail if c.quantity == quantity and c.order == order and c.reading == "mean"}
+        """Phases with readings of a quantity, in the order of the contract."""
+        held = {
+            channel.phase
+            for channel, track in self.detail.items()
+            if (channel.quantity, channel.order, channel.reading) == (quantity, order, "mean") and track.valid.any()
+        }
         return [phase for phase in QUANTITIES[quantity].phases if phase in held]
 
 

@@ -21,6 +21,7 @@ LARGEST_SHARE = 0.2
 """A slope up to one fifth of V/I can be a source impedance (section 8.3, suggested rule)."""
 STRONG, WEAK = -0.9, -0.6
 LEAST_STEPS = 12
+SEESAW = -0.7
 LEAST_SWING = 0.01
 """Share of the voltage that the swing of the current must explain before anything is said."""
 
@@ -97,6 +98,13 @@ def _observation(
         kept = _without_line(numbers)
         return Observation(f"own-load-{phase}", title, grade, text, evidence, tuple(against), figure, kept)
 
+    if _seesaw(gathered):
+        text = (
+            "The two legs move against each other while their sum holds still, as they do when the neutral has a "
+            "bad contact. "
+            "Then a slope of voltage on current says nothing about the supply; see to the neutral first."
+        )
+        return unclaimed("undetermined", text)
     if slope.steps > 0 and slope.r > -WEAK:
         text = (
             "Voltage and current rise and fall together, as they do when the supply varies and the load follows. "
@@ -127,6 +135,14 @@ def _observation(
         "upstream of the measuring point (at a service entrance: service drop, transformer and network)."
     )
     return Observation(f"own-load-{phase}", title, grade, text, evidence, tuple(against), figure, numbers)
+
+
+def _seesaw(gathered: Gathered) -> bool:
+    """Whether exactly two legs were recorded and their voltages mirror each other."""
+    one, two = gathered.find("voltage", "an"), gathered.find("voltage", "bn")
+    if one is None or two is None or gathered.find("voltage", "cn") is not None or not alike(one, two):
+        return False
+    return correlation(np.diff(clean_voltage(one)), np.diff(clean_voltage(two))) < SEESAW
 
 
 def _without_line(numbers: dict[str, float]) -> dict[str, float]:

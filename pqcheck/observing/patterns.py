@@ -71,7 +71,9 @@ def _time_of_day(grid: Array, figure: str, track: Track) -> list[Observation]:
     share = explained_by_hour(grid)
     if share < CLEAR:
         return []
-    profile = np.nanmean(grid, axis=1)
+    held = (~np.isnan(grid)).sum(axis=1)
+    profile = np.full(len(grid), np.nan)
+    np.divide(np.nansum(grid, axis=1), held, out=profile, where=held > 0)
     low, high = int(np.nanargmin(profile)), int(np.nanargmax(profile))
     phase = track.channel.phase
     return [

@@ -26,10 +26,10 @@ LEAST_STEP = 0.003
 LARGEST_STEP = 0.03
 LEAST_COUNT = 6
 EVEN = 0.35
-"""Largest spread of the sizes (quartile distance over median) that still is one size."""
+"""Largest spread of the sizes (quartile distance, in steps) that still is one size."""
 AGAINST = -0.5
 OFTEN_A_DAY = 30
-MOST_SHARE = 0.1
+MOST_SHARE = 0.35
 QUIET = 3.0
 """The smallest step must be this many times the usual change from point to point."""
 
@@ -53,13 +53,23 @@ def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
     if not LEAST_COUNT <= len(found) <= MOST_SHARE * len(mean):
         return []
     places = found.tolist()
-    sizes = np.abs(mean[found])
-    middle = float(np.median(sizes))
-    uneven = float(np.percentile(sizes, 75) - np.percentile(sizes, 25)) / middle
+    middle, uneven = one_size(np.abs(mean[found]))
     matched = _with_current(gathered, tracks[0], places)
     if uneven > EVEN or (matched is not None and (matched > 0.5 or _follow_current(gathered, tracks[0], places))):
         return []
     return [_observation(tracks[0], places, middle, nominal, uneven, matched, len(tracks))]
+
+
+def one_size(sizes: Array) -> tuple[float, float]:
+    """The size of one step, and how far the steps scatter about whole multiples of it (quartile distance).
+
+    A device may take two steps within one interval, so multiples count as the same size.
+    """
+    single = float(np.median(sizes[sizes <= 1.4 * np.percentile(sizes, 25)]))
+    multiples = np.maximum(np.rint(sizes / single), 1)
+    single = float(np.median(sizes / multiples))
+    away = sizes / single - multiples
+    return single, float(np.percentile(away, 75) - np.percentile(away, 25))
 
 
 def _shared(changes: Array, mean: Array, nominal: float) -> NDArray[np.bool_]:
@@ -117,7 +127,7 @@ def _observation(
     spans = tuple((track.start_us + (p - 1) * track.step_us, track.start_us + (p + 1) * track.step_us) for p in places)
     return Observation(
         "tap-steps", "Steps like those of a tap changer", grade, text,
-        (f"Sizes lie close together (quartile distance {100 * uneven:.0f} % of the middle size), seen in "
+        (f"The changes are one or several such steps (quartile distance {100 * uneven:.0f} % of a step), seen in "
          f"{duration_text(track.step_us)} values.", *([] if matched is None else [current])),
         tuple(against), "fig-tap-steps",
         {"steps": float(len(places)), "size_V": size, "size_percent": 100 * size / nominal, "per_day": rate}, spans,

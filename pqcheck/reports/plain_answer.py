@@ -28,7 +28,8 @@ def headline(findings: Findings) -> str:
         failed = [one for one in asked if one.verdict is Verdict.FAIL]
         if not failed:
             return "The recording shows a danger sign; see above. No limit is broken, but act on the sign first."
-        names = listed(sorted({quantity_words(one.quantity) for one in failed}, key=lambda name: (name != VOLTAGE, name)))
+        words = {quantity_words(one.quantity) for one in failed}
+        names = listed(sorted(words, key=lambda name: (name != VOLTAGE, name)))
         return f"Not every limit was kept: {names} went beyond what is allowed."
     if verdict is Verdict.REFUSED:
         return "The recording cannot be trusted for all of this question. Nothing that can was beyond a limit."
@@ -42,13 +43,14 @@ def headline(findings: Findings) -> str:
 
 
 def governing(asked: Sequence[Finding]) -> list[Finding]:
-    """One finding per quantity: the worst verdict, then the smallest margin; failures first, voltage before others."""
+    """One finding with a reading per quantity: failures, then the smallest margin; voltage before others."""
     best: dict[str, Finding] = {}
 
-    def key(one: Finding) -> tuple[int, int, float]:
+    def key(one: Finding) -> tuple[bool, int, float]:
         margin = one.margin.percent_of_limit if one.margin is not None else None
-        judged = one.statistic is not None and one.statistic.value is not None
-        return (_RANK.get(one.verdict, 9), 0 if judged else 1, margin if margin is not None else float("inf"))
+        # A rule that was judged says more than one that was not; what could not be judged is told further down.
+        unread = one.statistic is None or one.statistic.value is None
+        return (unread, _RANK.get(one.verdict, 9), margin if margin is not None else float("inf"))
 
     for one in asked:
         if one.kind != "limit" or one.quantity is None:

@@ -15,7 +15,7 @@ _PLAIN: dict[str, tuple[str, str]] = {
         "the recorder took its values in steps too long for this rule",
         "Record again in the shorter steps that the rule asks for.",
     ),
-    "not-recorded": ("it was not recorded", "Record it as well, or agree that it is not part of the question."),
+    "not-recorded": ("not recorded", "Record it as well, or agree that it is not part of the question."),
     "phase-missing": ("one of the phases was not recorded", "Connect and record every phase."),
     "orders-missing": ("some components were not recorded", "Set the recorder to record every component."),
     "neutral-not-seen": ("the voltage to neutral was not recorded", "Record the voltage to neutral."),

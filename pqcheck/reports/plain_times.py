@@ -62,7 +62,7 @@ def _single(day: _Day, members: Sequence[Finding]) -> str:
     some = f", {time_words(day.seconds)} of it" if day.seconds < 0.9 * whole else ""
     same = day.last.date() == day.first.date() or whole < 86400
     end = f"{day.last:%H:%M}" if same else f"{date_words(day.last)} {day.last:%H:%M}"
-    return f"{date_words(day.first)}, {day.first:%H:%M} to {end}{some}{_worst(day, members, when=False)}"
+    return f"{date_words(day.first)}, {day.first:%H:%M} to {end}{some}{_worst(day, members, when=not same)}"
 
 
 def _pattern(days: Sequence[_Day], members: Sequence[Finding]) -> str:

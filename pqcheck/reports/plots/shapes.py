@@ -46,7 +46,8 @@ def duration_curve(
             grid = np.linspace(0, 100, 201)
             ranks = np.minimum((grid / 100 * len(ordered)).astype(int), len(ordered) - 1)
             series.append({"label": label, "unit": unit, "values": rounded(ordered[ranks])})
-        limit_lines(axes, bands, unit, 0.5)
+        middles = [float(np.median(one[~np.isnan(one)])) for one in values.values() if not np.isnan(one).all()]
+        limit_lines(axes, bands, unit, 0.5, max(middles, default=0.0))
         for mark in (1, 5, 95, 99):
             axes.axvline(mark, color=light("quiet"), linewidth=0.8, linestyle=(0, (2, 2)))
         axes.set_xlim(0, 100)

@@ -159,24 +159,35 @@ def _limits(axes: Any, panel: Panel, lowest: float, highest: float) -> None:
         bottom = 0.0
     reach = (top - bottom) or abs(top) * 0.01 or 1.0
     axes.set_ylim(bottom if bottom == 0 else bottom - 0.1 * reach, top + 0.13 * reach)
-    limit_lines(axes, panel.bands, panel.unit, 1.0)
+    limit_lines(axes, panel.bands, panel.unit, 1.0, _tail(panel.curves))
 
 
-def limit_lines(axes: Any, bands: Sequence[Band], unit: str, place: float) -> None:
-    """One line per distinct limit, all it stands for written on it at `place` (share of the width)."""
-    words: dict[tuple[float, bool], list[str]] = {}
+def _tail(curves: Sequence[Curve]) -> float:
+    """Where the curves lie at the right end, where the words stand."""
+    ends = [curve.mean[-max(len(curve.mean) // 6, 1) :] for curve in curves]
+    held = np.concatenate([end[~np.isnan(end)] for end in ends]) if ends else np.empty(0)
+    return float(np.median(held)) if len(held) else 0.0
+
+
+def limit_lines(axes: Any, bands: Sequence[Band], unit: str, place: float, near: float) -> None:
+    """One line per distinct limit, all it stands for written on it at `place` (share of the width).
+
+    The words stand on the side of the line away from `near`, the values there.
+    """
+    words: dict[float, list[str]] = {}
     for band in bands:
-        for edge, upper in ((band.low, False), (band.high, True)):
+        for edge in (band.low, band.high):
             if edge is not None:
-                words.setdefault((edge, upper), []).append(band.label)
+                words.setdefault(edge, []).append(band.label)
     dashes = ((0, (7, 2)), (0, (3, 2, 1, 2)), (0, (1, 1)))
-    for number, ((edge, upper), labels) in enumerate(words.items()):
+    for number, (edge, labels) in enumerate(words.items()):
         axes.axhline(edge, color=light("limit"), linewidth=1.2, linestyle=dashes[number // 2 % 3], zorder=2.5)
         axes.annotate(
             f"{edge:.6g}{'' if unit == '1' else ' ' + unit}: {', '.join(labels)}", (place, edge),
-            xycoords=("axes fraction", "data"), xytext=(-3 if place == 1 else 0, 2 if upper else -2),
-            textcoords="offset points", ha="right" if place == 1 else "center", va="bottom" if upper else "top",
+            xycoords=("axes fraction", "data"), xytext=(-3 if place == 1 else 0, 2 if near < edge else -2),
+            textcoords="offset points", ha="right" if place == 1 else "center", va="bottom" if near < edge else "top",
             fontsize=7.2, zorder=4,
+            bbox={"facecolor": light("paper"), "alpha": 0.6, "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
 
 
