@@ -349,6 +349,31 @@ def test_cells_that_are_not_numbers_are_unobserved_and_counted(tmp_path: Path) -
     assert note.serious and "2 cells are not a number (first in row 5: 'err')" in note.text
 
 
+def test_bad_cells_of_a_large_file_come_to_light_in_the_walk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 1 << 12)
+    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    lines = [f"{iso(START + at * MINUTE, 'UTC')},{'err' if at % 300 == 7 else 230 + at % 9},x" for at in range(900)]
+    path = write(tmp_path / "a.csv", "\n".join(["time,voltage.an [V],voltage.bn [V]", *lines]))
+    recording = read([path])
+    assert codes(recording) == []
+    for _ in range(2):
+        assert int(np.isnan(one(recording)).sum()) == 3
+        note = next(note for note in recording.all_notes() if note.code == "not-a-number")
+        assert "3 cells are not a number (first in row 9: 'err')" in note.text
+        assert [span.first for span in note.rows] == [9, 309, 609]
+    with pytest.raises(InputError, match=r"'voltage.bn \[V\]' holds no number in any of 900 cells"):
+        one(recording, BN)
+
+
+def test_a_short_flicker_file_keeps_its_interval_beside_a_finer_one(tmp_path: Path) -> None:
+    fine = write(tmp_path / "f.csv", table(10 * MINUTE, list(range(60)), [[230.0, None]] * 60))
+    lines = [f"{iso(START + at * 120 * MINUTE, 'UTC')},0.5" for at in range(4)]
+    plt = write(tmp_path / "p.csv", "\n".join(["time,flicker_plt.an [1]", *lines]))
+    assert [stream.axis.interval_us for stream in read([fine, plt]).streams] == [10 * MINUTE, 120 * MINUTE]
+
+
 BAD = {
     "": r"is empty",
     "time,voltage.an [V]\n": r"header and no rows",

@@ -128,7 +128,10 @@ def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:
     """
     if not values.size:
         return values, np.zeros(0, np.intp), ""
-    top, bottom = float(np.fmax.reduce(values)), float(np.fmin.reduce(values))
+    top, bottom = float(values.max()), float(values.min())
+    if top != top:
+        # Only the slower reductions step over blanks.
+        top, bottom = float(np.fmax.reduce(values)), float(np.fmin.reduce(values))
     ends = [end for end in (top, bottom) if abs(end) in CODES or abs(end) >= _HUGE]
     if not ends:
         return values, np.zeros(0, np.intp), ""

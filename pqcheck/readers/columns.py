@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping
 
@@ -68,6 +69,7 @@ def mapped_channel(column: str, text: str) -> Channel:
     raise InputError(f"[recording.columns] maps column {column!r} to {text!r}, but {found}")
 
 
+@functools.lru_cache(maxsize=4096)
 def _parse(text: str) -> Channel | str:
     match = _HEADER.match(text)
     if match is None:

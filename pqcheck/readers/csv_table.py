@@ -27,6 +27,7 @@ from pqcheck.recording import Channel, Note, RowSpan
 from pqcheck.site.model import Reading, Site
 
 SAMPLE_ROWS = 500
+CELLS_LOOKED_AT = 2000
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def _units(dialect: Dialect, rows: Sequence[Sequence[str]], stamps: Stamps) -> l
     for column, unit in enumerate(units):
         if unit or column in stamps.columns:
             continue
-        for row in rows[:50]:
+        for row in rows[: max(4, CELLS_LOOKED_AT // len(units))]:
             found = read_cell(row[column], dialect.decimal) if column < len(row) and row[column] else None
             if found and found[2]:
                 units[column] = found[2]
