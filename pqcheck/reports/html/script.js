@@ -39,8 +39,13 @@
     table.parentNode.parentNode.insertBefore(bar, table.parentNode);
 
     Array.from(table.tHead.rows[0].cells).forEach(function (head, place) {
-      var button = make("button", head.textContent);
-      button.type = "button";
+      /* No button element: browsers do not print form controls again in the repeated head of a long table. */
+      var button = make("span", head.textContent);
+      button.setAttribute("role", "button");
+      button.tabIndex = 0;
+      button.addEventListener("keydown", function (event) {
+        if (event.key === "Enter" || event.key === " ") { event.preventDefault(); button.click(); }
+      });
       head.textContent = "";
       head.appendChild(button);
       button.addEventListener("click", function () {
