@@ -71,7 +71,7 @@ class Vetting:
         """Run the checks."""
         outcomes = list(self._outcomes([gatherer.finish() for gatherer in self._gatherers]))
         unplaced: tuple[RowSpan, ...] = ()
-        noted = list(note_outcomes(self._recording.notes))
+        noted = list(note_outcomes(self._recording.all_notes()))
         channels = sum(len(stream.channels) for stream in self._recording.streams)
         return Vetted(
             findings_of([*((outcome, unplaced) for outcome in outcomes), *noted], self._recording),
