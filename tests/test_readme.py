@@ -1,0 +1,58 @@
+"""The README's runs are real: every command in a console block is run in an empty folder and must print what is shown."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from pqcheck.cli import main
+from pqcheck.limit_table_library import library_sentence
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def runs() -> list[tuple[str, str]]:
+    """(command, output) of every console block."""
+    found = []
+    for block in re.findall(r"^```console\n(.*?)^```", README, re.DOTALL | re.MULTILINE):
+        for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            command, _, output = part.partition("\n")
+            found.append((command, output))
+    return found
+
+
+def test_there_is_a_worked_run() -> None:
+    assert runs()
+
+
+@pytest.mark.parametrize(("command", "output"), runs())
+def test_a_run_prints_what_the_readme_shows(
+    command: str,
+    output: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    program, *arguments = shlex.split(command)
+    assert program == "pqcheck"
+    assert main(arguments) in (0, 1, 3)
+    assert capsys.readouterr().out == output
+
+
+def test_the_count_of_tables_is_true() -> None:
+    assert library_sentence() in README
+
+
+def test_every_picture_is_there() -> None:
+    for target in re.findall(r"!\[[^]]+\]\(([^)]+)\)", README):
+        assert (ROOT / target).is_file(), target
+
+
+def test_every_link_leads_somewhere() -> None:
+    for target in re.findall(r"(?<!!)\[[^]]+\]\(([^)#]+)", README):
+        assert (ROOT / target).exists(), target
