@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,7 @@ class Runs:
         return len(self.first)
 
 
+@cache
 def no_runs() -> Runs:
     """An empty set of runs."""
     slots, values = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float64)

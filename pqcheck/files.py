@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from pqcheck.errors import OutputError
@@ -15,14 +16,24 @@ def write_text(path: str | Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8"))
 
 
+def write_pieces(path: str | Path, pieces: Iterable[str]) -> None:
+    """Write a text that is made bit by bit, all or nothing. Raises `OutputError`."""
+    _write(path, (piece.encode("utf-8") for piece in pieces))
+
+
 def write_bytes(path: str | Path, content: bytes) -> None:
     """Write `content`, all or nothing. Raises `OutputError` with the place and the cause."""
+    _write(path, (content,))
+
+
+def _write(path: str | Path, contents: Iterable[bytes]) -> None:
     target = Path(path)
     temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
         with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
+            for content in contents:
+                stream.write(content)
         os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, target)
         temporary = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.findings import (
@@ -48,16 +48,24 @@ def as_document(findings: Findings) -> dict[str, Any]:
 
 def as_text(findings: Findings) -> str:
     """The findings file as text: keys sorted, one finding, recording and table a line."""
+    return "".join(as_pieces(findings))
+
+
+def as_pieces(findings: Findings) -> Iterator[str]:
+    """The text of the findings file bit by bit: that of a year is larger than all the rest of a check."""
     import json
 
-    def dumped(value: Any) -> str:
-        return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    dumped = json.JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
-    def lines(values: Iterable[Any]) -> str:
-        inner = ",\n  ".join(dumped(value) for value in values)
-        return f"[\n  {inner}\n ]" if inner else "[]"
+    def lines(values: Iterable[Any]) -> Iterator[str]:
+        before = "[\n  "
+        for value in values:
+            yield before
+            yield dumped(value)
+            before = ",\n  "
+        yield "[]" if before[0] == "[" else "\n ]"
 
-    parts = {
+    parts: dict[str, str | Iterator[str]] = {
         "counts": dumped(findings.counts),
         "findings": lines(finding_as_document(one) for one in findings.findings),
         "format": dumped(FORMAT),
@@ -67,7 +75,12 @@ def as_text(findings: Findings) -> str:
         "site": dumped(dict(findings.site)),
         "verdict": dumped(findings.verdict.value),
     }
-    return "{\n" + ",\n".join(f' "{name}": {text}' for name, text in parts.items()) + "\n}\n"
+    before = "{\n"
+    for name, text in parts.items():
+        yield f'{before} "{name}": '
+        yield from (text,) if isinstance(text, str) else text
+        before = ",\n"
+    yield "\n}\n"
 
 
 def finding_as_document(finding: Finding) -> dict[str, Any]:

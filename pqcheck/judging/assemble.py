@@ -155,9 +155,9 @@ def frame_of(task: Task, site: Site) -> Frame:
 def modifiers_of(frame: Frame, decision: Decision, margin: Margin | None) -> tuple[str, ...]:
     """Marginal, indicative, unverified limit."""
     found = list(decision.modifiers)
-    if margin is not None and frame.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
-        if abs(Decimal(repr(margin.value))) <= frame.band:
-            found.append("marginal")
+    told = decision.verdict in (Verdict.PASS, Verdict.FAIL)
+    if told and margin and frame.band is not None and abs(Decimal(repr(margin.value))) <= frame.band:
+        found.append("marginal")
     if frame.unverified:
         found.append("unverified_limit")
     return tuple(sorted(found))

@@ -208,9 +208,8 @@ class _Pass:
         some_complete = any(period.complete for period in task_run.periods)
         longest = max((period.recorded for period in task_run.periods), default=0)
         frame = assemble.frame_of(task_run.task, self.site)
-        for period in task_run.periods:
-            assert period.tally is not None
-            tallied = period.tally.result()
+        for number, period in enumerate(task_run.periods):
+            tallied = task_run.result(number)
             interrupted = count_slots(
                 self.interruptions.spans,
                 run.origin_us,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from pqcheck.counting import Band, band
 from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
-from pqcheck.judging.tally import BoundTally, Tally
+from pqcheck.judging.tally import BoundTally, Tallied, Tally
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.recording import Axis
 
@@ -23,7 +24,7 @@ Spans = Sequence[tuple[int, int]]
 _FLUSH = 4096
 
 
-@dataclass
+@dataclass(slots=True)
 class PeriodTally:
     """One period of one task. `start_us`/`end_us` are the full period; `complete` whether the axis covers it."""
 
@@ -35,7 +36,8 @@ class PeriodTally:
     excluded: int
     recorded: int
     """Slots of the period that lie on the axis at all."""
-    tally: Tally | None = None
+    tallied: Tallied | None = None
+    """Set once the period is over; until then its tally is open (`TaskRun`)."""
     bound: BoundTally | None = None
     means_outside: int = 0
     """Aligned longer means of the period that lie outside: each proves a member outside."""
@@ -44,11 +46,45 @@ class PeriodTally:
 
 @dataclass
 class TaskRun:
-    """A task with its band and its periods on a series."""
+    """A task with its band and its periods on a series, in time order.
+
+    Only the periods under way have a tally, so that a year of days takes no more memory than a week of days.
+    """
 
     task: Task
     band: Band
     periods: list[PeriodTally]
+    _first: int = 0
+    _open: dict[int, Tally] = field(default_factory=dict)
+
+    def feed(self, values: NDArray[Any], slot: int, top: float) -> None:
+        """The next values of the series, the first of them at `slot`; `top` as `Tally.feed` takes it."""
+        end = slot + len(values)
+        for number in range(self._first, len(self.periods)):
+            period = self.periods[number]
+            if period.first_slot >= end:
+                break
+            tally = self._open.get(number)
+            if tally is None:
+                tally = self._open[number] = self._begin(period)
+            tally.feed(values, slot, top=top)
+            if tally.end_slot <= end:
+                period.tallied = tally.result()
+                del self._open[number]
+                if number == self._first:
+                    self._first += 1
+
+    def result(self, number: int) -> Tallied:
+        """What a period has shown."""
+        period = self.periods[number]
+        if period.tallied is None:
+            period.tallied = (self._open.pop(number, None) or self._begin(period)).result()
+        return period.tallied
+
+    def _begin(self, period: PeriodTally) -> Tally:
+        statistic = self.task.rule.statistic
+        about_runs = statistic.kind == "longest_run_at_most"
+        return Tally(self.band, statistic.percent, period.first_slot, period.expected, possible_runs=about_runs)
 
 
 def slots_of(spans: Spans, origin_us: int, interval_us: int, first: int, last: int) -> list[tuple[int, int]]:
@@ -76,13 +112,22 @@ def make_periods(
 ) -> list[PeriodTally]:
     """The periods of a task on an axis of the rule's interval, without tallies."""
     period = task.rule.period
-    made: list[PeriodTally] = []
-    for start, end, complete in periods(origin_us, end_us, interval_us, period.length, period.alignment, zone):
+    found = _periods(origin_us, end_us, interval_us, period.length, period.alignment, zone, tuple(excluded))
+    return [PeriodTally(*one) for one in found]
+
+
+@lru_cache(maxsize=64)
+def _periods(
+    origin_us: int, end_us: int, interval_us: int, length: str, alignment: str, zone: str, excluded: Spans
+) -> list[tuple[int, int, bool, int, int, int, int]]:
+    """Start, end, complete, expected, first slot, excluded and recorded slots; the same for hundreds of tasks."""
+    made: list[tuple[int, int, bool, int, int, int, int]] = []
+    for start, end, complete in periods(origin_us, end_us, interval_us, length, alignment, zone):
         first = -(-(start - origin_us) // interval_us)
         last = -(-(end - origin_us) // interval_us)
         held = max(0, min(last, (end_us - origin_us) // interval_us) - max(first, 0))
         out = count_slots(excluded, origin_us, interval_us, first, last)
-        made.append(PeriodTally(start, end, complete, last - first, first, out, held))
+        made.append((start, end, complete, last - first, first, out, held))
     return made
 
 
@@ -138,9 +183,7 @@ class SeriesRun:
                 values[max(start - slot, 0) : max(end - slot, 0)] = np.nan
         top = float(values.max()) if len(values) else float("nan")
         for run in self.runs:
-            for period in run.periods:
-                if period.tally is not None and period.tally.end_slot > slot:
-                    period.tally.feed(values, slot, top=top)
+            run.feed(values, slot, top)
 
     def finish(self) -> None:
         """Nothing more comes."""
@@ -176,13 +219,7 @@ def open_series(
     runs: list[TaskRun] = []
     for task in tasks:
         limits = band_of(task, source, dtype=dtype, arithmetic=arithmetic)
-        made = make_periods(task, origin, end, interval, zone, excluded)
-        about_runs = task.rule.statistic.kind == "longest_run_at_most"
-        for period in made:
-            period.tally = Tally(
-                limits, task.rule.statistic.percent, period.first_slot, period.expected, possible_runs=about_runs
-            )
-        runs.append(TaskRun(task, limits, made))
+        runs.append(TaskRun(task, limits, make_periods(task, origin, end, interval, zone, excluded)))
     return SeriesRun(
         source,
         interval,

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import OutputError
-from pqcheck.files import write_text
+from pqcheck.files import write_pieces, write_text
 from pqcheck.findings import Findings
+from pqcheck.findings_file import as_pieces
 
 Renderer = Callable[[Findings, Any, Any], str]
 """Findings, recordings (files, or what was gathered of them), site (file, or None) to text."""
@@ -95,6 +96,9 @@ def wants_trends(targets: Sequence[Target]) -> bool:
 
 def write_all(targets: Sequence[Target], findings: Findings, recordings: Any, site: Any) -> None:
     """Render everything, then write everything."""
-    rendered = [(path, render(findings, recordings, site)) for path, render in targets]
+    rendered = [(path, None if render is _json else render(findings, recordings, site)) for path, render in targets]
     for path, text in rendered:
-        write_text(path, text)
+        if text is None:
+            write_pieces(path, as_pieces(findings))
+        else:
+            write_text(path, text)
