@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -257,15 +257,28 @@ class Rows:
 
     axis: Axis
     parts: tuple[Part, ...]
+    _held: dict[Channel, tuple[tuple[Part, ...], Ints, Ints]] = field(default_factory=dict, compare=False, repr=False)
+
+    def _parts_of(self, channel: Channel) -> tuple[tuple[Part, ...], Ints, Ints]:
+        """The parts that hold a channel, with the first slot of each and the one behind its last."""
+        found = self._held.get(channel)
+        if found is None:
+            parts = tuple(
+                part for part in self.parts
+                if not part.table.in_memory and any(channel.key == each.key for each in part.columns)
+            )
+            extents = np.array([part.extent for part in parts], np.int64).reshape(-1, 2)
+            found = self._held[channel] = parts, extents[:, 0], extents[:, 1]
+        return found
 
     def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
         """Rows that hold `channel` for the half-open span, in time order."""
         low = max(0, -(-(start_us - self.axis.start_us) // self.axis.interval_us))
         high = min(self.axis.count, -(-(end_us - self.axis.start_us) // self.axis.interval_us))
         found: list[tuple[int, RowSpan]] = []
-        for part in self.parts:
-            if part.table.in_memory or all(channel.key != each.key for each in part.columns):
-                continue
+        parts, first_slots, end_slots = self._parts_of(channel)
+        for at in np.flatnonzero((first_slots < high) & (end_slots > low)).tolist():
+            part = parts[at]
             slot, row, count = part.within(low, high)
             for first_slot, first_row, size in zip(slot.tolist(), row.tolist(), count.tolist(), strict=True):
                 numbers = part.table.row_numbers.of(np.arange(first_row, first_row + size))

@@ -17,7 +17,7 @@ from pqcheck.readers.cells import POINT, read_column, without_codes
 from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.csv_table import find_time
 from pqcheck.readers.scale import Scaled, scales_of
-from pqcheck.readers.source import open_source, sha256_of
+from pqcheck.readers.source import Source, open_source, sha256_of
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
 from pqcheck.recording import Values
 from pqcheck.site.model import Site
@@ -68,7 +68,7 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
     edges = [stamps.size * part // count for part in range(count + 1)]
     slabs = tuple(Slab(low, high - low, (low, high)) for low, high in pairwise(edges))
     numbers = RowNumbers.plain(1)
-    decode = ParquetDecoder(path, tuple(columns), numbers)
+    decode = ParquetDecoder(source, tuple(columns), numbers)
     return Table(
         name=source.name,
         sha256=sha256_of(path),
@@ -121,7 +121,7 @@ def _stamps(series: Any, name: str) -> tuple[Instants, bool]:
 class ParquetDecoder:
     """Decodes ranges of rows of one Parquet file."""
 
-    path: Path
+    source: Source
     columns: tuple[str, ...]
     row_numbers: RowNumbers
 
@@ -132,8 +132,15 @@ class ParquetDecoder:
         if not columns:
             return Decoded(())
         asked = [self.columns[column] for column in columns]
-        frame = pl.scan_parquet(self.path, glob=False, hive_partitioning=False)
-        found = frame.slice(slab.first_row, slab.rows).select(asked).collect()
+        self.source.open().close()
+        frame = pl.scan_parquet(self.source.path, glob=False, hive_partitioning=False)
+        try:
+            found = frame.slice(slab.first_row, slab.rows).select(asked).collect()
+        except (pl.exceptions.PolarsError, OSError) as error:
+            reason = str(error).splitlines()[0]
+            raise InputError(f"{self.source.name} is a damaged Parquet file ({reason}); copy it again") from None
+        if found.height != slab.rows:
+            raise InputError(f"{self.source.name} became shorter while it was being read; run again")
         values: list[Values] = []
         bad: list[BadCells] = []
         for column, series in zip(columns, found.get_columns(), strict=True):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import tempfile
@@ -53,7 +54,10 @@ class Source:
         """A new handle on the bytes; InputError when the file changed since it was scanned."""
         if self.keep is not None:
             return open(self.path, "rb", buffering=0)
-        handle = open(self.path, "rb", buffering=0)  # noqa: SIM115, the caller closes it
+        try:
+            handle = open(self.path, "rb", buffering=0)  # noqa: SIM115, the caller closes it
+        except FileNotFoundError:
+            raise InputError(f"{self.name} is gone; run again once nothing moves it") from None
         now = os.fstat(handle.fileno())
         if (now.st_size, now.st_mtime_ns) != (self.size, self.changed_ns):
             handle.close()
@@ -96,6 +100,11 @@ def unpacked(source: Source, stream: IO[bytes]) -> Source:
                     )
                 target.write(chunk)
     except (OSError, EOFError, ValueError) as error:
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise InputError(
+                f"{source.name} cannot be unpacked into {tempfile.gettempdir()}: {error.strerror}; make room there or "
+                "set TMPDIR to another folder"
+            ) from None
         raise InputError(f"{source.name} is damaged and cannot be unpacked ({error}); copy it again") from None
     if size == 0:
         raise InputError(f"{source.name} is empty; export the recording again")

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,16 @@ class Part:
     def in_order(self) -> bool:
         """Whether rows and slots grow together, so that one pass over the file serves."""
         return bool((self.row[1:] >= self.row[:-1] + self.count[:-1]).all())
+
+    @cached_property
+    def extent(self) -> tuple[int, int]:
+        """First slot and the one behind the last; all that a year of files can be asked quickly."""
+        return (int(self.slot[0]), int((self.slot + self.count).max())) if self.slot.size else (0, 0)
+
+    def touches(self, low: int, high: int) -> bool:
+        """Whether any row may lie in the slots low..high."""
+        first, end = self.extent
+        return first < high and end > low
 
     def within(self, low: int, high: int) -> tuple[Ints, Ints, Ints]:
         """The runs cut to the slots low..high: (slot, row, count)."""
@@ -99,8 +110,10 @@ def walk(
         for low, high in edges:
             canvas.begin(low, high)
             for reader in readers:
+                if not reader.columns or not reader.part.touches(low, high):
+                    continue
                 runs = reader.part.within(low, high)
-                if runs[0].size and reader.columns:
+                if runs[0].size:
                     for slab, decoded in feed.slabs_for(reader, runs):
                         canvas.lay(reader, runs, slab, decoded)
                     feed.release(reader, high)
@@ -154,7 +167,9 @@ class _Feed:
         newest = [-1] * len(readers)
         for low, high in edges:
             for at, reader in enumerate(readers):
-                for number in reader.needed(reader.part.within(low, high)) if reader.columns else ():
+                if not reader.columns or not reader.part.touches(low, high):
+                    continue
+                for number in reader.needed(reader.part.within(low, high)):
                     if reader.in_order and number > newest[at]:
                         newest[at] = number
                         yield reader, number
@@ -224,22 +239,24 @@ class _Canvas:
         self._clash: dict[Channel, NDArray[np.bool_]] = {}
         self._conflicts = Conflicts()
         self._double: dict[Channel, tuple[Ints, Ints]] = {}
+        # Channels of one set of files share their holes.
+        self._groups: dict[tuple[int, ...], list[Channel]] = {}
+        for channel in chosen:
+            held = tuple(at for at, part in enumerate(plan.parts) if channel in part.columns)
+            self._groups.setdefault(held, []).append(channel)
 
     def begin(self, low: int, high: int) -> None:
         """Start the block of slots low..high: blank wherever no row or more than one row writes."""
         self._low, self._high = low, high
         self._flagged[:] = False
         self._over, self._clash, self._conflicts, self._double = {}, {}, Conflicts(), {}
-        # Channels of one set of files share their holes.
-        groups: dict[tuple[int, ...], list[Channel]] = {}
-        for channel in self._chosen:
-            held = tuple(at for at, part in enumerate(self._plan.parts) if channel in part.columns)
-            groups.setdefault(held, []).append(channel)
-        for held, channels in groups.items():
-            runs = [self._plan.parts[at].within(low, high) for at in held]
-            slot = np.concatenate([run[0] for run in runs])
+        nothing = np.empty(0, np.int64)
+        for held, channels in self._groups.items():
+            parts = [self._plan.parts[at] for at in held]
+            runs = [part.within(low, high) for part in parts if part.touches(low, high)]
+            slot = np.concatenate([nothing, *(run[0] for run in runs)])
             order = np.argsort(slot, kind="stable")
-            starts, ends = stretches(slot[order], np.concatenate([run[2] for run in runs])[order])
+            starts, ends = stretches(slot[order], np.concatenate([nothing, *(run[2] for run in runs)])[order])
             holes = list(zip([low, *ends.tolist()], [*starts.tolist(), high], strict=True))
             for channel in channels:
                 values = self._rows[channel]
