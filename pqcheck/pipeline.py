@@ -8,11 +8,12 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pqcheck import progress
 from pqcheck.errors import InputError, SiteError, nearest
 from pqcheck.findings import Finding, Findings, sort_key
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.quantities import QUANTITIES
-from pqcheck.recording import Block, Recording
+from pqcheck.recording import DAY, Axis, Block, Recording
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -224,7 +225,10 @@ def _once(
 
     also = watch.open(recording, tasks) if watch is not None else None
 
+    progress.expect(sum(_days(stream.axis) for stream in recording.streams))
+
     def observe(number: int, block: Block) -> None:
+        progress.step(_days(block.axis))
         vetting.feed(number, block)
         if also is not None:
             also(number, block)
@@ -244,6 +248,10 @@ def _once(
     if not only:
         findings += judge_events(tables, recording, site, on)
     return findings, sorted(set(remarks)), remainders
+
+
+def _days(axis: Axis) -> int:
+    return -(-axis.count * axis.interval_us // DAY)
 
 
 def recording_entry(recording: Recording, number: int, remainders: Mapping[int, Mapping[str, Any]]) -> dict[str, Any]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import TextIO
 
 _QUIET_FIRST = 2.0
@@ -22,6 +25,16 @@ class Progress:
         self._terminal = self._stream.isatty()
         self._start = self._last = time.monotonic()
         self._shown = False
+        self._done = 0
+
+    def expect(self, steps: int) -> None:
+        """More steps than were known of at the start."""
+        self._total += steps
+
+    def step(self, steps: int) -> None:
+        """So many steps more are done."""
+        self._done += steps
+        self.at(self._done)
 
     def at(self, done: int) -> None:
         """`done` of the total steps are done."""
@@ -42,6 +55,36 @@ class Progress:
         if self._shown and self._terminal:
             self._stream.write("\r\x1b[K")
             self._stream.flush()
+
+
+_shown: ContextVar[Progress | None] = ContextVar("_shown", default=None)
+"""Set by a command for the time of one check; a library call shows nothing."""
+
+
+@contextmanager
+def shown(what: str, *, quiet: bool = False, stream: TextIO | None = None) -> Iterator[None]:
+    """Within this, `step` is shown on stderr. The line is cleared whatever ends it."""
+    progress = Progress(what, 0, quiet=quiet, stream=stream)
+    token = _shown.set(progress)
+    try:
+        yield
+    finally:
+        _shown.reset(token)
+        progress.end()
+
+
+def expect(steps: int) -> None:
+    """So many more steps are to come; nothing happens unless a command shows them."""
+    progress = _shown.get()
+    if progress is not None:
+        progress.expect(steps)
+
+
+def step(steps: int) -> None:
+    """So many more steps are done."""
+    progress = _shown.get()
+    if progress is not None:
+        progress.step(steps)
 
 
 def _duration(seconds: float) -> str:

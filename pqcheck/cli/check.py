@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
     if args.each:
         return _each(args)
     from pqcheck.pipeline import check, check_and_gather
+    from pqcheck.progress import shown
     from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
     from pqcheck.reports.out import prepare, wants_trends, write_all
     from pqcheck.reports.terminal import as_text
@@ -41,11 +42,12 @@ def run(args: argparse.Namespace) -> int:
     place = check_place(args.bundle) if args.bundle else None
     targets = prepare([*([args.json] if args.json else []), *args.out], json_path=args.json)
     drawn: Any = args.recordings
-    if wants_trends(targets):
-        findings, gathered = check_and_gather(args.recordings, args.site, args.limits, quantities=args.quantities)
-        drawn = gathered if gathered is not None else ()
-    else:
-        findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
+    with shown("days judged", quiet=args.quiet):
+        if wants_trends(targets):
+            findings, gathered = check_and_gather(args.recordings, args.site, args.limits, quantities=args.quantities)
+            drawn = gathered if gathered is not None else ()
+        else:
+            findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
     bundled = bundle_files(findings, args.recordings, args.site, args.limits, args.quantities) if place else {}
     write_all(targets, findings, drawn, args.site)
     if place is not None:
