@@ -7,7 +7,8 @@ A few template days are made as make_week.py makes them and written again and ag
 slots each time, with missing rows and with one order held high across every third midnight. Every length is then read
 alone ("our read": parsing and layout, nothing judged) and checked, each in a process of its own. The longest length but
 one is also checked week by week: findings of the same table, rule, channel and period must be equal, and windows must
-be the same once those that touch are joined. The files (about 10 MB a day) are deleted at the end unless --keep is given.
+be the same once those that touch are joined. The files (about 15 MB a day) are deleted at the end unless --keep is
+given.
 """
 
 from __future__ import annotations
@@ -102,7 +103,8 @@ def run(body: str, arguments: list[str]) -> dict[str, float]:
     seconds = time.perf_counter() - begin
     if status:
         sys.exit(f"a run over {len(arguments)} arguments failed")
-    return {"seconds": seconds, "cpu": usage.ru_utime + usage.ru_stime, "peak": float(json.loads(said.splitlines()[-1]))}
+    peak = float(json.loads(said.splitlines()[-1]))
+    return {"seconds": seconds, "cpu": usage.ru_utime + usage.ru_stime, "peak": peak}
 
 
 def by_id(path: Path) -> dict[str, dict[str, Any]]:
@@ -143,12 +145,14 @@ def same_apart(whole: Path, parts: list[Path]) -> dict[str, int]:
     one, other = joined({key: everything[key] for key in common}), joined({key: apart[key] for key in common})
     if one != other:
         sys.exit("windows differ between the check of everything and the checks of its weeks")
-    return {"findings": len(common), "windows": sum(len(each) for each in one.values()), "only_apart": len(apart) - len(common)}
+    windows = sum(len(each) for each in one.values())
+    return {"findings": len(common), "windows": windows, "only_apart": len(apart) - len(common)}
 
 
 def rows_joined(findings: dict[str, dict[str, Any]]) -> int:
     """Windows whose rows lie in more than one file: they go on across a border of files."""
-    return sum(len({row["file"] for row in window["rows"]}) > 1 for one in findings.values() for window in one["windows"])
+    windows = (window for one in findings.values() for window in one["windows"])
+    return sum(len({row["file"] for row in window["rows"]}) > 1 for window in windows)
 
 
 def main() -> None:
