@@ -302,3 +302,32 @@ def test_the_page_of_a_week_with_all_orders_stays_small(tmp_path: Path) -> None:
     text = page(material_of(findings, made, site))
     assert len(text.encode()) < 3_000_000
     assert len(criteria(findings)) > 400
+
+
+def test_a_design_is_never_told_as_a_supply_that_complies(tmp_path: Path) -> None:
+    """Job section 0, point 9: an internal criterion may not be printed as a statement of IEEE 519."""
+    site = """\
+name = "Kestrel drive"
+[supply]
+nominal_voltage = "480Y/277 V"
+connection = "wye"
+frequency = "60 Hz"
+[pcc]
+is_pcc = true
+short_circuit_current = "12 kA"
+maximum_demand_current = "400 A"
+demand_basis = "projected"
+[scenario]
+name = "full load"
+virtual_pcc = true
+amplitudes = "rms"
+[limits]
+apply = ["ieee519-2022"]
+"""
+    (tmp_path / "site.toml").write_text(site, encoding="utf-8")
+    lines = ["order,current_harmonic.a [A]", *(f"{order},{2 / order}" for order in range(2, 51))]
+    (tmp_path / "spectrum.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run("check", tmp_path / "spectrum.csv", "--site", tmp_path / "site.toml", "--out", tmp_path / "r.html")
+    words = first_page((tmp_path / "r.html").read_text(encoding="utf-8"))
+    assert "Internal criterion" in words and "no statement that equipment or a site complies" in words
+    assert "supply" not in words and "second recording" not in words

@@ -105,6 +105,8 @@ def time_words(seconds: float) -> str:
 def allowance(finding: Finding) -> str:
     """How much of the time a rule asks for, without a percentage: ``all but about eight hours of the week``."""
     statistic, period = finding.statistic, finding.period
+    if finding.snapshot is not None:
+        return f"at the operating point {finding.snapshot.operating_point or 'given'}"
     if statistic is None or statistic.percent is None or period is None:
         return "most of the time"
     if statistic.percent >= 100:

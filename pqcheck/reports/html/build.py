@@ -17,6 +17,7 @@ from pqcheck.reports.html.page import page
 from pqcheck.reports.plots.material import Material
 from pqcheck.site.load import load_site, site_from
 from pqcheck.site.model import Site
+from pqcheck.site.scenario import judged_site
 
 
 def as_html(findings: Findings, recordings: Sequence[Any] | Recording | Gathered, site: Any) -> str:
@@ -46,7 +47,11 @@ def material_of(findings: Findings, recordings: Sequence[Any] | Recording | Gath
 
         recording = corrected_recording(recording, declared.corrections)
     complete = len(tables) == len(findings.limit_tables)
-    asked = asked_by_tables(tables, recording, declared) if complete else asked_by_findings(findings, recording)
+    asked = (
+        asked_by_tables(tables, recording, judged_site(declared))
+        if complete
+        else asked_by_findings(findings, recording)
+    )
     gathered = gather(recording, asked)
     return Material(findings, declared, gathered, observe(gathered, declared), tables)
 

@@ -147,11 +147,14 @@ def asked_of(one: Finding) -> str:
 
 def _period(one: Criterion) -> Markup | str:
     worst = one.worst
-    if worst.period is None:
+    if worst.period is not None:
+        start = clock(worst.period.start).removesuffix(" 00:00")
+        text = together([f"{worst.period.length} from ", tag("span", start, class_="day")])
+    elif worst.snapshot is not None:
+        text = together([f"operating point {worst.snapshot.operating_point or 'given'}"])
+    else:
         return "-"
-    start = clock(worst.period.start).removesuffix(" 00:00")
-    text = together([f"{worst.period.length} from ", tag("span", start, class_="day")])
-    judged = [finding for finding in one.findings if finding.period is not None]
+    judged = [finding for finding in one.findings if finding.period is not None or finding.snapshot is not None]
     if len(judged) < 2:
         return text
     counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in _RANK}

@@ -71,7 +71,8 @@ def _question(material: Material) -> Markup:
     asked = report.get("question")
     if not asked:
         tables = listed(sorted({_table_name(material, one["id"]) for one in material.findings.limit_tables}))
-        asked = f"Did the supply of {site.name} keep to the limits of {tables or 'the tables applied'}?"
+        who = f"{site.name} stay within" if material.is_design else f"the supply of {site.name} keep to"
+        asked = f"{'Does' if material.is_design else 'Did'} {who} the limits of {tables or 'the tables applied'}?"
     by = f" (asked by {report['asked_by']})" if report.get("asked_by") else ""
     return tag("p", tag("strong", "The question: "), f"{asked}{by}", class_="question")
 
@@ -87,6 +88,9 @@ def _answer(material: Material) -> Markup:
     verdict = material.findings.verdict
     asked = required(material.findings)
     parts: list[Child] = [tag("p", headline(material.findings), class_=f"headline v-{verdict.value}")]
+    internal = statement(material.findings)
+    if internal:
+        parts.append(tag("p", tag("strong", internal)))
     recorded = _recorded_words(material)
     if recorded:
         parts.append(tag("p", recorded))
@@ -106,18 +110,14 @@ def _answer(material: Material) -> Markup:
 def _recorded_words(material: Material) -> str:
     files = [one for one in material.findings.recordings if one.get("start") and one.get("end")]
     if not files:
-        return ""
-    said = statement(material.findings)
-    if any(one["start"] is None for one in files):
-        return f"The spectrum of a design was judged; nothing was measured. {said}".rstrip()
+        return "The spectrum of a design was judged; nothing was measured." if material.is_design else ""
     start = min(datetime.fromisoformat(one["start"]) for one in files)
     end = max(datetime.fromisoformat(one["end"]) for one in files)
     days = (end - start).total_seconds() / 86400
     number, unit = (days, "days") if days >= 1.5 else (days * 24, "hours")
     length = f"{number:.1f}".removesuffix(".0") + f" {unit}"
     place = PLACES.get(material.site.supply.measured_at, "at the measuring point")
-    words = f"The supply was recorded for {length}, from {date_words(start)} to {date_words(end, year=True)}, {place}."
-    return f"{words} {said}".rstrip()
+    return f"The supply was recorded for {length}, from {date_words(start)} to {date_words(end, year=True)}, {place}."
 
 
 def _when(material: Material) -> Markup:
@@ -149,6 +149,9 @@ def _not_examined(material: Material) -> Markup:
 
 def _unexamined(material: Material) -> Iterator[str]:
     findings, site = material.findings, material.site
+    if material.is_design:
+        yield "Operating points, loads and networks other than those given."
+        return
     asked = {one.quantity for one in findings.findings if one.kind == "limit"}
     left_out = {rule.quantity for table in material.tables for rule in table.rules} - asked
     if left_out:
@@ -177,12 +180,17 @@ def _next(material: Material) -> Markup:
     for text in given or [_default_next(material)]:
         parts.append(paragraphs(text))
     contact = f" Contact: {report['contact']}." if report.get("contact") else ""
-    parts.append(tag("p", f"If you disagree with this result, you can ask for a second recording.{contact}"))
+    if not material.is_design:
+        parts.append(tag("p", f"If you disagree with this result, you can ask for a second recording.{contact}"))
+    elif contact:
+        parts.append(tag("p", contact.strip()))
     return together(parts)
 
 
 def _default_next(material: Material) -> str:
     verdict = material.findings.verdict
+    if material.is_design:
+        return "Whoever is responsible for the design decides. A measurement where it is installed stands on its own."
     if verdict is Verdict.FAIL:
         return (
             "Whoever is responsible for the supply at this place decides on the remedy and says by when. After the "
@@ -202,6 +210,8 @@ def _default_next(material: Material) -> str:
 
 def _uncertainty(material: Material) -> str:
     asked = required(material.findings)
+    if material.is_design:
+        return "Calculated values carry no accuracy of an instrument; how well the model fits, its authors must say."
     if any("marginal" in one.modifiers for one in asked):
         return (
             "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; "

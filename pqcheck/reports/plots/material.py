@@ -40,6 +40,11 @@ class Material:
         excluded = tuple((one.from_us, one.to_us) for one in self.site.exclusions)
         return Frame(self.gathered.start_us, self.gathered.end_us, self.gathered.zone, excluded)
 
+    @cached_property
+    def is_design(self) -> bool:
+        """Whether a design was judged (a scenario, or spectra of operating points) and no supply was recorded."""
+        return bool(self.site.scenario) or any(one.snapshot is not None for one in self.findings.findings)
+
     def curve(self, quantity: str, phase: str | None, order: int | None = None) -> Curve | None:
         """The line of a channel, thinned, its band from recorded minimum and maximum columns where they exist."""
         assert self.gathered is not None
