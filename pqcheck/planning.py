@@ -294,8 +294,7 @@ def losses(
                           "displaced neutral does not show between lines"))
         found.append(Loss("no currents", (), "no cause can be named, and the hook-up cannot be checked"))
     found.append(Loss("no minimum and maximum columns", (), "nothing can be proven for shorter intervals, and short "
-                                                            "peaks "
-                      "stay unseen"))
+                                                            "peaks stay unseen"))
     return tuple(found)
 
 

@@ -42,8 +42,7 @@ def clipping_outcome(tally: Tally, name: str, start_us: int, interval_us: int) -
     return Outcome(
         "clipping", Verdict.REFUSED, name, channel.quantity, channel.phase, code="clipped", likelihood="shown",
         text=text + ": the range was exceeded and these readings are lower bounds. A fail they show stands, a pass "
-                    "does "
-                    "not.",
+                    "does not.",
         advice="Measure again with a larger range or ratio. Do not drop these rows: they are the highest values.",
         spans=spans, subjects=(Subject(channel.quantity, (channel.phase,) if channel.phase else ()),),
         value=tally.peak.value if tally.peak.value > float("-inf") else None, unit=channel.unit,

@@ -90,7 +90,7 @@ def cross_checks(grid: Grid, site: Site) -> Iterator[Outcome]:
     yield from lost_lead_outcomes(grid, site)
     yield from dead_clamp_outcomes(grid)
     yield from jaw_outcomes(grid)
-    yield neutral_sum_outcome(grid)
+    yield neutral_sum_outcome(grid, site)
     yield from power_factor_outcomes(grid)
 
 

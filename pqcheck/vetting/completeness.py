@@ -60,8 +60,7 @@ def completeness_outcomes(gathered: Gathered, groups: Mapping[str, list[Channel]
         yield Outcome(
             "completeness", Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="gap", text=text + ".",
             advice="Nothing can be repaired. If the supply was out, declare the span in [[exclusions]] with the "
-                   "outage log; "
-                   "otherwise the holes count as unobserved.",
+                   "outage log; otherwise the holes count as unobserved.",
             spans=spans, value=share, unit="%",
         )
 
@@ -114,8 +113,7 @@ def interruption_outcome(gathered: Gathered, site: Site) -> Outcome:
         "interruption", Verdict.INCONCLUSIVE, "voltage", "voltage", code="interruption", likelihood="shown",
         text=f"All voltages lie below {threshold('interruption', 'below_percent'):g} % of nominal in {total} intervals "
              f"({duration_text(total * interval)}), in {len(spans)} stretch{'es' if len(spans) > 1 else ''}: the "
-             "supply, or "
-             "the measuring point, was dead.",
+             "supply, or the measuring point, was dead.",
         advice="Declare the span in [[exclusions]] with reason and outage log; until then it counts as missing.",
         spans=spans,
     )

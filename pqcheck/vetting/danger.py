@@ -32,13 +32,11 @@ NO_NOMINAL = {"nominal-doubtful", "connection-doubtful", "no-voltage", "handheld
 
 ACT_NEUTRAL = (
     "Act today: call the utility, and have a qualified person check the neutral from the service to the main panel. "
-    "Until "
-    "then switch off or unplug sensitive equipment; do not open enclosures."
+    "Until then switch off or unplug sensitive equipment; do not open enclosures."
 )
 ACT_VOLTAGE = (
     "Act today: have a qualified person confirm the voltage and inform the utility; protect or switch off equipment "
-    "that "
-    "the voltage can damage."
+    "that the voltage can damage."
 )
 ACT_CURRENT = (
     "Act today: reduce the load and have a qualified person check conductor, connections and protection for heat."
@@ -138,8 +136,7 @@ def _neutral(one: Gathered, grid_list: Sequence[Grid], site: Site, doubted: Sequ
     yield Outcome(
         "neutral-loose", Verdict.FAIL, "voltage", "voltage", code="neutral-loose", likelihood="likely",
         text=f"Suspected loose or broken neutral. {seen}. Equipment on one phase can get far too much voltage, burn "
-             "and "
-             "start a fire, and metal parts can become live.",
+             "and start a fire, and metal parts can become live.",
         advice=ACT_NEUTRAL, spans=spans, value=high, high=None, unit="V",
     )
 
@@ -253,8 +250,7 @@ def _conductors(one: Gathered, site: Site, doubted: Sequence[Outcome]) -> Iterat
             code="conductor-overload", likelihood="shown",
             text=f"The current {channel.phase} lay above the declared {rating[1]} rating of {rating[0]:g} A for "
                  f"{duration_text(total)} in all, up to {worst.worst:.5g} A. An overloaded conductor or joint heats "
-                 "up and "
-                 "can start a fire.",
+                 "up and can start a fire.",
             advice=ACT_CURRENT, spans=tuple(spans), value=worst.worst, unit="A", high=rating[0],
         )
 

@@ -40,7 +40,9 @@ def drop_of(volts: Array, powers: Array, signature: Signature) -> Drop | None:
     true = np.empty_like(powers)
     for channel, conductor in enumerate(signature.source):
         true[PHASES.index(conductor)] = powers[channel] * turn[channel]
-    nominal = np.nanmedian(volts)
+    nominal = float(np.nanmedian(volts))
+    if not nominal > 0:
+        return None
     change = np.diff(volts, axis=1)
     load = np.diff(true, axis=1) / nominal
     known = np.isfinite(change).all(axis=0) & np.isfinite(load).all(axis=0)

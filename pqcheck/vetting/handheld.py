@@ -95,8 +95,7 @@ def handheld_outcomes(watch: HandheldWatch, zone: str) -> Iterator[Outcome]:
         yield Outcome("handheld", Verdict.NOT_APPLICABLE, "-", code="no-input",
                       text="No handheld readings are declared.",
                       advice="Read voltage, current and power of every phase with another instrument at the start "
-                             "and at "
-                             "the end, and write them under [[spot_checks]].")
+                             "and at the end, and write them under [[spot_checks]].")
     for spot in watch.spots:
         yield _compare(spot, zone)
 

@@ -70,8 +70,7 @@ def _lost_lead(
         return Outcome(
             "lost-lead", Verdict.INCONCLUSIVE, name, "voltage", phase, code="phase-out", likelihood="likely",
             text=f"{text}, and its current is gone too: the phase was really out here (fuse, switch), or lead and "
-                 "clamp "
-                 "came off together.",
+                 "clamp came off together.",
             advice="Ask what was switched; check fuses, lead and clamp.", spans=(span,),
         )
     shown = share is not None and share >= threshold("lost-lead", "current_goes_on")
@@ -81,8 +80,7 @@ def _lost_lead(
         "lost-lead", Verdict.REFUSED, name, "voltage", phase, code="lost-lead",
         likelihood="shown" if shown else "likely",
         text=text + ": the voltage lead is off, not the supply. A real lost phase moves the currents as well, and a "
-                    "lost "
-                    "primary phase moves two voltages.",
+                    "lost primary phase moves two voltages.",
         advice="Fit the lead again and measure again; the other phases stand.", spans=(span,),
         subjects=(Subject("voltage", (phase, *lines), start_us=span.start_us,
                           end_us=span.end_us if span.end_us < grid.end_us else None),),
@@ -123,7 +121,7 @@ def _fallen_lines(grid: Grid, phase: str, mask: Mask) -> tuple[str, ...]:
         with np.errstate(invalid="ignore"):
             inside, outside = series[mask], series[~mask]
         usual = float(np.nanmedian(outside)) if np.isfinite(outside).any() else float(np.nanmax(series))
-        if np.isfinite(inside).any() and abs(float(np.nanmedian(inside)) / usual - 1) > 0.05:
+        if np.isfinite(inside).any() and abs(float(np.nanmedian(inside)) - usual) > 0.05 * usual:
             fallen.append(line)
     return tuple(fallen)
 
@@ -187,8 +185,7 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
         return Outcome(
             "dead-clamp", Verdict.INCONCLUSIVE, name, "current", phase, code="dead-clamp", likelihood="likely",
             text=f"Current {phase} never rises above {usual:.3g} A while the other phases carry about {around:.3g} "
-                 "A: the "
-                 "clamp sees nothing, or the phase has no load.",
+                 "A: the clamp sees nothing, or the phase has no load.",
             advice="Compare with a handheld reading; close the clamp and check its plug and range.",
         )
     points = np.flatnonzero(known)
@@ -240,8 +237,7 @@ def jaw_outcomes(grid: Grid) -> Iterator[Outcome]:
         yield Outcome(
             "jaw", Verdict.REFUSED, name, "current", phase, code="jaw-open", likelihood="likely",
             text=f"From one moment on current {phase} is {factor:.3g} times what the two other phases say, at every "
-                 "load: "
-                 "the jaw is not closed or the clamp was moved.",
+                 "load: the jaw is not closed or the clamp was moved.",
             advice="Close the clamp, check that nothing sits between the jaws, and measure again.", spans=(span,),
             subjects=(Subject("current", (phase,), start_us=span.start_us),),
         )
@@ -256,8 +252,9 @@ def factor_step(series: Array, others: Array) -> tuple[int, float] | None:
     fewest = int(threshold("jaw", "fewest_points"))
     with np.errstate(invalid="ignore"):
         # At night the ratio is noise.
-        loaded = others > threshold("jaw", "loaded") * np.nanmedian(others)
-        known = np.flatnonzero(np.isfinite(series) & loaded & (series > 0))
+        both = np.isfinite(series) & np.isfinite(others) & (series > 0) & (others > 0)
+        usual = float(np.median(others[both])) if both.any() else 0.0
+        known = np.flatnonzero(both & (others > threshold("jaw", "loaded") * usual))
     if known.size < 2 * fewest:
         return None
     own, rest = series[known], others[known]
@@ -300,16 +297,19 @@ def _scatter(values: Array) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
-def neutral_sum_outcome(grid: Grid) -> Outcome:
+def neutral_sum_outcome(grid: Grid, site: Site) -> Outcome:
     """The neutral current cannot exceed the sum of the phase currents, whatever their angles and harmonics."""
     neutral = grid.get("current", "n")
     rows = [series for phase in PHASES if (series := grid.get("current", phase)) is not None]
-    if neutral is None or len(rows) < 2:
+    if neutral is None or len(rows) < (2 if site.supply.connection == "split-phase" else 3):
         return Outcome("neutral-sum", Verdict.NOT_APPLICABLE, "current.n", "current", "n", code="no-input",
-                       text="No neutral current was recorded beside the phases.", advice="Nothing to do.")
+                       text="No neutral current was recorded beside all phases.", advice="Nothing to do.")
     total = np.sum(np.stack(rows), axis=0)
+    known = np.isfinite(neutral) & np.isfinite(total)
+    if not known.any():
+        return Outcome("neutral-sum", Verdict.NOT_APPLICABLE, "current.n", "current", "n", code="no-input",
+                       text="Neutral and phase currents were never observed together.", advice="Nothing to do.")
     with np.errstate(invalid="ignore"):
-        known = np.isfinite(neutral) & np.isfinite(total)
         # Without load both are noise.
         known &= neutral > threshold("neutral-sum", "significant") * np.nanpercentile(total, 95)
         over = known & (neutral > (1 + threshold("neutral-sum", "over")) * total)
@@ -319,8 +319,7 @@ def neutral_sum_outcome(grid: Grid) -> Outcome:
     return Outcome(
         "neutral-sum", Verdict.REFUSED, "current.n", "current", "n", code="neutral-sum", likelihood="shown",
         text=f"The neutral current exceeds the sum of the phase currents in {100 * share:.3g} % of the intervals, "
-             "which "
-             "cannot be: a clamp misses a conductor, or a ratio is wrong.",
+             "which cannot be: a clamp misses a conductor, or a ratio is wrong.",
         advice="Check the clamp on the neutral and the ratios; look for a parallel conductor that is not clamped.",
         subjects=(Subject("current", ("n",)),), value=100 * share, unit="%",
     )

@@ -111,12 +111,12 @@ def two_element_outcomes(grid: Grid, site: Site) -> Iterator[Outcome]:
     amps = [grid.get("current", phase) for phase in ("a", "c")]
     if any(series is None for series in (*lines, *amps)):
         return
-    ratios = np.stack([
-        power / (volts * current)
-        for power, volts, current in zip((powers[0], powers[2]), lines, amps, strict=True)
-        if power is not None and volts is not None and current is not None
-    ])
-    middle = np.nanmedian(ratios, axis=1)
+    known = [series for series in (powers[0], powers[2], *lines, *amps) if series is not None]
+    loads = np.stack([known[2] * known[4], known[3] * known[5]])
+    seen = np.isfinite(np.stack(known)).all(axis=0) & (loads > 0).all(axis=0)
+    if np.count_nonzero(seen) < threshold(CHECK, "fewest_points"):
+        return
+    middle = np.median(np.stack([known[0], known[1]])[:, seen] / loads[:, seen], axis=1)
     fits = element_fits(middle)
     if not fits or fits[0] == "connected right":
         yield Outcome(check, Verdict.PASS, "current", "current")
@@ -148,8 +148,10 @@ def _third_current(grid: Grid) -> Iterator[Outcome]:
     if any(series is None for series in amps):
         return
     rows = np.stack([series for series in amps if series is not None])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        middle = np.nanmedian(rows / np.nanmean(rows, axis=0), axis=1)
+    flowing = np.isfinite(rows).all(axis=0) & (rows > 0).all(axis=0)
+    if np.count_nonzero(flowing) < threshold(CHECK, "fewest_points"):
+        return
+    middle = np.median(rows[:, flowing] / rows[:, flowing].mean(axis=0), axis=1)
     order = np.argsort(middle)
     low, mid, high = middle[order]
     within = threshold("two-element", "root_three_within")

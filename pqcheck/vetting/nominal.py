@@ -96,8 +96,7 @@ def _one(name: str, phase: str, series: Array, nominal: float, site: Site) -> Ou
             "nominal", Verdict.REFUSED, name, "voltage", phase, code="nominal-doubtful", likelihood="likely",
             text=f"{said}, with 90 % of the values within {100 * spread:.2g} %; " + "; or ".join(found[:2]) + ".",
             advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column "
-                   "mapping, "
-                   "and run again; or give nominal_basis if the declared value is certain.",
+                   "mapping, and run again; or give nominal_basis if the declared value is certain.",
             subjects=(Subject("voltage", (phase,)),), value=middle, unit="V",
         )
     basis = f" The nominal is certain ({site.supply.nominal_basis})." if site.supply.nominal_basis else ""
@@ -157,7 +156,7 @@ def _living(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple[di
     """Without legs that are dead most of the time, and without the lines that end on them."""
     middle = {phase: float(np.nanmedian(series)) for phase, series in to_neutral.items()}
     top = max(middle.values(), default=0.0)
-    dead = {phase[0] for phase, value in middle.items() if value < 0.2 * top}
+    dead = {phase[0] for phase, value in middle.items() if value <= 0.2 * top}
     return (
         {phase: series for phase, series in to_neutral.items() if phase[0] not in dead},
         {phase: series for phase, series in between.items() if not dead & set(phase)},
@@ -188,6 +187,5 @@ def recognised(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple
         return "a split-phase service (line-to-line is twice line-to-neutral)", ("split-phase",), ""
     if len(legs) == 3 or ratio < 1:
         return (f"line-to-line voltages {ratio:.3f} times the line-to-neutral ones, which no service has: a voltage "
-                "lead "
-                "or ratio is wrong", (), "")
+                "lead or ratio is wrong", (), "")
     return None

@@ -59,8 +59,7 @@ def ratio_outcomes(grid: Grid) -> Iterator[Outcome]:
         if volts is None or (apparent is None and active is None):
             yield Outcome("ratio", Verdict.NOT_APPLICABLE, name, "current", phase, code="no-input",
                           text=f"Voltage {phase}n or the power of phase {phase} was not recorded; the clamp ratio "
-                               "cannot "
-                               "be checked against them.",
+                               "cannot be checked against them.",
                           advice="Compare the current with a handheld reading.")
             continue
         product = volts * current
@@ -96,8 +95,7 @@ def _against_product(name: str, phase: str, power: Array, product: Array, what: 
         "ratio", Verdict.REFUSED, name, "current", phase, code="scale", likelihood="shown" if steady else "likely",
         text=text,
         advice="Check the clamp range, the transformer ratio set in the recorder and the units of the columns; a "
-               "handheld "
-               "reading shows which of them is wrong.",
+               "handheld reading shows which of them is wrong.",
         subjects=(Subject("current", (phase,)),),
         proposals=(Proposal("scale", {"quantity": "current", "phases": (phase,), "factor": round(known[0], 6)},
                             "only if a handheld reading shows that the current is the wrong one"),) if known else (),
@@ -138,8 +136,7 @@ def _active_below_apparent(phase: str, active: Array, apparent: Array) -> Outcom
     return Outcome(
         "totals", Verdict.REFUSED, name, "active_power", phase, code="power-mismatch", likelihood="shown",
         text=f"Active power of {phase} exceeds apparent power in {100 * share:.3g} % of the loaded intervals, which "
-             "cannot "
-             "be: one of them carries a wrong ratio or unit.",
+             "cannot be: one of them carries a wrong ratio or unit.",
         advice="Check units and ratios of both columns.", subjects=(Subject("active_power", (phase,)),),
         value=100 * share, unit="%",
     )
@@ -147,14 +144,14 @@ def _active_below_apparent(phase: str, active: Array, apparent: Array) -> Outcom
 
 def _sum_outcome(total: Array, added: Array) -> Outcome:
     name = "active_power.total"
-    with np.errstate(invalid="ignore"):
-        size = np.abs(added)
-        known = np.isfinite(total) & np.isfinite(added) & (size > threshold("totals", "significant")
-                                                           * np.nanpercentile(size, 95))
+    size = np.abs(added)
+    known = np.isfinite(total) & np.isfinite(added)
+    if known.any():
+        known &= np.nan_to_num(size) > threshold("totals", "significant") * float(np.percentile(size[known], 95))
     if np.count_nonzero(known) < threshold("ratio", "fewest_points"):
         return Outcome("totals", Verdict.NOT_APPLICABLE, name, "active_power", "total", code="load-too-small",
-                       text="Too little power to compare the sum of the phases with the "
-                            "total.", advice="Nothing to do.")
+                       text="Too little power to compare the sum of the phases with the total.",
+                       advice="Nothing to do.")
     relative = (total[known] - added[known]) / size[known]
     off = float(np.mean(np.abs(relative) > threshold("totals", "sum_within")))
     if off <= threshold("totals", "share"):
@@ -211,8 +208,7 @@ def energy_outcome(grid: Grid) -> Outcome:
         "energy", Verdict.REFUSED, name, name, "total", code="energy-mismatch", likelihood="shown",
         text=f"The register rose by {rise:.6g} Wh while the power adds up to {integral:.6g} Wh ({ratio:.3g} times"
              + (f", a factor of {factor[1]}" if factor else "") + "): a wrong ratio, a shifted label, or values "
-                                                                  "without "
-             "sign.",
+                                                                  "without sign.",
         advice="Check ratio and unit of register and power.", subjects=(Subject(name, ("total",)),),
         value=ratio, unit="1",
     )

@@ -74,9 +74,11 @@ def significant(grid: Grid, phases: tuple[str, ...]) -> Powers | None:
             loads.append(np.abs(active[number]))
         currents.append(current if current is not None else loads[-1])
     load = np.stack(loads)
-    with np.errstate(all="ignore"):
-        floor = threshold(CHECK, "significant_percent") / 100 * _percentile(load, 95)
-    enough = np.isfinite(active).all(axis=0) & (load >= floor[:, None]).all(axis=0) & (floor > 0).all()
+    if not np.isfinite(load).any(axis=1).all():
+        return None
+    floor = threshold(CHECK, "significant_percent") / 100 * np.nanpercentile(load, 95, axis=1)
+    with np.errstate(invalid="ignore"):
+        enough = np.isfinite(active).all(axis=0) & (load >= floor[:, None]).all(axis=0) & (floor > 0).all()
     reactive = None
     if all(grid.get("reactive_power", phase) is not None for phase in phases):
         reactive = np.stack([grid.data[("reactive_power", phase)] for phase in phases])
@@ -95,10 +97,6 @@ def significant(grid: Grid, phases: tuple[str, ...]) -> Powers | None:
             angles = np.degrees(np.arccos(ratio))
     return Powers(points, angles, load[:, points], active[:, points],
                   None if reactive is None else reactive[:, points], np.stack(currents)[:, points])
-
-
-def _percentile(values: Array, percent: float) -> Array:
-    return np.asarray(np.nan_to_num(np.nanpercentile(values, percent, axis=1)))
 
 
 def middle_angle(angles: Array) -> float:

@@ -110,8 +110,7 @@ def reactive_background(middles: Array) -> Outcome:
     return Outcome(
         CHECK, Verdict.PASS, "current", "current", code="reactive-background",
         text=f"The power stands at about {abs(mean):.0f} degrees {side} because of a constant reactive part "
-             "(capacitors "
-             "or magnetising current); nothing speaks against the wiring.",
+             "(capacitors or magnetising current); nothing speaks against the wiring.",
         advice="Nothing to do; keep the photos of arrows and phases.",
     )
 
