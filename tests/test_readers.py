@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from pqcheck.clock import DAY, MINUTE, SECOND, iso
 from pqcheck.errors import InputError
 from pqcheck.readers import from_arrays, from_frame, parse_header, read
+from pqcheck.readers.one_unit import moved_point
 from pqcheck.recording import Channel, Recording
 from pqcheck.site.model import Reading, Site, Supply
 
@@ -409,9 +410,6 @@ def test_more_bad_input(tmp_path: Path) -> None:
         read([good], site(columns={"U1": "voltage.an [V]"}))
     with pytest.raises(InputError, match=r"to 'voltage.xx \[V\]', but 'xx' is not a phase"):
         read([good], site(columns={"current.a [A]": "voltage.xx [V]"}))
-    kilo = write(tmp_path / "b.csv", good.read_text().replace("an [V]", "an [kV]"))
-    with pytest.raises(InputError, match=r"in V in a\.csv and in kV in b\.csv"):
-        read([good, kilo])
     (tmp_path / "c.parquet").write_bytes(b"PAR1 and nothing else")
     with pytest.raises(InputError, match="damaged Parquet"):
         read([tmp_path / "c.parquet"])
@@ -450,3 +448,37 @@ def test_contract_headers(text: str, channel: Channel) -> None:
                                   "voltage.an.p95 [V]", "current_harmonic.a [A]", "frequency.a [Hz]", ""])
 def test_what_is_no_contract_header(text: str) -> None:
     assert parse_header(text) is None
+
+
+def test_kilovolts_in_one_file_and_volts_in_the_next_are_read_in_volts(tmp_path: Path) -> None:
+    one = write(tmp_path / "one.csv", "time,voltage.an [kV],current.a [mA]\n" + "".join(
+        f"2031-01-01T00:{at}0:00Z,0.{2301 + at},{at}.5\n" for at in range(3)))
+    two = write(tmp_path / "two.csv", "time,voltage.an [V],current.a [kA]\n" + "".join(
+        f"2031-01-01T00:{at}0:00Z,{230.1 + at:.1f},0.07{at}\n" for at in range(3, 6)))
+    for order in ([one, two], [two, one]):
+        recording = read(order, site())
+        assert {channel.unit for channel in recording.streams[0].channels if channel.phase == "an"} == {"V"}
+        found = {channel: values for (_, _, channel), values in content(recording).items()}
+        assert found[AN] == ("230.1", "230.2", "230.3", "233.1", "234.1", "235.1")
+        texts = [note.text for note in recording.notes if note.code == "unit-converted"]
+        assert any("one.csv: voltage.an.mean is written in kV here and in V in another file" in text for text in texts)
+        assert recording.files[order.index(one)].columns[1].read_as.endswith("written in kV, read in V)")
+
+
+def test_volts_and_percent_of_one_harmonic_in_two_files_are_still_refused(tmp_path: Path) -> None:
+    paths = [write(tmp_path / f"{at}.csv", f"time,voltage_harmonic.an.h5 [{unit}]\n2031-01-01T00:00:00Z,3\n"
+                   "2031-01-01T00:10:00Z,3\n") for at, unit in enumerate(("V", "%"))]
+    with pytest.raises(InputError, match="export both in one unit"):
+        read(paths, site())
+
+
+@given(st.decimals(-10**9, 10**9, places=6, allow_nan=False), st.sampled_from([-6, -3, 3, 6]))
+def test_the_decimal_point_moves_as_on_paper(number: Decimal, places: int) -> None:
+    assert moved_point(np.array([float(number), np.nan]), places)[0] == float(number.scaleb(places))
+    short = Decimal(str(np.float32(float(number))))
+    assert moved_point(np.array([float(number)], np.float32), places)[0] == np.float32(float(short.scaleb(places)))
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e290, max_value=1e290), st.sampled_from([-3, 3]))
+def test_any_float_moves_as_its_shortest_decimal(number: float, places: int) -> None:
+    assert moved_point(np.array([number]), places)[0] == float(Decimal(repr(number)).scaleb(places))

@@ -13,6 +13,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers.csv_table import read_text
 from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
+from pqcheck.readers.one_unit import in_one_unit
 from pqcheck.readers.packed import texts_of
 from pqcheck.readers.parquet_table import is_parquet, read_parquet_table
 from pqcheck.readers.sidecar import sidecar_of, with_sidecar
@@ -36,7 +37,7 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     # The library takes a while to load; the first pass does not need it and leaves a core free.
     threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
     found = [(Path(path), _tables(Path(path), site)) for path in paths]
-    tables = _named_apart(found)
+    tables = in_one_unit(_named_apart(found))
     _check_mapping(tables, reading)
     return assemble(keep_small(tables), Declared(zone, reading.stamp, reading.interval_us))
 
