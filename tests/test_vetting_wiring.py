@@ -6,16 +6,17 @@ import numpy as np
 import pytest
 
 from pqcheck.findings import Verdict
-from pqcheck.vetting import vet
+from pqcheck.vetting import Vetted, vet
 from pqcheck.vetting.drops import drop_of
 from pqcheck.vetting.metering import element_fits
 from pqcheck.vetting.response import crossing
 from pqcheck.vetting.signatures import ALL, PHASES, SOUND, Signature, cosine_fit, ranked
 from pqcheck.vetting.wiring import step_at
 from pqcheck.vetting.wiring_words import proposals
+from tests.recordings import recording, site
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.faults import PAIRS, WIRINGS
-from tests.simulator.scenes import KINDS
+from tests.simulator.scenes import KINDS, columns, draw, record
 from tests.simulator.study import BOTH, both_row, plant_row, sound_rows, wiring_row
 
 # Per-phase powers in per unit of V I behind each wrong connection: project notes on field practice, section
@@ -177,9 +178,6 @@ def test_two_faults_at_once(wiring: str, plant: str) -> None:
 
 
 def test_a_clamp_turned_half_way_is_refused_from_that_time_on() -> None:
-    from tests.recordings import recording, site
-    from tests.simulator.scenes import columns, draw, record
-
 
     rng = np.random.default_rng(SEED)
     place = draw(rng, "inductive", (1440, 60.0), 0.9)
@@ -190,3 +188,71 @@ def test_a_clamp_turned_half_way_is_refused_from_that_time_on() -> None:
              .findings if one.rule == "polarity"]
     assert [(one.verdict, one.phase) for one in found] == [(Verdict.REFUSED, "a")]
     assert found[0].windows[0].start.startswith("2031-03-03T11:")
+
+
+# Totals only, two elements, phase order, ratios.
+
+
+def totals(seed: int, share: float, *, reactive: bool = True, delta: bool = False) -> Vetted:
+    """A recording with totals only; sqrt(P^2 + Q^2) is `share` of V x I at a power factor of 0.8."""
+    rng = np.random.default_rng(seed)
+    current = 100 * (1 + 0.2 * rng.standard_normal(400)).clip(0.3)
+    load = np.sqrt(3) * 480 * current
+    table = {f"voltage.{line} [V]": 480 + 0.5 * rng.standard_normal(400) for line in ("ab", "bc", "ca")}
+    if not delta:
+        table |= {f"voltage.{phase}n [V]": 277 + 0.3 * rng.standard_normal(400) for phase in PHASES}
+    table |= {f"current.{phase} [A]": current * (1 + 0.01 * rng.standard_normal(400)) for phase in PHASES}
+    table["active_power.total [W]"] = 0.8 * share * load
+    if reactive:
+        table["reactive_power.total [var]"] = 0.6 * share * load
+    supply = {"nominal_voltage": "480 V", "connection": "delta"} if delta else {"nominal_voltage": "480Y/277 V"}
+    return vet(recording(table, interval_s=60), site(supply=supply))
+
+
+# One clamp of three reversed leaves one third, two swapped leave nothing (signature table); one of two elements leaves
+# 1/sqrt(3): with load angle f, P = V I sin f and Q = -V I cos f, against sqrt(3) V I (derived from the same table).
+@pytest.mark.parametrize(
+    ("share", "delta", "code"),
+    [(1.0, False, "totals-only"), (1 / 3, False, "reversed-current"), (0.0, False, "swapped-currents"),
+     (1 / np.sqrt(3), True, "reversed-current"), (0.0, True, "swapped-currents"), (1.0, True, "totals-only")],
+)
+def test_totals_alone(share: float, delta: bool, code: str) -> None:
+    found = next(one for one in totals(1, share, delta=delta).findings if one.rule == "polarity")
+    assert found.reason and found.reason.code == code
+    assert found.verdict is (Verdict.PASS if code == "totals-only" else Verdict.REFUSED)
+
+
+def test_totals_without_reactive_power_stay_ambiguous() -> None:
+    found = next(one for one in totals(2, 0.4, reactive=False).findings if one.rule == "polarity")
+    assert found.verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_third_current_that_is_computed_from_a_reversed_clamp() -> None:
+    rng = np.random.default_rng(3)
+    current = 100 * (1 + 0.2 * rng.standard_normal(400)).clip(0.3)
+    table = {"voltage.ab [V]": 480 + rng.standard_normal(400), "current.a [A]": current,
+             "current.b [A]": np.sqrt(3) * current, "current.c [A]": current * 1.002}
+    result = vet(recording(table), site(supply={"nominal_voltage": "480 V", "connection": "delta"}))
+    found = next(one for one in result.findings if one.rule == "two-element" and one.verdict is Verdict.REFUSED)
+    assert found.phase == "b" and found.reason and "1.73" in found.reason.text
+
+
+def test_reversed_rotation_shows_in_the_negative_sequence() -> None:
+    rng = np.random.default_rng(4)
+    for level, verdict in ((0.4, Verdict.PASS), (98.0, Verdict.REFUSED)):
+        table = {"negative_sequence_unbalance [%]": level + 0.1 * rng.random(300),
+                 "voltage.an [V]": 230 + rng.standard_normal(300)}
+        found = next(one for one in vet(recording(table), site()).findings if one.rule == "phase-order")
+        assert found.verdict is verdict
+
+
+@pytest.mark.parametrize("factor", [np.sqrt(3), 0.1, 10.0, 0.5])
+def test_factors_of_wrong_ratios_are_named(factor: float) -> None:
+    rng = np.random.default_rng(5)
+    current = 100 * (1 + 0.1 * rng.standard_normal(300))
+    volts = 230 + 0.5 * rng.standard_normal(300)
+    table = {"voltage.an [V]": volts, "current.a [A]": current, "apparent_power.a [VA]": factor * volts * current}
+    result = vet(recording(table), site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}))
+    found = next(one for one in result.findings if one.rule == "ratio")
+    name = {10.0: "10", 0.1: "1/10", 0.5: "1/2"}.get(factor, "the square root of 3")
+    assert found.verdict is Verdict.REFUSED and found.reason and f"a factor of {name}" in found.reason.text

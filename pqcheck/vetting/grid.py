@@ -87,20 +87,15 @@ def _fill(grid: Grid, other: Gathered) -> None:
     if offset % other.coarse_us:
         return
     group = grid.step_us // other.coarse_us
-    lead = offset // other.coarse_us
     size = grid.size
     for key, series in _series(other).items():
         if key in grid.data or key[0] not in CROSSING:
             continue
-        line = np.full(size * group, np.nan)
-        first = max(0, lead)
-        last = min(line.size, lead + series.size)
-        if last <= first:
+        place = (np.arange(series.size, dtype=np.int64) + offset // other.coarse_us) // group
+        good = np.isfinite(series) & (place >= 0) & (place < size)
+        if not good.any():
             continue
-        line[first:last] = series[first - lead : last - lead]
-        rows = line.reshape(size, group)
-        known = np.count_nonzero(~np.isnan(rows), axis=1)
-        with np.errstate(invalid="ignore"):
-            means = np.nansum(rows, axis=1) / np.maximum(known, 1)
+        total = np.bincount(place[good], weights=series[good], minlength=size)
+        known = np.bincount(place[good], minlength=size)
         # Half of the members must be there, or the mean belongs to another moment than its partners.
-        grid.data[key] = np.where(2 * known > group, means, np.nan)
+        grid.data[key] = np.where(2 * known > group, total / np.maximum(known, 1), np.nan)
