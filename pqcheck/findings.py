@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 from enum import IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
 
-
 if TYPE_CHECKING:
     import pandas
 

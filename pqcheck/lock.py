@@ -12,7 +12,8 @@ from pathlib import Path
 
 from pqcheck.errors import GateError, nearest
 from pqcheck.files import write_text
-from pqcheck.limit_table_words import (
+from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables.words import (
     condition_words,
     default_rows,
     factor_words,
@@ -20,7 +21,6 @@ from pqcheck.limit_table_words import (
     orders_words,
     row_words,
 )
-from pqcheck.limit_tables import LimitTable, Row, Rule
 
 FORMAT = "pqcheck-lock/1"
 _SHOWN = 3

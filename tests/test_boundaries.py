@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from pqcheck.findings import Finding, Verdict
-from pqcheck.limit_table_files import table_ids
 from pqcheck.limit_tables import Condition, LimitTable, Row, Rule, Span, load_table
+from pqcheck.limit_tables.files import table_ids
 from pqcheck.quantities import QUANTITIES
 from pqcheck.site.model import Site
 from tests.recordings import judged, recording, site

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -205,7 +206,7 @@ def test_back_to_back_weeks_have_1008_slots_wherever_they_start(begin: int, coun
     assert all((end - low) // TEN_MINUTES == 1008 for low, end, _ in found)
     assert [complete for *_, complete in found].count(True) == count // 1008
     assert found[0][0] == start and found[-1][1] >= start + count * TEN_MINUTES
-    assert all(a[1] == b[0] for a, b in zip(found, found[1:], strict=False))
+    assert all(a[1] == b[0] for a, b in itertools.pairwise(found))
 
 
 def test_periods_of_a_fortnight_and_a_half() -> None:

@@ -1,5 +1,6 @@
 """Counts, ranks, proof and bands against published numbers and against numpy's inverse empirical distribution."""
 
+import itertools
 from decimal import Decimal
 from fractions import Fraction
 
@@ -103,7 +104,7 @@ def test_runs_do_not_depend_on_where_an_array_is_cut(values: np.ndarray, data: s
     edges = [0, *cuts, len(values)]
     whole = find_runs(values > 6, values, values - 6, 0)
     parts = [
-        find_runs(values[a:b] > 6, values[a:b], values[a:b] - 6, a) for a, b in zip(edges, edges[1:], strict=False)
+        find_runs(values[a:b] > 6, values[a:b], values[a:b] - 6, a) for a, b in itertools.pairwise(edges)
     ]
     joined = join_runs(parts)
     for name in ("first", "count", "worst", "worst_slot", "beyond"):

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from pqcheck.limit_table_nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables import load_table
+from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from tests.limit_rows import row_at, rows_at, rule_of
 
 EDITIONS = ("ansi-c84.1-2016", "ansi-c84.1-2020")

@@ -16,8 +16,8 @@ import jsonschema
 import pytest
 
 from pqcheck.errors import LimitTableError
-from pqcheck.limit_table_files import limits_folder, load, table_ids, validated
 from pqcheck.limit_tables import CONFIDENCE
+from pqcheck.limit_tables.files import limits_folder, load, table_ids, validated
 from tests.limit_rows import high_at, row_at, rule_of
 
 FOLDER = Path(__file__).resolve().parent.parent / "limits"
@@ -103,11 +103,11 @@ def test_only_the_table_asked_for_is_read() -> None:
 
 
 def test_a_folder_called_limits_counts_only_with_the_marker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import pqcheck.limit_table_files as files
+    import pqcheck.limit_tables.files as files
 
     package = tmp_path / "pqcheck"
     (package / "limits").mkdir(parents=True)
-    monkeypatch.setattr(files, "__file__", str(package / "limit_table_files.py"))
+    monkeypatch.setattr(files, "__file__", str(package / "limit_tables" / "files.py"))
     with pytest.raises(LimitTableError, match="install pqcheck again"):
         limits_folder()
     beside = tmp_path / "limits"

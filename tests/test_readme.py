@@ -1,4 +1,4 @@
-"""The README's runs are real: every command in a console block is run in an empty folder and must print what is shown."""
+"""The README's runs are real: each command of a console block is run in an empty folder and prints what is shown."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pqcheck.cli import main
-from pqcheck.limit_table_library import library_sentence
+from pqcheck.limit_tables.library import library_sentence
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -23,7 +23,8 @@ def run(args: argparse.Namespace) -> int:
     sys.stdout.write(as_text(findings, everything=args.all))
     sys.stdout.write(
         f"\nWritten to {args.folder}: {files.recording.name}, {files.flicker.name}, {files.site.name}, "
-        f"{files.findings.name}.\nThe place is invented and the trouble is put there on purpose. The same check by hand:\n"
+        f"{files.findings.name}.\nThe place is invented and the trouble is put there on purpose. "
+        "The same check by hand:\n"
         f"  pqcheck check {files.recording} {files.flicker} --site {files.site}\n"
     )
     return 0

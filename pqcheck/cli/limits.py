@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _text(args: argparse.Namespace) -> str:
-    from pqcheck.limit_table_files import load, table_ids
+    from pqcheck.limit_tables.files import load, table_ids
 
     if args.action == "show":
         from pqcheck.reports.limit_tables import table_text
@@ -50,8 +50,8 @@ def _text(args: argparse.Namespace) -> str:
 
         return diff_text(load(args.one), load(args.other))
     if args.action == "validate":
-        from pqcheck.limit_table_files import validated
-        from pqcheck.limit_table_library import count
+        from pqcheck.limit_tables.files import validated
+        from pqcheck.limit_tables.library import count
 
         table = validated(args.table)
         counts = count(table)

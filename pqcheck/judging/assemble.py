@@ -19,8 +19,8 @@ from pqcheck.judging.series import PeriodTally
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Settled, Task, scale_of
 from pqcheck.judging.windows import in_unit
-from pqcheck.limit_table_derating import derating_words
 from pqcheck.limit_tables import Rule
+from pqcheck.limit_tables.derating import derating_words
 from pqcheck.quantities import LINE_TO_LINE
 from pqcheck.site.model import Site
 

@@ -18,8 +18,8 @@ from pqcheck.clock import duration_text, iso
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
 from pqcheck.judging.facts import ask
 from pqcheck.judging.scope import in_force
-from pqcheck.limit_table_curves import EventRule, classify, edge_at, ride_through
 from pqcheck.limit_tables import LimitTable
+from pqcheck.limit_tables.curves import EventRule, classify, edge_at, ride_through
 from pqcheck.reasons import sentence
 from pqcheck.recording import Event, Recording
 from pqcheck.site.model import Site

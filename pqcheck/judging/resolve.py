@@ -13,8 +13,8 @@ from pqcheck.judging.facts import Answer, ask
 from pqcheck.judging.phases import PhaseTask, phases_asked
 from pqcheck.judging.scope import in_force, never_judged, on_curve, order_list
 from pqcheck.judging.tasks import Settled, Task
-from pqcheck.limit_table_nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables import LimitTable, Period, Row, Rule, Statistic
+from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.quantities import HIGHEST_ORDER, LINE_TO_LINE, QUANTITIES
 from pqcheck.reasons import sentence
 from pqcheck.recording import Recording

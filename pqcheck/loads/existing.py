@@ -11,8 +11,8 @@ from decimal import Decimal
 
 from pqcheck.clock import duration_text, iso
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict
-from pqcheck.limit_table_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.limit_tables import LimitTable
+from pqcheck.limit_tables.load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.declared import NewLoad, new_loads
 from pqcheck.loads.demand import demand_of
 from pqcheck.loads.existing_demand import Basis, declared_basis, recorded_basis

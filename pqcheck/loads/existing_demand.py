@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from pqcheck.limit_table_load_rules import DemandSource
+from pqcheck.limit_tables.load_rules import DemandSource
 from pqcheck.loads.declared import voltage_sum
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.values import Demand, Maximum

@@ -8,7 +8,7 @@ from decimal import Decimal
 from itertools import product
 
 from pqcheck.findings import Verdict
-from pqcheck.limit_table_load_rules import CHOICES, DemandSource, LoadRule
+from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.existing_demand import Basis
 from pqcheck.loads.series import phases_of

@@ -6,8 +6,15 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from pqcheck.errors import LimitTableError, nearest
-from pqcheck.limit_table_words import condition_words, default_rows, factor_words, judged_words, orders_words, row_words
 from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables.words import (
+    condition_words,
+    default_rows,
+    factor_words,
+    judged_words,
+    orders_words,
+    row_words,
+)
 from pqcheck.site.model import Site
 
 _WIDTH = 100

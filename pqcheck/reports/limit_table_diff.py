@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from pqcheck.limit_table_loads import in_words
-from pqcheck.limit_table_words import (
+from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables.loads import in_words
+from pqcheck.limit_tables.words import (
     band_words,
     condition_words,
     default_rows,
@@ -15,7 +16,6 @@ from pqcheck.limit_table_words import (
     row_words,
     unit_words,
 )
-from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.reports.limit_tables import selector_label, wrapped
 
 _Place = tuple[object, ...]

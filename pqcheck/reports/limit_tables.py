@@ -5,12 +5,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
-from pqcheck.limit_table_curves import CurveStep, EventClass, EventDuration, EventRule
-from pqcheck.limit_table_library import count
-from pqcheck.limit_table_load_rules import LoadRule
-from pqcheck.limit_table_loads import in_words
-from pqcheck.limit_table_values import duration_text, plain, span_text
-from pqcheck.limit_table_words import (
+from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables.curves import CurveStep, EventClass, EventDuration, EventRule
+from pqcheck.limit_tables.library import count
+from pqcheck.limit_tables.load_rules import LoadRule
+from pqcheck.limit_tables.loads import in_words
+from pqcheck.limit_tables.values import duration_text, plain, span_text
+from pqcheck.limit_tables.words import (
     condition_words,
     default_rows,
     factor_words,
@@ -19,7 +20,6 @@ from pqcheck.limit_table_words import (
     row_words,
     shown,
 )
-from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.reports.site_limits import SiteLimit, limits_at
 from pqcheck.site.model import Site
 

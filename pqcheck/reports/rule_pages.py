@@ -11,13 +11,14 @@ from decimal import ROUND_FLOOR, Decimal
 from pathlib import Path
 
 from pqcheck.files import write_text
-from pqcheck.limit_table_curves import EventRule, edge_at
-from pqcheck.limit_table_files import load, table_ids
-from pqcheck.limit_table_library import library_sentence
-from pqcheck.limit_table_load_rules import LoadRule
-from pqcheck.limit_table_loads import in_words
-from pqcheck.limit_table_values import duration_text, plain
-from pqcheck.limit_table_words import (
+from pqcheck.limit_tables import CONFIDENCE, LimitTable, Rule
+from pqcheck.limit_tables.curves import EventRule, edge_at
+from pqcheck.limit_tables.files import load, table_ids
+from pqcheck.limit_tables.library import library_sentence
+from pqcheck.limit_tables.load_rules import LoadRule
+from pqcheck.limit_tables.loads import in_words
+from pqcheck.limit_tables.values import duration_text, plain
+from pqcheck.limit_tables.words import (
     condition_words,
     default_rows,
     factor_words,
@@ -25,7 +26,6 @@ from pqcheck.limit_table_words import (
     orders_words,
     shown,
 )
-from pqcheck.limit_tables import CONFIDENCE, LimitTable, Rule
 from pqcheck.quantities import QUANTITIES
 from pqcheck.reports.limit_tables import (
     class_words,

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from pqcheck.judging.facts import ask
-from pqcheck.limit_table_nominals import nearest_nominal, nominal_row
-from pqcheck.limit_table_words import band_words, row_words
 from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
+from pqcheck.limit_tables.words import band_words, row_words
 from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from pqcheck.limit_table_files import load, table_ids
-from pqcheck.limit_table_words import default_rows
 from pqcheck.limit_tables import LimitTable
+from pqcheck.limit_tables.files import load, table_ids
+from pqcheck.limit_tables.words import default_rows
 
 
 class Counts(NamedTuple):

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import pairwise, product
 
-from pqcheck.limit_table_values import plain
 from pqcheck.limit_tables import Condition, Span
+from pqcheck.limit_tables.values import plain
 
 Cell = Mapping[str, Decimal | str]
 

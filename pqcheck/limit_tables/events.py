@@ -7,10 +7,10 @@ from decimal import Decimal
 from itertools import combinations
 from typing import Any
 
-from pqcheck.limit_table_curves import CurveStep, EventClass, EventDuration, EventRule
-from pqcheck.limit_table_selectors import representatives
-from pqcheck.limit_table_values import condition, number, seconds, span, weakest
 from pqcheck.limit_tables import Span
+from pqcheck.limit_tables.curves import CurveStep, EventClass, EventDuration, EventRule
+from pqcheck.limit_tables.selectors import representatives
+from pqcheck.limit_tables.values import condition, number, seconds, span, weakest
 
 Written = Mapping[str, Any]
 Problem = tuple[str, str]

@@ -19,7 +19,7 @@ def schema_validator() -> Draft202012Validator:
     """The validator of ``limits/limit_table.schema.json``."""
     from jsonschema import Draft202012Validator
 
-    from pqcheck.limit_table_files import MARKER, limits_folder
+    from pqcheck.limit_tables.files import MARKER, limits_folder
 
     return Draft202012Validator(json.loads((limits_folder() / MARKER).read_bytes()))
 

@@ -2,7 +2,7 @@
 
 Everything that is a formula or a factor in the file is worked out here, in exact decimals, so that judging sees plain
 numbers: one `Row` for each set of orders with the same limit. The document has been checked before
-(`limit_table_checks`), or is one of the shipped tables, which the tests check.
+(`limit_tables.checks`), or is one of the shipped tables, which the tests check.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from pqcheck.limit_table_values import condition, number, orders, seconds, span_text, weakest
 from pqcheck.limit_tables import Condition, LimitTable, Period, Row, Rule, Statistic, TimeCriterion
+from pqcheck.limit_tables.values import condition, number, orders, seconds, span_text, weakest
 
 if TYPE_CHECKING:
-    from pqcheck.limit_table_curves import EventRule
-    from pqcheck.limit_table_load_rules import LoadRule
+    from pqcheck.limit_tables.curves import EventRule
+    from pqcheck.limit_tables.load_rules import LoadRule
 
 Written = Mapping[str, Any]
 Options = Mapping[str, tuple[str, ...]]
@@ -26,7 +26,7 @@ LINES: tuple[Line, ...] = ("line_to_line", "line_to_neutral")
 
 
 def build_table(written: Written, sha256: str, base: str | None = None) -> LimitTable:
-    """The table that `written` describes (an overlay already merged into its base, `limit_table_overlays`)."""
+    """The table that `written` describes (an overlay already merged into its base, `limit_tables.overlays`)."""
     options = {name: tuple(option["values"]) for name, option in written.get("options", {}).items()}
     shared = _SharedLimits(written.get("shared_limits", {}), options)
     nominals = written.get("nominals")
@@ -54,7 +54,7 @@ def build_table(written: Written, sha256: str, base: str | None = None) -> Limit
 def _event_rules(written: Sequence[Written], options: Options) -> tuple[EventRule, ...]:
     if not written:
         return ()
-    from pqcheck.limit_table_events import event_rule
+    from pqcheck.limit_tables.events import event_rule
 
     return tuple(event_rule(one, options) for one in written)
 
@@ -62,7 +62,7 @@ def _event_rules(written: Sequence[Written], options: Options) -> tuple[EventRul
 def _load_rules(written: Sequence[Written]) -> tuple[LoadRule, ...]:
     if not written:
         return ()
-    from pqcheck.limit_table_loads import load_rule
+    from pqcheck.limit_tables.loads import load_rule
 
     return tuple(load_rule(one) for one in written)
 

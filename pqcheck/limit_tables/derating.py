@@ -5,8 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from itertools import pairwise
 
-from pqcheck.limit_table_values import plain
 from pqcheck.limit_tables import Row
+from pqcheck.limit_tables.values import plain
 
 
 def derating_factor(row: Row, value: Decimal) -> Decimal | None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from pqcheck.errors import nearest
-from pqcheck.limit_table_values import condition
+from pqcheck.limit_tables.values import condition
 
 NUMERIC_FACTS = ("nominal_voltage", "nominal_frequency", "short_circuit_ratio", "inverter_share")
 """Facts that are numbers: volts line to line, hertz, Isc/IL, percent."""

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import LimitTableError, nearest
-from pqcheck.limit_table_build import build_table
-from pqcheck.limit_table_overlays import merge_overlay, overlay_places
-from pqcheck.limit_table_values import read_json
 from pqcheck.limit_tables import LimitTable
+from pqcheck.limit_tables.build import build_table
+from pqcheck.limit_tables.overlays import merge_overlay, overlay_places
+from pqcheck.limit_tables.values import read_json
 
 MARKER = "limit_table.schema.json"
 """A folder holds limit tables only if this file is in it: other packages named ``limits`` exist."""
@@ -22,7 +22,7 @@ MARKER = "limit_table.schema.json"
 
 def limits_folder() -> Path:
     """The folder of the shipped tables: inside the package when installed, beside it in a checkout."""
-    package = Path(__file__).resolve().parent
+    package = Path(__file__).resolve().parents[1]
     for folder in (package / "limits", package.parent / "limits"):
         if (folder / MARKER).is_file():
             return folder
@@ -62,19 +62,19 @@ def written_table(id_or_path: str, *, check_shipped: bool = False) -> tuple[dict
     where = path.stem if shipped else path.name
     written = read_json(data, where)
     if not trusted:
-        from pqcheck.limit_table_schema import check_schema
+        from pqcheck.limit_tables.schema import check_schema
 
         check_schema(written, where)
     if "overlay_of" not in written:
         if not trusted:
-            from pqcheck.limit_table_checks import check_table
+            from pqcheck.limit_tables.checks import check_table
 
             check_table(written, where)
         return written, hashlib.sha256(data).hexdigest(), None
     base, base_data = _base_of(written, path, trusted, where)
     merged = merge_overlay(written, base, where)
     if not trusted:
-        from pqcheck.limit_table_checks import check_table
+        from pqcheck.limit_tables.checks import check_table
 
         check_table(merged, where, overlay_places(written))
     return merged, hashlib.sha256(base_data + data).hexdigest(), base["id"]
@@ -124,8 +124,8 @@ def _base_of(written: dict[str, Any], path: Path, trusted: bool, where: str) -> 
     data = _read(base_path)
     base = read_json(data, base_path.name)
     if not trusted and looks_like_path(name):
-        from pqcheck.limit_table_checks import check_table
-        from pqcheck.limit_table_schema import check_schema
+        from pqcheck.limit_tables.checks import check_table
+        from pqcheck.limit_tables.schema import check_schema
 
         check_schema(base, base_path.name)
         if "overlay_of" not in base:

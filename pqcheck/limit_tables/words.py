@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from decimal import Decimal
 from itertools import pairwise
 
-from pqcheck.limit_table_values import duration_text, plain, span_text
 from pqcheck.limit_tables import Condition, Period, Row, Rule, Statistic
+from pqcheck.limit_tables.values import duration_text, plain, span_text
 from pqcheck.quantities import QUANTITIES
 
 _REFERENCE = {

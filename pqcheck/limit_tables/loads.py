@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pqcheck.errors import nearest
-from pqcheck.limit_table_load_rules import CHOICES, CONDITIONS, DemandSource, LoadCondition, LoadRule
-from pqcheck.limit_table_values import duration_text, number, plain, seconds, weakest
+from pqcheck.limit_tables.load_rules import CHOICES, CONDITIONS, DemandSource, LoadCondition, LoadRule
+from pqcheck.limit_tables.values import duration_text, number, plain, seconds, weakest
 
 Written = Mapping[str, Any]
 Problem = tuple[str, str]

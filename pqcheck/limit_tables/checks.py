@@ -1,7 +1,7 @@
 """Does a limit table hold together? What the schema cannot say.
 
 Unique ids, units that fit the quantity, low below high, intervals that divide the period, options and nominals that
-are declared. The limits themselves (rows, orders, selectors, curves) are checked in `limit_table_limit_checks`.
+are declared. The limits themselves (rows, orders, selectors, curves) are checked in `limit_tables.limit_checks`.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from decimal import Decimal
 from typing import Any
 
 from pqcheck.errors import LimitTableError, nearest
-from pqcheck.limit_table_conditions import condition_problems
-from pqcheck.limit_table_events import event_problems
-from pqcheck.limit_table_limit_checks import limit_problems
-from pqcheck.limit_table_loads import load_problems
-from pqcheck.limit_table_values import number, seconds
+from pqcheck.limit_tables.conditions import condition_problems
+from pqcheck.limit_tables.events import event_problems
+from pqcheck.limit_tables.limit_checks import limit_problems
+from pqcheck.limit_tables.loads import load_problems
+from pqcheck.limit_tables.values import number, seconds
 from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES
 
 Written = Mapping[str, Any]

@@ -1,7 +1,6 @@
 """Limit tables: the frozen form that judging works with. Numbers are `Decimal`, never float.
 
-`pqcheck/limit_table_files.py` finds and loads ``limits/*.json`` into these values; the written vocabulary is
-``limits/limit_table.schema.json``, explained in docs/reference/limit-tables.md.
+`pqcheck.limit_tables.files` finds and loads ``limits/*.json`` into these values.
 """
 
 from __future__ import annotations
@@ -12,8 +11,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from pqcheck.limit_table_curves import EventRule
-    from pqcheck.limit_table_load_rules import LoadRule
+    from pqcheck.limit_tables.curves import EventRule
+    from pqcheck.limit_tables.load_rules import LoadRule
 
 CONFIDENCE = ("two sources", "one source", "derived", "memory")
 """Marks of a value, best first; a derived value carries the weakest mark of what it derives from."""
@@ -176,21 +175,11 @@ class LimitTable:
     effective_from: str | None = None
     effective_to: str | None = None
     nominals: Mapping[str, str] | None = None
-    """Designation -> connections, line-to-line and line-to-neutral volts (read by `limit_table_nominals`)."""
+    """Designation -> connections, line-to-line and line-to-neutral volts (read by `limit_tables.nominals`)."""
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
     option_meanings: Mapping[str, str] = field(default_factory=dict)
     load_rules: tuple[LoadRule, ...] = ()
-    """Determinations of an existing load and what may be added to it (`pqcheck.limit_table_load_rules`)."""
+    """Determinations of an existing load and what may be added to it (`pqcheck.limit_tables.load_rules`)."""
     event_rules: tuple[EventRule, ...] = ()
-    """Ride-through curves and classes for events (`pqcheck.limit_table_curves`)."""
-
-
-def load_table(id_or_path: str) -> LimitTable:
-    """The table with this id, or from this JSON file.
-
-    Raises `LimitTableError` for an unknown id (nearest named) and for a table that does not hold together.
-    """
-    from pqcheck.limit_table_files import load
-
-    return load(id_or_path)
+    """Ride-through curves and classes for events (`pqcheck.limit_tables.curves`)."""

@@ -7,11 +7,11 @@ from decimal import Decimal
 from typing import Any
 
 from pqcheck.errors import nearest
-from pqcheck.limit_table_build import factor_at, formula_at
-from pqcheck.limit_table_conditions import condition_problems
-from pqcheck.limit_table_selectors import gaps_and_overlaps
-from pqcheck.limit_table_values import condition, number, orders, plain
 from pqcheck.limit_tables import Condition
+from pqcheck.limit_tables.build import factor_at, formula_at
+from pqcheck.limit_tables.conditions import condition_problems
+from pqcheck.limit_tables.selectors import gaps_and_overlaps
+from pqcheck.limit_tables.values import condition, number, orders, plain
 from pqcheck.quantities import HIGHEST_ORDER
 
 Written = Mapping[str, Any]

@@ -1,0 +1,43 @@
+"""Limit tables: the frozen form that judging works with (`model`), and how ``limits/*.json`` becomes it.
+
+The written vocabulary is ``limits/limit_table.schema.json``, explained in docs/reference/limit-tables.md.
+"""
+
+from __future__ import annotations
+
+from pqcheck.limit_tables.model import (
+    CONFIDENCE,
+    Condition,
+    LimitTable,
+    Period,
+    Reference,
+    Row,
+    Rule,
+    Span,
+    Statistic,
+    TimeCriterion,
+)
+
+__all__ = [
+    "CONFIDENCE",
+    "Condition",
+    "LimitTable",
+    "Period",
+    "Reference",
+    "Row",
+    "Rule",
+    "Span",
+    "Statistic",
+    "TimeCriterion",
+    "load_table",
+]
+
+
+def load_table(id_or_path: str) -> LimitTable:
+    """The table with this id, or from this JSON file.
+
+    Raises `LimitTableError` for an unknown id (nearest named) and for a table that does not hold together.
+    """
+    from pqcheck.limit_tables.files import load
+
+    return load(id_or_path)
