@@ -51,9 +51,9 @@ def hard(values: Values) -> Iterator[tuple[str, Values]]:
     }
     yield "30 % blank", {header: np.where(np.roll(blank, at), np.nan, one) for at, (header, one) in
                          enumerate(values.items())}
-    yield "all over", {header: np.full(some.size, about(header, 3.0)) * (1 + 0.001 * rng.random(some.size))
+    yield "all over", {header: np.full(some.size, about(header, 20.0)) * (1 + 0.001 * rng.random(some.size))
                        for header in values}
-    yield "alternating", {header: np.where(odd, about(header, 1.9), about(header, 0.5)) for header in values}
+    yield "alternating", {header: np.where(odd, about(header, 20.0), about(header, 0.5)) for header in values}
 
 
 def seconds(values: Values) -> tuple[float, Any]:
