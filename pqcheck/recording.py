@@ -120,7 +120,8 @@ class Note:
     """Something the reader found and did not repair silently.
 
     `code` is one of ``gap duplicate-merged duplicate-conflict unsorted off-grid interval-change interval-mismatch
-    not-a-number unknown-column overlap snapped clock-change``. `text` is one sentence with the numbers.
+    not-a-number unknown-column overlap snapped clock-change clock-reset seconds-lost no-rows slow-channel
+    unit-converted``. `text` is one sentence with the numbers.
     `channels` empty = all channels of the file. `spans` are half-open UTC microseconds; `rows` name the place.
     `serious` notes left intervals unobserved.
     """

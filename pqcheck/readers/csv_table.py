@@ -19,6 +19,7 @@ from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.headers.reading import Guess, read_headers, refuse_doubts
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.shapes import Shape, find_shape
+from pqcheck.readers.slow import FIRST_ROWS
 from pqcheck.readers.source import Hashing, sha256_of
 from pqcheck.readers.stamps import Stamps, find_stamps
 from pqcheck.readers.table import Ground, Table
@@ -45,6 +46,8 @@ class Look:
     """Unit texts per column, from a line of units or from the numbers."""
     shape: Shape | None = None
     """Long or one row per day, when it is not one column per channel."""
+    blank_early: frozenset[int] = frozenset()
+    """Columns that are blank in one of the first two rows."""
 
 
 def read_text(text: Text, digest: str, site: Site | None) -> list[Table]:
@@ -99,7 +102,15 @@ def look(text: Text, site: Site | None) -> Look:
     kept = tuple(guess for guess in guesses if guess.column in channels)
     channels, scales = scales_of(channels, site)
     scales |= {guess.column: guess.scale for guess in kept if guess.scale is not None}
-    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, tuple(units))
+    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, tuple(units),
+                blank_early=_blank_early(rows, len(headers), dialect.decimal))
+
+
+def _blank_early(rows: Sequence[Sequence[str]], columns: int, decimal: str) -> frozenset[int]:
+    return frozenset(
+        column for row in rows[:FIRST_ROWS] for column in range(columns)
+        if column >= len(row) or not row[column] or read_cell(row[column], decimal) is None
+    )
 
 
 def _known_word(guess: Guess) -> bool:
@@ -184,6 +195,7 @@ def _scanned(found: Look, digest: str) -> Table:
         clock_column=stamps.columns[1] if len(stamps.columns) > 1 else None,
         time_said="" if usual else stamps.said,
         notes=_skipped(source.name, scanned.skipped),
+        blank_early=found.blank_early,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -60,31 +60,37 @@ def describe(paths: Sequence[str | Path], site: Site | None) -> list[Described]:
     for each in paths:
         path = Path(each)
         own = with_sidecar(site, sidecar_of(path))
-        interval, refusal, long_columns, local = _whole(path, own)
+        interval, refusal, long_columns, local, own_intervals = _whole(path, own)
         zoneless = local and (site is None or site.time_zone is None)
         if is_parquet(path):
-            result.append(replace(_parquet(path, own, interval, refusal), zone_missing=zoneless))
+            result.append(replace(_parquet(path, own, interval, refusal, own_intervals), zone_missing=zoneless))
             continue
         for text, _ in texts_of(path):
-            found = _text(look(text, own), own, interval, refusal, long_columns)
+            found = _text(look(text, own), own, interval, refusal, long_columns, own_intervals)
             result.append(replace(found, zone_missing=zoneless))
     return result
 
 
-def _whole(path: Path, site: Site | None) -> tuple[int | None, str, tuple[DescribedColumn, ...], bool]:
-    """Interval, refusal, columns and whether stamps lack a zone, from reading the whole file (in UTC without one)."""
+def _whole(
+    path: Path, site: Site | None
+) -> tuple[int | None, str, tuple[DescribedColumn, ...], bool, dict[object, int]]:
+    """Interval, refusal, columns, whether stamps lack a zone, and intervals by channel, from reading the whole file.
+
+    Read in UTC where no zone is declared.
+    """
     known = site if site is not None else NOTHING
     try:
         recording = read([path], known if known.time_zone else replace(known, time_zone="UTC"))
     except InputError as error:
-        return None, str(error), (), False
+        return None, str(error), (), False, {}
     local = any("without offset" in each.read_as for file in recording.files for each in file.columns)
     columns = tuple(
         DescribedColumn(each.column, each.channel, _header(each.channel), "clear" if each.channel else "left alone",
                         each.read_as, "")
         for file in recording.files for each in file.columns if each.channel or each.read_as.startswith("left")
     )
-    return recording.files[0].interval_us if recording.files else None, "", columns, local
+    intervals: dict[object, int] = {channel.key: stream.axis.interval_us for stream, channel in recording.channels()}
+    return recording.files[0].interval_us if recording.files else None, "", columns, local, intervals
 
 
 def _header(channel: Channel | None, unit: str = "") -> str:
@@ -95,7 +101,8 @@ def _header(channel: Channel | None, unit: str = "") -> str:
 
 
 def _text(
-    found: Look, site: Site | None, interval: int | None, refusal: str, long_columns: tuple[DescribedColumn, ...]
+    found: Look, site: Site | None, interval: int | None, refusal: str, long_columns: tuple[DescribedColumn, ...],
+    own_intervals: Mapping[object, int],
 ) -> Described:
     dialect, stamps = found.dialect, found.stamps
     stamp = (site.recording.stamp if site is not None else None) or "start"
@@ -116,7 +123,8 @@ def _text(
         columns.append(
             DescribedColumn(
                 header, channel, _header(channel, unit), guess.confidence if guess else "certain",
-                read_as(channel, interval, stamp), guess.why if guess else ("mapped" if mapped else "contract header"),
+                read_as(channel, own_intervals.get(channel.key, interval), stamp),
+                guess.why if guess else ("mapped" if mapped else "contract header"),
                 f"voltage.{guess.doubt} [{channel.unit}]" if guess and guess.doubt else "",
             )
         )
@@ -134,14 +142,17 @@ def _hundredth(site: Site | None, channel: Channel) -> float | None:
     return float(nominal) / 100 if nominal is not None else None
 
 
-def _parquet(path: Path, site: Site | None, interval: int | None, refusal: str) -> Described:
+def _parquet(
+    path: Path, site: Site | None, interval: int | None, refusal: str, own_intervals: Mapping[object, int]
+) -> Described:
     table = read_parquet_table(path, site)
     stamp = (site.recording.stamp if site is not None else None) or "start"
     left = dict(table.unknown)
     columns = tuple(
         DescribedColumn(header, table.channels.get(number), _header(table.channels.get(number)),
                         "certain" if number in table.channels else "left alone",
-                        read_as(table.channels[number], interval, stamp) if number in table.channels else "",
+                        read_as(table.channels[number], own_intervals.get(table.channels[number].key, interval), stamp)
+                        if number in table.channels else "",
                         "contract header" if number in table.channels else left.get(number, ""))
         for number, header in enumerate(table.headers) if number != table.time_column
     )

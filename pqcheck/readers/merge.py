@@ -14,6 +14,7 @@ from pqcheck.readers.clock_faults import about_reset, about_seconds, reset_rows,
 from pqcheck.readers.columns import read_as
 from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, overlaps, phase_of, place, weak_interval
 from pqcheck.readers.late import LateNotes, nothing_late
+from pqcheck.readers.slow import slow_channels
 from pqcheck.readers.table import Table
 from pqcheck.readers.walk import Conflicts, Part, Plan, walk
 from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, RowSpan, SourceFile, Stream
@@ -59,8 +60,12 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         if table.slabs:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
+            table, slow = _apart(table, grid, instants, rows, stamp)
             kept = (instants, rows) if weak_interval(grid) is not None else (instants[:0], rows[:0])
             files.append(_File(replace(table, stamps=instants[:0]), grid, stamp, *kept))
+            for each in slow:
+                notes += each.table.notes
+                files.append(each)
     files = _finer(files, declared)
     intervals = _intervals(files, declared)
     late = LateNotes([file.table for file in files])
@@ -71,7 +76,8 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         stream, placed, stream_notes = _stream(files, intervals, interval, late)
         placed_rows += placed
         notes += stream_notes
-        if stream is not None:
+        # A file of slow channels only leaves a time line without any.
+        if stream is not None and (stream.channels or not any(file.table.again for file in files)):
             streams.append(stream)
     total = sum(runs.rows for file in files for runs in file.grid.runs.values())
     if placed_rows * 2 < total:
@@ -80,6 +86,8 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             "export the recording with one row per interval"
         )
     for file, of in zip(files, intervals, strict=True):
+        if file.table.again:
+            continue
         notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
     if not files and not events:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
@@ -95,6 +103,29 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
         nothing_late if whole else late.notes,
     )
+
+
+def _apart(table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str) -> tuple[Table, list[_File]]:
+    """The table without its slow channels, and those as files of their own (see `slow`)."""
+    base = next(iter(grid.runs))
+    if len(grid.runs) != 1 or base is None:
+        return table, []
+    files = []
+    kept = dict(table.channels)
+    for slow in slow_channels(table, instants, rows, base, stamp):
+        channels = {column: kept.pop(column) for column in slow.columns}
+        flag = {} if table.flag is None else {table.flag: table.channels[table.flag]}
+        headers = tuple(header if column in channels else "" for column, header in enumerate(table.headers))
+        own = replace(table, headers=headers, channels=channels | flag, unknown=(), notes=(slow.note,), again=True,
+                      stamps=instants[:0])
+        starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
+        marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
+        files.append(_File(own, marks, stamp, instants[:0], rows[:0]))
+    if not files:
+        return table, []
+    left = tuple(header if column not in table.channels or column in kept else ""
+                 for column, header in enumerate(table.headers))
+    return replace(table, channels=kept, headers=left), files
 
 
 def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
@@ -152,7 +183,7 @@ def _finer(files: list[_File], declared: Declared) -> list[_File]:
     ]
     result = []
     for file in files:
-        weak = weak_interval(file.grid)
+        weak = None if file.table.again else weak_interval(file.grid)
         own = {channel.key for channel in file.table.channels.values()}
         # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
         finer = [interval for interval, keys in solid if keys & own] if solid else [declared.interval_us]
@@ -338,7 +369,7 @@ def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
     if single and shift:
         start, end = (start - shift, end) if file.stamp == "end" else (start, end + shift)
     return SourceFile(
-        table.name, table.sha256, total, None if single and total < 2 else interval, start, end, tuple(columns),
-        table.written,
+        table.name, table.sha256, 0 if table.again else total, None if single and total < 2 else interval, start, end,
+        tuple(columns), table.written,
     )
 

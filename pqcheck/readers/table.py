@@ -115,6 +115,11 @@ class Table:
     in_memory: bool = False
     """The values come from arrays, so that rows have no place in a file."""
 
+    blank_early: frozenset[int] | None = None
+    """Columns that are blank in one of the first two rows; None = not looked at."""
+    again: bool = False
+    """Its rows stand in another table of the same file too, which counts them."""
+
     @property
     def flag(self) -> int | None:
         """The column that flags intervals, if there is one."""

@@ -23,6 +23,8 @@ WORDS = {
     "duplicate-merged": "duplicates", "duplicate-conflict": "duplicates", "unsorted": "order-of-rows",
     "off-grid": "time-line", "interval-change": "time-line", "interval-mismatch": "time-line", "overlap": "overlap",
     "snapped": "clock", "clock-change": "clock", "not-a-number": "values", "unknown-column": "columns", "gap": "holes",
+    "unit-converted": "columns", "slow-channel": "time-line", "no-rows": "time-line", "seconds-lost": "clock",
+    "clock-reset": "clock",
 }
 """Check name of each kind of note."""
 
