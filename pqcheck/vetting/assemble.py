@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from pqcheck.clock import iso
@@ -109,22 +109,14 @@ def trust_of(outcomes: Iterable[Outcome]) -> tuple[Trust, ...]:
 
 
 def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
-    """Lines for people: handheld differences always; one line when nothing is wrong; else one line per kind of " \
-    "doubt."""
+    """Lines that every report prints: the differences to handheld readings, and one line when nothing is doubted.
+
+    Doubts themselves are findings and need no line here.
+    """
     lines = [outcome.remark for outcome in outcomes if outcome.remark]
-    counted: Mapping[Verdict, list[Outcome]] = {
-        verdict: [outcome for outcome in outcomes if outcome.verdict is verdict] for verdict in Verdict
-    }
-    checks = len({outcome.check for outcome in outcomes if outcome.verdict is not Verdict.NOT_APPLICABLE})
-    doubted = counted[Verdict.REFUSED] + counted[Verdict.INCONCLUSIVE]
-    if not doubted:
-        lines.append(f"Nothing speaks against the recording itself: {checks} kinds of check on {channels} channels.")
-    else:
-        for verdict, words in ((Verdict.REFUSED, "cannot be trusted"), (Verdict.INCONCLUSIVE, "is open")):
-            for code in dict.fromkeys(outcome.code for outcome in counted[verdict]):
-                texts = [outcome.text for outcome in counted[verdict] if outcome.code == code]
-                more = f" ({len(texts) - 1} more of this kind)" if len(texts) > 1 else ""
-                lines.append(f"Recording, {words}: {texts[0]}{more}")
+    if not any(outcome.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE) for outcome in outcomes):
+        kinds = len({outcome.check for outcome in outcomes if outcome.verdict is not Verdict.NOT_APPLICABLE})
+        lines.append(f"Nothing speaks against the recording itself: {kinds} kinds of check on {channels} channels.")
     return tuple(lines)
 
 
