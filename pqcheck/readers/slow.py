@@ -67,12 +67,16 @@ def _candidates(table: Table) -> list[int]:
         return [column for column in columns if column in table.blank_early]
     if not table.slabs or not columns:
         return []
-    first = table.slabs[0]
-    decoded = table.decode(Slab(0, min(FIRST_ROWS, first.rows), (0, min(FIRST_ROWS, first.rows))), columns)
-    return [
-        column for column, values in zip(columns, decoded.values, strict=True)
-        if np.isnan(values[:FIRST_ROWS]).any()
-    ]
+    # Some formats decode a whole column to reach its first rows: one column speaks for those of its quantity.
+    samples: dict[str, int] = {}
+    for column in columns:
+        samples.setdefault(table.channels[column].quantity, column)
+    rows = min(FIRST_ROWS, table.slabs[0].rows)
+    decoded = table.decode(Slab(0, rows, (0, rows)), list(samples.values()))
+    early = {
+        quantity for quantity, values in zip(samples, decoded.values, strict=True) if np.isnan(values[:rows]).any()
+    }
+    return [column for column in columns if table.channels[column].quantity in early]
 
 
 def _filled(table: Table, columns: Sequence[int]) -> dict[int, NDArray[np.bool_]]:
