@@ -16,7 +16,8 @@ from pqcheck.readers.csv_scan import FOOTER, Layout, scan
 from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
 from pqcheck.readers.events import is_event_header, read_events
 from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.headers.reading import Guess, read_headers, refuse_doubts
+from pqcheck.readers.headers.facts import Guess
+from pqcheck.readers.headers.reading import read_headers, refuse_doubts
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.shapes import Shape, find_shape
 from pqcheck.readers.slow import FIRST_ROWS
@@ -85,8 +86,9 @@ def look(text: Text, site: Site | None) -> Look:
     for column in stamps.columns:
         channels.pop(column, None)
     open_columns = [column for column, _ in unknown if column not in stamps.columns and dialect.headers[column]]
-    seen = [column for column, channel in channels.items() if channel.quantity == "voltage"] if open_columns else []
-    evidence = Evidence(_samples(rows, [*open_columns, *seen], dialect.decimal), site)
+    seen = [column for column, channel in channels.items() if _tells(channel)] if open_columns else []
+    known = {column: channels[column] for column in seen}
+    evidence = Evidence(_samples(rows, [*open_columns, *seen], dialect.decimal), site, known)
     guesses = read_headers(dialect.headers, units, open_columns, evidence)
     taken = {channel.key: column for column, channel in channels.items()}
     why = dict(unknown)
@@ -154,11 +156,17 @@ def _with_unit(header: str, unit: str) -> str:
     return f"{header} [{unit}]" if unit and "[" not in header and name in QUANTITIES else header
 
 
+def _tells(channel: Channel) -> bool:
+    """Whether a settled column helps to read others (see `headers.relations` and `headers.distortion`)."""
+    wanted = ("voltage", "current", "voltage_thd", "current_thd", "apparent_power")
+    return channel.reading == "mean" and (channel.quantity in wanted or channel.order == 1)
+
+
 def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str) -> dict[int, np.ndarray]:
     result = {}
     for column in columns:
-        found = (read_cell(row[column], decimal) for row in rows if column < len(row) and row[column])
-        result[column] = np.array([value[0] for value in found if value is not None])
+        found = (read_cell(row[column], decimal) if column < len(row) and row[column] else None for row in rows)
+        result[column] = np.array([value[0] if value is not None else np.nan for value in found])
     return result
 
 

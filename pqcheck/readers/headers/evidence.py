@@ -17,10 +17,14 @@ _CLOSE = 0.2
 
 @dataclass(frozen=True)
 class Evidence:
-    """Readings of the first rows by column number, and what the site declares."""
+    """Readings of the first rows by column number, and what the site declares.
+
+    All samples hold the same rows, NaN where a cell is blank; `known` are columns whose header says everything.
+    """
 
     samples: Mapping[int, NDArray[np.float64]]
     site: Site | None = None
+    known: Mapping[int, Channel] = field(default_factory=dict)
     medians: dict[int, float] = field(default_factory=dict)
 
     @property

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
+from pqcheck.readers.headers.distortion import settle_distortion, settle_harmonics
 from pqcheck.readers.headers.evidence import Evidence
+from pqcheck.readers.headers.facts import ALONE, CLEAR, LIKELY, Facts, Guess
+from pqcheck.readers.headers.relations import in_order, settle_by_power, settle_fundamentals, settle_statistics
 from pqcheck.readers.headers.tokens import Tokens, tokens_of
 from pqcheck.readers.scale import nominal_factor
 from pqcheck.recording import Channel
-
-CERTAIN, CLEAR, LIKELY, ALONE = "certain", "clear", "likely", "left alone"
 
 _BY_LETTER = {"1": "a", "2": "b", "3": "c", "a": "a", "b": "b", "c": "c"}
 _RST = {"r": "a", "s": "b", "t": "c"}
@@ -27,22 +28,6 @@ _PAIRS = {"ab": "ab", "ba": "ab", "bc": "bc", "cb": "bc", "ca": "ca", "ac": "ca"
 _POWERS = ("active_power", "reactive_power", "apparent_power", "power_factor", "displacement_power_factor")
 _DEFAULT_UNITS = {"frequency": "Hz", "power_factor": "1", "displacement_power_factor": "1", "flicker_pst": "1",
                   "flicker_plt": "1", "flag": "1"}
-
-
-@dataclass(frozen=True)
-class Guess:
-    """How a column is read. `why` says on what grounds; `scale` turns its numbers into the channel's unit.
-
-    `scale` is a factor, or "thd-r" for distortion written relative to the true rms value. `doubt` names a second
-    reading that the numbers speak for.
-    """
-
-    column: int
-    channel: Channel | None
-    confidence: str
-    why: str
-    scale: float | str | None = None
-    doubt: str = ""
 
 
 def read_headers(
@@ -59,7 +44,14 @@ def read_headers(
         found = tokens[column]
         guess = _guess(column, found, letters, evidence, bool(sequence))
         guesses.append(guess)
-    return _unique(_line_to_line(guesses, tokens, evidence), headers)
+    guesses = _line_to_line(guesses, tokens, evidence)
+    facts = Facts.of(evidence, guesses)
+    guesses = settle_fundamentals(guesses, tokens, headers, facts)
+    guesses = _unique(settle_statistics(guesses, tokens, headers, facts), headers, evidence)
+    # Every step rests on what the ones before it settled.
+    guesses = settle_distortion(guesses, headers, Facts.of(evidence, guesses))
+    guesses = settle_by_power(guesses, tokens, headers, Facts.of(evidence, guesses))
+    return settle_harmonics(guesses, headers, Facts.of(evidence, guesses))
 
 
 def _letters(tokens: object) -> Mapping[str, str]:
@@ -144,6 +136,8 @@ def _guess(column: int, found: Tokens, letters: Mapping[str, str], evidence: Evi
     guess = _with_unit(
         Guess(column, Channel(quantity, phase, order, None, reading), confidence, "; ".join(grounds)), found, evidence
     )
+    if found.quantity == "thd" and not found.base and guess.channel is not None:
+        return replace(guess, open="base")
     if found.quantity == "thd-r" and guess.channel is not None:
         return replace(guess, scale="thd-r", why=guess.why + "; relative to the true rms value, converted")
     return guess
@@ -169,9 +163,10 @@ def _with_unit(guess: Guess, found: Tokens, evidence: Evidence) -> Guess:
         if unit not in read:
             return Guess(guess.column, None, ALONE, f"{unit} is no unit of {channel.quantity}")
         if unit == "%" and channel.quantity.endswith("_harmonic"):
-            return replace(guess, channel=replace(channel, unit=unit), confidence=LIKELY,
-                           why=guess.why + "; percent is taken as of the fundamental")
+            return replace(guess, channel=replace(channel, unit=unit), open="" if found.base else "base")
         return replace(guess, channel=replace(channel, unit=unit))
+    if channel.quantity.endswith("_harmonic"):
+        return replace(guess, open="unit")
     decided = evidence.unit(channel, guess.column)
     if decided is None:
         default = _DEFAULT_UNITS.get(channel.quantity)
@@ -214,7 +209,7 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
     return result
 
 
-def _unique(guesses: list[Guess], headers: Sequence[str]) -> list[Guess]:
+def _unique(guesses: list[Guess], headers: Sequence[str], evidence: Evidence) -> list[Guess]:
     """Two columns that come out as one channel cannot both be it."""
     seen: dict[object, Guess] = {}
     twice: dict[int, str] = {}
@@ -225,10 +220,7 @@ def _unique(guesses: list[Guess], headers: Sequence[str]) -> list[Guess]:
         if other is guess:
             continue
         if headers[other.column] == headers[guess.column]:
-            raise InputError(
-                f"two columns are called {headers[guess.column]!r}; name them apart in the file, so that each can be "
-                "mapped under [recording.columns]"
-            )
+            raise InputError(_same_name(guess, guesses, headers, evidence))
         twice[other.column] = twice[guess.column] = guess.channel.name
     return [
         Guess(guess.column, None, ALONE, f"another column is read as {twice[guess.column]} too; map the right one")
@@ -236,6 +228,24 @@ def _unique(guesses: list[Guess], headers: Sequence[str]) -> list[Guess]:
         else guess
         for guess in guesses
     ]
+
+
+def _same_name(guess: Guess, guesses: Sequence[Guess], headers: Sequence[str], evidence: Evidence) -> str:
+    name = headers[guess.column]
+    columns = [each.column for each in guesses if each.channel is not None and headers[each.column] == name]
+    order = in_order([evidence.samples.get(column) for column in columns]) if len(columns) == 3 else None
+    many = {2: "two", 3: "three"}.get(len(columns), str(len(columns)))
+    if order is None:
+        return (
+            f"{many} columns are called {name!r}; name them apart in the file, so that each can be mapped under "
+            "[recording.columns]"
+        )
+    medians = ", ".join(f"{evidence.median(column) or 0:.6g}" for column in columns)
+    words = [("min", "mean", "max")[order.index(at)] for at in range(3)]
+    return (
+        f"three columns are called {name!r}; by their numbers (medians {medians}, in one order in every row looked at) "
+        f"they are {words[0]}, {words[1]} and {words[2]}: add these words to their names in the file"
+    )
 
 
 def refuse_doubts(guesses: Sequence[Guess], headers: Sequence[str], name: str) -> None:

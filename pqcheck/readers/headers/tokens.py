@@ -23,6 +23,8 @@ _PAIR = re.compile(
     r"(?<![A-Za-z0-9])([Ll]?[123]|[ABCRSTYabcrsty])\s*[-\u2013/_]\s*([Ll]?[123]|[ABCRSTYabcrsty]|N|n)(?![A-Za-z0-9])"
 )
 
+_OF_FUNDAMENTAL = re.compile(r"THD[\s_-]*F(?![A-Za-z])|%\s*f(?![A-Za-z])|fund", re.IGNORECASE)
+
 _QUANTITY_WORDS = {
     "voltage": "voltage", "volt": "voltage", "volts": "voltage", "spannung": "voltage", "tension": "voltage",
     "urms": "voltage", "vrms": "voltage", "vln": "voltage", "vll": "voltage", "uln": "voltage", "ull": "voltage",
@@ -81,6 +83,7 @@ _COMPACT = (
     (re.compile(rf"(?P<q>kw|kvar|kva|p|q|s)(?P<p>{_LINE}|tot|total|sum)\Z"), "word"),
     (re.compile(r"(?P<q>amps?|volts?)(?P<p>[abc123])\Z"), "word"),
 )
+_SECOND = frozenset(("l1", "l2", "l3", "a", "b", "c"))
 _LETTER = {"u": "voltage", "v": "voltage", "i": "current"}
 
 
@@ -102,6 +105,8 @@ class Tokens:
     rest: list[str] = field(default_factory=list)
     letters: bool = False
     """The quantity is a bare letter (``V1``), which also names fundamentals and sequence components."""
+    digit: bool = False
+    """The phase is a digit glued to that letter, so the 1 of ``I1`` may be an order."""
 
 
 def is_unit(text: str) -> bool:
@@ -166,6 +171,7 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
         if word:
             _take(found, word, words[at + 1] if at + 1 < len(words) else "")
     _settle(found)
+    found.base = "f" if _OF_FUNDAMENTAL.search(f"{header} {unit}") else ""
     return found
 
 
@@ -208,6 +214,9 @@ def _take(found: Tokens, word: str, following: str) -> None:
         found.unit = found.unit or (unit_of(word) if len(word) > 1 and low != "va" else "")
     elif low in _PHASE_WORDS and not found.phase:
         found.phase = _PHASE_WORDS[low]
+    elif low in _SECOND and found.digit and found.phase == "1" and found.quantity in ("voltage", "current"):
+        # "I1 L2": one of the two is no phase, so the first is the order.
+        found.phase, found.quantity = _PHASE_WORDS[low], "fundamental"
     elif not _compact(found, low):
         if low in ("power", "factor", "line", "phase", "ph", "value", "sliding", "import", "imp", "export", "exp",
                    "distortion", "to", "of", "the", "negative", "zero", "sequence", "dmd", "demand"):
@@ -256,6 +265,7 @@ def _compact(found: Tokens, low: str) -> bool:
                 found.quantity = found.quantity or _LETTER[parts["q"]]
                 found.kind = found.kind or _LETTER[parts["q"]]
                 found.letters = True
+                found.digit = phase in ("1", "2", "3") and "rms" not in low
         elif role == "unit":
             _quantity(found, {"a": "current", "w": "active_power"}[parts["q"]])
             found.unit = found.unit or parts["q"].upper()
