@@ -19,7 +19,7 @@ from pqcheck.findings import Finding, Verdict
 from pqcheck.vetting import Vetted, vet
 from tests.recordings import recording
 from tests.recordings import site as declared
-from tests.simulator.faults import PAIRS, PLANTS, WIRINGS
+from tests.simulator.faults import PAIRS, PLANTS, WIRINGS, Wiring
 from tests.simulator.neutral import SCENES
 from tests.simulator.scenes import KINDS, Site, columns, draw, record
 
@@ -35,7 +35,6 @@ class Row:
     name: str
     runs: int = 0
     found: int = 0
-    named: int = 0
     ambiguous: int = 0
     missed: int = 0
     others: Counter[str] = field(default_factory=Counter)
@@ -71,8 +70,14 @@ def sound_rows(number: int, seed: int) -> Iterator[Row]:
         yield row
 
 
+def code_of(wiring: Wiring) -> str:
+    """The reason code that names a wiring: clamps moved, two or three, else arrows turned."""
+    moved = sum(place != own for own, place in enumerate(wiring.clamps))
+    return {0: "reversed-current", 2: "swapped-currents", 3: "rotated-currents"}[moved]
+
+
 def wiring_row(name: str, number: int, seed: int, factor: float) -> Row:
-    """One wiring at one power factor: found = refused; named = with exactly this wiring in the proposal's offsets."""
+    """One wiring at one power factor: found = refused under the right name; a wrong name counts as missed."""
     wiring = {**WIRINGS, **PAIRS}[name]
     row = Row(name)
     for run in range(number):
@@ -82,9 +87,10 @@ def wiring_row(name: str, number: int, seed: int, factor: float) -> Row:
         row.runs += 1
         seen = trouble(result.findings, *WIRING)
         refused = [one for one in seen if one.verdict is Verdict.REFUSED]
-        row.found += bool(refused)
+        right = any(one.reason is not None and one.reason.code == code_of(wiring) for one in refused)
+        row.found += right
         row.ambiguous += bool(seen) and not refused
-        row.missed += not seen
+        row.missed += not seen or bool(refused and not right)
         row.others.update({one.rule for one in result.findings
                            if one.verdict in (Verdict.REFUSED, Verdict.FAIL) and one.rule not in WIRING})
     return row
