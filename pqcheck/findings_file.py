@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.findings import (
@@ -83,11 +85,17 @@ def as_pieces(findings: Findings) -> Iterator[str]:
     yield "\n}\n"
 
 
+@cache
+def _names(kind: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
+
+
 def finding_as_document(finding: Finding) -> dict[str, Any]:
     """One finding as plain JSON types."""
 
     def plain(value: Any) -> Any:
-        return None if value is None else dict(value.__dict__)
+        # Not `__dict__`: asking for it makes a dictionary that stays with the value, in every one of its findings.
+        return None if value is None else {name: getattr(value, name) for name in _names(value.__class__)}
 
     document = {
         "id": finding.id,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from pqcheck.errors import InputError, SiteError, nearest
 from pqcheck.findings import Finding, Findings, sort_key
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.quantities import QUANTITIES
-from pqcheck.recording import DAY, Axis, Block, Recording
+from pqcheck.recording import DAY, Axis, Block, ColumnReading, Recording
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -273,16 +274,22 @@ def recording_entry(recording: Recording, number: int, remainders: Mapping[int, 
         "start": iso(file.start_us, recording.zone),
         "end": iso(file.end_us, recording.zone),
         "remainder": left or None,
-        "columns": [
-            {
-                "column": column.column,
-                "channel": None if column.channel is None else column.channel.name,
-                "unit": None if column.channel is None else column.channel.unit,
-                "read_as": column.read_as,
-            }
-            for column in file.columns
-        ],
+        "columns": _columns(file.columns),
     }
+
+
+@lru_cache(maxsize=8)
+def _columns(columns: tuple[ColumnReading, ...]) -> list[dict[str, str | None]]:
+    """The columns of one file; the files of a year have the same ones, which are held once."""
+    return [
+        {
+            "column": column.column,
+            "channel": None if column.channel is None else column.channel.name,
+            "unit": None if column.channel is None else column.channel.unit,
+            "read_as": column.read_as,
+        }
+        for column in columns
+    ]
 
 
 def _seconds(interval_us: int | None) -> float | int | None:

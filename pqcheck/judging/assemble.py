@@ -125,6 +125,7 @@ class Frame:
     """
 
     task: Task
+    channel: str
     title: str
     limit: Limit
     share: float | None
@@ -143,6 +144,7 @@ def frame_of(task: Task, site: Site) -> Frame:
     confidence = task.row.confidence or task.rule.confidence
     return Frame(
         task,
+        task.base_name,
         title_of(task),
         limit_of(task),
         percent_of(task.rule),
@@ -248,7 +250,7 @@ def _finding(
         order=task.wanted.order,
         verdict=verdict,
         period=_period(rule.period.length, period.start_us, period.end_us, zone),
-        channel=task.base_name,
+        channel=frame.channel,
         modifiers=modifiers,
         reason=reason,
         statistic=Statistic(rule.statistic.kind, frame.share, task.interval_us / 1_000_000, value, task.unit),

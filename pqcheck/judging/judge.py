@@ -260,6 +260,8 @@ class _Pass:
                 single=single,
             )
             self.findings.append(finding)
+        # What a period has shown now stands in its finding; of a year there are as many as of findings.
+        task_run.periods.clear()
 
     def _windows(
         self,

@@ -260,9 +260,13 @@ class BoundRun:
         """The next block."""
         for source, kept in ((self.low, self._low), (self.high, self._high), (self.mean, self._means)):
             if source is not None:
-                values = np.array(source.formula.compute(arrays, scratch))
-                if mask is not None:
-                    values[mask] = np.nan
+                # Several rules keep the same values; they are copied out of the block once for all of them.
+                values = scratch.get(("kept", source.formula))
+                if values is None:
+                    values = np.array(source.formula.compute(arrays, scratch))
+                    if mask is not None:
+                        values[mask] = np.nan
+                    scratch["kept", source.formula] = values
                 kept.append(values)
 
     def finish(self) -> None:

@@ -29,6 +29,10 @@ class Declared:
     interval_us: int | None = None
 
 
+_NONE: Ints = np.empty(0, np.int64)
+"""Not a slice of the stamps: that would keep all of them."""
+
+
 @dataclass(frozen=True)
 class _File:
     table: Table
@@ -61,8 +65,8 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
             table, slow = _apart(table, grid, instants, rows, stamp)
-            kept = (instants, rows) if weak_interval(grid) is not None else (instants[:0], rows[:0])
-            files.append(_File(replace(table, stamps=instants[:0]), grid, stamp, *kept))
+            kept = (instants, rows) if weak_interval(grid) is not None else (_NONE, _NONE)
+            files.append(_File(replace(table, stamps=_NONE), grid, stamp, *kept))
             for each in slow:
                 notes += each.table.notes
                 files.append(each)
@@ -117,10 +121,10 @@ def _apart(table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str)
         flag = {} if table.flag is None else {table.flag: table.channels[table.flag]}
         headers = tuple(header if column in channels else "" for column, header in enumerate(table.headers))
         own = replace(table, headers=headers, channels=channels | flag, unknown=(), notes=(slow.note,), again=True,
-                      stamps=instants[:0])
+                      stamps=_NONE)
         starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
         marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
-        files.append(_File(own, marks, stamp, instants[:0], rows[:0]))
+        files.append(_File(own, marks, stamp, _NONE, _NONE))
     if not files:
         return table, []
     left = tuple(header if column not in table.channels or column in kept else ""
