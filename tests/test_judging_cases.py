@@ -469,3 +469,15 @@ def test_a_row_that_changes_inside_the_declared_spans_is_named() -> None:
     assert span is not None and [round(float(one), 3) for one in span] == [16.667, 31.579]
     assert "row edge 20 of ieee519-2022" in row_remarks([load_table(NEW)], place)[0]
     assert row_remarks([load_table(NEW)], site(pcc=PCC)) == []
+
+
+@pytest.mark.parametrize(("highest", "verdict"), [(7.2, Verdict.PASS), (7.6, Verdict.INCONCLUSIVE)])
+def test_a_maximum_without_a_voltage_is_bounded_at_110_percent(highest: float, verdict: Verdict) -> None:
+    # 7.2 % x 1.1 = 7.92 % < 8 %; 7.6 % x 1.1 = 8.36 %: nobody knows whether the fundamental was that high.
+    columns = {"voltage_thd.an [%]": np.full(672, 4.1), "voltage_thd.an.max [%]": np.full(672, highest)}
+    place = site(pcc={"is_pcc": True}, recording={"extremes_of": "200 ms"})
+    found = judged(recording(columns, interval_s=900), place, NEW, quantities=["voltage_thd"])
+    weekly = one(found, "voltage-thd-week-95", phase="an")
+    assert weekly.verdict is verdict
+    if verdict is Verdict.PASS:
+        assert weekly.reason is not None and "assumes 110 % of nominal" in weekly.reason.text

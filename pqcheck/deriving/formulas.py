@@ -138,6 +138,28 @@ class PercentOfNominal:
 
 
 @dataclass(frozen=True)
+class PercentAtVoltage:
+    """A distortion in percent of the fundamental at an assumed voltage, for bounds where no voltage was recorded."""
+
+    channel: Channel
+    voltage_percent: Decimal
+
+    unit = "% of nominal"
+    arithmetic = True
+
+    @property
+    def inputs(self) -> tuple[Channel, ...]:
+        """The channel itself."""
+        return (self.channel,)
+
+    def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
+        """Percent of nominal."""
+        share = float(self.voltage_percent / 100)
+        result: NDArray[Any] = np.multiply(arrays[self.channel], share, dtype=np.float64)
+        return result
+
+
+@dataclass(frozen=True)
 class PercentOfFundamental:
     """An order recorded in volts or amperes, in percent of the fundamental."""
 

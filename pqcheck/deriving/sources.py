@@ -16,6 +16,7 @@ from pqcheck.deriving.formulas import (
     DemandDistortion,
     Formula,
     Fundamental,
+    PercentAtVoltage,
     PercentOfFundamental,
     PercentOfNominal,
     Recorded,
@@ -26,6 +27,10 @@ from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES, Mean
 from pqcheck.recording import SECOND, Channel, Recording
 
 Exactness = Literal["exact", "indicative", "lower bound"]
+
+UNRECORDED_VOLTAGE = {"max": Decimal(110), "min": Decimal(85)}
+"""Percent of nominal that bounds assume where no voltage was recorded: the band that EN 50160:2010 4.2.2 sets for all
+values of a low-voltage supply. A larger voltage would be a fault of its own."""
 
 EXACT_UP_TO_US = 3 * SECOND
 """A product of two aggregated readings is exact only at the very short time interval of 3 s (principle 12)."""
@@ -145,7 +150,7 @@ class Catalogue:
         if channel is None:
             return None
         formula = self._in_base(number, channel, wanted, reading)
-        return None if formula is None else Source(number, interval_us, formula[0], "none")
+        return None if formula is None else Source(number, interval_us, formula[0], "none", note=formula[2])
 
     def _in_stream(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
         mean = QUANTITIES[wanted.quantity].aggregate
@@ -236,6 +241,10 @@ class Catalogue:
                 return recorded, False, "", ""
             assert wanted.nominal is not None
             fundamental = self.measured_voltage(number, wanted.phase, reading)
+            if fundamental is None and reading in UNRECORDED_VOLTAGE:
+                assumed = UNRECORDED_VOLTAGE[reading]
+                note = f"the voltage was not recorded; the bound assumes {assumed} % of nominal"
+                return PercentAtVoltage(channel, assumed), False, note, ""
             if fundamental is None:
                 return (
                     recorded,

@@ -47,9 +47,10 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
         period.complete,
         period.end_us - period.start_us,
     )
+    assumed = _assumed(run)
     if outcome == "pass":
         text = f"The recorded extremes show {inside} of {counted} intervals of {needed} inside; {limit} may lie outside"
-        return Verdict.PASS, reason("proven-by-bound", text=text), (counts, limit), runs
+        return Verdict.PASS, reason("proven-by-bound", text=text + assumed), (counts, limit), runs
     if bound is not None and bound.outside >= period.means_outside:
         text = f"The recorded extremes show {outside} intervals of {needed} outside; {limit} may be"
     else:
@@ -57,7 +58,13 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
             f"A mean over {recorded} that lies outside shows that at least one of its {needed} intervals does; "
             f"{outside} such means, {limit} intervals may be outside"
         )
-    return Verdict.FAIL, reason("proven-by-bound", text=text), (counts, limit), runs
+    return Verdict.FAIL, reason("proven-by-bound", text=text + assumed), (counts, limit), runs
+
+
+def _assumed(run: BoundRun) -> str:
+    """What the bounds take for granted, as the tail of a sentence."""
+    notes = dict.fromkeys(one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note)
+    return "".join(f"; {note}" for note in notes)
 
 
 def _open(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bounded:
