@@ -192,3 +192,17 @@ def test_hard_data_is_judged() -> None:
     # Every second of 288 intervals is a run of its own in at least 250 of the channels that have a daily rule.
     assert answer["kinds"]["alternating"]["windows"] > 250 * PER_DAY // 200
     assert len(worst.typical(1, 288)) == 308
+
+
+def test_the_growth_picture_is_the_same_for_the_same_numbers() -> None:
+    from xml.etree import ElementTree
+
+    import plot_growth
+
+    def entry(days: int) -> dict[str, Any]:
+        return {"read": {"cpu": 0.5 + 0.06 * days, "peak": 300.0}, "check": {"cpu": 0.9 + 0.16 * days, "peak": 400.0}}
+
+    saved = {"lengths": {str(days): entry(days) for days in (1, 7, 30)}}
+    picture = plot_growth.as_svg(saved)
+    assert picture == plot_growth.as_svg(json.loads(json.dumps(saved)))
+    assert len(ElementTree.fromstring(picture).findall("{http://www.w3.org/2000/svg}circle")) == 2 * (2 + 3)
