@@ -18,6 +18,9 @@ from pqcheck.recording import DAY, Axis, Block, Channel, Values
 IN_FLIGHT = 2
 """Slabs decoded at a time; more would only take memory on the two cores this is tuned for."""
 
+AHEAD_VALUES = 8_000_000
+"""Decoded values that may wait: while one block is judged the decoders go on with the next instead of standing still."""
+
 BLOCK_VALUES = 4_000_000
 _PAGE, _PAD = 512, 16
 """Doubles in a memory page; columns start this many doubles off page multiples, else they share cache sets."""
@@ -177,12 +180,18 @@ class _Feed:
                         done[at].add(number)
                         yield reader, number
 
+    @staticmethod
+    def _values(reader: _PartReader, number: int) -> int:
+        return reader.part.table.slabs[number].rows * len(reader.columns)
+
     def _fill(self) -> None:
-        while len(self._queue) <= IN_FLIGHT:
+        waiting = sum(self._values(reader, number) for reader, number, _ in self._queue)
+        while len(self._queue) <= IN_FLIGHT or waiting < AHEAD_VALUES:
             job = next(self._jobs, None)
             if job is None:
                 return
             reader, number = job
+            waiting += self._values(reader, number)
             table = reader.part.table
             self._queue.append((reader, number, self._pool.submit(table.decode, table.slabs[number], reader.columns)))
 
