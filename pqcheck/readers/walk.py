@@ -19,7 +19,7 @@ IN_FLIGHT = 2
 """Slabs decoded at a time; more would only take memory on the two cores this is tuned for."""
 
 AHEAD_VALUES = 8_000_000
-"""Decoded values that may wait: while one block is judged the decoders go on with the next instead of standing still."""
+"""Decoded values that may wait: while one block is judged the decoders go on with the next one."""
 
 BLOCK_VALUES = 4_000_000
 _PAGE, _PAD = 512, 16
