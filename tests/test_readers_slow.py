@@ -114,19 +114,31 @@ def test_slow_channels_of_arrays_and_parquet(tmp_path: Path, monkeypatch: pytest
     if not eager:
         monkeypatch.setattr(late, "EAGER_BYTES", 0)
     times = np.arange(1440) * MINUTE + FIRST
-    harmonic = np.where(np.arange(1440) % 10 == 0, 1.5, np.nan)
-    columns = {"voltage.an [V]": np.full(1440, 230.0), "voltage_harmonic.an.h5 [%]": harmonic,
-               "voltage_harmonic.an.h7 [%]": harmonic / 2}
+    pst = np.where(np.arange(1440) % 10 == 0, 1.5, np.nan)
+    columns = {"voltage.an [V]": np.full(1440, 230.0), "flicker_pst.an [1]": pst, "flicker_pst.bn [1]": pst / 2}
     path = tmp_path / "day.parquet"
     stamps = pd.to_datetime(times, unit="us", utc=True)
     pd.DataFrame({"time": stamps, **columns}).to_parquet(path)
     for recording in (from_arrays(times, columns), read([path], site())):
         assert sorted(stream.axis.interval_us for stream in recording.streams) == [MINUTE, 10 * MINUTE]
-        assert values_of(recording, "voltage_harmonic.an.h7 [%]") == [0.75] * 144
+        assert values_of(recording, "flicker_pst.bn [1]") == [0.75] * 144
         assert recording.files[0].rows == 1440
 
 
 def test_a_file_of_slow_channels_only() -> None:
     times = np.arange(600) * MINUTE + FIRST
-    recording = from_arrays(times, {"voltage.an [V]": np.where(np.arange(600) % 10 == 0, 230.0, np.nan)})
+    recording = from_arrays(times, {"flicker_pst.an [1]": np.where(np.arange(600) % 10 == 0, 0.5, np.nan)})
     assert [stream.axis.interval_us for stream in recording.streams] == [10 * MINUTE]
+
+
+def test_a_voltage_on_every_tenth_row_is_not_taken_for_a_mean_of_ten_rows() -> None:
+    # Nothing says that the reading stands for the nine empty cells after it: they are unobserved, and nothing passes.
+    from pqcheck import check
+
+    times = np.arange(7 * 1440) * MINUTE + FIRST
+    volts = np.where(np.arange(times.size) % 10 == 0, 230.0 + np.arange(times.size) % 7 / 10, np.nan)
+    recording = from_arrays(times, {"voltage.an [V]": volts})
+    assert [stream.axis.interval_us for stream in recording.streams] == [MINUTE]
+    place = {"name": "Test", "supply": {"nominal_voltage": "230 V", "connection": "single-phase"}}
+    found = check(recording, place, ["en50160-2010-lv"], quantities=["voltage"])
+    assert {one.verdict.value for one in found.findings if one.kind == "limit"} == {"inconclusive"}

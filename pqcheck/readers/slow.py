@@ -1,6 +1,8 @@
 """Channels that are filled on every k-th row only: slower readings that a recorder wrote between its faster ones.
 
 A Plt of two hours beside ten-minute voltages is no recording with gaps. Such a channel gets a time line of its own.
+Only quantities whose interval is fixed by definition are read so: a voltage on every tenth one-minute row may be a
+one-minute reading with nine missing ones, and an empty cell is an unobserved interval.
 """
 
 from __future__ import annotations
@@ -18,9 +20,6 @@ from pqcheck.recording import Channel, Note
 
 _OWN = {"flicker_plt": 2 * HOUR, "flicker_pst": 10 * MINUTE, "frequency": 10 * SECOND}
 """Intervals that a quantity has by definition (IEC 61000-4-15: Pst 10 min, Plt 2 h; IEC 61000-4-30: frequency 10 s)."""
-
-_USUAL = frozenset((3 * SECOND, 10 * SECOND, MINUTE, 5 * MINUTE, 10 * MINUTE, 15 * MINUTE, 30 * MINUTE, HOUR, 2 * HOUR))
-"""Averaging intervals in use. Values at any other spacing are samples with gaps between them."""
 
 _REGULAR = 0.75
 """Share of the steps that must be the interval itself; the others are whole multiples, where readings are missing."""
@@ -47,9 +46,9 @@ def slow_channels(table: Table, instants: Ints, rows: Ints, base_us: int, stamp:
     """
     order = np.argsort(instants, kind="stable")
     instants, rows = instants[order], rows[order]
-    groups: dict[tuple[bytes, int | None], list[int]] = {}
+    groups: dict[tuple[bytes, int], list[int]] = {}
     for column, filled in _filled(table, _candidates(table)).items():
-        own = _OWN.get(table.channels[column].quantity)
+        own = _OWN[table.channels[column].quantity]
         groups.setdefault((filled.tobytes(), own), []).append(column)
     found = []
     for (mask, own), columns in groups.items():
@@ -62,7 +61,7 @@ def slow_channels(table: Table, instants: Ints, rows: Ints, base_us: int, stamp:
 
 def _candidates(table: Table) -> list[int]:
     """Columns that are blank in one of the first rows and filled in some other."""
-    columns = [column for column, channel in table.channels.items() if channel.quantity != "flag"]
+    columns = [column for column, channel in table.channels.items() if channel.quantity in _OWN]
     if table.blank_early is not None:
         return [column for column in columns if column in table.blank_early]
     if not table.slabs or not columns:
@@ -96,18 +95,18 @@ def _filled(table: Table, columns: Sequence[int]) -> dict[int, NDArray[np.bool_]
 
 
 def _regular(
-    table: Table, columns: tuple[int, ...], times: Ints, rows: Ints, base_us: int, own: int | None, stamp: str
+    table: Table, columns: tuple[int, ...], times: Ints, rows: Ints, base_us: int, own: int, stamp: str
 ) -> Slow | None:
     steps = np.diff(times)
     if steps.size < LONG_RUN or steps.min() <= 0:
         return None
     values, counts = np.unique(steps, return_counts=True)
     interval = int(values[np.argmax(counts)])
-    if interval >= 2 * base_us and (interval == own or (own is None and interval in _USUAL)):
+    if interval >= 2 * base_us and interval == own:
         if (steps % interval).any() or counts.max() < _REGULAR * steps.size:
             return None
         starts, how = _starts(table.stamps[rows], times, interval, base_us, stamp)
-    elif own is not None and own > base_us and own % base_us:
+    elif own > base_us and own % base_us:
         # Ten seconds are no whole number of 3-second rows: each reading stands in the first row after it is complete.
         slots = times // own
         if (times % own >= base_us).any() or (np.diff(slots) <= 0).any():
