@@ -94,21 +94,25 @@ def _checked(
     spectra = spectra_in(recordings, declared)
     if spectra is not None:
         return check_spectra(spectra, declared, chosen, only, as_of, _left_out(chosen, only))
-    from pqcheck.deriving.corrections import corrected_recording
     from pqcheck.judging.spans import row_remarks
-    from pqcheck.pipeline_beside import beside
 
     declared = judged_site(declared)
-    recording = as_recording(recordings, declared)
+    recording = corrected = as_recording(recordings, declared)
     _check_declared(declared, recording)
-    corrected = corrected_recording(recording, declared.corrections) if declared.corrections else recording
-    findings, remarks, remainders = _once(corrected, declared, chosen, only, as_of, watch)
     if declared.corrections:
-        plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only, as_of)
-        findings = beside(findings, plain, "without_corrections")
-    if declared.exclusions:
-        plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
-        findings = beside(findings, plain, "without_exclusions")
+        from pqcheck.deriving.corrections import corrected_recording
+
+        corrected = corrected_recording(recording, declared.corrections)
+    findings, remarks, remainders = _once(corrected, declared, chosen, only, as_of, watch)
+    if declared.corrections or declared.exclusions:
+        from pqcheck.pipeline_beside import beside
+
+        if declared.corrections:
+            plain, _, _ = _once(recording, replace(declared, corrections=()), chosen, only, as_of)
+            findings = beside(findings, plain, "without_corrections")
+        if declared.exclusions:
+            plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
+            findings = beside(findings, plain, "without_exclusions")
     if any(table.load_rules for table in chosen) and (not only or "current" in only):
         from pqcheck.loads.existing import existing_load_findings
 
@@ -207,7 +211,6 @@ def _once(
     watch: _Watch | None = None,
 ) -> tuple[list[Finding], list[str], Mapping[int, Mapping[str, Any]]]:
     from pqcheck.clock import iso, to_local
-    from pqcheck.judging.events import judge_events
     from pqcheck.judging.judge import judge
     from pqcheck.judging.resolve import resolve
     from pqcheck.vetting import Vetting
@@ -246,7 +249,9 @@ def _once(
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     remarks += [line for _, line in named.values()]
     findings = [*vetted[0].findings, *judged.findings]
-    if not only:
+    if not only and any(table.event_rules for table in tables):
+        from pqcheck.judging.events import judge_events
+
         findings += judge_events(tables, recording, site, on)
     return findings, sorted(set(remarks)), remainders
 

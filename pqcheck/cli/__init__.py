@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import NoReturn
 
 from pqcheck.errors import PqcheckError, nearest
@@ -14,6 +16,10 @@ from pqcheck.findings import ExitStatus
 
 COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
 """Commands in the order of a job; one that is not built yet has no module and is not listed."""
+
+
+_COLLECT_AFTER = 50_000
+"""New containers between two looks for garbage that only refers to itself; a check makes hardly any."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -48,8 +54,37 @@ def _parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+def _one_thread_for_algebra() -> None:
+    """Keep the linear algebra behind numpy from starting a thread per core as soon as numpy is imported.
+
+    Nothing here multiplies large matrices; and sums then do not depend on the number of cores. What the caller has
+    set stays, processes started by `--each` inherit it, and importing pqcheck as a library sets nothing.
+    """
+    if "numpy" in sys.modules:
+        return
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+@contextmanager
+def _seldom_collected() -> Iterator[None]:
+    """Look for cyclic garbage less often while a command runs: at the usual rate it is 2 % of a check."""
+    before = gc.get_threshold()
+    gc.set_threshold(_COLLECT_AFTER, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit status (docs/reference/exit-codes.md)."""
+    _one_thread_for_algebra()
+    with _seldom_collected():
+        return _run(argv)
+
+
+def _run(argv: Sequence[str] | None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     known = _present()
     try:

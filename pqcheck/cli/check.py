@@ -35,11 +35,14 @@ def run(args: argparse.Namespace) -> int:
         return _each(args)
     from pqcheck.pipeline import check, check_and_gather
     from pqcheck.progress import shown
-    from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
     from pqcheck.reports.out import prepare, wants_trends, write_all
     from pqcheck.reports.terminal import as_text
 
-    place = check_place(args.bundle) if args.bundle else None
+    place = None
+    if args.bundle:
+        from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
+
+        place = check_place(args.bundle)
     targets = prepare([*([args.json] if args.json else []), *args.out], json_path=args.json)
     drawn: Any = args.recordings
     with shown("days judged", quiet=args.quiet):
