@@ -193,10 +193,14 @@ def test_every_package_is_listed() -> None:
     assert sorted(listed) == sorted(found | {"pqcheck.limits"})
 
 
+CODE = (".py", ".pyc", ".pyi", ".c", ".so", ".pyd")
+"""Shipped, or built from what is shipped, without being named as data."""
+
+
 def test_every_data_file_is_shipped() -> None:
     patterns = PROJECT["tool"]["setuptools"]["package-data"]["*"]
     for path in [*PACKAGE.rglob("*"), *(ROOT / "limits").iterdir()]:
-        if path.is_file() and path.suffix not in (".py", ".pyc"):
+        if path.is_file() and path.suffix not in CODE:
             assert any(fnmatch.fnmatch(path.name, pattern) for pattern in patterns), named(path)
 
 

@@ -100,7 +100,7 @@ def test_any_decimal_text_is_parsed_like_float(tmp_path: object) -> None:
     path = Path(str(tmp_path)) / "a.csv"
     path.write_text("\n".join(f"x,{text}" for text in texts))
     decode = CsvDecoder(open_source(path), 2, ",", RowNumbers.plain(1))
-    found = decode(Slab(0, len(texts), (0, path.stat().st_size), 1), [1]).values[0]
+    found = decode(Slab(0, len(texts), (0, path.stat().st_size), 1, len(texts)), [1]).values[0]
     assert found.tobytes() == np.array([float(text) for text in texts]).tobytes()
 
 

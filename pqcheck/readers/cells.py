@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -43,15 +43,16 @@ POINT = Spelling()
 
 @dataclass(frozen=True)
 class Column:
-    """A text column read cell by cell. `wrong` are the places that hold no number, `sample` the first such text.
+    """A column read cell by cell, or one of plain numbers.
 
-    `blanks` are the signs for "no value" that occurred, `units` the units glued to numbers; `over` marks lower bounds.
+    `wrong` are the places that hold no number, `sample` the first such text. `blanks` are the signs for "no value" that
+    occurred, `units` the units glued to numbers; `over` marks lower bounds.
     """
 
     values: Values
-    wrong: NDArray[np.intp]
-    sample: str
-    blanks: frozenset[str]
+    wrong: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    sample: str = ""
+    blanks: frozenset[str] = frozenset()
     over: NDArray[np.bool_] | None = None
     units: frozenset[str] = frozenset()
 
@@ -118,6 +119,15 @@ def read_cell(cell: str, decimal: str) -> tuple[float, bool, str] | None:
     except ValueError:
         return None
     return (-value if match["sign"] == "-" else value), match["mark"] == ">", match["unit"] or ""
+
+
+def may_be_codes(tops: NDArray[np.float64], bottoms: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a largest or smallest value could be an error code or an infinite number (see `without_codes`)."""
+    found: NDArray[np.bool_] = np.zeros(tops.shape, np.bool_)
+    for ends in (tops, bottoms):
+        size = np.abs(ends)
+        found |= np.isfinite(ends) & (np.isin(size, CODES) | (size >= _HUGE))
+    return found
 
 
 def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:

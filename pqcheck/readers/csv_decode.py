@@ -1,6 +1,7 @@
 """Second pass over a delimited text: the numbers of one slab at a time.
 
-One library call parses a slab with the types given. A slab with a cell that is not a number is read once more as text;
+The compiled module reads what is plainly numbers (numbers.py). Whatever it leaves, or everything where it was not
+built, one library call parses with the types given. A slab with a cell that is not a number is read once more as text;
 the columns concerned are remembered and read as text in later slabs, all others stay on the fast path. See
 docs/speed.md for why this library.
 """
@@ -16,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.errors import InputError
-from pqcheck.readers.cells import POINT, Column, Spelling, read_column, without_codes
+from pqcheck.readers.cells import POINT, Column, Spelling, may_be_codes, read_column, without_codes
 from pqcheck.readers.csv_scan import split_line
+from pqcheck.readers.numbers import parse_numbers
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
 from pqcheck.recording import Values
@@ -51,6 +53,9 @@ class CsvDecoder:
         # Slabs in flight meet the same odd cell at the same time: one learns from it, the others try again.
         while known != (known := len(self.blanks) + len(self.texts)):
             text = self.texts & set(columns)
+            plain = self._plainly(data, columns, text, rows)
+            if plain is not None:
+                return plain
             frame = self._parse(data, columns, text, slab.rows)
             if frame is not None:
                 return self._read(frame, columns, text, rows)
@@ -76,7 +81,7 @@ class CsvDecoder:
         data = self._bytes(slab)
         rows = self.row_numbers.of(np.arange(slab.first_row, slab.first_row + slab.rows))
         lines = rows - slab.first_line
-        if lines[-1] >= slab.rows or data.count(b"\n") > slab.rows:
+        if slab.lines != slab.rows:
             # Libraries and their versions differ in what they make of blank lines: they get none.
             split = data.split(b"\n")
             data = b"\n".join([split[line] for line in lines.tolist()])
@@ -93,6 +98,37 @@ class CsvDecoder:
                     raise InputError(f"{self.source.name} became shorter while it was being read; run again")
                 data += more
         return data
+
+    def _plainly(
+        self, data: bytes, columns: Sequence[int], text: set[int], rows: NDArray[np.int64]
+    ) -> Decoded | None:
+        """The numbers by the compiled module and the columns in `text` by the library; None when either cannot."""
+        numbers = [column for column in columns if column not in text]
+        found = parse_numbers(
+            data, rows.size, self.width, numbers, self.delimiter, self.spelling.decimal, self.blanks
+        )
+        if found is None:
+            return None
+        texts = [column for column in columns if column in text]
+        if texts:
+            frame = self._parse(data, texts, text, rows.size)
+            if frame is None:
+                return None
+        parsed, tops, bottoms = found
+        by_column = dict(zip(numbers, parsed, strict=True))
+        coded = {column for column, odd in zip(numbers, may_be_codes(tops, bottoms), strict=True) if odd}
+        values: list[Values] = []
+        bad: list[BadCells] = []
+        over: dict[int, NDArray[np.bool_]] = {}
+        for column in columns:
+            if column in text:
+                series = frame.to_series(texts.index(column))
+                self._take(column, read_column(series, self.spelling), rows, values, bad, over)
+            elif column in coded:
+                self._take(column, Column(by_column[column]), rows, values, bad, over)
+            else:
+                values.append(by_column[column])
+        return Decoded(values, tuple(bad), over)
 
     def _parse(self, data: bytes, columns: Sequence[int], text: set[int], rows: int) -> Any:
         """A frame of `rows` rows, the columns in `text` as text; None when the library cannot make it so."""
@@ -129,12 +165,9 @@ class CsvDecoder:
         over: dict[int, NDArray[np.bool_]] = {}
         for column, series in zip(columns, frame.get_columns(), strict=True):
             if column not in text:
-                numbers, codes, sample = without_codes(series.to_numpy())
-                if codes.size:
-                    bad.append(_bad(column, rows, codes, sample))
-                values.append(numbers)
-                continue
-            self._take(column, read_column(series, self.spelling), rows, values, bad, over)
+                self._take(column, Column(series.to_numpy()), rows, values, bad, over)
+            else:
+                self._take(column, read_column(series, self.spelling), rows, values, bad, over)
         return Decoded(values, tuple(bad), over)
 
     def _take(

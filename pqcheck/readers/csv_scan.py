@@ -12,12 +12,10 @@ from numpy.typing import NDArray
 
 from pqcheck.clock import Instants, parse_iso, parse_iso_rows
 from pqcheck.errors import InputError
+from pqcheck.readers.numbers import Lines
 from pqcheck.readers.source import Hashing, Source, chunks
 from pqcheck.readers.stamps import ReadStamp
 from pqcheck.readers.table import RowNumbers, Slab
-
-_LONG_LINE = 256
-"""Above this length searching line by line beats comparing every byte."""
 
 _WIDEST_STAMP = 40
 
@@ -90,23 +88,6 @@ class _Numbering:
         return RowNumbers(np.array(self.first, np.int64), np.array(self.number, np.int64))
 
 
-def line_ends(piece: memoryview, long_lines: bool) -> NDArray[np.int64]:
-    """Offsets of the line feeds of a piece; the end of an unfinished last line counts as one."""
-    if long_lines:
-        found: list[int] = []
-        data: bytearray = piece.obj  # type: ignore[assignment]
-        at = data.find(b"\n", 0, len(piece))
-        while at >= 0:
-            found.append(at)
-            at = data.find(b"\n", at + 1, len(piece))
-        ends = np.array(found, np.int64)
-    else:
-        ends = np.flatnonzero(np.frombuffer(piece, np.uint8) == 10)
-    if not ends.size or ends[-1] != len(piece) - 1:
-        ends = np.append(ends, len(piece))
-    return ends
-
-
 def scan(source: Source, layout: Layout, hashing: Hashing | None = None) -> Scan:
     """Walk the whole file once. InputError names the first row whose stamp cannot be read."""
     numbering = _Numbering()
@@ -114,24 +95,16 @@ def scan(source: Source, layout: Layout, hashing: Hashing | None = None) -> Scan
     stamps: list[Instants] = []
     skipped: dict[str, list[int]] = {}
     offsets: bool | None = None
-    line, long_lines = layout.first_line, False
+    line, cut = layout.first_line, Lines()
     for offset, whole in chunks(source, hashing):
         skip = max(0, layout.first_byte - offset)
         if skip >= len(whole):
             continue
         data = np.frombuffer(whole, np.uint8)
-        ends = line_ends(whole, long_lines)
-        if skip:
-            ends = ends[ends >= skip]
-        starts = np.append(skip, ends[:-1] + 1)
-        long_lines = len(whole) > _LONG_LINE * ends.size
-        lengths = ends - starts
-        returns = (lengths > 0) & (data[np.maximum(ends - 1, 0)] == 13)
-        filled = lengths - returns > 0
-        numbers = line + np.flatnonzero(filled)
+        starts, ends, numbers, count = cut.of(whole, skip)
+        numbers += line
         first_line = line
-        line += ends.size
-        starts, ends = starts[filled], (ends - returns)[filled]
+        line += count
         if not starts.size:
             continue
         values, with_offset, rows = _stamps(data, starts, ends, numbers, layout, source.name, skipped)
@@ -150,7 +123,7 @@ def scan(source: Source, layout: Layout, hashing: Hashing | None = None) -> Scan
         first_row = numbering.rows
         numbering.add(numbers)
         stamps.append(values)
-        slabs.append(Slab(first_row, values.size, (offset + skip, len(whole) - skip), first_line))
+        slabs.append(Slab(first_row, values.size, (offset + skip, len(whole) - skip), first_line, count))
     if not slabs:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     lost = {why: tuple(lines) for why, lines in skipped.items()}

@@ -21,6 +21,8 @@ class Slab:
     place: tuple[int, int]
     first_line: int = 0
     """Line number of the first line of a text slab, whether it holds a row or not."""
+    lines: int = 0
+    """Lines of a text slab, rows or not."""
 
 
 @dataclass(frozen=True)

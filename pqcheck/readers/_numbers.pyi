@@ -1,0 +1,19 @@
+from typing_extensions import Buffer
+
+VERSION: int
+
+def lines(data: Buffer, first: int, starts: Buffer, ends: Buffer, numbers: Buffer, /) -> tuple[int, int]: ...
+def parse(
+    data: bytes,
+    rows: int,
+    targets: Buffer,
+    out: Buffer,
+    stride: int,
+    tops: Buffer,
+    bottoms: Buffer,
+    delimiter: int,
+    decimal: int,
+    fives: Buffer,
+    blanks: tuple[bytes, ...],
+    /,
+) -> int: ...

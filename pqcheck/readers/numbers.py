@@ -1,0 +1,133 @@
+"""Lines and numbers of delimited text by the compiled module, where it was built; else numpy and the library do it.
+
+The module takes only what is plainly a number or blank (`_numbers.c`); every other slab goes to the library, so that a
+recording gives the same values with and without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+_VERSION = 1
+_LOWEST_POWER, _HIGHEST_POWER = -64, 64
+_MOST_BLANKS = 32
+_PAD = 16
+"""Doubles between the rows, so that they do not share cache sets."""
+
+
+@cache
+def _compiled() -> Any:
+    """The compiled module; None where there is none, or one of another version of this file."""
+    try:
+        from pqcheck.readers import _numbers
+    except ImportError:
+        return None
+    return _numbers if _numbers.VERSION == _VERSION else None
+
+
+@cache
+def _fives() -> NDArray[np.uint64]:
+    """High and low half of the powers of five, scaled to 128 bits; of negative powers the reciprocal, rounded up.
+
+    Lemire, Software: Practice and Experience 51 (2021) 1700-1727, section 5.
+    """
+    words: list[int] = []
+    for power in range(_LOWEST_POWER, _HIGHEST_POWER + 1):
+        five: int = 5 ** abs(power)
+        size = five.bit_length()
+        if power >= 0:
+            scaled = five << (128 - size) if size <= 128 else five >> (size - 128)
+        else:
+            # Up to here the reciprocal is exact enough to tell a value half way between two numbers.
+            extra = 127 if power >= -27 else size + 128
+            scaled = (1 << (size + extra)) // five + 1
+            scaled >>= scaled.bit_length() - 128
+        words += [scaled >> 64, scaled & (1 << 64) - 1]
+    return np.array(words, np.uint64)
+
+
+def parse_numbers(
+    data: bytes, rows: int, width: int, columns: Sequence[int], delimiter: str, decimal: str, blanks: Collection[str]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
+    """Numbers of some columns of whole lines.
+
+    `width` is the number of columns of the header, `blanks` are signs for "no value". Returns an array (columns,
+    rows) with NaN for blanks, and the largest and the smallest value of each column (-inf and inf when all are
+    blank). None when a cell asked for is anything but a number or a blank, a line has filled cells beyond the
+    header, the lines are not `rows`, a cell is quoted, or there is no compiled module.
+    """
+    module = _compiled()
+    if module is None or len(delimiter) != 1 or delimiter in " \r" or len(blanks) > _MOST_BLANKS or b'"' in data:
+        return None
+    targets = np.full(width, -1, np.int32)
+    targets[list(columns)] = np.arange(len(columns), dtype=np.int32)
+    stride = rows + _PAD
+    out = np.empty((len(columns), stride))
+    tops, bottoms = np.full(len(columns), -np.inf), np.full(len(columns), np.inf)
+    signs = tuple(sign.encode() for sign in blanks)
+    if not data.endswith(b"\n"):
+        data += b"\n"
+    found = module.parse(
+        data, rows, targets, out, stride, tops, bottoms, ord(delimiter), ord(decimal), _fives(), signs
+    )
+    return (out[:, :rows], tops, bottoms) if found == rows else None
+
+
+_LONG_LINE = 256
+"""Above this length searching line by line beats comparing every byte."""
+
+
+@dataclass
+class Lines:
+    """Cuts pieces of text into lines; remembers how long lines are."""
+
+    usual: int = 1024
+    """Lines of the last piece."""
+
+    def of(
+        self, piece: memoryview, first: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], int]:
+        """Begin, end and number (0 = the first) of the lines from byte `first` on that are not empty, and all lines.
+
+        Ends come without the return of a line that ends with one. An unfinished last line is a line.
+        """
+        module = _compiled()
+        if module is None:
+            return self._by_search(piece, first)
+        room = self.usual + self.usual // 4
+        while True:
+            starts, ends, numbers = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room, np.int64)
+            count, filled = module.lines(piece, first, starts, ends, numbers)
+            if count >= 0:
+                self.usual = max(1024, count)
+                return starts[:filled], ends[:filled], numbers[:filled], count
+            room *= 4
+
+    def _by_search(
+        self, piece: memoryview, first: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], int]:
+        data = np.frombuffer(piece, np.uint8)
+        if len(piece) > _LONG_LINE * self.usual:
+            found: list[int] = []
+            text: bytearray = piece.obj  # type: ignore[assignment]
+            at = text.find(b"\n", first, len(piece))
+            while at >= 0:
+                found.append(at)
+                at = text.find(b"\n", at + 1, len(piece))
+            ends = np.array(found, np.int64)
+        else:
+            ends = np.flatnonzero(data[first:] == 10) + first
+        if not ends.size or ends[-1] != len(piece) - 1:
+            ends = np.append(ends, len(piece))
+        self.usual = max(1, ends.size)
+        starts = np.append(first, ends[:-1] + 1)
+        lengths = ends - starts
+        returns = (lengths > 0) & (data[np.maximum(ends - 1, 0)] == 13)
+        numbers = np.flatnonzero(lengths - returns > 0)
+        return starts[numbers], (ends - returns)[numbers], numbers, ends.size
