@@ -92,6 +92,7 @@ def channel_model(seed: int) -> Model:
         rows.append((f"current.{phase} [A]", 210.0 + 5 * number, 1, 0.03, 0.30, nothing))
     rows.append(("frequency [Hz]", 50.0, 3, 0.0004, 0.0, nothing))
     rows.append(("negative_sequence_unbalance [%]", 0.62, 3, 0.05, 0.2, nothing))
+    # The levels of THD and TDD are placeholders: `form_distortion` replaces their values.
     for number, phase in enumerate(("an", "bn", "cn")):
         rows.append((f"voltage_thd.{phase} [%]", 2.4 + 0.1 * number, 3, 0.04, 0.25, 8.0))
     for number, phase in enumerate("abc"):
@@ -120,6 +121,18 @@ def channel_model(seed: int) -> Model:
     )
 
 
+def form_distortion(model: Model, values: np.ndarray) -> None:
+    """Make THD and TDD those of the orders: a recording whose orders add up to more than its THD is refused."""
+    sums_and_orders = (("voltage_thd", "voltage_harmonic", 100.0), ("current_tdd", "current_harmonic", DEMAND_A))
+    for sums, orders, base in sums_and_orders:
+        for column, header in enumerate(model.headers):
+            if header.startswith(f"{sums}."):
+                start = header.replace(sums, orders).split(" ")[0] + ".h"
+                parts = values[:, [at for at, name in enumerate(model.headers) if name.startswith(start)]]
+                total = np.sqrt(np.einsum("ij,ij->i", parts, parts)) * (100.0 / base)
+                np.round(total, int(model.decimals[column]), out=values[:, column])
+
+
 def day(model: Model, seed: int, number: int, faults: bool) -> tuple[np.ndarray, np.ndarray]:
     """One day: the slots that have a row, and their values (rows x channels, column-major, NaN = blank cell)."""
     rng = np.random.default_rng([seed, number])
@@ -138,6 +151,7 @@ def day(model: Model, seed: int, number: int, faults: bool) -> tuple[np.ndarray,
                 shape[begin : begin + int(rng.integers(5, 400))] *= np.float32(rng.uniform(1.1, 1.45))
         level = np.abs(shape).astype(np.float64) * model.level[column]
         np.round(level, int(model.decimals[column]), out=values[:, column])
+    form_distortion(model, values)
     keep = np.ones(PER_DAY, bool)
     if faults:
         chance = np.random.default_rng([seed, number, 7])
@@ -221,6 +235,15 @@ class Sinks:
                 sink.close()
 
 
+def write_limits(path: Path, model: Model) -> None:
+    """A line for every channel that has limits."""
+    with path.open("w", encoding="utf-8") as handle:
+        handle.write("channel,limit_3s,limit_10min\n")
+        for header, fine, coarse in zip(model.headers, model.limit_3s, model.limit_10min, strict=True):
+            if not np.isnan(fine):
+                handle.write(f"{header},{fine:.4g},{coarse:.4g}\n")
+
+
 def main() -> None:
     """Write the files that were asked for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -234,11 +257,7 @@ def main() -> None:
     arguments.out.mkdir(parents=True, exist_ok=True)
     model = channel_model(arguments.seed)
     (arguments.out / "site.toml").write_text(SITE)
-    with open(arguments.out / "limits.csv", "w", encoding="utf-8") as handle:
-        handle.write("channel,limit_3s,limit_10min\n")
-        for header, fine, coarse in zip(model.headers, model.limit_3s, model.limit_10min, strict=True):
-            if not np.isnan(fine):
-                handle.write(f"{header},{fine:.4g},{coarse:.4g}\n")
+    write_limits(arguments.out / "limits.csv", model)
     sinks = None if arguments.file_per_day else Sinks(arguments.out, "week", arguments.formats)
     for number in range(arguments.days):
         rows, values = day(model, arguments.seed, number, arguments.faults)
