@@ -21,6 +21,7 @@ sys.path.insert(0, str(BENCHMARKS))
 
 import growth  # noqa: E402
 import many  # noqa: E402
+import same_answers  # noqa: E402
 import worst  # noqa: E402
 from make_week import PER_DAY, SITE, Model, as_table, channel_model, day, stamps  # noqa: E402
 
@@ -152,6 +153,57 @@ def test_the_benchmark_runs(place: Path, tmp_path: Path) -> None:
     assert set(rounds) == {"bare read R", *names}
     assert all(one["cpu"] > 0 for measured in rounds.values() for one in measured)
     assert done.stdout.startswith("| run |")
+
+
+@pytest.fixture(scope="module")
+def month(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Seven days instead of thirty, and limits without TDD, which is formed from the orders here and not read."""
+    folder = tmp_path_factory.mktemp("bench-month") / "month"
+    command = [sys.executable, str(BENCHMARKS / "make_month.py"), "--out", str(folder), "--days", "7"]
+    subprocess.run(command, check=True)
+    lines = (folder / "limits.csv").read_text(encoding="utf-8").splitlines()
+    kept = [line for line in lines if not line.startswith("current_tdd")]
+    (folder / "limits.csv").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    return folder
+
+
+def test_the_month_is_made_of_the_values_of_the_week(month: Path) -> None:
+    import polars as pl
+
+    frame = pl.read_csv(month / "month.csv", schema_overrides={"time": pl.String}, infer_schema_length=None)
+    assert frame.width == 1 + 3 * 308
+    model = channel_model(1)
+    rows, values = day(model, 1, 2, True)
+    assert rows.size < PER_DAY
+    at = model.headers.index("voltage_harmonic.an.h5 [%]")
+    for slot in (0, 70, 143):
+        members = values[(rows >= 200 * slot) & (rows < 200 * (slot + 1)), at]
+        stamp = f"2031-03-05T{slot // 6:02d}:{slot % 6 * 10:02d}:00+00:00"
+        row = frame.row(by_predicate=pl.col("time") == stamp, named=True)
+        expected = members.min(), round(float(np.sqrt((members**2).mean())), 4), members.max()
+        assert tuple(row[f"voltage_harmonic.an.h5.{reading} [%]"] for reading in ("min", "mean", "max")) == expected
+
+
+def test_the_month_gives_the_windows_of_plain_pandas(month: Path) -> None:
+    plain = call("plain_pandas_month.py", month / "month.csv", month / "limits.csv")
+    ours = same_answers.checked(month / "month.csv", month, month)
+    assert plain["windows_mean"] == sum(len(one.windows) for one in of_rule_group(ours, "whole-95")) > 0
+    # Days of 3-second values are not counted from 10-minute values; their largest values prove some of them.
+    proven = [one for one in of_rule_group(ours, "day-99") if one.reason and one.reason.code == "proven-by-bound"]
+    assert {one.verdict.value for one in proven} == {"pass"}
+
+
+def of_rule_group(findings: Findings, name: str) -> list[Any]:
+    return [one for one in findings.findings if one.rule.startswith(f"{name}-")]
+
+
+def test_the_month_is_measured_against_plain_pandas(month: Path, tmp_path: Path) -> None:
+    saved = tmp_path / "rounds.json"
+    command = [sys.executable, str(BENCHMARKS / "bench.py"), "--data", str(month.parent), "--month", "--rounds", "1"]
+    done = subprocess.run([*command, "--save", str(saved)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert list(json.loads(saved.read_text(encoding="utf-8"))) == ["plain pandas", "bare read", "our read", "full check"]
+    assert "full check against plain pandas" in done.stdout
 
 
 def test_growth_at_a_hundredth(tmp_path: Path) -> None:

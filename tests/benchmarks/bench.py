@@ -1,12 +1,14 @@
 #!/usr/bin/env python3
 """Measure the full check side by side with plain scripts and the bare read, as ratios, with peak memory.
 
-    bench.py --data FOLDER [--rounds 7] [--only NAME ...] [--parquet] [--save FILE]
+    bench.py --data FOLDER [--rounds 7] [--only NAME ...] [--parquet] [--days N | --month] [--save FILE]
 
-FOLDER comes from make_week.py. Every command runs once per round; ratios are taken round by round against the bare read
-R (`polars.read_csv` or `polars.read_parquet` where polars is installed, else pyarrow), so that slow moments of the
-machine hit all alike; the processor time suffers less from a busy machine than the wall time does. Judge on the median
-of at least 7 rounds of a quiet machine. Nothing here passes or fails.
+FOLDER comes from make_week.py; with --days (so many days of 3-second values) and --month (30 days of 10-minute minima,
+means and maxima) the data are made in a folder of their own below FOLDER unless they are there. Every command runs once
+per round; ratios are taken round by round against the first of them, so that slow moments of the machine hit all alike;
+the processor time suffers less from a busy machine than the wall time does. The first is the bare read R
+(`polars.read_csv` or `polars.read_parquet` where polars is installed, else pyarrow), for the month the plain pandas
+script. Judge on the median of at least 7 rounds of a quiet machine. Nothing here passes or fails.
 """
 
 from __future__ import annotations
@@ -14,10 +16,12 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
+import os
 import resource
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -70,6 +74,25 @@ def inline(body: str, data: Path, folder: Path) -> list[str]:
     return [sys.executable, "-c", head + body + tail]
 
 
+def made(folder: Path, script: str, data: str, days: int | None = None) -> Path:
+    """The folder, with data in it: the script makes what is missing."""
+    if not (folder / data).exists():
+        command = [sys.executable, str(HERE / script), "--out", str(folder), "--formats", data.split(".")[-1]]
+        subprocess.run(command + (["--days", str(days)] if days else []), check=True)
+    return folder
+
+
+def commands_of_month(folder: Path) -> dict[str, list[str]]:
+    """Every command of a round over the month; the plain script comes first."""
+    data = folder / "month.csv"
+    return {
+        "plain pandas": [sys.executable, str(HERE / "plain_pandas_month.py"), str(data), str(folder / "limits.csv")],
+        "bare read": inline(READ_POLARS, data, folder),
+        "our read": inline(READ_OURS, data, folder),
+        "full check": inline(CHECK, data, folder),
+    }
+
+
 def commands(folder: Path, parquet: bool) -> dict[str, list[str]]:
     """Every command of a round; the bare read comes first."""
     data = folder / ("week.parquet" if parquet else "week.csv")
@@ -100,16 +123,40 @@ def run(command: list[str]) -> dict[str, float]:
     return {"seconds": seconds, "cpu": cpu, "peak": json.loads(done.stdout.strip().splitlines()[-1])["peak_mib"]}
 
 
+def against(results: dict[str, list[dict[str, float]]]) -> list[str]:
+    """How the full check stands to each plain script, round by round: a line for each."""
+    lines = []
+    for name in [each for each in results if each.startswith("plain") and "full check" in results]:
+        pairs = list(zip(results[name], results["full check"], strict=True))
+        wall, cpu, peak = (statistics.median(one[key] / ours[key] for one, ours in pairs)
+                           for key in ("seconds", "cpu", "peak"))
+        lines.append(f"full check against {name}: {wall:.2f} x as fast ({cpu:.2f} x in processor time), "
+                     f"{1 / peak:.2f} of its memory")
+    return lines
+
+
 def main() -> None:
     """Run the rounds and print a table of medians."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--data", required=True, type=Path, help="folder made by make_week.py")
     parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--parquet", action="store_true", help="read week.parquet instead of week.csv")
-    parser.add_argument("--only", nargs="+", help="run these rows only (the bare read is always run)")
+    length = parser.add_mutually_exclusive_group()
+    length.add_argument("--days", type=int, help="so many days instead of what FOLDER holds")
+    length.add_argument("--month", action="store_true", help="30 days of 10-minute values, CSV")
+    parser.add_argument("--only", nargs="+", help="run these rows only (the first is always run)")
     parser.add_argument("--save", type=Path, help="write all measurements to a JSON file")
     arguments = parser.parse_args()
-    chosen = commands(arguments.data.resolve(), arguments.parquet)
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = str(Path(tempfile.gettempdir()) / "pqcheck-bench-bytecode")
+    folder = arguments.data.resolve()
+    if arguments.month:
+        chosen = commands_of_month(made(folder / "month", "make_month.py", "month.csv"))
+    else:
+        if arguments.days:
+            data = "week.parquet" if arguments.parquet else "week.csv"
+            folder = made(folder / f"days-{arguments.days}", "make_week.py", data, arguments.days)
+        chosen = commands(folder, arguments.parquet)
     base = next(iter(chosen))
     if arguments.only:
         chosen = {name: command for name, command in chosen.items() if name == base or name in arguments.only}
@@ -119,7 +166,8 @@ def main() -> None:
             results[name].append(run(command))
     if arguments.save:
         arguments.save.write_text(json.dumps(results, indent=1))
-    print("| run | x R, median (min to max) | processor time x R | seconds, median | peak MiB |")
+    sign = "R" if base == "bare read R" else base
+    print(f"| run | x {sign}, median (min to max) | processor time x {sign} | seconds, median | peak MiB |")
     print("|---|---|---|---|---|")
     for name, measured in results.items():
         ratios = [one["seconds"] / other["seconds"] for one, other in zip(measured, results[base], strict=True)]
@@ -128,6 +176,7 @@ def main() -> None:
         spread = f"{statistics.median(ratios):.2f} ({min(ratios):.2f} to {max(ratios):.2f})"
         cpu = statistics.median(one["cpu"] / other["cpu"] for one, other in zip(measured, results[base], strict=True))
         print(f"| {name} | {spread} | {cpu:.2f} | {seconds:.2f} | {peak:.0f} |")
+    print("\n".join(against(results)))
 
 
 if __name__ == "__main__":
