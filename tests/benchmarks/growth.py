@@ -1,14 +1,16 @@
 #!/usr/bin/env python3
 """How time and memory grow with the length of a recording: 3-second values of 1 to 365 days in Parquet, one file a day.
 
-    growth.py --work FOLDER [--days 1 7 30 90 365] [--rounds 3] [--save FILE] [--keep]
+    growth.py --work FOLDER [--days 1 7 30 90 365] [--rounds 3] [--apart-days N] [--save FILE]
+              [--keep]
 
 A few template days are made as make_week.py makes them and written again and again, rotated by a different number of
 slots each time, with missing rows and with one order held high across every third midnight. Every length is then read
-alone ("our read": parsing and layout, nothing judged) and checked, each in a process of its own. The longest length but
-one is also checked week by week: findings of the same table, rule, channel and period must be equal, and windows must
-be the same once those that touch are joined. The files (about 15 MB a day) are deleted at the end unless --keep is
-given.
+alone ("our read": parsing and layout, nothing judged) and checked, each in a process of its own. One of the lengths
+(--apart-days, or the longest but one) is also checked week by week: findings of the same table, rule, channel and
+period must be equal, and windows must be the same once those that touch are joined. Every findings file is gone
+through finding by finding, the weeks one after the other, so that a year can be compared as well. The files (about
+15 MB a day) are deleted at the end unless --keep is given.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -107,51 +110,69 @@ def run(body: str, arguments: list[str]) -> dict[str, float]:
     return {"seconds": seconds, "cpu": usage.ru_utime + usage.ru_stime, "peak": peak}
 
 
-def by_id(path: Path) -> dict[str, dict[str, Any]]:
-    """Limit findings of a findings file that judged something, by id."""
-    found = json.loads(path.read_text(encoding="utf-8"))["findings"]
-    return {one["id"]: one for one in found if one["kind"] == "limit" and one["intervals"] is not None}
+def findings_of(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Limit findings that judged something, each with the place of its line in the file; one at a time in memory."""
+    with path.open("rb") as handle:
+        inside = False
+        place = 0
+        for line in handle:
+            text = line.strip().rstrip(b",")
+            inside = (inside or text.startswith(b'"findings"')) and text != b"]"
+            if inside and text.startswith(b"{"):
+                one = json.loads(text)
+                if one["kind"] == "limit" and one["intervals"] is not None:
+                    yield place, one
+            place += len(line)
+    if not place or text != b"}":
+        sys.exit(f"{path}: this is no whole findings file with a finding on each line")
 
 
-def joined(findings: dict[str, dict[str, Any]]) -> dict[str, list[list[Any]]]:
-    """Windows per table, rule and channel in time order, those that touch at a period's border made one."""
-    parts: dict[str, list[list[Any]]] = {}
-    for key, one in findings.items():
-        parts.setdefault(key.split("@")[0], []).extend(
-            [window["start"], window["end"], window["intervals"], window["worst"]] for window in one["windows"]
-        )
-    for name, windows in parts.items():
-        whole: list[list[Any]] = []
-        for window in sorted(windows):
-            if whole and whole[-1][1] == window[0]:
-                whole[-1][1:] = [window[1], whole[-1][2] + window[2], max(whole[-1][3], window[3])]
-            else:
-                whole.append(window)
-        parts[name] = whole
-    return parts
+def joined(windows: list[list[Any]]) -> list[list[Any]]:
+    """Windows of one table, rule and channel in time order, those that touch at a period's border made one."""
+    whole: list[list[Any]] = []
+    for window in sorted(windows):
+        if whole and whole[-1][1] == window[0]:
+            whole[-1][1:] = [window[1], whole[-1][2] + window[2], max(whole[-1][3], window[3])]
+        else:
+            whole.append(list(window))
+    return whole
 
 
 def same_apart(whole: Path, parts: list[Path]) -> dict[str, int]:
-    """Compare a check of everything with checks of its weeks; raises SystemExit at the first difference."""
-    everything = by_id(whole)
-    apart: dict[str, dict[str, Any]] = {}
-    for part in parts:
-        apart |= by_id(part)
-    common = [key for key in apart if key in everything]
-    for key in common:
-        for name in ("verdict", "intervals", "statistic", "margin", "proven", "modifiers", "title"):
-            if apart[key][name] != everything[key][name]:
-                sys.exit(f"{key}: {name} is {everything[key][name]} together and {apart[key][name]} apart")
-    one, other = joined({key: everything[key] for key in common}), joined({key: apart[key] for key in common})
-    if one != other:
-        sys.exit("windows differ between the check of everything and the checks of its weeks")
-    windows = sum(len(each) for each in one.values())
-    return {"findings": len(common), "windows": windows, "only_apart": len(apart) - len(common)}
+    """Compare a check of everything with checks of its weeks; raises SystemExit at the first difference.
+
+    The findings are gone through one by one and those of the whole looked up in their file, so that only the windows of
+    both are in memory.
+    """
+    places = {one["id"]: place for place, one in findings_of(whole)}
+    seen: set[str] = set()
+    windows: dict[str, tuple[list[list[Any]], list[list[Any]]]] = {}
+    with whole.open("rb") as everything:
+        for part in parts:
+            for _, apart in findings_of(part):
+                key = apart["id"]
+                seen.add(key)
+                if key not in places:
+                    continue
+                everything.seek(places[key])
+                together = json.loads(everything.readline().strip().rstrip(b","))
+                for name in ("verdict", "intervals", "statistic", "margin", "proven", "modifiers", "title"):
+                    if apart[name] != together[name]:
+                        sys.exit(f"{key}: {name} is {together[name]} together and {apart[name]} apart")
+                pair = windows.setdefault(key.split("@")[0], ([], []))
+                for side, one in zip(pair, (together, apart), strict=True):
+                    side += [[each["start"], each["end"], each["intervals"], each["worst"]] for each in one["windows"]]
+    for name, (one, other) in windows.items():
+        if joined(one) != joined(other):
+            sys.exit(f"{name}: windows differ between the check of everything and the checks of its weeks")
+    common = sum(key in places for key in seen)
+    count = sum(len(joined(one)) for one, _ in windows.values())
+    return {"findings": common, "windows": count, "only_apart": len(seen) - common}
 
 
-def rows_joined(findings: dict[str, dict[str, Any]]) -> int:
+def rows_joined(path: Path) -> int:
     """Windows whose rows lie in more than one file: they go on across a border of files."""
-    windows = (window for one in findings.values() for window in one["windows"])
+    windows = (window for _, one in findings_of(path) for window in one["windows"])
     return sum(len({row["file"] for row in window["rows"]}) > 1 for window in windows)
 
 
@@ -161,9 +182,13 @@ def main() -> None:
     parser.add_argument("--work", required=True, type=Path)
     parser.add_argument("--days", nargs="+", type=int, default=[1, 7, 30, 90, 365])
     parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--apart-days", type=int, help="one of --days, compared with its weeks (default: the longest "
+                        "but one of at least 14 days; 0: none)")
     parser.add_argument("--save", type=Path)
     parser.add_argument("--keep", action="store_true")
     arguments = parser.parse_args()
+    if arguments.apart_days and arguments.apart_days not in arguments.days:
+        parser.error(f"--apart-days {arguments.apart_days} is none of --days; add it there")
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     os.environ["PYTHONPYCACHEPREFIX"] = str(Path(tempfile.gettempdir()) / "pqcheck-bench-bytecode")
     folder = arguments.work.resolve()
@@ -186,12 +211,12 @@ def main() -> None:
             what: {key: statistics.median(one[what][key] for one in rounds) for key in ("seconds", "cpu", "peak")}
             for what in ("read", "check")
         }
-        entry["across_files"] = rows_joined(by_id(target))
+        entry["across_files"] = rows_joined(target)
         measured["lengths"][days] = entry
         print(days, json.dumps(entry), flush=True)
     several = [days for days in arguments.days if days >= 14]
-    if several:
-        days = several[-2] if len(several) > 1 else several[-1]
+    days = (several[-2:] or [0])[0] if arguments.apart_days is None else arguments.apart_days
+    if days:
         parts = []
         for first in range(0, days, 7):
             part = folder / f"week-{first:03d}.json"

@@ -4,9 +4,9 @@
     plain_pandas.py DATA LIMITS [ANSWERS]
 
 Parses the recording; daily 99th percentile of the 3-second values; clock-aligned 10-minute rms and its weekly 95th and
-99th percentile; windows of exceedance at both intervals; gaps and coverage. Prints one line of JSON. With ANSWERS it also writes to that
-file what same_answers.py compares, in more detail than a benchmark needs; ten minutes that miss a value are left out of
-it then.
+99th percentile; windows of exceedance at both intervals; gaps and coverage. Prints one line of JSON. With ANSWERS it
+also writes to that file what same_answers.py compares, in more detail than a benchmark needs; ten minutes that miss a
+value are left out of it.
 """
 
 from __future__ import annotations

@@ -7,7 +7,8 @@ FOLDER comes from make_week.py. Its `limits.csv` is written as a limit table wit
 99 % of the 3-second values of a day, 95 % and 99 % of the 10-minute values of the whole recording. Equal have to be,
 per channel and day, the valid values and those above the limit; every window at both intervals with its first and last
 interval and its worst value; and the gaps. The percentiles of the scripts are interpolated, our readings are values of
-a rank: each must be one of the two values that the script interpolates between. TDD is left out: it is formed from the orders and the declared demand here, not read.
+a rank: each must be one of the two values that the script interpolates between. TDD is left out: it is formed from the
+orders and the declared demand here, not read.
 """
 
 from __future__ import annotations
