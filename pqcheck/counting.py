@@ -146,11 +146,15 @@ class Band:
             return np.zeros(len(values), dtype=bool)
         return above
 
-    def above_all(self, top: float) -> bool:
-        """Whether values up to `top` are shown to lie inside by that alone; never for NaN or with a lower limit."""
-        if self.low_cut is not None or self.high_cut is None:
-            return False
-        return top < self.high_cut if self.strict else top <= self.high_cut
+    def all_inside(self, top: float, *, below: bool = False) -> bool:
+        """Whether values up to `top` are shown to lie inside by that alone; with `below`, values from ``-top`` on.
+
+        Only the upper limit counts then, or only the lower one.
+        """
+        limit = (None if self.low_cut is None else -self.low_cut) if below else self.high_cut
+        if limit is None:
+            return below or self.low_cut is None
+        return top < limit if self.strict else top <= limit
 
     def beyond(self, values: NDArray[Any]) -> NDArray[Any]:
         """Distance beyond the nearer limit, negative inside, in float64; NaN stays NaN."""

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.passes import Stretch
 from pqcheck.quantities import Mean
 
 
@@ -22,14 +23,15 @@ def first_group(axis_start_us: int, member_us: int, group_us: int) -> tuple[int,
 
 def combine(members: NDArray[Any], mean: Mean) -> NDArray[np.float64]:
     """Combine the rows of a (groups, members) array; NaN if any member is NaN; float64 whatever the members are."""
-    wide = members if members.dtype == np.float64 else members.astype(np.float64)
-    count = wide.shape[1]
+    count = members.shape[1]
     if mean == "rms":
-        result: NDArray[np.float64] = np.sqrt(np.vecdot(wide, wide) / count)
-    elif mean == "cubic":
+        result: NDArray[np.float64] = np.sqrt(Stretch(members.reshape(-1)).squares(count) / count)
+        return result
+    wide = members if members.dtype == np.float64 else members.astype(np.float64)
+    if mean == "cubic":
         result = np.cbrt((wide * wide * wide).sum(axis=1) / count)
-    else:
-        result = wide.sum(axis=1) / count
+        return result
+    result = wide.sum(axis=1) / count
     return result
 
 
@@ -42,17 +44,21 @@ class Grouper:
         self.start_us, self._skip = first_group(axis_start_us, member_us, group_us)
         self._waiting: NDArray[Any] | None = None
 
-    def feed(self, values: NDArray[Any]) -> NDArray[np.float64]:
+    def feed(self, stretch: Stretch) -> NDArray[np.float64]:
         """The next contiguous members; returns the aggregates completed by them."""
         if self._skip:
-            used = min(self._skip, len(values))
+            used = min(self._skip, len(stretch))
             self._skip -= used
-            values = values[used:]
+            stretch = stretch.cut(used, len(stretch))
         if self._waiting is not None and len(self._waiting):
-            values = np.concatenate([self._waiting, values])
-        whole = len(values) // self._size
+            stretch = Stretch(np.concatenate([self._waiting, stretch.whole()]))
+        whole = len(stretch) // self._size
         done = whole * self._size
-        self._waiting = values[done:].copy() if done < len(values) else None
+        self._waiting = stretch.cut(done, len(stretch)).whole().copy() if done < len(stretch) else None
         if not whole:
             return np.empty(0)
-        return combine(values[:done].reshape(whole, self._size), self._mean)
+        full = stretch.cut(0, done)
+        if self._mean == "rms":
+            result: NDArray[np.float64] = np.sqrt(full.squares(self._size) / self._size)
+            return result
+        return combine(full.whole().reshape(whole, self._size), self._mean)

@@ -21,6 +21,7 @@ from pqcheck.recording import Channel
 from pqcheck.units import factor
 
 Arrays = Mapping[Channel, NDArray[Any]]
+Product = tuple[NDArray[Any], NDArray[np.float64] | None]
 Scratch = MutableMapping[Any, NDArray[Any]]
 """Squared sums and fundamentals of the current block, kept until the block is let go."""
 
@@ -42,6 +43,13 @@ class Formula(Protocol):
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """The result for one block; NaN where an input is missing."""
+
+
+def product_of(formula: Formula, arrays: Arrays, scratch: Scratch) -> Product:
+    """What `formula` gives for one block as members and factor, so that a product need not be stored to be counted."""
+    if isinstance(formula, PercentOfNominal):
+        return arrays[formula.channel], formula.share(arrays, scratch)
+    return formula.compute(arrays, scratch), None
 
 
 def _canonical(arrays: Arrays, channel: Channel, unit: str) -> NDArray[Any]:
@@ -128,13 +136,17 @@ class PercentOfNominal:
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent of nominal."""
+        result: NDArray[Any] = np.multiply(arrays[self.channel], self.share(arrays, scratch), dtype=np.float64)
+        return result
+
+    def share(self, arrays: Arrays, scratch: Scratch) -> NDArray[np.float64]:
+        """Fundamental over nominal voltage."""
         key = ("per nominal", self.fundamental, self.nominal)
         share = scratch.get(key)
         if share is None:
             share = self.fundamental.compute(arrays, scratch) / float(self.nominal)
             scratch[key] = share
-        result: NDArray[Any] = np.multiply(arrays[self.channel], share, dtype=np.float64)
-        return result
+        return share
 
 
 @dataclass(frozen=True)

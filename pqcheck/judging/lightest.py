@@ -12,6 +12,7 @@ from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.tasks import Task
+from pqcheck.passes import Stretch
 from pqcheck.recording import Axis, Channel
 from pqcheck.units import factor
 
@@ -43,7 +44,7 @@ class LightestLoad:
         if mask is not None:
             parts = [np.where(mask, np.nan, part) for part in parts]
         if self._groupers:
-            parts = [grouper.feed(part) for grouper, part in zip(self._groupers, parts, strict=True)]
+            parts = [grouper.feed(Stretch(part)) for grouper, part in zip(self._groupers, parts, strict=True)]
         self._quantity.append(np.array(parts[0], dtype=np.float64))
         self._load.append(np.sum(np.array(parts[1:]), axis=0))
 

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from pqcheck.clock import periods
 from pqcheck.counting import Band, band
 from pqcheck.deriving.aggregate import Grouper
-from pqcheck.deriving.formulas import Arrays, Scratch
+from pqcheck.deriving.formulas import Arrays, Scratch, product_of
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.tally import BoundTally, Tallied, Tally
 from pqcheck.judging.tasks import Task, scale_of
+from pqcheck.passes import Stretch
 from pqcheck.recording import Axis
 
 Spans = Sequence[tuple[int, int]]
@@ -57,9 +58,9 @@ class TaskRun:
     _first: int = 0
     _open: dict[int, Tally] = field(default_factory=dict)
 
-    def feed(self, values: NDArray[Any], slot: int, top: float) -> None:
-        """The next values of the series, the first of them at `slot`; `top` as `Tally.feed` takes it."""
-        end = slot + len(values)
+    def feed(self, stretch: Stretch, slot: int) -> None:
+        """The next values of the series, the first of them at `slot`."""
+        end = slot + len(stretch)
         for number in range(self._first, len(self.periods)):
             period = self.periods[number]
             if period.first_slot >= end:
@@ -67,7 +68,7 @@ class TaskRun:
             tally = self._open.get(number)
             if tally is None:
                 tally = self._open[number] = self._begin(period)
-            tally.feed(values, slot, top=top)
+            tally.feed(stretch, slot)
             if tally.end_slot <= end:
                 period.tallied = tally.result()
                 del self._open[number]
@@ -151,18 +152,17 @@ class SeriesRun:
 
     def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
         """The next block; `mask` marks intervals that have no value for any rule."""
-        values = self.source.formula.compute(arrays, scratch)
-        if mask is not None:
-            values = np.where(mask, np.asarray(np.nan, dtype=values.dtype), values)
+        stretch = Stretch(*product_of(self.source.formula, arrays, scratch), mask)
         if self.grouper is not None:
-            values = self.grouper.feed(values)
-            if not len(values):
+            stretch = Stretch(self.grouper.feed(stretch))
+            if not len(stretch):
                 return
-        if len(values) >= _FLUSH and not self._parts:
-            self._tally(values)
+        if len(stretch) >= _FLUSH and not self._parts:
+            self._tally(stretch)
             return
         # Short pieces wait until there are enough of them: a call costs more than a hundred values do.
-        self._parts.append(values if self.grouper is not None else values.copy())
+        values = stretch.whole()
+        self._parts.append(values.copy() if values is stretch.members else values)
         self._held += len(values)
         if self._held >= _FLUSH:
             self._flush()
@@ -171,19 +171,19 @@ class SeriesRun:
         if self._parts:
             values = np.concatenate(self._parts) if len(self._parts) > 1 else self._parts[0]
             self._parts, self._held = [], 0
-            self._tally(values)
+            self._tally(Stretch(values))
 
-    def _tally(self, values: NDArray[Any]) -> None:
+    def _tally(self, stretch: Stretch) -> None:
         slot = self._slot
-        self._slot += len(values)
-        touched = [(a, b) for a, b in self.excluded if a < slot + len(values) and b > slot]
+        self._slot += len(stretch)
+        touched = [(a, b) for a, b in self.excluded if a < slot + len(stretch) and b > slot]
         if touched:
-            values = values.copy()
+            values = stretch.whole().copy()
             for start, end in touched:
                 values[max(start - slot, 0) : max(end - slot, 0)] = np.nan
-        top = float(values.max()) if len(values) else float("nan")
+            stretch = Stretch(values)
         for run in self.runs:
-            run.feed(values, slot, top)
+            run.feed(stretch, slot)
 
     def finish(self) -> None:
         """Nothing more comes."""

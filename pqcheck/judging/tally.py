@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import Band, largest, rank
 from pqcheck.evidence import Runs, find_runs, join_runs
+from pqcheck.passes import Stretch
 
 Mask = NDArray[np.bool_]
 
@@ -46,55 +47,51 @@ class Tally:
         self._valid = 0
         self._outside = 0
         self._sided = (band.low is not None) + (band.high is not None)
+        self._below = band.high is None and band.low is not None
         self._far: NDArray[Any] = np.empty(0)
         self._value: NDArray[Any] = np.empty(0)
         self._parts: list[Runs] = []
         self._fed_to = first_slot
         self._possible: list[Runs] | None = [] if possible_runs else None
 
-    def feed(self, values: NDArray[Any], slot: int, *, top: float) -> None:
-        """Take the slice of `values` (first element at `slot`) that falls into the period.
-
-        NaN is missing or excluded. `top` is the largest of `values`, NaN when any of them is NaN.
-        """
-        complete = top == top
-        start, end = max(slot, self.first_slot), min(slot + len(values), self.end_slot)
+    def feed(self, stretch: Stretch, slot: int) -> None:
+        """Take the part of `stretch` (first value at `slot`) that falls into the period; NaN is missing or excluded."""
+        start, end = max(slot, self.first_slot), min(slot + len(stretch), self.end_slot)
         if start >= end:
             return
-        if end - start != len(values):
-            values = values[start - slot : end - slot]
+        stretch = stretch.cut(start - slot, end - slot)
         self._fed_to = end
-        good = values if complete else values[~np.isnan(values)]
         if self._possible is not None:
-            self._watch_possible(values, start)
-        if not len(good):
+            self._watch_possible(stretch.whole(), start)
+        if self._sided == 2:
+            values = stretch.whole()
+            good = values[~np.isnan(values)]
+            self._valid += len(good)
+            if len(good):
+                self._look_outside(values, start)
+                self._select_two_sided(good)
             return
-        self._valid += len(good)
-        if self._sided == 2 or not self._band.above_all(top):
-            outside = self._band.outside(values)
-            count = int(np.count_nonzero(outside))
-            if count:
-                self._outside += count
-                self._parts.append(find_runs(outside, values, self._band.beyond(values), start))
-        self._select(good)
+        valid, top, best = stretch.largest(self._keep, smallest=self._below)
+        if not valid:
+            return
+        self._valid += valid
+        if not self._band.all_inside(top, below=self._below):
+            self._look_outside(stretch.whole(), start)
+        # What the displayed reading can still be: the `_keep` farthest beyond the limit.
+        self._far = largest(np.concatenate([self._far, best]), self._keep) if len(self._far) else best
+
+    def _look_outside(self, values: NDArray[Any], start: int) -> None:
+        outside = self._band.outside(values)
+        count = int(np.count_nonzero(outside))
+        if count:
+            self._outside += count
+            self._parts.append(find_runs(outside, values, self._band.beyond(values), start))
 
     def _watch_possible(self, values: NDArray[Any], start: int) -> None:
         assert self._possible is not None
         missing = np.isnan(values)
         zeros = np.zeros(len(values))
         self._possible.append(find_runs(self._band.outside(values) | missing, zeros, zeros, start))
-
-    def _select(self, good: NDArray[Any]) -> None:
-        """Keep the readings that the displayed one can still be: the `_keep` farthest beyond the nearer limit."""
-        if self._sided == 2:
-            self._select_two_sided(good)
-            return
-        sign = -1 if self._band.high is None and self._band.low is not None else 1
-        values = good if sign == 1 else -good
-        best = largest(values, self._keep)
-        if len(self._far):
-            best = largest(np.concatenate([self._far, best]), self._keep)
-        self._far = best if best is not good else best.copy()
 
     def _select_two_sided(self, good: NDArray[Any]) -> None:
         far = self._band.beyond(good)
@@ -121,7 +118,7 @@ class Tally:
             reading: np.floating[Any] = self._value[order[len(order) - place]]
             return reading
         value: np.floating[Any] = np.sort(self._far)[len(self._far) - place]
-        return -value if self._band.high is None and self._band.low is not None else value
+        return -value if self._below else value
 
     def result(self) -> Tallied:
         """Counts, displayed reading and windows of the period as far as fed."""

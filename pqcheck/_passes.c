@@ -1,0 +1,359 @@
+/* One pass over a stretch of a series: how many values, the largest ones, sums of squares of groups.
+ *
+ * A value is members[i], as float or double, times factor[i] where there is a factor, and missing where the mask is set
+ * or the result is not a number. The arithmetic is that of passes.py to the last bit: every product and square is
+ * rounded to a double (build with -ffp-contract=off), and squares are added in the order of numpy's pairwise summation
+ * (Higham, SIAM Journal on Scientific Computing 14 (1993) 783-799), so a recording gives the same findings with and
+ * without this module.
+ */
+#define PY_SSIZE_T_CLEAN
+#define Py_LIMITED_API 0x030b0000
+#include <Python.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define VERSION 1
+#define LANES 8
+#define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
+
+typedef struct {
+    const void *members;
+    const double *factor;
+    const uint8_t *mask;
+    Py_ssize_t size;
+} Stretch;
+
+#define INLINE static inline __attribute__((always_inline))
+
+INLINE double value_at(const Stretch *of, Py_ssize_t at, int single, int scaled, int masked)
+{
+    double value = single ? (double)((const float *)of->members)[at] : ((const double *)of->members)[at];
+    if (scaled)
+        value *= of->factor[at];
+    return masked && of->mask[at] ? __builtin_nan("") : value;
+}
+
+/* Values there are, and the largest times sign. */
+INLINE void survey(const Stretch *of, double sign, int single, int scaled, int masked, Py_ssize_t *valid, double *top)
+{
+    double tops[LANES], sums[LANES] = {0};
+    for (int lane = 0; lane < LANES; lane++)
+        tops[lane] = -__builtin_inf();
+    Py_ssize_t at = 0;
+    for (; at + LANES <= of->size; at += LANES)
+        for (int lane = 0; lane < LANES; lane++) {
+            double value = sign * value_at(of, at + lane, single, scaled, masked);
+            tops[lane] = value > tops[lane] ? value : tops[lane];
+            sums[lane] += value;
+        }
+    for (; at < of->size; at++) {
+        double value = sign * value_at(of, at, single, scaled, masked);
+        tops[0] = value > tops[0] ? value : tops[0];
+        sums[0] += value;
+    }
+    double sum = 0;
+    *top = -__builtin_inf();
+    for (int lane = 0; lane < LANES; lane++) {
+        sum += sums[lane];
+        *top = tops[lane] > *top ? tops[lane] : *top;
+    }
+    *valid = of->size;
+    /* A sum is a number only when all its members are: counting them one by one is seldom needed. */
+    if (sum != sum) {
+        *valid = 0;
+        for (at = 0; at < of->size; at++) {
+            double value = value_at(of, at, single, scaled, masked);
+            *valid += value == value;
+        }
+    }
+}
+
+/* Values from the threshold on, times sign; -1 when there are more than fit. */
+INLINE Py_ssize_t gather(const Stretch *of, double sign, double threshold, double *out, Py_ssize_t room, int single,
+                         int scaled, int masked)
+{
+    Py_ssize_t found = 0, at = 0;
+    while (at < of->size) {
+        Py_ssize_t end = at + LANES;
+        if (end <= of->size) {
+            /* Nearly all of them lie below: eight at once. */
+            int any = 0;
+            for (int lane = 0; lane < LANES; lane++)
+                any |= sign * value_at(of, at + lane, single, scaled, masked) >= threshold;
+            if (!any) {
+                at = end;
+                continue;
+            }
+        } else {
+            end = of->size;
+        }
+        for (; at < end; at++) {
+            double value = sign * value_at(of, at, single, scaled, masked);
+            if (value >= threshold) {
+                if (found == room)
+                    return -1;
+                out[found++] = value;
+            }
+        }
+    }
+    return found;
+}
+
+/* Bring the `keep` largest of `count` values to the front, the smallest of them last of these (Hoare, Communications of
+ * the ACM 4 (1961) 321). */
+static void bring_forward(double *values, Py_ssize_t count, Py_ssize_t keep)
+{
+    Py_ssize_t low = 0, high = count - 1;
+    while (low < high) {
+        double a = values[low], b = values[low + (high - low) / 2], c = values[high];
+        double pivot = a < b ? (b < c ? b : (a < c ? c : a)) : (a < c ? a : (b < c ? c : b));
+        Py_ssize_t left = low, right = high;
+        while (left <= right) {
+            while (values[left] > pivot)
+                left++;
+            while (values[right] < pivot)
+                right--;
+            if (left <= right) {
+                double kept = values[left];
+                values[left++] = values[right];
+                values[right--] = kept;
+            }
+        }
+        if (keep - 1 <= right)
+            high = right;
+        else if (keep - 1 >= left)
+            low = left;
+        else
+            return;
+    }
+}
+
+/* Every 61st value in order, for a threshold that some more than `keep` values reach. */
+INLINE double guess(const Stretch *of, double sign, Py_ssize_t valid, Py_ssize_t keep, double *sample, int single,
+                    int scaled, int masked)
+{
+    Py_ssize_t count = 0;
+    for (Py_ssize_t at = 0; at < of->size; at += STEP) {
+        double value = sign * value_at(of, at, single, scaled, masked);
+        if (value == value)
+            sample[count++] = value;
+    }
+    Py_ssize_t wanted = (Py_ssize_t)((double)count * 1.5 * (double)keep / (double)valid) + 4;
+    if (wanted >= count)
+        return -__builtin_inf();
+    bring_forward(sample, count, wanted);
+    return sample[wanted - 1];
+}
+
+typedef struct {
+    Py_ssize_t valid, found;
+    double top;
+} Answer;
+
+/* `sample` holds a value for each 61 members. found = -1 when the values do not fit. */
+INLINE Answer select_in(const Stretch *of, double sign, Py_ssize_t keep, double *out, Py_ssize_t room, double *sample,
+                        int single, int scaled, int masked)
+{
+    Answer answer = {0, 0, 0};
+    survey(of, sign, single, scaled, masked, &answer.valid, &answer.top);
+    if (keep > answer.valid)
+        keep = answer.valid;
+    if (keep <= 0)
+        return answer;
+    double threshold = -__builtin_inf();
+    if (keep * LANES < answer.valid)
+        threshold = guess(of, sign, answer.valid, keep, sample, single, scaled, masked);
+    answer.found = gather(of, sign, threshold, out, room, single, scaled, masked);
+    if (answer.found >= 0 && answer.found < keep)
+        answer.found = gather(of, sign, -__builtin_inf(), out, room, single, scaled, masked);
+    if (answer.found > keep) {
+        bring_forward(out, answer.found, keep);
+        answer.found = keep;
+    }
+    return answer;
+}
+
+/* The sum of squares of some members, added as numpy adds them. */
+INLINE double squares_in(const Stretch *of, Py_ssize_t first, Py_ssize_t size, int single, int scaled, int masked)
+{
+    if (size < LANES) {
+        double total = -0.0;
+        for (Py_ssize_t at = first; at < first + size; at++) {
+            double value = value_at(of, at, single, scaled, masked);
+            total += value * value;
+        }
+        return total;
+    }
+    double sums[LANES];
+    for (int lane = 0; lane < LANES; lane++) {
+        double value = value_at(of, first + lane, single, scaled, masked);
+        sums[lane] = value * value;
+    }
+    Py_ssize_t at = LANES;
+    for (; at < size - size % LANES; at += LANES)
+        for (int lane = 0; lane < LANES; lane++) {
+            double value = value_at(of, first + at + lane, single, scaled, masked);
+            sums[lane] += value * value;
+        }
+    double total = ((sums[0] + sums[1]) + (sums[2] + sums[3])) + ((sums[4] + sums[5]) + (sums[6] + sums[7]));
+    for (; at < size; at++) {
+        double value = value_at(of, first + at, single, scaled, masked);
+        total += value * value;
+    }
+    return total;
+}
+
+#define LEAF 128
+
+#define VARIANT(NAME, SINGLE, SCALED, MASKED)                                                                         \
+    static double leaves_##NAME(const Stretch *of, Py_ssize_t first, Py_ssize_t size)                                  \
+    {                                                                                                                  \
+        if (size <= LEAF)                                                                                              \
+            return squares_in(of, first, size, SINGLE, SCALED, MASKED);                                                \
+        Py_ssize_t half = size / 2;                                                                                    \
+        half -= half % LANES;                                                                                          \
+        return leaves_##NAME(of, first, half) + leaves_##NAME(of, first + half, size - half);                          \
+    }                                                                                                                  \
+    static void squares_##NAME(const Stretch *of, Py_ssize_t group, Py_ssize_t groups, double *out)                    \
+    {                                                                                                                  \
+        for (Py_ssize_t at = 0; at < groups; at++)                                                                     \
+            out[at] = leaves_##NAME(of, at * group, group);                                                            \
+    }                                                                                                                  \
+    static Answer select_##NAME(const Stretch *of, double sign, Py_ssize_t keep, double *out, Py_ssize_t room,         \
+                                double *sample)                                                                        \
+    {                                                                                                                  \
+        return select_in(of, sign, keep, out, room, sample, SINGLE, SCALED, MASKED);                                   \
+    }
+
+VARIANT(double, 0, 0, 0)
+VARIANT(double_masked, 0, 0, 1)
+VARIANT(double_scaled, 0, 1, 0)
+VARIANT(double_scaled_masked, 0, 1, 1)
+VARIANT(single, 1, 0, 0)
+VARIANT(single_masked, 1, 0, 1)
+VARIANT(single_scaled, 1, 1, 0)
+VARIANT(single_scaled_masked, 1, 1, 1)
+
+static void (*const SQUARES[8])(const Stretch *, Py_ssize_t, Py_ssize_t, double *) = {
+    squares_double, squares_double_masked, squares_double_scaled, squares_double_scaled_masked,
+    squares_single, squares_single_masked, squares_single_scaled, squares_single_scaled_masked,
+};
+static Answer (*const SELECT[8])(const Stretch *, double, Py_ssize_t, double *, Py_ssize_t, double *) = {
+    select_double, select_double_masked, select_double_scaled, select_double_scaled_masked,
+    select_single, select_single_masked, select_single_scaled, select_single_scaled_masked,
+};
+
+typedef struct {
+    Py_buffer members, factor, mask, out;
+    Stretch of;
+    int variant;
+} Opened;
+
+static int buffer_of(PyObject *object, Py_buffer *buffer, int flags)
+{
+    buffer->obj = NULL;
+    buffer->buf = NULL;
+    return object == Py_None || PyObject_GetBuffer(object, buffer, flags) == 0;
+}
+
+static void let_go(Opened *opened)
+{
+    PyBuffer_Release(&opened->members);
+    PyBuffer_Release(&opened->factor);
+    PyBuffer_Release(&opened->mask);
+    PyBuffer_Release(&opened->out);
+}
+
+/* The buffers of a call; 0 with an error set when they do not fit each other. */
+static int open_up(PyObject *members, int single, PyObject *factor, PyObject *mask, PyObject *out, Opened *opened)
+{
+    memset(opened, 0, sizeof *opened);
+    if (!buffer_of(members, &opened->members, PyBUF_SIMPLE) || !buffer_of(factor, &opened->factor, PyBUF_SIMPLE) ||
+        !buffer_of(mask, &opened->mask, PyBUF_SIMPLE) || !buffer_of(out, &opened->out, PyBUF_WRITABLE)) {
+        let_go(opened);
+        return 0;
+    }
+    Py_ssize_t size = opened->members.len / (Py_ssize_t)(single ? sizeof(float) : sizeof(double));
+    opened->of = (Stretch){opened->members.buf, opened->factor.buf, opened->mask.buf, size};
+    opened->variant = (single ? 4 : 0) + (factor == Py_None ? 0 : 2) + (mask == Py_None ? 0 : 1);
+    if ((factor != Py_None && opened->factor.len != size * (Py_ssize_t)sizeof(double)) ||
+        (mask != Py_None && opened->mask.len != size)) {
+        let_go(opened);
+        PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");
+        return 0;
+    }
+    return 1;
+}
+
+static PyObject *select_largest(PyObject *module, PyObject *args)
+{
+    PyObject *members, *factor, *mask, *out;
+    int single;
+    Py_ssize_t keep;
+    double sign;
+    Opened opened;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OiOOdnO", &members, &single, &factor, &mask, &sign, &keep, &out) ||
+        !open_up(members, single, factor, mask, out, &opened))
+        return NULL;
+    Answer answer = {0, 0, 0};
+    double *sample = malloc(sizeof(double) * (size_t)(opened.of.size / STEP + 1));
+    if (sample == NULL) {
+        let_go(&opened);
+        return PyErr_NoMemory();
+    }
+    Py_BEGIN_ALLOW_THREADS
+    answer = SELECT[opened.variant](&opened.of, sign, keep, opened.out.buf,
+                                    opened.out.len / (Py_ssize_t)sizeof(double), sample);
+    Py_END_ALLOW_THREADS
+    free(sample);
+    let_go(&opened);
+    return Py_BuildValue("ndn", answer.valid, answer.top, answer.found);
+}
+
+static PyObject *squares(PyObject *module, PyObject *args)
+{
+    PyObject *members, *factor, *mask, *out;
+    int single;
+    Py_ssize_t group;
+    Opened opened;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OiOOnO", &members, &single, &factor, &mask, &group, &out) ||
+        !open_up(members, single, factor, mask, out, &opened))
+        return NULL;
+    Py_ssize_t groups = opened.out.len / (Py_ssize_t)sizeof(double);
+    int fits = group > 0 && groups <= opened.of.size / group;
+    if (fits) {
+        Py_BEGIN_ALLOW_THREADS
+        SQUARES[opened.variant](&opened.of, group, groups, opened.out.buf);
+        Py_END_ALLOW_THREADS
+    } else {
+        PyErr_SetString(PyExc_ValueError, "more groups than there are members");
+    }
+    let_go(&opened);
+    if (!fits)
+        return NULL;
+    Py_INCREF(Py_None);
+    return Py_None;
+}
+
+static PyMethodDef methods[] = {
+    {"select", select_largest, METH_VARARGS, "Number of values, the largest, and how many of the largest; passes.py."},
+    {"squares", squares, METH_VARARGS, "Sums of squares of groups of members; passes.py."},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef definition = {
+    PyModuleDef_HEAD_INIT, "_passes", "Compiled half of passes.py.", 0, methods, NULL, NULL, NULL, NULL,
+};
+
+PyMODINIT_FUNC PyInit__passes(void)
+{
+    PyObject *module = PyModule_Create(&definition);
+    if (module != NULL && PyModule_AddIntConstant(module, "VERSION", VERSION) < 0) {
+        Py_DECREF(module);
+        return NULL;
+    }
+    return module;
+}

@@ -1,0 +1,10 @@
+from typing_extensions import Buffer
+
+VERSION: int
+
+def select(
+    members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, sign: float, keep: int, out: Buffer, /
+) -> tuple[int, float, int]: ...
+def squares(
+    members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, group: int, out: Buffer, /
+) -> None: ...

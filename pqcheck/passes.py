@@ -1,0 +1,119 @@
+"""A stretch of a series and what one pass over it tells; by a compiled module where it was built, else by numpy.
+
+Both give the same to the last bit (`_passes.c`), so findings do not depend on whether there was a compiler.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.counting import largest
+
+_VERSION = 1
+_ROOM = 64
+
+Values = NDArray[Any]
+
+
+@cache
+def _compiled() -> Any:
+    """The compiled module; None where there is none, or one of another version of this file."""
+    try:
+        from pqcheck import _passes
+    except ImportError:
+        return None
+    return _passes if _passes.VERSION == _VERSION else None
+
+
+class Stretch:
+    """Consecutive values of a series: `members`, times `factor` where there is one, NaN where `mask` is set.
+
+    Products are formed while a pass runs and are stored only when `whole` is asked for.
+
+    Parameters
+    ----------
+    members : array, shape (n,)
+        Contiguous float64 or float32 [any].
+    factor : array, shape (n,), optional
+        float64; the values are the float64 products [any].
+    mask : array of bool, shape (n,), optional
+        Values that do not count [-].
+    """
+
+    __slots__ = ("_single", "_whole", "factor", "mask", "members")
+
+    def __init__(
+        self, members: Values, factor: NDArray[np.float64] | None = None, mask: NDArray[np.bool_] | None = None
+    ) -> None:
+        """Nothing is copied."""
+        self.members = members
+        self.factor = factor
+        self.mask = mask
+        self._single = members.dtype == np.float32
+        self._whole: Values | None = None
+
+    def __len__(self) -> int:
+        return len(self.members)
+
+    def cut(self, start: int, end: int) -> Stretch:
+        """Some of the values, as a view."""
+        if start == 0 and end == len(self.members):
+            return self
+        part = slice(start, end)
+        return Stretch(
+            self.members[part],
+            None if self.factor is None else self.factor[part],
+            None if self.mask is None else self.mask[part],
+        )
+
+    def whole(self) -> Values:
+        """The values as one array, in the width of the members where there is no factor. Not to be written to."""
+        if self._whole is None:
+            values = self.members
+            if self.factor is not None:
+                values = np.multiply(values, self.factor, dtype=np.float64)
+            if self.mask is not None:
+                values = np.where(self.mask, values.dtype.type(np.nan), values)
+            self._whole = values
+        return self._whole
+
+    def largest(self, keep: int, *, smallest: bool = False) -> tuple[int, float, Values]:
+        """How many values there are, the largest, and the `keep` largest in no order; NaN counts as no value.
+
+        With `smallest` all of this is about the negative values: the largest of them and so on.
+        """
+        module = _compiled()
+        if module is not None:
+            room = len(self) if keep * 8 >= len(self) else 4 * keep + _ROOM
+            best = np.empty(room)
+            valid, top, found = module.select(
+                self.members, self._single, self.factor, self.mask, -1.0 if smallest else 1.0, keep, best
+            )
+            if found >= 0:
+                best = best[:found]
+                return valid, top, best.astype(np.float32) if self._single and self.factor is None else best
+        values = self.whole()
+        holes = np.isnan(values)
+        good = values[~holes] if holes.any() else values
+        if smallest:
+            good = -good
+        if not len(good):
+            return 0, float("-inf"), good
+        best = largest(good, keep)
+        return len(good), float(good.max()), best.copy() if best is good else best
+
+    def squares(self, size: int) -> NDArray[np.float64]:
+        """Sums of the squares of groups of `size` values, for as many groups as are full; NaN where one is missing."""
+        groups = len(self) // size
+        module = _compiled()
+        if module is not None:
+            sums = np.empty(groups)
+            module.squares(self.members, self._single, self.factor, self.mask, size, sums)
+            return sums
+        values = self.whole()[: groups * size].astype(np.float64).reshape(groups, size)
+        found: NDArray[np.float64] = np.add.reduce(np.square(values), axis=1)
+        return found

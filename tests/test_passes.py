@@ -1,0 +1,117 @@
+"""One pass over a stretch: the compiled module and numpy give the same to the last bit, and what a plain sort gives."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as arrays
+from scipy.linalg import norm
+
+from pqcheck import passes
+from pqcheck.passes import Stretch
+
+
+@pytest.fixture(scope="module", autouse=True)
+def compiled() -> None:
+    """Needs the compiled module; CI demands it wherever there is a compiler."""
+    if passes._compiled() is None:
+        if os.environ.get("PQCHECK_COMPILED") == "required":
+            pytest.fail("the compiled module was not built, or is of another version")
+        pytest.skip("no compiled module here: no C compiler at installation")
+
+
+NUMBERS = st.floats(-1e6, 1e6, width=32) | st.just(float("nan")) | st.sampled_from([0.0, -0.0, 8.0])
+
+
+@st.composite
+def stretches(draw: st.DrawFn) -> Stretch:
+    """Any stretch: either width, with and without factor and mask, with holes and ties."""
+    size = draw(st.integers(0, 700))
+    dtype = draw(st.sampled_from([np.float32, np.float64]))
+    members = draw(arrays.arrays(dtype, size, elements=NUMBERS, fill=NUMBERS))
+    factor = draw(st.none() | arrays.arrays(np.float64, size, elements=st.floats(0.5, 2), fill=st.floats(0.5, 2)))
+    mask = draw(st.none() | arrays.arrays(np.bool_, size))
+    return Stretch(members, factor, mask)
+
+
+@given(stretches(), st.integers(1, 400), st.booleans())
+def test_the_largest_are_those_of_a_sort(stretch: Stretch, keep: int, smallest: bool) -> None:
+    valid, top, best = stretch.largest(keep, smallest=smallest)
+    values = stretch.whole()
+    good = np.sort(values[~np.isnan(values)] * (-1 if smallest else 1))
+    assert valid == len(good)
+    assert best.dtype == values.dtype
+    assert np.sort(best).tolist() == good[max(0, len(good) - keep):].tolist()
+    if valid:
+        assert top == good[-1]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passes, "_compiled", lambda: None)
+        other = stretch.largest(keep, smallest=smallest)
+    assert (valid, np.sort(best).tolist()) == (other[0], np.sort(other[2]).tolist())
+    assert top == other[1]
+
+
+@pytest.mark.parametrize("spread", ["normal", "steps", "constant", "rising", "falling"])
+@pytest.mark.parametrize("keep", [1, 289, 1441, 5000])
+def test_the_largest_of_a_day(spread: str, keep: int) -> None:
+    # The guessed threshold must not matter: ties, ramps, and a day on which nearly all values are equal.
+    chance = np.random.default_rng(5)
+    values = {
+        "normal": chance.normal(5, 1, 28_800),
+        "steps": chance.integers(0, 3, 28_800).astype(float),
+        "constant": np.full(28_800, 7.0),
+        "rising": np.arange(28_800.0),
+        "falling": -np.arange(28_800.0),
+    }[spread].astype(np.float32)
+    values[100:4000] = np.nan
+    valid, top, best = Stretch(values).largest(keep)
+    good = np.sort(values[~np.isnan(values)])
+    assert (valid, top) == (24_900, good[-1])
+    assert np.array_equal(np.sort(best), good[len(good) - keep:])
+
+
+@given(stretches(), st.integers(1, 300))
+def test_squares_are_the_same_to_the_last_bit(stretch: Stretch, size: int) -> None:
+    found = stretch.squares(size)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passes, "_compiled", lambda: None)
+        other = stretch.squares(size)
+    assert found.tobytes() == other.tobytes() or np.array_equal(found, other, equal_nan=True)
+    assert found.size == len(stretch) // size
+
+
+def test_squares_against_a_library_norm() -> None:
+    # The root of the sum of squares is the 2-norm (scipy.linalg, BLAS nrm2).
+    chance = np.random.default_rng(6)
+    members, factor = chance.normal(230, 5, 4000).astype(np.float32), chance.normal(1, 0.01, 4000)
+    sums = Stretch(members, factor).squares(200)
+    expected = [norm(part) for part in (members.astype(float) * factor).reshape(-1, 200)]
+    assert np.sqrt(sums) == pytest.approx(expected, rel=1e-14)
+
+
+@given(stretches(), st.data())
+def test_a_cut_holds_the_same_values(stretch: Stretch, data: st.DataObject) -> None:
+    start = data.draw(st.integers(0, len(stretch)))
+    end = data.draw(st.integers(start, len(stretch)))
+    assert np.array_equal(stretch.cut(start, end).whole(), stretch.whole()[start:end], equal_nan=True)
+
+
+def test_masked_values_do_not_count() -> None:
+    stretch = Stretch(np.array([1.0, 9.0, 3.0]), None, np.array([False, True, False]))
+    valid, top, best = stretch.largest(2)
+    assert (valid, top, sorted(best.tolist())) == (2, 3.0, [1.0, 3.0])
+    assert np.isnan(stretch.squares(3)).all()
+
+
+def test_buffers_that_do_not_fit_are_refused() -> None:
+    module = passes._compiled()
+    with pytest.raises(ValueError, match="sizes of the buffers"):
+        module.select(np.zeros(4), False, np.zeros(3), None, 1.0, 1, np.zeros(4))
+    with pytest.raises(ValueError, match="more groups"):
+        module.squares(np.zeros(4), False, None, None, 3, np.zeros(2))
+    with pytest.raises(ValueError, match="more groups"):
+        module.squares(np.zeros(4), False, None, None, 0, np.zeros(2))
