@@ -182,6 +182,9 @@ static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const i
 {
     const double blank = __builtin_nan("");
     const char *quick = end - 8;
+    /* A quoted cell may hold delimiters and line feeds. */
+    if (memchr(at, '"', (size_t)(end - at)) != NULL)
+        return -1;
     Py_ssize_t row = 0;
     for (; at < end; row++) {
         if (row == rows)

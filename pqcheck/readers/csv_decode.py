@@ -26,6 +26,8 @@ from pqcheck.recording import Values
 
 FIRST_BAD_ROWS = 5
 
+_buffers = threading.local()
+
 
 @dataclass(frozen=True)
 class CsvDecoder:
@@ -48,14 +50,16 @@ class CsvDecoder:
         """Numbers of the asked columns of one slab."""
         if not columns:
             return Decoded(())
-        data, rows = self._rows(slab)
+        view, rows = self._rows(slab)
+        data: bytes | None = None
         known = -1
         # Slabs in flight meet the same odd cell at the same time: one learns from it, the others try again.
         while known != (known := len(self.blanks) + len(self.texts)):
             text = self.texts & set(columns)
-            plain = self._plainly(data, columns, text, rows)
+            plain = self._plainly(view, columns, text, rows)
             if plain is not None:
                 return plain
+            data = bytes(view) if data is None else data
             frame = self._parse(data, columns, text, slab.rows)
             if frame is not None:
                 return self._read(frame, columns, text, rows)
@@ -64,11 +68,12 @@ class CsvDecoder:
                     frame = self._parse(data, columns, set(columns), slab.rows)
                     return self._by_line(data, columns, rows) if frame is None else (
                         self._read(frame, columns, set(columns), rows))
-        return self._by_line(data, columns, rows)
+        return self._by_line(bytes(view), columns, rows)
 
     def texts_of(self, slab: Slab, column: int) -> list[str]:
         """The cells of one column as they are written; blank cells as empty texts."""
-        data, rows = self._rows(slab)
+        view, rows = self._rows(slab)
+        data = bytes(view)
         frame = self._parse(data, [column], {column}, slab.rows)
         if frame is None:
             lines = data.split(b"\n")[: rows.size]
@@ -76,31 +81,36 @@ class CsvDecoder:
             return [cells[column].strip() if column < len(cells) else "" for cells in split]
         return [(text or "").strip() for text in frame.to_series().to_list()]
 
-    def _rows(self, slab: Slab) -> tuple[bytes, NDArray[np.int64]]:
-        """The lines of a slab that are rows, and their row numbers."""
+    def _rows(self, slab: Slab) -> tuple[memoryview, NDArray[np.int64]]:
+        """The lines of a slab that are rows, and their row numbers. Overwritten by the next call in this thread."""
         data = self._bytes(slab)
         rows = self.row_numbers.of(np.arange(slab.first_row, slab.first_row + slab.rows))
         lines = rows - slab.first_line
         if slab.lines != slab.rows:
             # Libraries and their versions differ in what they make of blank lines: they get none.
-            split = data.split(b"\n")
-            data = b"\n".join([split[line] for line in lines.tolist()])
+            split = bytes(data).split(b"\n")
+            data = memoryview(b"\n".join([split[line] for line in lines.tolist()]))
         return data, rows
 
-    def _bytes(self, slab: Slab) -> bytes:
+    def _bytes(self, slab: Slab) -> memoryview:
         start, length = slab.place
+        # Every thread fills one buffer again and again: fresh memory costs as much as reading into it.
+        buffer = getattr(_buffers, "bytes", None)
+        if buffer is None or len(buffer) < length:
+            buffer = _buffers.bytes = bytearray(length + length // 8)
+        view = memoryview(buffer)[:length]
+        filled = 0
         with self.source.open() as handle:
             handle.seek(start)
-            data = handle.read(length)
-            while len(data) < length:
-                more = handle.read(length - len(data))
-                if not more:
+            while filled < length:
+                got = handle.readinto(view[filled:])  # type: ignore[attr-defined]
+                if not got:
                     raise InputError(f"{self.source.name} became shorter while it was being read; run again")
-                data += more
-        return data
+                filled += got
+        return view
 
     def _plainly(
-        self, data: bytes, columns: Sequence[int], text: set[int], rows: NDArray[np.int64]
+        self, data: memoryview, columns: Sequence[int], text: set[int], rows: NDArray[np.int64]
     ) -> Decoded | None:
         """The numbers by the compiled module and the columns in `text` by the library; None when either cannot."""
         numbers = [column for column in columns if column not in text]
@@ -111,7 +121,7 @@ class CsvDecoder:
             return None
         texts = [column for column in columns if column in text]
         if texts:
-            frame = self._parse(data, texts, text, rows.size)
+            frame = self._parse(bytes(data), texts, text, rows.size)
             if frame is None:
                 return None
         parsed, tops, bottoms = found

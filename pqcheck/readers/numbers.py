@@ -53,7 +53,13 @@ def _fives() -> NDArray[np.uint64]:
 
 
 def parse_numbers(
-    data: bytes, rows: int, width: int, columns: Sequence[int], delimiter: str, decimal: str, blanks: Collection[str]
+    data: bytes | memoryview,
+    rows: int,
+    width: int,
+    columns: Sequence[int],
+    delimiter: str,
+    decimal: str,
+    blanks: Collection[str],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
     """Numbers of some columns of whole lines.
 
@@ -63,7 +69,7 @@ def parse_numbers(
     header, the lines are not `rows`, a cell is quoted, or there is no compiled module.
     """
     module = _compiled()
-    if module is None or len(delimiter) != 1 or delimiter in " \r" or len(blanks) > _MOST_BLANKS or b'"' in data:
+    if module is None or len(delimiter) != 1 or delimiter in " \r" or len(blanks) > _MOST_BLANKS:
         return None
     targets = np.full(width, -1, np.int32)
     targets[list(columns)] = np.arange(len(columns), dtype=np.int32)
@@ -71,8 +77,8 @@ def parse_numbers(
     out = np.empty((len(columns), stride))
     tops, bottoms = np.full(len(columns), -np.inf), np.full(len(columns), np.inf)
     signs = tuple(sign.encode() for sign in blanks)
-    if not data.endswith(b"\n"):
-        data += b"\n"
+    if data[-1:] != b"\n":
+        data = bytes(data) + b"\n"
     found = module.parse(
         data, rows, targets, out, stride, tops, bottoms, ord(delimiter), ord(decimal), _fives(), signs
     )
