@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
@@ -192,12 +194,20 @@ class SeriesRun:
 
 def band_of(task: Task, source: Source, *, dtype: np.dtype[Any], arithmetic: bool) -> Band:
     """The task's limits in the unit of a source."""
-    from fractions import Fraction
-
     scale = scale_of(source.formula.unit, task.unit, task.wanted)
-    low = None if task.low is None else Fraction(task.low) / scale
-    high = None if task.high is None else Fraction(task.high) / scale
-    return band(low, high, strict=task.rule.strict, dtype=dtype, arithmetic=arithmetic)
+    return _band(task.low, task.high, task.rule.strict, scale, dtype, arithmetic)
+
+
+@lru_cache(maxsize=1024)
+def _band(
+    low: Decimal | None, high: Decimal | None, strict: bool, scale: Fraction, dtype: np.dtype[Any], arithmetic: bool
+) -> Band:
+    """The same limits hold for all phases, and often for several orders."""
+    return band(
+        None if low is None else Fraction(low) / scale,
+        None if high is None else Fraction(high) / scale,
+        strict=strict, dtype=dtype, arithmetic=arithmetic,
+    )
 
 
 def open_series(

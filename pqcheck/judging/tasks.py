@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 
 from pqcheck.deriving.sources import Source, Wanted
 from pqcheck.findings import Reason, Verdict
@@ -69,11 +70,15 @@ class Task:
 
 def scale_of(unit: str, task_unit: str, wanted: Wanted) -> Fraction:
     """How many units of the finding one `unit` of a source holds."""
+    return _scale(unit, task_unit, wanted.nominal if wanted.base == "nominal" else None)
+
+
+@lru_cache(maxsize=256)
+def _scale(unit: str, task_unit: str, nominal: Decimal | None) -> Fraction:
     from pqcheck.units import factor
 
-    if wanted.base == "nominal" and unit in ("V", "kV") and task_unit == "%":
-        assert wanted.nominal is not None
-        return Fraction(factor(unit, "V")) * 100 / Fraction(wanted.nominal)
+    if nominal is not None and unit in ("V", "kV") and task_unit == "%":
+        return Fraction(factor(unit, "V")) * 100 / Fraction(nominal)
     if unit.startswith("%") and task_unit == "%":
         return Fraction(1)
     return Fraction(factor(unit or "1", task_unit))
