@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -49,6 +50,11 @@ def allowed(count: int, percent: Decimal) -> int:
     >>> allowed(1008, Decimal(95)), allowed(28800, Decimal(99)), allowed(84, Decimal(95))
     (50, 288, 4)
     """
+    return _allowed(count, percent)
+
+
+@lru_cache(maxsize=1024)
+def _allowed(count: int, percent: Decimal) -> int:
     return int(((Decimal(100) - percent) * count / 100).to_integral_value(ROUND_FLOOR))
 
 
@@ -80,6 +86,11 @@ def rank(count: int, percent: Decimal) -> int:
     >>> rank(1008, Decimal(95)), rank(1008, Decimal(99)), rank(84, Decimal(95))
     (958, 998, 80)
     """
+    return _rank(count, percent)
+
+
+@lru_cache(maxsize=1024)
+def _rank(count: int, percent: Decimal) -> int:
     return max(1, int((percent * count / 100).to_integral_value(ROUND_CEILING)))
 
 

@@ -117,7 +117,9 @@ class Tally:
             order = np.lexsort((self._value, self._far))
             reading: np.floating[Any] = self._value[order[len(order) - place]]
             return reading
-        value: np.floating[Any] = np.sort(self._far)[len(self._far) - place]
+        kept = len(self._far)
+        # Of a complete period just those are kept that the displayed reading is the smallest of.
+        value: np.floating[Any] = self._far.min() if place == kept else np.sort(self._far)[kept - place]
         return -value if self._below else value
 
     def result(self) -> Tallied:
