@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import OutputError, PqcheckError
-from pqcheck.files import write_text
+from pqcheck.files import write_pieces
 from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict
+from pqcheck.findings_text import as_pieces
 
 _CHUNK = 8
 
@@ -151,7 +152,7 @@ def _write(recording: str, job: _Job, findings: Findings) -> str | None:
     if job.folder is None:
         return None
     target = str(Path(job.folder) / target_name(recording))
-    write_text(target, findings.to_json())
+    write_pieces(target, as_pieces(findings))
     return target
 
 

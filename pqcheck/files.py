@@ -10,6 +10,9 @@ from pathlib import Path
 
 from pqcheck.errors import OutputError
 
+_HELD = 1 << 18
+"""Bytes held back before they go to the file: a findings file comes in thousands of small pieces."""
+
 
 def write_text(path: str | Path, text: str) -> None:
     """Write `text` as UTF-8 with bare line feeds, all or nothing. Raises `OutputError`."""
@@ -31,7 +34,7 @@ def _write(path: str | Path, contents: Iterable[bytes]) -> None:
     temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
-        with os.fdopen(handle, "wb") as stream:
+        with os.fdopen(handle, "wb", _HELD) as stream:
             for content in contents:
                 stream.write(content)
         os.chmod(temporary, 0o666 & ~_umask())

@@ -10,7 +10,8 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum, StrEnum
-from typing import TYPE_CHECKING, Any
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     import pandas
@@ -50,7 +51,7 @@ ROLL_UP = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, 
 _KIND_ORDER = {"safety": 0, "limit": 1, "recording": 2, "prediction": 3}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Reason:
     """Why a finding is not a plain pass or fail: a code of the catalogue, the numbers, what would settle it."""
 
@@ -59,7 +60,7 @@ class Reason:
     advice: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Statistic:
     """The judged statistic. `value` is None when nothing was judged."""
 
@@ -70,7 +71,7 @@ class Statistic:
     unit: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Limit:
     """The band, in the same unit as the statistic; a missing side is None."""
 
@@ -79,7 +80,7 @@ class Limit:
     unit: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Margin:
     """Distance of the statistic to the nearer limit; negative outside."""
 
@@ -88,7 +89,7 @@ class Margin:
     percent_of_limit: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Intervals:
     """The count the verdict rests on."""
 
@@ -100,7 +101,7 @@ class Intervals:
     allowed: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Window:
     """A run of outside intervals, half-open, stamps as ISO texts in the site's zone."""
 
@@ -112,7 +113,7 @@ class Window:
     rows: tuple[RowSpan, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Period:
     """The span judged: length "day", "week", "year" or "recording"; half-open ISO stamps in the site's zone."""
 
@@ -121,7 +122,7 @@ class Period:
     end: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """A spectrum without a time axis, declared as a steady operating point: its name and where it stands."""
 
@@ -129,9 +130,26 @@ class Snapshot:
     rows: tuple[RowSpan, ...] = ()
 
 
-@dataclass(frozen=True)
+class FromReading(Protocol):
+    """What the findings of one rule and channel share: it makes the parts that follow from the reading alone."""
+
+    def title_at(self, value: float | None) -> str:
+        """The title with what it says about the reading."""
+
+    def statistic_at(self, value: float | None) -> Statistic:
+        """The statistic."""
+
+    def margin_at(self, value: float | None) -> Margin | None:
+        """The distance to the nearer limit."""
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """One rule, one channel, one period: one finding."""
+    """One rule, one channel, one period: one finding.
+
+    A year has 140,000 of them, so those of a judged recording hold a number where others hold sentences (`left_out`).
+    Nobody sees the difference.
+    """
 
     kind: str
     table: str
@@ -157,6 +175,27 @@ class Finding:
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
     """Set instead of `period` when a single spectrum was judged."""
+    _shared: FromReading | None = field(default=None, init=False, repr=False, compare=False)
+    _value: float | None = field(default=None, init=False, repr=False, compare=False)
+
+    def left_out(self, shared: FromReading, value: float | None, *parts: str) -> Finding:
+        """This finding, just made, without those `parts` (title, statistic, margin) that follow from its reading.
+
+        From then on they are made whenever they are read.
+        """
+        object.__setattr__(self, "_shared", shared)
+        object.__setattr__(self, "_value", value)
+        for name in parts:
+            object.__delattr__(self, name)
+        return self
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            """A part that was left out: Python asks here for nothing else but names that are not there."""
+            if name not in ("title", "statistic", "margin"):
+                raise AttributeError(f"a finding has no {name!r}")
+            return getattr(self._shared, f"{name}_at")(self._value)
 
     @property
     def id(self) -> str:
@@ -169,9 +208,7 @@ class Finding:
     @property
     def fingerprint(self) -> str:
         """First 16 hex digits of sha256 over ``table/rule/quantity/phase/order``: stable from run to run."""
-        parts = (self.table, self.rule, self.quantity, self.phase, self.order)
-        text = "/".join("-" if part is None or part == "" else str(part) for part in parts)
-        return hashlib.sha256(text.encode()).hexdigest()[:16]
+        return fingerprint_of(self.table, self.rule, self.quantity, self.phase, self.order)
 
     @property
     def required(self) -> bool:
@@ -181,6 +218,14 @@ class Finding:
     def replaced(self, **changes: Any) -> Finding:
         """A copy with some fields changed."""
         return replace(self, **changes)
+
+
+@lru_cache(maxsize=4096)
+def fingerprint_of(table: str, rule: str, quantity: str | None, phase: str | None, order: int | None) -> str:
+    """First 16 hex digits of sha256 over ``table/rule/quantity/phase/order``, with ``-`` for what does not exist."""
+    parts = (table, rule, quantity, phase, order)
+    text = "/".join("-" if part is None or part == "" else str(part) for part in parts)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def sort_key(finding: Finding) -> tuple[Any, ...]:

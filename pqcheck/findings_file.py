@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -50,39 +50,9 @@ def as_document(findings: Findings) -> dict[str, Any]:
 
 def as_text(findings: Findings) -> str:
     """The findings file as text: keys sorted, one finding, recording and table a line."""
+    from pqcheck.findings_text import as_pieces
+
     return "".join(as_pieces(findings))
-
-
-def as_pieces(findings: Findings) -> Iterator[str]:
-    """The text of the findings file bit by bit: that of a year is larger than all the rest of a check."""
-    import json
-
-    dumped = json.JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
-
-    def lines(values: Iterable[Any]) -> Iterator[str]:
-        before = "[\n  "
-        for value in values:
-            yield before
-            yield dumped(value)
-            before = ",\n  "
-        yield "[]" if before[0] == "[" else "\n ]"
-
-    parts: dict[str, str | Iterator[str]] = {
-        "counts": dumped(findings.counts),
-        "findings": lines(finding_as_document(one) for one in findings.findings),
-        "format": dumped(FORMAT),
-        "limit_tables": lines(dict(one) for one in findings.limit_tables),
-        "produced_by": dumped({"name": "pqcheck", "version": version()}),
-        "recordings": lines(dict(one) for one in findings.recordings),
-        "site": dumped(dict(findings.site)),
-        "verdict": dumped(findings.verdict.value),
-    }
-    before = "{\n"
-    for name, text in parts.items():
-        yield f'{before} "{name}": '
-        yield from (text,) if isinstance(text, str) else text
-        before = ",\n"
-    yield "\n}\n"
 
 
 @cache
@@ -90,13 +60,13 @@ def _names(kind: Any) -> tuple[str, ...]:
     return tuple(field.name for field in fields(kind))
 
 
+def plain(value: Any) -> dict[str, Any] | None:
+    """A part of a finding that holds nothing but texts and numbers."""
+    return None if value is None else {name: getattr(value, name) for name in _names(value.__class__)}
+
+
 def finding_as_document(finding: Finding) -> dict[str, Any]:
     """One finding as plain JSON types."""
-
-    def plain(value: Any) -> Any:
-        # Not `__dict__`: asking for it makes a dictionary that stays with the value, in every one of its findings.
-        return None if value is None else {name: getattr(value, name) for name in _names(value.__class__)}
-
     document = {
         "id": finding.id,
         "kind": finding.kind,
@@ -116,7 +86,7 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
         "margin": plain(finding.margin),
         "intervals": plain(finding.intervals),
         "proven": finding.proven,
-        "windows": [_window(window) for window in finding.windows],
+        "windows": [window_as_document(window) for window in finding.windows],
         "without_corrections": finding.without_corrections,
         "without_exclusions": finding.without_exclusions,
         "waiver": None if finding.waiver is None else dict(finding.waiver),
@@ -124,15 +94,16 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
     }
     if finding.snapshot is not None:
         snapshot = finding.snapshot
-        document["snapshot"] = {"operating_point": snapshot.operating_point, "rows": _rows(snapshot.rows)}
+        document["snapshot"] = {"operating_point": snapshot.operating_point, "rows": rows_as_documents(snapshot.rows)}
     return document
 
 
-def _rows(spans: Sequence[RowSpan]) -> list[dict[str, Any]]:
+def rows_as_documents(spans: Sequence[RowSpan]) -> list[dict[str, Any]]:
+    """Rows of files as plain JSON types."""
     return [{"file": span.file, "first": span.first, "last": span.last} for span in spans]
 
 
-def _whole(value: float | None) -> float | int | None:
+def whole(value: float | None) -> float | int | None:
     """Whole numbers without a point, as the contract writes them (95, 600)."""
     return int(value) if value is not None and value == int(value) else value
 
@@ -142,21 +113,22 @@ def _statistic(statistic: Statistic | None) -> dict[str, Any] | None:
         return None
     return {
         "kind": statistic.kind,
-        "percent": _whole(statistic.percent),
-        "interval_s": _whole(statistic.interval_s),
+        "percent": whole(statistic.percent),
+        "interval_s": whole(statistic.interval_s),
         "value": statistic.value,
         "unit": statistic.unit,
     }
 
 
-def _window(window: Window) -> dict[str, Any]:
+def window_as_document(window: Window) -> dict[str, Any]:
+    """One window as plain JSON types."""
     return {
         "start": window.start,
         "end": window.end,
         "intervals": window.intervals,
         "worst": window.worst,
         "worst_at": window.worst_at,
-        "rows": _rows(window.rows),
+        "rows": rows_as_documents(window.rows),
     }
 
 

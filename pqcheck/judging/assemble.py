@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
@@ -104,15 +104,14 @@ def limit_of(task: Task) -> Limit:
 
 
 def margin_of(task: Task, reading: Decimal) -> Margin | None:
-    """Distance to the nearer limit, negative outside, in decimals so that 253 - 250.1 is 2.9."""
-    sides = []
-    if task.high is not None:
-        sides.append((task.high - reading, task.high))
-    if task.low is not None:
-        sides.append((reading - task.low, task.low))
-    if not sides:
+    """Distance to the nearer limit (in the middle: the lower), negative outside, in decimals: 253 - 250.1 is 2.9."""
+    low, high = task.low, task.high
+    if high is not None and (low is None or high - reading < reading - low):
+        distance, limit = high - reading, high
+    elif low is not None:
+        distance, limit = reading - low, low
+    else:
         return None
-    distance, limit = min(sides)
     percent = None if limit == 0 else float(round(100 * distance / abs(limit), 6))
     return Margin(float(round(distance, 12)), task.unit, percent)
 
@@ -129,12 +128,29 @@ class Frame:
     title: str
     limit: Limit
     share: float | None
+    interval_s: float
     scale: Fraction
     band: Decimal | None
     unverified: bool
+    break_even: BreakEven
+
+    def title_at(self, value: float | None) -> str:
+        """The title with the demand currents for which the reading passes."""
+        if value is None:
+            return self.title
+        return f"{self.title}; {as_sentence(self.break_even.ranges(self.task, Decimal(repr(value))))}"
+
+    def statistic_at(self, value: float | None) -> Statistic:
+        """The statistic, in the unit of the finding."""
+        task = self.task
+        return Statistic(task.rule.statistic.kind, self.share, self.interval_s, value, task.unit)
+
+    def margin_at(self, value: float | None) -> Margin | None:
+        """The distance to the nearer limit."""
+        return None if value is None else margin_of(self.task, Decimal(repr(value)))
 
 
-def frame_of(task: Task, site: Site) -> Frame:
+def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
     """The frame of a task."""
     limit = task.high if task.high is not None else task.low
     nominal = site.supply.nominal(task.wanted.phase) if task.wanted.phase else None
@@ -148,26 +164,38 @@ def frame_of(task: Task, site: Site) -> Frame:
         title_of(task),
         limit_of(task),
         percent_of(task.rule),
+        task.interval_us / 1_000_000,
         _scale(task),
         band,
         "memory" in (confidence, task.rule.factor_confidence),
+        break_even,
     )
 
 
-def modifiers_of(frame: Frame, decision: Decision, margin: Margin | None) -> tuple[str, ...]:
+def _modifiers(frame: Frame, decision: Decision, value: float | None) -> tuple[str, ...]:
     """Marginal, indicative, unverified limit."""
-    found = list(decision.modifiers)
-    told = decision.verdict in (Verdict.PASS, Verdict.FAIL)
-    if told and margin and frame.band is not None and abs(Decimal(repr(margin.value))) <= frame.band:
-        found.append("marginal")
-    if frame.unverified:
-        found.append("unverified_limit")
-    return tuple(sorted(found))
+    marginal = False
+    if frame.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
+        margin = frame.margin_at(value)
+        marginal = margin is not None and abs(Decimal(repr(margin.value))) <= frame.band
+    return _sorted(decision.modifiers, marginal, frame.unverified)
+
+
+@cache
+def _sorted(modifiers: tuple[str, ...], marginal: bool, unverified: bool) -> tuple[str, ...]:
+    added = (("marginal", marginal), ("unverified_limit", unverified))
+    return tuple(sorted((*modifiers, *(name for name, holds in added if holds))))
 
 
 @lru_cache(maxsize=4096)
 def _period(length: str, start_us: int, end_us: int, zone: str) -> Period:
     return Period(length, iso(start_us, zone), iso(end_us, zone))
+
+
+@lru_cache(maxsize=4096)
+def _intervals(expected: int, valid: int, missing: int, excluded: int, outside: int, allowed: int) -> Intervals:
+    """The counts of a day are the same for hundreds of channels, which then share them."""
+    return Intervals(expected, valid, missing, excluded, outside, allowed)
 
 
 def judged(
@@ -178,37 +206,31 @@ def judged(
     reading: float | None,
     windows: Sequence[Window],
     zone: str,
-    break_even: BreakEven,
     *,
     single: bool,
 ) -> Finding:
     """The finding of a judged period. `reading` is in the unit of the source."""
-    task, title, reason = frame.task, frame.title, decision.reason
-    value, margin = None, None
-    if reading is not None:
-        value = in_unit(reading, frame.scale, single=single)
-        exact = Decimal(repr(value))
-        margin = margin_of(task, exact)
-        if task.rule.reference == "maximum_demand_current" and _judged(decision):
-            title = f"{title}; {as_sentence(break_even.ranges(task, exact))}"
-        if reason is not None and task.row.derating:
-            words = derating_words(task.row, exact, task.unit)
-            reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
-    limit: Limit | None = frame.limit
-    if task.row.no_limit:
-        limit, margin = None, None
+    task, reason = frame.task, decision.reason
+    value = None if reading is None else in_unit(reading, frame.scale, single=single)
+    if value is not None and reason is not None and task.row.derating:
+        words = derating_words(task.row, Decimal(repr(value)), task.unit)
+        reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
+    follows = []
+    if value is not None and not task.row.no_limit:
+        follows.append("margin")
+    if value is not None and task.rule.reference == "maximum_demand_current" and _judged(decision):
+        follows.append("title")
     return _finding(
         frame,
         period,
         decision.verdict,
         reason,
         zone,
-        title=title,
+        limit=None if task.row.no_limit else frame.limit,
         value=value,
-        limit=limit,
-        modifiers=modifiers_of(frame, decision, margin),
-        margin=margin,
-        intervals=Intervals(
+        follows=follows,
+        modifiers=_modifiers(frame, decision, None if task.row.no_limit else value),
+        intervals=_intervals(
             counts.expected, counts.valid, counts.missing, counts.excluded, counts.outside, decision.allowed
         ),
         proven=decision.proven,
@@ -218,7 +240,7 @@ def judged(
 
 def unjudged(frame: Frame, period: PeriodTally, verdict: Verdict, reason: Reason, zone: str) -> Finding:
     """A finding that judged nothing of a recorded channel."""
-    return _finding(frame, period, verdict, reason, zone, title=frame.title, value=None, limit=frame.limit)
+    return _finding(frame, period, verdict, reason, zone, limit=frame.limit)
 
 
 def _finding(
@@ -228,15 +250,15 @@ def _finding(
     reason: Reason | None,
     zone: str,
     *,
-    title: str,
-    value: float | None,
     limit: Limit | None,
+    value: float | None = None,
+    follows: Sequence[str] = (),
     modifiers: tuple[str, ...] = (),
-    margin: Margin | None = None,
     intervals: Intervals | None = None,
     proven: bool = False,
     windows: Sequence[Window] = (),
 ) -> Finding:
+    """A finding whose statistic, and whatever else `follows` from the reading, is made when somebody reads it."""
     task = frame.task
     rule = task.rule
     return Finding(
@@ -244,7 +266,7 @@ def _finding(
         table=task.table.id,
         rule=rule.id,
         clause=task.row.clause or rule.clause,
-        title=title,
+        title=frame.title,
         quantity=task.wanted.quantity,
         phase=task.wanted.phase,
         order=task.wanted.order,
@@ -253,13 +275,11 @@ def _finding(
         channel=frame.channel,
         modifiers=modifiers,
         reason=reason,
-        statistic=Statistic(rule.statistic.kind, frame.share, task.interval_us / 1_000_000, value, task.unit),
         limit=limit,
-        margin=margin,
         intervals=intervals,
         proven=proven,
         windows=windows,
-    )
+    ).left_out(frame, value, "statistic", *follows)
 
 
 def _judged(decision: Decision) -> bool:

@@ -207,7 +207,7 @@ class _Pass:
     def _series_findings(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         some_complete = any(period.complete for period in task_run.periods)
         longest = max((period.recorded for period in task_run.periods), default=0)
-        frame = assemble.frame_of(task_run.task, self.site)
+        frame = assemble.frame_of(task_run.task, self.site, self.break_even)
         for number, period in enumerate(task_run.periods):
             tallied = task_run.result(number)
             interrupted = count_slots(
@@ -256,7 +256,6 @@ class _Pass:
                     stream, run.source, frame.scale, tallied.runs, run.origin_us, run.interval_us, single=single
                 ),
                 self.zone,
-                self.break_even,
                 single=single,
             )
             self.findings.append(finding)
@@ -298,7 +297,7 @@ class _Pass:
         task = run.task
         some_complete = any(period.complete for period in run.periods)
         longest = max((period.recorded for period in run.periods), default=0)
-        frame = assemble.frame_of(task, self.site)
+        frame = assemble.frame_of(task, self.site, self.break_even)
         needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
         for period in run.periods:
             verdict, reason, counts, runs = decide_bound(run, period, needed, recorded)
@@ -328,7 +327,6 @@ class _Pass:
                     worst,
                     windows,
                     self.zone,
-                    self.break_even,
                     single=False,
                 )
             )

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, required
+from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, required, worst_of
 
 MOST_ROWS = 20
 _WIDTH = 100
@@ -181,7 +181,7 @@ def _passes(findings: Findings, everything: bool) -> str:
     if everything:
         return "\n".join(["Met:", _grid(by_loss(passed))])
     counts = Counter(f"{one.table} {one.rule}" for one in passed)
-    tightest = by_loss(passed)[0]
+    tightest = worst_of(passed)
     lines = [f"Met: {len(passed)} criteria, the tightest of them {_row_sentence(tightest)}"]
     lines += [f"  {count:5d}  {rule}" for rule, count in sorted(counts.items())]
     return "\n".join(lines)

@@ -51,12 +51,20 @@ def required(findings: Findings) -> list[Finding]:
 
 def by_loss(findings: Sequence[Finding]) -> list[Finding]:
     """Worst first: danger signs, then the smallest margin as a share of the limit."""
+    return sorted(findings, key=lambda one: (*_loss(one), one.id))
 
-    def key(one: Finding) -> tuple[int, float, str]:
-        percent = one.margin.percent_of_limit if one.margin is not None else None
-        return (one.kind != "safety", percent if percent is not None else float("inf"), one.id)
 
-    return sorted(findings, key=key)
+def worst_of(findings: Sequence[Finding]) -> Finding:
+    """The first `by_loss`, of at least one."""
+    losses = [_loss(one) for one in findings]
+    worst = min(losses)
+    return min((one for one, loss in zip(findings, losses, strict=True) if loss == worst), key=lambda one: one.id)
+
+
+def _loss(one: Finding) -> tuple[bool, float]:
+    margin = one.margin
+    percent = margin.percent_of_limit if margin is not None else None
+    return one.kind != "safety", percent if percent is not None else float("inf")
 
 
 def statement(findings: Findings) -> str:
@@ -89,7 +97,7 @@ def _answer(findings: Findings) -> str:
         limit_fails = [one for one in failed if one.kind == "limit"]
         if not limit_fails:
             return f"DANGER SIGN: {len(failed)} seen in the recording; read the top of this output first."
-        worst = by_loss(limit_fails)[0]
+        worst = worst_of(limit_fails)
         where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
         if worst.statistic is not None and worst.statistic.value is not None:
             value = number(worst.statistic.value, worst.statistic.unit)
