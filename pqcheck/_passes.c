@@ -13,7 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 1
+#define VERSION 2
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 
@@ -204,6 +204,15 @@ INLINE double squares_in(const Stretch *of, Py_ssize_t first, Py_ssize_t size, i
     return total;
 }
 
+/* Add the squares of the values times `by` to totals. */
+INLINE void add_in(const Stretch *of, double by, double *totals, int single, int scaled, int masked)
+{
+    for (Py_ssize_t at = 0; at < of->size; at++) {
+        double value = by * value_at(of, at, single, scaled, masked);
+        totals[at] += value * value;
+    }
+}
+
 #define LEAF 128
 
 #define VARIANT(NAME, SINGLE, SCALED, MASKED)                                                                         \
@@ -224,6 +233,10 @@ INLINE double squares_in(const Stretch *of, Py_ssize_t first, Py_ssize_t size, i
                                 double *sample)                                                                        \
     {                                                                                                                  \
         return select_in(of, sign, keep, out, room, sample, SINGLE, SCALED, MASKED);                                   \
+    }                                                                                                                  \
+    static void add_##NAME(const Stretch *of, double by, double *totals)                                               \
+    {                                                                                                                  \
+        add_in(of, by, totals, SINGLE, SCALED, MASKED);                                                                \
     }
 
 VARIANT(double, 0, 0, 0)
@@ -242,6 +255,11 @@ static void (*const SQUARES[8])(const Stretch *, Py_ssize_t, Py_ssize_t, double 
 static Answer (*const SELECT[8])(const Stretch *, double, Py_ssize_t, double *, Py_ssize_t, double *) = {
     select_double, select_double_masked, select_double_scaled, select_double_scaled_masked,
     select_single, select_single_masked, select_single_scaled, select_single_scaled_masked,
+};
+
+static void (*const ADD[8])(const Stretch *, double, double *) = {
+    add_double, add_double_masked, add_double_scaled, add_double_scaled_masked,
+    add_single, add_single_masked, add_single_scaled, add_single_scaled_masked,
 };
 
 typedef struct {
@@ -338,7 +356,33 @@ static PyObject *squares(PyObject *module, PyObject *args)
     return Py_None;
 }
 
+static PyObject *add_squares(PyObject *module, PyObject *args)
+{
+    PyObject *members, *factor, *mask, *totals;
+    int single;
+    double by;
+    Opened opened;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OiOOdO", &members, &single, &factor, &mask, &by, &totals) ||
+        !open_up(members, single, factor, mask, totals, &opened))
+        return NULL;
+    int fits = opened.out.len == opened.of.size * (Py_ssize_t)sizeof(double);
+    if (fits) {
+        Py_BEGIN_ALLOW_THREADS
+        ADD[opened.variant](&opened.of, by, opened.out.buf);
+        Py_END_ALLOW_THREADS
+    } else {
+        PyErr_SetString(PyExc_ValueError, "as many totals as members are needed");
+    }
+    let_go(&opened);
+    if (!fits)
+        return NULL;
+    Py_INCREF(Py_None);
+    return Py_None;
+}
+
 static PyMethodDef methods[] = {
+    {"add_squares", add_squares, METH_VARARGS, "Add the squares of members to totals; passes.py."},
     {"select", select_largest, METH_VARARGS, "Number of values, the largest, and how many of the largest; passes.py."},
     {"squares", squares, METH_VARARGS, "Sums of squares of groups of members; passes.py."},
     {NULL, NULL, 0, NULL},

@@ -8,3 +8,6 @@ def select(
 def squares(
     members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, group: int, out: Buffer, /
 ) -> None: ...
+def add_squares(
+    members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, by: float, totals: Buffer, /
+) -> None: ...

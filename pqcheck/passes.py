@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import largest
 
-_VERSION = 1
+_VERSION = 2
 _ROOM = 64
 
 Values = NDArray[Any]
@@ -117,3 +117,14 @@ class Stretch:
         values = self.whole()[: groups * size].astype(np.float64).reshape(groups, size)
         found: NDArray[np.float64] = np.add.reduce(np.square(values), axis=1)
         return found
+
+    def add_squares(self, totals: NDArray[np.float64], by: float) -> None:
+        """Add the squares of the values times `by` to `totals` (shape (n,)), in place."""
+        module = _compiled()
+        if module is not None:
+            module.add_squares(self.members, self._single, self.factor, self.mask, by, totals)
+            return
+        squares = self.whole().astype(np.float64)
+        squares *= by
+        np.square(squares, out=squares)
+        totals += squares

@@ -84,6 +84,16 @@ def test_squares_are_the_same_to_the_last_bit(stretch: Stretch, size: int) -> No
     assert found.size == len(stretch) // size
 
 
+@given(stretches(), st.floats(0.01, 100))
+def test_added_squares_are_the_same_to_the_last_bit(stretch: Stretch, by: float) -> None:
+    found, other = np.ones(len(stretch)), np.ones(len(stretch))
+    stretch.add_squares(found, by)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passes, "_compiled", lambda: None)
+        stretch.add_squares(other, by)
+    assert np.array_equal(found, other, equal_nan=True)
+
+
 def test_squares_against_a_library_norm() -> None:
     # The root of the sum of squares is the 2-norm (scipy.linalg, BLAS nrm2).
     chance = np.random.default_rng(6)
@@ -115,3 +125,5 @@ def test_buffers_that_do_not_fit_are_refused() -> None:
         module.squares(np.zeros(4), False, None, None, 3, np.zeros(2))
     with pytest.raises(ValueError, match="more groups"):
         module.squares(np.zeros(4), False, None, None, 0, np.zeros(2))
+    with pytest.raises(ValueError, match="as many totals"):
+        module.add_squares(np.zeros(4), False, None, None, 1.0, np.zeros(3))

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.passes import Stretch
 from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Channel
@@ -243,21 +244,11 @@ class RootSumSquare:
         key = ("squares", self.parts)
         total = scratch.get(key)
         if total is None:
-            square: NDArray[np.float64] | None = None
             for part in self.parts:
-                values = part.compute(arrays, scratch)
-                if square is None:
-                    # One buffer for all parts: fresh memory costs more than the arithmetic.
-                    square = np.empty(len(values))
-                square[:] = values
-                by = float(factor(part.unit, self.part_unit))
-                if by != 1:
-                    square *= by
-                np.square(square, out=square)
+                stretch = Stretch(*product_of(part, arrays, scratch))
                 if total is None:
-                    total = square.copy()
-                else:
-                    total += square
+                    total = np.zeros(len(stretch))
+                stretch.add_squares(total, float(factor(part.unit, self.part_unit)))
             assert total is not None
             scratch[key] = total
         scale = 1.0 if self.percent_of is None else 100.0 / float(self.percent_of)
