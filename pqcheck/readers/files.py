@@ -6,6 +6,7 @@ import importlib
 import threading
 from collections.abc import Sequence
 from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
 
 from pqcheck.clock import zone_info
@@ -34,8 +35,10 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     zone = site.time_zone if site is not None else None
     if zone is not None:
         zone_info(zone)
-    # The library takes a while to load; the first pass does not need it and leaves a core free.
-    threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
+    if any(Path(path).suffix.lower() != ".csv" for path in paths) or find_spec("pqcheck.readers._numbers") is None:
+        # The library takes a while to load; the first pass does not need it and leaves a core free. Plain text hardly
+        # ever needs it where the compiled module is there.
+        threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
     found = [(Path(path), _tables(Path(path), site)) for path in paths]
     tables = in_one_unit(_named_apart(found))
     _check_mapping(tables, reading)
