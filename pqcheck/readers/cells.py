@@ -25,6 +25,7 @@ CODES = (9999.0, 99999.0, 999999.0, 9999.9, 999.9, 32767.0, 32768.0, 65535.0, 32
 _FAR = 5.0
 _HUGE = 1e30
 _NATIVE = frozenset(("", "NaN", "nan"))
+_PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?\Z")
 _GROUPED = re.compile(r"\d{1,3}(?:[.,'\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?\Z")
 _CELL = re.compile(r"(?P<mark>[<>]?)\s*(?P<sign>[+-]?)(?P<number>[\d.,'\u00a0\u202f\u2009 ]*\d[.,]?(?:[eE][+-]?\d+)?)"
                    r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,4})?\Z")
@@ -105,6 +106,8 @@ def read_cell(cell: str, decimal: str) -> tuple[float, bool, str] | None:
 
     A reading below the range (``<0.1``) is taken as the bound itself, the most it can be.
     """
+    if decimal == "." and _PLAIN.match(cell):
+        return float(cell), False, ""
     match = _CELL.match(cell)
     if match is None:
         return None

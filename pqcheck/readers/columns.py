@@ -110,10 +110,15 @@ def _unit(header: str, text: str | None, quantity: Quantity, order: int | None) 
     choice = " or ".join(unit for unit in read if unit)
     if not written:
         raise InputError(f"column {header!r} has no unit; write it in brackets, one of {choice}")
-    symbol = symbol_of(written) if in_alias_table(written) else written
+    symbol = _symbol(written)
     if symbol not in read and symbol not in SCALED_UNITS.get(quantity.name, ()):
         raise InputError(f"column {header!r}: {written!r} is not a unit of {quantity.name}; write {choice}")
     return symbol
+
+
+@functools.lru_cache(maxsize=256)
+def _symbol(written: str) -> str:
+    return symbol_of(written) if in_alias_table(written) else written
 
 
 def read_as(channel: Channel, interval_us: int | None, stamp: str) -> str:

@@ -143,7 +143,9 @@ def _units(dialect: Dialect, rows: Sequence[Sequence[str]], stamps: Stamps) -> l
         if unit or column in stamps.columns:
             continue
         for row in rows[: max(4, CELLS_LOOKED_AT // len(units))]:
-            found = read_cell(row[column], dialect.decimal) if column < len(row) and row[column] else None
+            cell = row[column] if column < len(row) else ""
+            # A unit ends in no digit.
+            found = None if not cell or cell[-1].isdecimal() else read_cell(cell, dialect.decimal)
             if found and found[2]:
                 units[column] = found[2]
                 break

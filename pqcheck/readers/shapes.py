@@ -25,6 +25,7 @@ _VALUE_WORDS = re.compile(r"value|reading|wert|valeur|val\Z|measured", re.IGNORE
 _UNIT_WORDS = re.compile(r"units?\Z|einheit", re.IGNORECASE)
 _METER_WORDS = re.compile(r"meter|device|id\Z|serial|site|location", re.IGNORECASE)
 _STEP = re.compile(r"(?:HE|H|I|INT|INTERVAL|T|P|V)?[ _]?(\d{1,3})\Z|(\d{1,2}):(\d\d)\Z", re.IGNORECASE)
+_MOST_LONG = 8
 _DAY_COLUMNS = (24, 48, 96, 144, 288, 1440)
 
 
@@ -153,6 +154,8 @@ def find_shape(headers: Sequence[str], rows: Sequence[Sequence[str]], times: Seq
     """The shape of a table when it is long or has one row per day, else None."""
     steps = [number for number, header in enumerate(headers) if number not in times and _STEP.match(header)]
     rest = [number for number in range(len(headers)) if number not in times and number not in steps]
+    if len(headers) > _MOST_LONG and (len(steps) not in _DAY_COLUMNS or len(rest) > 4):
+        return None
     named = _first(headers, rest, _NAME_WORDS)
     unit = _first(headers, rest, _UNIT_WORDS)
     meter = _first(headers, rest, _METER_WORDS)
@@ -160,7 +163,7 @@ def find_shape(headers: Sequence[str], rows: Sequence[Sequence[str]], times: Seq
         ends = bool(re.match(r"HE", headers[steps[0]], re.IGNORECASE))
         return Shape(named, tuple(steps), unit, meter if meter != named else None, ends)
     value = _first(headers, rest, _VALUE_WORDS)
-    if named is None or value is None or named == value or len(headers) > 8:
+    if named is None or value is None or named == value or len(headers) > _MOST_LONG:
         return None
     names = [row[named] for row in rows if named < len(row)]
     if not names or any(re.fullmatch(r"[\d.,+-]*", name) for name in names):

@@ -114,16 +114,13 @@ def _columns(
     for number, header in enumerate(headers):
         if header in mapping:
             continue
-        cells = [row[number] for row in rows if number < len(row) and row[number]]
-        if not cells:
-            continue
-        dated = sum(bool(DATE.match(cell)) for cell in cells)
-        timed = sum(bool(CLOCK.match(cell)) for cell in cells)
-        if dated * 10 >= 9 * len(cells):
-            (whole if sum(":" in cell or "T" in cell for cell in cells) * 2 > len(cells) else days).append(number)
-        elif timed * 10 >= 9 * len(cells):
+        looks = _looks(number, rows, DATE)
+        if looks:
+            marked = sum(":" in cell or "T" in cell for cell in looks)
+            (whole if marked * 2 > len(looks) else days).append(number)
+        elif _looks(number, rows, CLOCK):
             clocks.append(number)
-        elif _TIME_WORDS.search(header) and _rising(cells):
+        elif _TIME_WORDS.search(header) and _rising(_filled(number, rows)):
             numbers.append(number)
     named = [number for number, header in enumerate(headers) if header.casefold() == TIME]
     if named and (named[0] in whole or not (whole or (days and clocks) or numbers)):
@@ -139,6 +136,23 @@ def _columns(
         f"{name} has no column 'time' (its columns are {shown}) and none that holds stamps; name the one that does in "
         'the site file, under [recording.columns], as "its header" = "time"'
     )
+
+
+def _filled(number: int, rows: Sequence[Sequence[str]]) -> list[str]:
+    return [row[number] for row in rows if number < len(row) and row[number]]
+
+
+def _looks(number: int, rows: Sequence[Sequence[str]], kind: re.Pattern[str]) -> list[str]:
+    """The filled cells of a column when nine in ten of them match; else none."""
+    others = 0
+    for row in rows:
+        # Most columns hold readings: a few cells show it.
+        if number < len(row) and row[number] and not kind.match(row[number]):
+            others += 1
+            if 10 * others > len(rows):
+                return []
+    cells = _filled(number, rows)
+    return cells if 10 * others <= len(cells) else []
 
 
 def _rising(cells: Sequence[str]) -> bool:
