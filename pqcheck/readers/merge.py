@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pqcheck.clock import Instants, from_local
 from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
+from pqcheck.readers.canvas import Conflicts
 from pqcheck.readers.clock_faults import about_reset, about_seconds, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
-from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, overlaps, phase_of, place, weak_interval
+from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.readers.late import LateNotes, nothing_late
+from pqcheck.readers.plan import Part, Plan, plan_of
+from pqcheck.readers.rows import Key, Rows
 from pqcheck.readers.slow import slow_channels
 from pqcheck.readers.table import Table
-from pqcheck.readers.walk import Conflicts, Part, Plan, walk
-from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, RowSpan, SourceFile, Stream
+from pqcheck.readers.walk import walk
+from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
 
 
 @dataclass(frozen=True)
@@ -180,22 +183,28 @@ def _finer(files: list[_File], declared: Declared) -> list[_File]:
 
     Two rows with a gap between them look like rows of twice the interval.
     """
-    solid = [
-        (next(iter(file.grid.runs)), {channel.key for channel in file.table.channels.values()})
+    # Of a year of files nearly all are alike: what they show is kept once.
+    solid = dict.fromkeys(
+        (next(iter(file.grid.runs)), _keys(file.table))
         for file in files
         if len(file.grid.runs) == 1 and weak_interval(file.grid) is None and None not in file.grid.runs
-    ]
+    )
     result = []
     for file in files:
         weak = None if file.table.again else weak_interval(file.grid)
-        own = {channel.key for channel in file.table.channels.values()}
-        # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
-        finer = [interval for interval, keys in solid if keys & own] if solid else [declared.interval_us]
-        better = next((each for each in finer if weak and each and each < weak and weak % each == 0), None)
-        if better is not None:
-            file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
+        if weak:
+            own = _keys(file.table)
+            # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
+            finer = [interval for interval, keys in solid if keys & own] if solid else [declared.interval_us]
+            better = next((each for each in finer if each and each < weak and weak % each == 0), None)
+            if better is not None:
+                file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
         result.append(file)
     return result
+
+
+def _keys(table: Table) -> frozenset[Key]:
+    return frozenset(channel.key for channel in table.channels.values())
 
 
 def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, list[int | None]]]:
@@ -241,37 +250,30 @@ def _stream(
     low = min(int(found.slot[0]) for found in filled)
     high = max(int((found.slot + found.count).max()) for found in filled)
     axis = Axis(phase + low * interval, interval, high - low)
-    parts = tuple(
-        _part(file.table, found, low) for (file, _), found in zip(members, placed, strict=True) if found.slot.size
-    )
-    plan = _plan(axis, parts)
-    index = Rows(axis, parts)
+    parts = _parts([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
+    plan = plan_of(axis, parts)
+    index = Rows(plan)
     notes += notice.about_gaps(plan)
     notes += _merging(plan, index, late)
     stream = Stream(axis, plan.channels, lambda channels: walk(plan, channels, late.watch), index)
     return stream, sum(found.rows for found in placed), notes
 
 
-def _part(table: Table, placed: Placed, low: int) -> Part:
-    columns = {channel: column for column, channel in table.channels.items() if channel.quantity != "flag"}
-    return Part(table, placed.slot - low, placed.row, placed.count, columns)
-
-
-def _plan(axis: Axis, parts: tuple[Part, ...]) -> Plan:
-    channels = tuple(dict.fromkeys(channel for part in parts for channel in part.columns))
-    holders = {channel: tuple(at for at, part in enumerate(parts) if channel in part.columns) for channel in channels}
-    doubles: dict[tuple[int, ...], tuple[Ints, Ints]] = {}
-    for held in set(holders.values()):
-        slot = np.concatenate([parts[at].slot for at in held])
-        order = np.argsort(slot, kind="stable")
-        doubles[held] = overlaps(slot[order], np.concatenate([parts[at].count for at in held])[order])
-    narrow = frozenset(
-        channel
-        for channel, held in holders.items()
-        if all(parts[at].columns[channel] in parts[at].table.narrow for at in held)
-    )
-    double = {channel: doubles[held] for channel, held in holders.items() if doubles[held][0].size}
-    return Plan(axis, parts, channels, narrow, double)
+def _parts(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[Part, ...]:
+    """The parts of a stream that begins at slot `low`; files that share their channels share their columns."""
+    parts: list[Part] = []
+    kinds: list[Part] = []
+    for table, found in placed:
+        if not found.slot.size:
+            continue
+        like = next((part for part in kinds if part.table.channels is table.channels), None)
+        columns = like.columns if like is not None else {
+            channel: column for column, channel in table.channels.items() if channel.quantity != "flag"
+        }
+        parts.append(Part(table, found.slot - low, found.row, found.count, columns))
+        if like is None:
+            kinds.append(parts[-1])
+    return tuple(parts)
 
 
 def _merging(plan: Plan, index: Rows, late: LateNotes) -> list[Note]:
@@ -279,53 +281,11 @@ def _merging(plan: Plan, index: Rows, late: LateNotes) -> list[Note]:
     if not plan.double:
         return []
     conflicts = Conflicts()
-    starts = np.concatenate([pair[0] for pair in plan.double.values()])
-    ends = np.concatenate([pair[1] for pair in plan.double.values()])
+    starts = np.concatenate([group.double[0] for group in plan.groups])
+    ends = np.concatenate([group.double[1] for group in plan.groups])
     for _ in walk(plan, tuple(plan.double), late.watch, conflicts, (starts, ends)):
         pass
     return notice.about_merging(plan, conflicts, index)
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Where the values of a channel stand in the files (see `recording.RowIndex`)."""
-
-    axis: Axis
-    parts: tuple[Part, ...]
-    _held: dict[Channel, tuple[tuple[Part, ...], Ints, Ints]] = field(default_factory=dict, compare=False, repr=False)
-
-    def _parts_of(self, channel: Channel) -> tuple[tuple[Part, ...], Ints, Ints]:
-        """The parts that hold a channel, with the first slot of each and the one behind its last."""
-        found = self._held.get(channel)
-        if found is None:
-            parts = tuple(
-                part for part in self.parts
-                if not part.table.in_memory and any(channel.key == each.key for each in part.columns)
-            )
-            extents = np.array([part.extent for part in parts], np.int64).reshape(-1, 2)
-            found = self._held[channel] = parts, extents[:, 0], extents[:, 1]
-        return found
-
-    def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
-        """Rows that hold `channel` for the half-open span, in time order."""
-        low = max(0, -(-(start_us - self.axis.start_us) // self.axis.interval_us))
-        high = min(self.axis.count, -(-(end_us - self.axis.start_us) // self.axis.interval_us))
-        found: list[tuple[int, RowSpan]] = []
-        parts, first_slots, end_slots = self._parts_of(channel)
-        for at in np.flatnonzero((first_slots < high) & (end_slots > low)).tolist():
-            part = parts[at]
-            slot, row, count = part.within(low, high)
-            for first_slot, first_row, size in zip(slot.tolist(), row.tolist(), count.tolist(), strict=True):
-                numbers = part.table.row_numbers.of(np.arange(first_row, first_row + size))
-                breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
-                for a, b in zip([0, *breaks.tolist()], [*breaks.tolist(), size], strict=True):
-                    span = RowSpan(part.table.name, int(numbers[a]), int(numbers[b - 1]))
-                    last = found[-1][1] if found else None
-                    if last is not None and last.file == span.file and last.last + 1 == span.first:
-                        found[-1] = (found[-1][0], RowSpan(span.file, last.first, span.last))
-                    else:
-                        found.append((first_slot + a, span))
-        return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
 
 
 def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:

@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pqcheck.clock import LocalRows, duration_text, iso
+from pqcheck.readers.canvas import Conflicts
 from pqcheck.readers.grid import FileGrid, Ints, Placed, stretches
+from pqcheck.readers.plan import Plan
 from pqcheck.readers.table import Table
-from pqcheck.readers.walk import Conflicts, Part, Plan
 from pqcheck.recording import Channel, Note, RowIndex, RowSpan
 
 FIRST_ROWS = 5
@@ -154,13 +155,9 @@ def about_gaps(plan: Plan) -> list[Note]:
     """Intervals without a row, once per set of channels that share their files."""
     notes = []
     axis = plan.axis
-    groups: dict[tuple[int, ...], list[Channel]] = {}
-    for channel in plan.channels:
-        held = tuple(at for at, part in enumerate(plan.parts) if channel in part.columns)
-        groups.setdefault(held, []).append(channel)
-    for held, channels in groups.items():
-        slot, count = _sorted([plan.parts[at] for at in held])
-        starts, ends = stretches(slot, count)
+    for group in plan.groups:
+        channels = group.channels
+        starts, ends = plan.covered(group)
         holes = [
             (low, high)
             for low, high in zip([0, *ends.tolist()], [*starts.tolist(), axis.count], strict=True)
@@ -172,25 +169,19 @@ def about_gaps(plan: Plan) -> list[Note]:
         missing = sum(high - low for low, high in holes)
         longest = max(high - low for low, high in holes)
         size = "" if len(holes) == 1 else f", the longest {duration_text(longest * axis.interval_us)}"
-        one = len(groups) == 1
+        one = len(plan.groups) == 1
         whose = "" if one else f" for {channels[0].name}" + (f" and {len(channels) - 1} more" if channels[1:] else "")
         notes.append(
             Note(
                 "gap",
                 f"{counted(missing, 'interval')} of {duration_text(axis.interval_us)} without a row{whose}, in "
                 f"{counted(len(holes), 'gap')}{size}; unobserved",
-                () if one else tuple(channels),
+                () if one else channels,
                 spans,
                 serious=True,
             )
         )
     return notes
-
-
-def _sorted(parts: Sequence[Part]) -> tuple[Ints, Ints]:
-    slot = np.concatenate([part.slot for part in parts])
-    order = np.argsort(slot, kind="stable")
-    return slot[order], np.concatenate([part.count for part in parts])[order]
 
 
 def about_merging(plan: Plan, conflicts: Conflicts, index: RowIndex) -> list[Note]:

@@ -82,6 +82,7 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         slabs=slabs,
         decode=Scaled(decode, scales) if scales else decode,
         narrow=narrow,
+        columnar=True,
         size=stamps.size * row_bytes,
     )
 

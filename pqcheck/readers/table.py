@@ -99,6 +99,8 @@ class Table:
     decode: Callable[[Slab, Sequence[int]], Decoded]
     narrow: frozenset[int] = frozenset()
     """Columns stored as float32."""
+    columnar: bool = False
+    """Whether some columns are decoded for little more than their share of the time."""
     size: int = 0
     """Bytes of text or of decoded numbers, whichever the file holds."""
     stamp: str | None = None

@@ -1,0 +1,146 @@
+"""Which rows of which files fill the slots of a stream: parts, the channels that share them, blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from pqcheck.readers.grid import Ints, overlaps, stretches
+from pqcheck.readers.table import Table
+from pqcheck.recording import Axis, Channel
+
+Runs = tuple[Ints, Ints, Ints]
+"""Slots, data rows and lengths of runs of consecutive rows."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """The rows of one file that lie in one stream: runs of consecutive slots and data rows, sorted by slot.
+
+    `columns` gives the column of each channel of the file that is read.
+    """
+
+    table: Table
+    slot: Ints
+    row: Ints
+    count: Ints
+    columns: Mapping[Channel, int]
+
+    @property
+    def in_order(self) -> bool:
+        """Whether rows and slots grow together, so that one pass over the file serves."""
+        return bool((self.row[1:] >= self.row[:-1] + self.count[:-1]).all())
+
+    @cached_property
+    def _reach(self) -> Ints:
+        """Per run the slot behind the last one that it or a run before it covers: grows from run to run."""
+        return np.maximum.accumulate(self.slot + self.count)
+
+    @property
+    def extent(self) -> tuple[int, int]:
+        """First slot and the one behind the last; all that a year of files can be asked quickly."""
+        return (int(self.slot[0]), int(self._reach[-1])) if self.slot.size else (0, 0)
+
+    def within(self, low: int, high: int) -> Runs:
+        """The runs cut to the slots low..high: (slot, row, count)."""
+        first = int(np.searchsorted(self._reach, low, side="right"))
+        last = int(np.searchsorted(self.slot, high))
+        slot, row, count = self.slot[first:last], self.row[first:last], self.count[first:last]
+        front = np.maximum(low - slot, 0)
+        count = count - front - np.maximum(slot + count - high, 0)
+        if count.size and count.min() <= 0:
+            keep = count > 0
+            return (slot + front)[keep], (row + front)[keep], count[keep]
+        return slot + front, row + front, count
+
+    def first_row_from(self, slot: int) -> int | None:
+        """The first data row, in order of slots, at or behind a slot; None when there is none."""
+        at = int(np.searchsorted(self._reach, slot, side="right"))
+        return int(self.row[at] + max(0, slot - int(self.slot[at]))) if at < self._reach.size else None
+
+
+@dataclass(frozen=True)
+class Group:
+    """Channels that stand in the same parts (numbers of `Plan.parts`), and so share their holes.
+
+    `double` are the slot ranges (starts, ends) that more than one row describes.
+    """
+
+    channels: tuple[Channel, ...]
+    parts: tuple[int, ...]
+    double: tuple[Ints, Ints]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All that walking a stream needs. `narrow` channels are float32 in every file."""
+
+    axis: Axis
+    parts: tuple[Part, ...]
+    channels: tuple[Channel, ...]
+    narrow: frozenset[Channel]
+    groups: tuple[Group, ...]
+
+    @cached_property
+    def double(self) -> dict[Channel, tuple[Ints, Ints]]:
+        """Slot ranges that more than one row describes, by channel that has any."""
+        return {channel: group.double for group in self.groups if group.double[0].size for channel in group.channels}
+
+    def covered(self, group: Group) -> tuple[Ints, Ints]:
+        """Half-open slot ranges in which a group has rows: (starts, ends)."""
+        return stretches(*runs_of([self.parts[at] for at in group.parts]))
+
+
+def plan_of(axis: Axis, parts: tuple[Part, ...]) -> Plan:
+    """The plan of a stream whose rows stand in `parts`."""
+    held: dict[Channel, list[int]] = {}
+    wide: set[Channel] = set()
+    for columns, narrow, numbers in _alike(parts):
+        for channel, column in columns.items():
+            held.setdefault(channel, []).extend(numbers)
+            if column not in narrow:
+                wide.add(channel)
+    shared: dict[tuple[int, ...], list[Channel]] = {}
+    for channel, numbers in held.items():
+        shared.setdefault(tuple(sorted(numbers)), []).append(channel)
+    groups = [
+        Group(tuple(channels), holders, overlaps(*runs_of([parts[at] for at in holders])))
+        for holders, channels in shared.items()
+    ]
+    return Plan(axis, parts, tuple(held), frozenset(held) - wide, tuple(groups))
+
+
+def _alike(parts: Sequence[Part]) -> list[tuple[Mapping[Channel, int], frozenset[int], list[int]]]:
+    """Columns, narrow columns, and the numbers of the parts that share them (see `table.share`)."""
+    found: list[tuple[Mapping[Channel, int], frozenset[int], list[int]]] = []
+    for number, part in enumerate(parts):
+        for columns, narrow, numbers in found:
+            if columns is part.columns and narrow is part.table.narrow:
+                numbers.append(number)
+                break
+        else:
+            found.append((part.columns, part.table.narrow, [number]))
+    return found
+
+
+def runs_of(parts: Sequence[Part]) -> tuple[Ints, Ints]:
+    """Slots and lengths of the runs of several parts, sorted by slot."""
+    slot = np.concatenate([part.slot for part in parts])
+    order = np.argsort(slot, kind="stable")
+    return slot[order], np.concatenate([part.count for part in parts])[order]
+
+
+def parts_by_block(parts: Sequence[Part], edges: Sequence[tuple[int, int]]) -> list[list[int]]:
+    """Per block (slots low..high, in order) the numbers of the parts that may have rows there."""
+    found: list[list[int]] = [[] for _ in edges]
+    if not edges:
+        return found
+    lows, highs = (np.array(ends, np.int64) for ends in zip(*edges, strict=True))
+    for number, part in enumerate(parts):
+        first, end = part.extent
+        for at in range(int(np.searchsorted(highs, first, side="right")), int(np.searchsorted(lows, end))):
+            found[at].append(number)
+    return found
