@@ -44,7 +44,7 @@ class Stretch:
         Values that do not count [-].
     """
 
-    __slots__ = ("_single", "_whole", "factor", "mask", "members")
+    __slots__ = ("_single", "_whole", "factor", "mask", "members", "size")
 
     def __init__(
         self, members: Values, factor: NDArray[np.float64] | None = None, mask: NDArray[np.bool_] | None = None
@@ -53,15 +53,13 @@ class Stretch:
         self.members = members
         self.factor = factor
         self.mask = mask
+        self.size = len(members)
         self._single = members.dtype == np.float32
         self._whole: Values | None = None
 
-    def __len__(self) -> int:
-        return len(self.members)
-
     def cut(self, start: int, end: int) -> Stretch:
         """Some of the values, as a view."""
-        if start == 0 and end == len(self.members):
+        if start == 0 and end == self.size:
             return self
         part = slice(start, end)
         return Stretch(
@@ -88,7 +86,7 @@ class Stretch:
         """
         module = _compiled()
         if module is not None:
-            room = len(self) if keep * 8 >= len(self) else 4 * keep + _ROOM
+            room = self.size if keep * 8 >= self.size else 4 * keep + _ROOM
             best = np.empty(room)
             valid, top, found = module.select(
                 self.members, self._single, self.factor, self.mask, -1.0 if smallest else 1.0, keep, best
@@ -108,7 +106,7 @@ class Stretch:
 
     def squares(self, size: int) -> NDArray[np.float64]:
         """Sums of the squares of groups of `size` values, for as many groups as are full; NaN where one is missing."""
-        groups = len(self) // size
+        groups = self.size // size
         module = _compiled()
         if module is not None:
             sums = np.empty(groups)

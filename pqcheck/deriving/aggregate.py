@@ -47,14 +47,14 @@ class Grouper:
     def feed(self, stretch: Stretch) -> NDArray[np.float64]:
         """The next contiguous members; returns the aggregates completed by them."""
         if self._skip:
-            used = min(self._skip, len(stretch))
+            used = min(self._skip, stretch.size)
             self._skip -= used
-            stretch = stretch.cut(used, len(stretch))
+            stretch = stretch.cut(used, stretch.size)
         if self._waiting is not None and len(self._waiting):
             stretch = Stretch(np.concatenate([self._waiting, stretch.whole()]))
-        whole = len(stretch) // self._size
+        whole = stretch.size // self._size
         done = whole * self._size
-        self._waiting = stretch.cut(done, len(stretch)).whole().copy() if done < len(stretch) else None
+        self._waiting = stretch.cut(done, stretch.size).whole().copy() if done < stretch.size else None
         if not whole:
             return np.empty(0)
         full = stretch.cut(0, done)

@@ -142,7 +142,8 @@ class PercentOfNominal:
 
     def share(self, arrays: Arrays, scratch: Scratch) -> NDArray[np.float64]:
         """Fundamental over nominal voltage."""
-        key = ("per nominal", self.fundamental, self.nominal)
+        # By identity: to hash a fundamental for every order and block would cost more than the division.
+        key = (id(self.fundamental), self.nominal)
         share = scratch.get(key)
         if share is None:
             share = self.fundamental.compute(arrays, scratch) / float(self.nominal)
@@ -247,7 +248,7 @@ class RootSumSquare:
             for part in self.parts:
                 stretch = Stretch(*product_of(part, arrays, scratch))
                 if total is None:
-                    total = np.zeros(len(stretch))
+                    total = np.zeros(stretch.size)
                 stretch.add_squares(total, float(factor(part.unit, self.part_unit)))
             assert total is not None
             scratch[key] = total

@@ -79,6 +79,8 @@ class Catalogue:
             {channel.key: channel for channel in stream.channels} for stream in recording.streams
         ]
         self.quantities = frozenset(channel.quantity for _, channel in recording.channels())
+        self._sources: dict[Wanted, list[Source]] = {}
+        self._fundamentals: dict[tuple[int, str, str | None, str], Fundamental | None] = {}
 
     def find(
         self,
@@ -130,11 +132,15 @@ class Catalogue:
         )
 
     def sources(self, wanted: Wanted) -> list[Source]:
-        """Every way to obtain `wanted`, exact ones of each stream first."""
-        found: list[Source] = []
-        for number, interval_us in enumerate(self.intervals):
-            found.extend(self._in_stream(number, interval_us, wanted))
-        return found
+        """Every way to obtain `wanted`, exact ones of each stream first; the same objects whoever asks."""
+        found = self._sources.get(wanted)
+        if found is None:
+            found = self._sources[wanted] = [
+                source
+                for number, interval_us in enumerate(self.intervals)
+                for source in self._in_stream(number, interval_us, wanted)
+            ]
+        return list(found)
 
     def extremes(self, wanted: Wanted) -> list[tuple[Source | None, Source | None]]:
         """Pairs (min, max) of sources per stream whose extreme columns bound `wanted`; pairs of nothing left out."""
@@ -186,7 +192,16 @@ class Catalogue:
         return Source(number, interval_us, form, mean, "indicative" if indicative else "exact", (), note, because)
 
     def fundamental(self, number: int, kind: str, phase: str | None, reading: str = "mean") -> Fundamental | None:
-        """The fundamental voltage or current of a phase in one stream, by the best columns at hand."""
+        """The fundamental voltage or current of a phase in one stream, by the best columns at hand.
+
+        One object for all orders of a phase: a block works it out once.
+        """
+        key = (number, kind, phase, reading)
+        if key not in self._fundamentals:
+            self._fundamentals[key] = self._fundamental(*key)
+        return self._fundamentals[key]
+
+    def _fundamental(self, number: int, kind: str, phase: str | None, reading: str) -> Fundamental | None:
         unit = "V" if kind == "voltage" else "A"
         if reading == "mean":
             first = self.find(number, f"{kind}_harmonic", phase, 1)

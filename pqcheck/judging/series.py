@@ -62,7 +62,7 @@ class TaskRun:
 
     def feed(self, stretch: Stretch, slot: int) -> None:
         """The next values of the series, the first of them at `slot`."""
-        end = slot + len(stretch)
+        end = slot + stretch.size
         for number in range(self._first, len(self.periods)):
             period = self.periods[number]
             if period.first_slot >= end:
@@ -157,9 +157,9 @@ class SeriesRun:
         stretch = Stretch(*product_of(self.source.formula, arrays, scratch), mask)
         if self.grouper is not None:
             stretch = Stretch(self.grouper.feed(stretch))
-            if not len(stretch):
+            if not stretch.size:
                 return
-        if len(stretch) >= _FLUSH and not self._parts:
+        if stretch.size >= _FLUSH and not self._parts:
             self._tally(stretch)
             return
         # Short pieces wait until there are enough of them: a call costs more than a hundred values do.
@@ -177,8 +177,8 @@ class SeriesRun:
 
     def _tally(self, stretch: Stretch) -> None:
         slot = self._slot
-        self._slot += len(stretch)
-        touched = [(a, b) for a, b in self.excluded if a < slot + len(stretch) and b > slot]
+        self._slot += stretch.size
+        touched = [(a, b) for a, b in self.excluded if a < slot + stretch.size and b > slot]
         if touched:
             values = stretch.whole().copy()
             for start, end in touched:

@@ -56,7 +56,7 @@ class Tally:
 
     def feed(self, stretch: Stretch, slot: int) -> None:
         """Take the part of `stretch` (first value at `slot`) that falls into the period; NaN is missing or excluded."""
-        start, end = max(slot, self.first_slot), min(slot + len(stretch), self.end_slot)
+        start, end = max(slot, self.first_slot), min(slot + stretch.size, self.end_slot)
         if start >= end:
             return
         stretch = stretch.cut(start - slot, end - slot)
