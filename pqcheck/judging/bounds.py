@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from pqcheck.counting import prove
 from pqcheck.evidence import Runs, no_runs
 from pqcheck.findings import Reason, Verdict
@@ -24,13 +26,12 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
     inside, outside = (bound.inside, bound.outside) if bound is not None else (0, 0)
     outside = max(outside, period.means_outside)
     criterion = task.rule.time_criterion
+    runs = bound.runs() if bound is not None and bound.outside else no_runs()
     if statistic.kind == "longest_run_at_most":
-        runs = bound.runs() if bound is not None else no_runs()
         longest = int(runs.count.max()) if len(runs) else 0
         outcome = "pass" if inside >= counted else "fail" if longest > limit else "open"
     else:
         outcome = prove(outside, counted - inside, limit)
-    runs = bound.runs() if bound is not None else no_runs()
     if criterion is not None and outcome != "open":
         # A range without a time criterion, seen only through longer intervals, can fail but never passes.
         outcome = "fail" if outcome == "fail" and criterion.outside == "fail" else "open"
@@ -50,7 +51,7 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
     assumed = _assumed(run)
     if outcome == "pass":
         text = f"The recorded extremes show {inside} of {counted} intervals of {needed} inside; {limit} may lie outside"
-        return Verdict.PASS, reason("proven-by-bound", text=text + assumed), (counts, limit), runs
+        return Verdict.PASS, _proven(text + assumed), (counts, limit), runs
     if bound is not None and bound.outside >= period.means_outside:
         text = f"The recorded extremes show {outside} intervals of {needed} outside; {limit} may be"
     else:
@@ -58,13 +59,19 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
             f"A mean over {recorded} that lies outside shows that at least one of its {needed} intervals does; "
             f"{outside} such means, {limit} intervals may be outside"
         )
-    return Verdict.FAIL, reason("proven-by-bound", text=text + assumed), (counts, limit), runs
+    return Verdict.FAIL, _proven(text + assumed), (counts, limit), runs
+
+
+@lru_cache(maxsize=256)
+def _proven(text: str) -> Reason:
+    """Every channel and day that is wholly inside says the same."""
+    return reason("proven-by-bound", text=text)
 
 
 def _assumed(run: BoundRun) -> str:
     """What the bounds take for granted, as the tail of a sentence."""
-    notes = dict.fromkeys(one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note)
-    return "".join(f"; {note}" for note in notes)
+    low, high = (one.note if one is not None and "assumes" in one.note else "" for one in (run.low, run.high))
+    return "".join(f"; {note}" for note in (low, "" if high == low else high) if note)
 
 
 def _open(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bounded:
