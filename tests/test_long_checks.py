@@ -147,7 +147,7 @@ class FullDisk(io.BytesIO):
 def test_a_full_disk_is_one_sentence_and_leaves_no_file(
     place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def opened(handle: int, mode: str) -> io.BytesIO:
+    def opened(handle: int, mode: str, held: int) -> io.BytesIO:
         os.close(handle)
         return FullDisk()
 

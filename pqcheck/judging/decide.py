@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
+from typing import NamedTuple
 
 from pqcheck.counting import allowed, prove
 from pqcheck.findings import Reason, Verdict
@@ -20,8 +22,7 @@ from pqcheck.site.model import Coverage
 _SECOND = 1_000_000
 
 
-@dataclass(frozen=True)
-class Counts:
+class Counts(NamedTuple):
     """What is known of one period."""
 
     expected: int
@@ -56,10 +57,15 @@ class Decision:
     modifiers: tuple[str, ...] = ()
 
 
+@lru_cache(maxsize=4096)
+def shared_reason(code: str, text: str, advice: str) -> Reason:
+    """A reason that findings with the same sentences share: one doubt refuses thousands of them."""
+    return Reason(code, text, advice)
+
+
 def reason(code: str, **fields: object) -> Reason:
     """A reason of the catalogue, filled in."""
-    text, advice = sentence(code, **fields)
-    return Reason(code, text, advice)
+    return shared_reason(code, *sentence(code, **fields))
 
 
 def may_be_outside(statistic: Statistic, counted: int, interval_us: int) -> int:
@@ -95,12 +101,45 @@ def would_be(counts: Counts, task: Task, interval_us: int) -> str:
     return f"the {counts.valid} valid values alone would {word} ({counts.outside} outside, {limit} allowed)"
 
 
-def decide(task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | None) -> Decision:
-    """Decide one period from its counts. Trust in the channel is applied afterwards (`distrust`)."""
+class Decider:
+    """Decides periods from their counts. Trust in the channel is applied afterwards (`distrust`)."""
+
+    _AT_MOST = 4096
+
+    def __init__(self, coverage: Coverage | None) -> None:
+        self._coverage = coverage
+        self._known: dict[tuple[int, bool, int, Counts], Decision] = {}
+
+    def decide(self, task: Task, counts: Counts, tallied: Tallied) -> Decision:
+        """Decide one period."""
+        decision = self._plainly(task, counts, tallied)
+        if _without_limit(task) or counts.counted <= 0:
+            return decision
+        return _weaken(task, counts, decision)
+
+    def _plainly(self, task: Task, counts: Counts, tallied: Tallied) -> Decision:
+        """The decision before proxies and bounds: the same for all channels that a rule finds in the same state."""
+        if task.rule.statistic.kind == "longest_run_at_most":
+            return _decide(task, counts, tallied, self._coverage)
+        key = (id(task.rule), task.row.no_limit, task.interval_us, counts)
+        found = self._known.get(key)
+        if found is None:
+            if len(self._known) >= self._AT_MOST:
+                self._known.clear()
+            found = self._known[key] = _decide(task, counts, tallied, self._coverage)
+        return found
+
+
+def _without_limit(task: Task) -> bool:
+    rule = task.rule
+    return rule.statistic.kind == "report_only" or rule.indicative or task.row.no_limit
+
+
+def _decide(task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | None) -> Decision:
     rule = task.rule
     interval_us = task.interval_us
     limit = may_be_outside(rule.statistic, counts.counted, interval_us)
-    if rule.statistic.kind == "report_only" or rule.indicative or task.row.no_limit:
+    if _without_limit(task):
         why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
         if rule.indicative:
             why = "The document calls this value indicative"
@@ -115,14 +154,12 @@ def decide(task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | No
         why = f"every interval of the {period_word(task)} is excluded by declaration"
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings-left", why=why), False, limit)
     if rule.time_criterion is not None:
-        decision = _range_only(task, counts, outcome, limit)
-    elif outcome == "fail":
-        decision = Decision(Verdict.FAIL, None, True, limit)
-    elif outcome == "pass":
-        decision = Decision(Verdict.PASS, None, True, limit)
-    else:
-        decision = _undecided(task, counts, limit, coverage)
-    return _weaken(task, counts, decision)
+        return _range_only(task, counts, outcome, limit)
+    if outcome == "fail":
+        return Decision(Verdict.FAIL, None, True, limit)
+    if outcome == "pass":
+        return Decision(Verdict.PASS, None, True, limit)
+    return _undecided(task, counts, limit, coverage)
 
 
 def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decision:

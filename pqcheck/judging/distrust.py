@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pqcheck.deriving.formulas import Formula, PercentOfFundamental, Unbalance
 from pqcheck.evidence import Runs
 from pqcheck.findings import Reason, Verdict
-from pqcheck.judging.decide import Counts, Decision
+from pqcheck.judging.decide import Counts, Decision, shared_reason
 from pqcheck.judging.series import BoundRun, PeriodTally, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
@@ -26,6 +26,11 @@ if TYPE_CHECKING:
 Mask = NDArray[np.bool_]
 
 
+def reaching(trust: Sequence[Trust], task: Task, formula: Formula) -> list[Trust]:
+    """The doubts that reach what a task judges, at any time."""
+    return [doubt for doubt in trust if reaches(doubt, task, formula)]
+
+
 def distrusted(
     decision: Decision,
     task: Task,
@@ -33,21 +38,22 @@ def distrusted(
     tallied: Tallied,
     run: SeriesRun,
     period: PeriodTally,
-    trust: Sequence[Trust],
+    doubts: Sequence[Trust],
 ) -> Decision:
-    """The decision after the doubts that reach the channel, its inputs and the period."""
+    """The decision after those `doubts` (all of them reach the task) that overlap the period."""
     if decision.verdict is Verdict.NOT_APPLICABLE:
         return decision
-    reaching = [
-        doubt
-        for doubt in trust
-        if reaches(doubt, task, run.source.formula) and doubt.overlaps(period.start_us, period.end_us)
-    ]
-    if not reaching:
+    doubts = [doubt for doubt in doubts if doubt.overlaps(period.start_us, period.end_us)]
+    if not doubts or not period.expected:
         return decision
-    first = reaching[0]
+    if not run.excluded and any(_whole(doubt, run, period) for doubt in doubts):
+        # Nothing is left to trust: the common case, and no slot needs to be looked at.
+        passes = decision.verdict is Verdict.PASS and task.rule.statistic.kind != "longest_run_at_most"
+        if decision.proven and passes and counts.missing + period.expected <= decision.allowed:
+            return decision
+        return _refused(decision, doubts[0])
     nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
-    for doubt in reaching:
+    for doubt in doubts:
         mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
         start, end = _slots(doubt, run.origin_us, run.interval_us, period)
         mask[start:end] = True
@@ -60,7 +66,18 @@ def distrusted(
         return decision
     if decision.proven and _stands(decision, task, counts, tallied, run, period, nothing, lower):
         return decision
-    why = Reason(first.code, first.text, first.advice)
+    return _refused(decision, doubts[0])
+
+
+def _whole(doubt: Trust, run: SeriesRun, period: PeriodTally) -> bool:
+    """Whether the doubt leaves nothing of the period."""
+    if doubt.allows == "lower bound" and _grows(run.source.formula):
+        return False
+    return _slots(doubt, run.origin_us, run.interval_us, period) == (0, period.expected)
+
+
+def _refused(decision: Decision, doubt: Trust) -> Decision:
+    why = shared_reason(doubt.code, doubt.text, doubt.advice)
     return Decision(Verdict.REFUSED, why, False, decision.allowed, decision.modifiers)
 
 
@@ -141,7 +158,7 @@ def distrusted_bound(
             return None
     elif verdict is not Verdict.PASS:
         return None
-    return Reason(doubts[0].code, doubts[0].text, doubts[0].advice) if doubts else None
+    return shared_reason(doubts[0].code, doubts[0].text, doubts[0].advice) if doubts else None
 
 
 def _slots(doubt: Trust, origin_us: int, interval_us: int, period: PeriodTally) -> tuple[int, int]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 from pqcheck.deriving.sources import Source, Wanted
 from pqcheck.findings import Reason, Verdict
@@ -47,7 +47,7 @@ class Task:
     """Whose time criterion is applied, when the site declared one."""
     caveats: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def interval_us(self) -> int:
         """Interval judged: the rule's, or the recorded one where the rule accepts it."""
         rule_us = int(self.rule.interval_s * 1_000_000)

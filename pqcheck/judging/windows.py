@@ -2,48 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import overload
+from typing import Any, overload
+
+import numpy as np
+from numpy.typing import NDArray
 
 from pqcheck.clock import iso
 from pqcheck.evidence import Runs
 from pqcheck.findings import Window
 from pqcheck.judging.tally import shortest
-from pqcheck.recording import RowSpan
+from pqcheck.recording import Channel, RowIndex, RowSpan
 
-Rows = Callable[[int, int], tuple[RowSpan, ...]]
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What the windows of all findings of one task share: the slots they count in, the unit, where the rows stand."""
+
+    origin_us: int
+    interval_us: int
+    zone: str
+    scale: Fraction
+    single: bool
+    index: RowIndex
+    inputs: Sequence[Channel]
+
+    def stamp(self, slot: int) -> str:
+        """The start of a slot, in the zone of the site."""
+        return iso(self.origin_us + slot * self.interval_us, self.zone)
+
+    def rows(self, first: int, end: int) -> tuple[RowSpan, ...]:
+        """Rows of the files that hold the slots from `first` to `end`."""
+        start_us, end_us = (self.origin_us + slot * self.interval_us for slot in (first, end))
+        # Inputs of one formula nearly always share their rows; a few of them name every file concerned.
+        asked = self.inputs if len(self.inputs) <= 4 else (self.inputs[0], self.inputs[-1])
+        return tuple(dict.fromkeys(span for channel in asked for span in self.index.rows(channel, start_us, end_us)))
 
 
 class RunWindows(Sequence[Window]):
     """The windows of one finding, in time order."""
 
-    def __init__(
-        self, runs: Runs, origin_us: int, interval_us: int, zone: str, scale: Fraction, rows: Rows, *, single: bool
-    ) -> None:
-        self._runs = runs
-        self._origin = origin_us
-        self._interval = interval_us
-        self._zone = zone
-        self._scale = scale
-        self._rows = rows
-        self._single = single
+    __slots__ = ("_count", "_first", "_place", "_worst", "_worst_slot")
+
+    def __init__(self, runs: Runs, place: Place) -> None:
+        self._first = _narrow(runs.first)
+        self._count = _narrow(runs.count)
+        self._worst = runs.worst
+        self._worst_slot = _narrow(runs.worst_slot)
+        self._place = place
 
     def __len__(self) -> int:
-        return len(self._runs)
+        return len(self._first)
 
     def _window(self, index: int) -> Window:
-        runs = self._runs
-        start = self._origin + int(runs.first[index]) * self._interval
-        end = start + int(runs.count[index]) * self._interval
-        worst_at = self._origin + int(runs.worst_slot[index]) * self._interval
+        place, first, count = self._place, int(self._first[index]), int(self._count[index])
         return Window(
-            iso(start, self._zone),
-            iso(end, self._zone),
-            int(runs.count[index]),
-            in_unit(float(runs.worst[index]), self._scale, single=self._single),
-            iso(worst_at, self._zone),
-            self._rows(start, end),
+            place.stamp(first),
+            place.stamp(first + count),
+            count,
+            in_unit(float(self._worst[index]), place.scale, single=place.single),
+            place.stamp(int(self._worst_slot[index])),
+            place.rows(first, first + count),
         )
 
     @overload
@@ -66,14 +87,17 @@ class RunWindows(Sequence[Window]):
         return isinstance(other, Sequence) and tuple(self) == tuple(other)
 
     def __hash__(self) -> int:
-        return hash((self._origin, len(self)))
+        return hash((self._place.origin_us, len(self)))
+
+
+def _narrow(slots: NDArray[Any]) -> NDArray[Any]:
+    """Slots in half the memory where they fit: data that alternates around a limit has millions of windows."""
+    return slots.astype(np.int32) if len(slots) and int(slots.max()) < 2**31 else slots
 
 
 def in_unit(value: float, scale: Fraction, *, single: bool) -> float:
     """A reading in the unit of the finding; `single` (float32) readings as their shortest decimal."""
     if single:
-        import numpy as np
-
         value = shortest(np.float32(value)) or 0.0
     if scale == 1:
         return value

@@ -1,0 +1,185 @@
+"""Once the pass is over: every period of every task is decided and becomes a finding, or is left over."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from pqcheck.clock import duration_text
+from pqcheck.deriving.sources import Source
+from pqcheck.evidence import Runs
+from pqcheck.findings import Finding, Verdict, Window
+from pqcheck.judging import assemble
+from pqcheck.judging.bounds import decide_bound
+from pqcheck.judging.break_even import BreakEven
+from pqcheck.judging.decide import Counts, Decider, Decision
+from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching
+from pqcheck.judging.interruptions import Span
+from pqcheck.judging.lightest import LightestLoad
+from pqcheck.judging.series import BoundRun, PeriodTally, SeriesRun, TaskRun, count_slots
+from pqcheck.judging.tally import Tallied
+from pqcheck.judging.tasks import Task
+from pqcheck.judging.windows import Place, RunWindows
+from pqcheck.recording import Recording, Stream
+from pqcheck.site.model import Site
+
+if TYPE_CHECKING:
+    # The room of vetting is large and not needed to judge a spectrum.
+    from pqcheck.vetting.trust import Trust
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What was left over after the last full period of a stream."""
+
+    stream: int
+    length: str
+    start_us: int
+    end_us: int
+    intervals: int
+
+
+class Conclusions:
+    """Findings and leftovers, task by task; what a period has shown is let go once it stands in its finding."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        site: Site,
+        *,
+        interruptions: Sequence[Span],
+        flagged: Sequence[Span],
+        lightest: Sequence[LightestLoad],
+        trust: Sequence[Trust],
+    ) -> None:
+        self.findings: list[Finding] = []
+        self.remainders: dict[tuple[int, str], Remainder] = {}
+        self._recording = recording
+        self._site = site
+        self._zone = recording.zone
+        self._excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        self._interruptions = interruptions
+        self._flagged = flagged
+        self._lightest = lightest
+        self._trust = trust
+        self._break_even = BreakEven(site)
+        self._decider = Decider(site.coverage)
+
+    def of_series(self, stream: Stream, run: SeriesRun) -> None:
+        """Conclude every task of a series."""
+        for task_run in run.runs:
+            self._of_task(stream, run, task_run)
+
+    def _of_task(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
+        task = task_run.task
+        some_complete, longest = _extent(task_run.periods)
+        frame = assemble.frame_of(task, self._site, self._break_even)
+        single = run.grouper is None and not run.source.formula.arithmetic and run.single
+        inputs = run.source.formula.inputs
+        place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, single, stream.index, inputs)
+        doubts = reaching(self._trust, task, run.source.formula)
+        light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
+        for number, period in enumerate(task_run.periods):
+            tallied = task_run.result(number)
+            counts = self._counts(task, run, period, tallied)
+            decision = self._decider.decide(task, counts, tallied)
+            if doubts:
+                decision = distrusted(decision, task, counts, tallied, run, period, doubts)
+            if not period.complete and not decision.proven and (some_complete or period.recorded < longest):
+                self._left_over(stream, task, period)
+                continue
+            if light and decision.reason is not None:
+                added = replace(decision.reason, text=decision.reason.text + light)
+                decision = replace(decision, reason=added)
+            self.findings.append(
+                assemble.judged(
+                    frame,
+                    period,
+                    counts,
+                    decision,
+                    tallied.reading,
+                    _windows(tallied.runs, place),
+                    self._zone,
+                    single=single,
+                )
+            )
+        # Of a year there are as many periods as findings.
+        task_run.periods.clear()
+
+    def _counts(self, task: Task, run: SeriesRun, period: PeriodTally, tallied: Tallied) -> Counts:
+        first, last = period.first_slot, period.first_slot + period.expected
+        excluded = period.excluded
+        if task.rule.drop_flagged and self._flagged:
+            spans = [*self._excluded, *self._flagged]
+            excluded = count_slots(spans, run.origin_us, run.interval_us, first, last)
+        interrupted = 0
+        if self._interruptions:
+            interrupted = count_slots(self._interruptions, run.origin_us, run.interval_us, first, last)
+        return Counts(
+            period.expected,
+            excluded,
+            tallied.valid,
+            tallied.outside,
+            interrupted,
+            period.recorded,
+            period.complete,
+            period.end_us - period.start_us,
+        )
+
+    def _left_over(self, stream: Stream, task: Task, period: PeriodTally) -> None:
+        number = self._recording.streams.index(stream)
+        key = (number, task.rule.period.length)
+        end = min(period.end_us, stream.axis.end_us)
+        if key not in self.remainders:
+            start = max(period.start_us, stream.axis.start_us)
+            self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
+
+    def of_bound(self, stream: Stream, run: BoundRun) -> None:
+        """Conclude a task that is judged by bounds."""
+        task = run.task
+        some_complete, longest = _extent(run.periods)
+        frame = assemble.frame_of(task, self._site, self._break_even)
+        needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
+        source = run.high or run.low or run.mean
+        for period in run.periods:
+            verdict, reason, counts, runs = decide_bound(run, period, needed, recorded)
+            open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
+            if not period.complete and open_ and (some_complete or period.recorded < longest):
+                self._left_over(stream, task, period)
+                continue
+            doubt = distrusted_bound(verdict, run, period, runs, counts[1] if counts else 0, self._trust)
+            if doubt is not None:
+                self.findings.append(assemble.unjudged(frame, period, Verdict.REFUSED, doubt, self._zone))
+                continue
+            if counts is None:
+                self.findings.append(assemble.unjudged(frame, period, verdict, reason, self._zone))
+                continue
+            assert source is not None
+            self.findings.append(
+                assemble.judged(
+                    frame,
+                    period,
+                    counts[0],
+                    Decision(verdict, reason, True, counts[1]),
+                    period.bound.worst if period.bound is not None else run.highest_mean,
+                    _windows(runs, self._bound_place(stream, run, source)),
+                    self._zone,
+                    single=False,
+                )
+            )
+        run.periods.clear()
+
+    def _bound_place(self, stream: Stream, run: BoundRun, source: Source) -> Place:
+        scale = assemble.scale_for(run.task, source)
+        inputs = source.formula.inputs
+        return Place(run.axis.start_us, run.interval_us, self._zone, scale, False, stream.index, inputs)
+
+
+def _extent(periods: Sequence[PeriodTally]) -> tuple[bool, int]:
+    """Whether any period is complete, and the recorded slots of the one that holds most."""
+    return any(period.complete for period in periods), max((period.recorded for period in periods), default=0)
+
+
+def _windows(runs: Runs, place: Place) -> Sequence[Window]:
+    return RunWindows(runs, place) if len(runs) else ()
