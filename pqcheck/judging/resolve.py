@@ -151,8 +151,10 @@ class _Resolver:
             candidates = [row for row in rule.rows if row.nominal == designation]
         rows: list[Row] = []
         unknown: Answer | None = None
+        # The rows of one column of a table are written under the same conditions.
+        answers: dict[int, Answer] = {}
         for row in candidates:
-            answer = ask(site, row.where)
+            answer = answers.get(id(row.where)) or answers.setdefault(id(row.where), ask(site, row.where))
             if answer.holds:
                 rows.append(row)
             elif answer.holds is None:

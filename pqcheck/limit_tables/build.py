@@ -263,35 +263,56 @@ class OrderLimit(NamedTuple):
     label: str | None
 
 
+Grouped = list[tuple[OrderLimit, tuple[int, ...]]]
+"""Limits with the orders that have them."""
+
+
 def _by_order(limit: Written, options: Options) -> Iterator[Row]:
-    for where, limits in _variants(limit["orders"], limit, options):
-        yield from _order_rows(limits, {"where": where, "clause": limit["clause"]}, limit["confidence"])
+    for where, grouped in _variants(limit["orders"], limit, options):
+        yield from _order_rows(grouped, {"where": where, "clause": limit["clause"]}, limit["confidence"])
 
 
 def _selected_by_order(limit: Written, options: Options) -> Iterator[Row]:
     for row in limit["rows"]:
         sets = list(_variants(row["orders"], limit, options))
         for place in _alternatives(row, limit, options):
-            for where, limits in sets:
+            for where, grouped in sets:
                 merged = {**place, "where": place["where"] + where}
-                yield from _order_rows(limits, merged, place["confidence"])
+                yield from _order_rows(grouped, merged, place["confidence"])
 
 
 def _variants(
     written: Sequence[Written], limit: Written, options: Options
-) -> Iterator[tuple[tuple[Condition, ...], dict[int, OrderLimit]]]:
-    """The limits of each order; with variants, one set for each value of the option, under that condition."""
+) -> Iterator[tuple[tuple[Condition, ...], Grouped]]:
+    """The limits of all orders; with variants, one set for each value of the option, under that condition."""
     base = _order_limits(written, limit)
     variants = limit.get("variants")
     if variants is None:
-        yield (), base
+        yield (), _grouped(base)
         return
     fact = f"option:{variants['option']}"
     unchanged = {"is": options[variants["option"]][0], "factors": ()}
     for variant in (unchanged, *variants["rows"]):
         factors = _factors_by_order(variant["factors"])
         where = condition({"fact": fact, "is": [variant["is"]]}, options)
-        yield (where,), {h: _multiplied(one, factors.get(h)) for h, one in base.items()}
+        # Many orders share both limit and factor.
+        known: dict[tuple[OrderLimit, int], OrderLimit] = {}
+        limits: dict[int, OrderLimit] = {}
+        for h, one in base.items():
+            factor = factors.get(h)
+            key = (one, id(factor))
+            if key not in known:
+                known[key] = _multiplied(one, factor)
+            limits[h] = known[key]
+        yield (where,), _grouped(limits)
+
+
+def _grouped(limits: Mapping[int, OrderLimit]) -> Grouped:
+    """Orders with the same limit, clause, mark and label together, by the first of them."""
+    same: dict[OrderLimit, list[int]] = {}
+    for h in sorted(limits):
+        same.setdefault(limits[h], []).append(h)
+    return [(one, tuple(members)) for one, members in same.items()]
 
 
 def _order_limits(written: Sequence[Written], limit: Written) -> dict[int, OrderLimit]:
@@ -340,16 +361,13 @@ def factor_at(written: Written, h: int) -> Decimal:
     return number(written["start"]) + number(written["rise"]) * (h - number(written["order"])) / number(written["over"])
 
 
-def _order_rows(limits: Mapping[int, OrderLimit], place: Mapping[str, Any], confidence: str | None) -> Iterator[Row]:
-    """Orders with the same limit, clause, mark and label joined into one row, under the selector of `place`."""
-    same: dict[OrderLimit, list[int]] = {}
-    for h in sorted(limits):
-        same.setdefault(limits[h], []).append(h)
-    for one, members in same.items():
+def _order_rows(grouped: Grouped, place: Mapping[str, Any], confidence: str | None) -> Iterator[Row]:
+    """A row for each group of orders, under the selector of `place`."""
+    for one, members in grouped:
         label = "; ".join(text for text in (place.get("label"), one.label) if text)
         yield Row(
             high=one.high,
-            orders=tuple(members),
+            orders=members,
             where=place["where"],
             no_limit=one.no_limit,
             clause=one.clause or place.get("clause"),
