@@ -12,7 +12,6 @@ from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES, READINGS, Quantity
 from pqcheck.recording import Channel
 from pqcheck.units import in_alias_table, symbol_of
 
-_HEADER = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*\Z")
 TIME = "time"
 """Header of the column of stamps."""
 
@@ -71,10 +70,11 @@ def mapped_channel(column: str, text: str) -> Channel:
 
 @functools.lru_cache(maxsize=4096)
 def _parse(text: str) -> Channel | str:
-    match = _HEADER.match(text)
-    if match is None:
+    named, bracket, rest = text.partition("[")
+    unit, closing, behind = rest.partition("]")
+    if "]" in named or "[" in unit or behind.strip() or bool(bracket) != bool(closing):
         return "its brackets do not match"
-    name, *parts = match["name"].split(".")
+    name, *parts = named.strip().split(".")
     quantity = QUANTITIES.get(name)
     if quantity is None:
         return f"{name!r} is not a quantity{nearest(name, QUANTITIES)}"
@@ -99,12 +99,12 @@ def _parse(text: str) -> Channel | str:
         reading = parts.pop(0)
     if parts:
         return f"{'.'.join(parts)!r} does not belong to {name}"
-    return Channel(quantity.name, phase, order, hertz, reading, _unit(text, match["unit"], quantity, order))
+    return Channel(quantity.name, phase, order, hertz, reading, _unit(text, unit, quantity, order))
 
 
-def _unit(header: str, text: str | None, quantity: Quantity, order: int | None) -> str:
+def _unit(header: str, text: str, quantity: Quantity, order: int | None) -> str:
     read = _FUNDAMENTAL_UNITS.get(quantity.name, ()) if order == 1 else quantity.units_read
-    written = (text or "").strip()
+    written = text.strip()
     if not written and "" in read:
         return quantity.unit
     choice = " or ".join(unit for unit in read if unit)

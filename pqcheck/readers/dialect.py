@@ -14,7 +14,6 @@ from typing import Any
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import BLANKS
-from pqcheck.readers.headers.tokens import is_unit, names_quantity
 from pqcheck.readers.text import Text
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -107,11 +106,13 @@ def find_dialect(text: Text, declared: Mapping[str, Any], mapped: Collection[str
     plain = None if declared.get("header_rows") else _plain(lines[0] if lines else "", given, mapped)
     if plain:
         headers = tuple(cells_of(lines[0], plain))
-        table = [cells_of(line, plain) for line in lines[1 : LOOKED_AT + 10_000 // len(headers)] if line]
         decimal = declared.get("decimal")
-        if not decimal:
+        if not decimal and plain == "," and '"' not in "".join(lines[1:LOOKED_AT]):
             # Between unquoted commas a comma cannot be a decimal mark.
-            decimal = "." if plain == "," and '"' not in "".join(lines[1:LOOKED_AT]) else _decimal(table, plain, name)
+            decimal = "."
+        if not decimal:
+            table = [cells_of(line, plain) for line in lines[1 : LOOKED_AT + 10_000 // len(headers)] if line]
+            decimal = _decimal(table, plain, name)
         first = text.head.find(b"\n") + 1 or len(text.head)
         heading = text.head[:first].strip()
         return Dialect(
@@ -256,6 +257,8 @@ def _header(
     above: Sequence[tuple[int, list[str]]], declared: int | None, name: str
 ) -> tuple[list[list[str]], list[str]]:
     """Header lines (top first) and the line of units, if there is one."""
+    from pqcheck.readers.headers.tokens import names_quantity
+
     filled = [cells for _, cells in above if any(cells)]
     if declared == 0:
         return [], []
@@ -282,6 +285,8 @@ def _header(
 
 
 def _all_units(cells: Sequence[str]) -> bool:
+    from pqcheck.readers.headers.tokens import is_unit
+
     filled = [cell.strip("[]() ") for cell in cells if cell]
     return bool(filled) and all(is_unit(cell) for cell in filled)
 
