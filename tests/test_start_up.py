@@ -61,6 +61,12 @@ def test_garbage_is_collected_as_before_once_a_command_is_done() -> None:
     assert gc.get_threshold() == before
 
 
+def test_only_a_process_of_its_own_spares_itself_the_last_look_for_garbage() -> None:
+    held = "import gc; print(json.dumps([gc.get_freeze_count() > 0]))"
+    assert said_by("from pqcheck.cli import main; sys.argv[1:] = ['--version']; main()\n" + held) == [True]
+    assert said_by(COMMAND + held) == [False]
+
+
 def test_a_plain_check_does_without_what_it_does_not_use(tmp_path: Path) -> None:
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     rows = [f"2031-03-{3 + n // 144:02d}T{n % 144 // 6:02d}:{n % 6}0:00Z,230.{n % 7}" for n in range(1008)]
