@@ -13,7 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 2
+#define VERSION 3
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 
@@ -381,7 +381,34 @@ static PyObject *add_squares(PyObject *module, PyObject *args)
     return Py_None;
 }
 
+static PyObject *same_holes(PyObject *module, PyObject *args)
+{
+    PyObject *members, *mask;
+    int single, same = 0;
+    Opened opened;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OiO", &members, &single, &mask) ||
+        !open_up(members, single, Py_None, mask, Py_None, &opened))
+        return NULL;
+    Py_BEGIN_ALLOW_THREADS
+    Py_ssize_t differing = 0;
+    if (single) {
+        const float *values = opened.of.members;
+        for (Py_ssize_t at = 0; at < opened.of.size; at++)
+            differing += (values[at] != values[at]) != opened.of.mask[at];
+    } else {
+        const double *values = opened.of.members;
+        for (Py_ssize_t at = 0; at < opened.of.size; at++)
+            differing += (values[at] != values[at]) != opened.of.mask[at];
+    }
+    same = differing == 0;
+    Py_END_ALLOW_THREADS
+    let_go(&opened);
+    return PyBool_FromLong(same);
+}
+
 static PyMethodDef methods[] = {
+    {"same_holes", same_holes, METH_VARARGS, "Whether values are missing just where a mask is set; passes.py."},
     {"add_squares", add_squares, METH_VARARGS, "Add the squares of members to totals; passes.py."},
     {"select", select_largest, METH_VARARGS, "Number of values, the largest, and how many of the largest; passes.py."},
     {"squares", squares, METH_VARARGS, "Sums of squares of groups of members; passes.py."},

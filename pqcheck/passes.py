@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import largest
 
-_VERSION = 2
+_VERSION = 3
 _ROOM = 64
 
 Values = NDArray[Any]
@@ -126,3 +126,11 @@ class Stretch:
         squares *= by
         np.square(squares, out=squares)
         totals += squares
+
+
+def same_holes(values: Values, mask: NDArray[np.bool_]) -> bool:
+    """Whether values (float64 or float32, shape (n,)) are missing just where `mask` is set."""
+    module = _compiled()
+    if module is not None:
+        return bool(module.same_holes(values, values.dtype == np.float32, mask))
+    return np.array_equal(np.isnan(values), mask)

@@ -12,7 +12,7 @@ from hypothesis.extra import numpy as arrays
 from scipy.linalg import norm
 
 from pqcheck import passes
-from pqcheck.passes import Stretch
+from pqcheck.passes import Stretch, same_holes
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -117,6 +117,17 @@ def test_masked_values_do_not_count() -> None:
     assert np.isnan(stretch.squares(3)).all()
 
 
+@given(stretches(), st.data())
+def test_the_same_holes_or_not(stretch: Stretch, data: st.DataObject) -> None:
+    values = stretch.members
+    mask = np.isnan(values)
+    assert same_holes(values, mask)
+    if values.size:
+        other = mask.copy()
+        other[data.draw(st.integers(0, values.size - 1))] ^= True
+        assert not same_holes(values, other)
+
+
 def test_buffers_that_do_not_fit_are_refused() -> None:
     module = passes._compiled()
     with pytest.raises(ValueError, match="sizes of the buffers"):
@@ -125,5 +136,7 @@ def test_buffers_that_do_not_fit_are_refused() -> None:
         module.squares(np.zeros(4), False, None, None, 3, np.zeros(2))
     with pytest.raises(ValueError, match="more groups"):
         module.squares(np.zeros(4), False, None, None, 0, np.zeros(2))
+    with pytest.raises(ValueError, match="sizes of the buffers"):
+        module.same_holes(np.zeros(4), False, np.zeros(3, np.bool_))
     with pytest.raises(ValueError, match="as many totals"):
         module.add_squares(np.zeros(4), False, None, None, 1.0, np.zeros(3))

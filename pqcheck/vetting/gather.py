@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.evidence import Runs, find_runs, join_runs
+from pqcheck.passes import same_holes
 from pqcheck.recording import DAY, Block, Channel, Stream
 from pqcheck.vetting.extremes import ExtremesCount
 from pqcheck.vetting.neutral import NeutralWatch
@@ -159,10 +160,10 @@ class Gatherer:
             array = values.get(channel)
             if array is None or not array.size:
                 continue
-            here = np.isnan(array)
             # Rows that are missing are missing in every channel: their runs are looked for once.
-            if mask is None or not np.array_equal(here, mask):
-                mask, holes = here, _holes(here)
+            if mask is None or not same_holes(array, mask):
+                mask = np.isnan(array)
+                holes = _holes(mask)
             if tally.full:
                 tally.take(slot, array, over.get(channel), holes)
                 if channel in self._coarse:
