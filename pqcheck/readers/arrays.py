@@ -14,6 +14,7 @@ from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
 from pqcheck.readers.table import Decoded, RowNumbers, Slab, Table
+from pqcheck.readers.times import Times
 from pqcheck.recording import Recording, Values
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def from_arrays(
         time_column=0,
         channels=channels,
         unknown=tuple(pair for pair in unknown if pair[0] != 0),
-        stamps=stamps,
+        stamps=Times.of(stamps),
         local=local,
         row_numbers=RowNumbers.plain(1),
         slabs=(Slab(0, stamps.size, (0, 0)),),

@@ -25,6 +25,7 @@ from pqcheck.readers.source import Hashing, sha256_of
 from pqcheck.readers.stamps import Stamps, find_stamps
 from pqcheck.readers.table import Ground, Table
 from pqcheck.readers.text import Text
+from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Note, RowSpan
 from pqcheck.site.model import Reading, Site
 
@@ -194,7 +195,7 @@ def _scanned(found: Look, digest: str) -> Table:
         time_column=stamps.columns[0],
         channels=found.channels,
         unknown=found.unknown,
-        stamps=scanned.stamps,
+        stamps=Times.of(scanned.stamps),
         local=scanned.local,
         row_numbers=scanned.row_numbers,
         slabs=scanned.slabs,

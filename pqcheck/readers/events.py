@@ -11,6 +11,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers.csv_scan import split_line
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import Decoded, RowNumbers, Table
+from pqcheck.readers.times import Times
 from pqcheck.recording import Event, RowSpan
 
 HEADERS = ("time", "phase", "kind", "duration [s]", "residual [%]")
@@ -57,7 +58,7 @@ def read_events(source: Source, sha256: str, headers: list[str], delimiter: str)
         time_column=0,
         channels={},
         unknown=(),
-        stamps=np.array(stamps, np.int64),
+        stamps=Times.of(np.array(stamps, np.int64)),
         local=not (offsets and offsets[0]),
         row_numbers=RowNumbers.plain(2),
         slabs=(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib.util import find_spec
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from pqcheck.clock import zone_info
 from pqcheck.errors import InputError
+from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.csv_table import read_text
 from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
@@ -39,7 +41,8 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
         # The library takes a while to load; the first pass does not need it and leaves a core free. Plain text hardly
         # ever needs it where the compiled module is there.
         threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
-    found = [(Path(path), _tables(Path(path), site)) for path in paths]
+    alike = Alike()
+    found = [(Path(path), [alike.shared(table) for table in _tables(Path(path), site)]) for path in paths]
     tables = in_one_unit(_named_apart(found))
     _check_mapping(tables, reading)
     return assemble(keep_small(tables), Declared(zone, reading.stamp, reading.interval_us))
@@ -60,7 +63,7 @@ def _tables(path: Path, site: Site | None) -> list[Table]:
 
 def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:
     """A mapped column that no file has is a slip of the pen, not a column to pass over."""
-    present = {header for table in tables for header in table.headers}
+    present = {header for table in one_of_each(tables) for header in table.headers}
     for column in reading.columns:
         if column not in present:
             raise InputError(
@@ -71,13 +74,13 @@ def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:
 
 def _named_apart(found: Sequence[tuple[Path, list[Table]]]) -> list[Table]:
     """Files of one name in several folders are told apart by the folder."""
-    names = [name for _, tables in found for name in {table.name for table in tables}]
+    names = Counter(name for _, tables in found for name in {table.name for table in tables})
     result: list[Table] = []
     seen: dict[str, int] = {}
     for path, tables in found:
         for old in dict.fromkeys(table.name for table in tables):
             name = old
-            if names.count(old) > 1:
+            if names[old] > 1:
                 name = f"{path.resolve().parent.name}/{old}"
                 seen[name] = seen.get(name, 0) + 1
                 name = f"{name} ({seen[name]})" if seen[name] > 1 else name

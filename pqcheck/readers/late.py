@@ -78,13 +78,15 @@ class LateNotes:
 
     def notes(self) -> tuple[Note, ...]:
         """One note per column with cells that are not numbers, in file and column order."""
+        bad: dict[tuple[str, int], list[BadCells]] = {}
+        for (name, column, _), one in sorted(self._bad.items(), key=lambda item: item[0]):
+            bad.setdefault((name, column), []).append(one)
+        columns = sorted({column for _, column in bad})
         found = []
         for table in self._tables:
-            for column, channel in sorted(table.channels.items()):
-                cells = [
-                    each for (name, at, _), each in sorted(self._bad.items()) if (name, at) == (table.name, column)
-                ]
-                if not cells:
+            for column in columns:
+                cells, channel = bad.get((table.name, column)), table.channels.get(column)
+                if cells is None or channel is None:
                     continue
                 count = sum(each.count for each in cells)
                 rows = [row for each in cells for row in each.rows][:FIRST_ROWS]

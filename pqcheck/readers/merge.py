@@ -10,6 +10,7 @@ import numpy as np
 from pqcheck.clock import Instants, from_local
 from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
+from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.canvas import Conflicts
 from pqcheck.readers.clock_faults import about_reset, about_seconds, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
@@ -19,6 +20,7 @@ from pqcheck.readers.plan import Part, Plan, plan_of
 from pqcheck.readers.rows import Key, Rows
 from pqcheck.readers.slow import slow_channels
 from pqcheck.readers.table import Table
+from pqcheck.readers.times import NO_TIMES
 from pqcheck.readers.walk import walk
 from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
 
@@ -33,7 +35,6 @@ class Declared:
 
 
 _NONE: Ints = np.empty(0, np.int64)
-"""Not a slice of the stamps: that would keep all of them."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     for table in tables:
         notes += table.notes
     files: list[_File] = []
+    alike = Alike()
     events: list[Event] = []
     for table in tables:
         instants, rows = _instants(table, declared.zone, notes)
@@ -67,9 +69,9 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         if table.slabs:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
-            table, slow = _apart(table, grid, instants, rows, stamp)
+            table, slow = _apart(table, grid, instants, rows, stamp, alike)
             kept = (instants, rows) if weak_interval(grid) is not None else (_NONE, _NONE)
-            files.append(_File(replace(table, stamps=_NONE), grid, stamp, *kept))
+            files.append(_File(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
             for each in slow:
                 notes += each.table.notes
                 files.append(each)
@@ -98,7 +100,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
     if not files and not events:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
-    sources = _joined([_source(file, of) for file, of in zip(files, intervals, strict=True)])
+    sources = _joined(_sources(files, intervals))
     if whole:
         notes += late.notes()
     late.preview()
@@ -112,7 +114,9 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     )
 
 
-def _apart(table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str) -> tuple[Table, list[_File]]:
+def _apart(
+    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, alike: Alike
+) -> tuple[Table, list[_File]]:
     """The table without its slow channels, and those as files of their own (see `slow`)."""
     base = next(iter(grid.runs))
     if len(grid.runs) != 1 or base is None:
@@ -124,20 +128,20 @@ def _apart(table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str)
         flag = {} if table.flag is None else {table.flag: table.channels[table.flag]}
         headers = tuple(header if column in channels else "" for column, header in enumerate(table.headers))
         own = replace(table, headers=headers, channels=channels | flag, unknown=(), notes=(slow.note,), again=True,
-                      stamps=_NONE)
+                      stamps=NO_TIMES)
         starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
         marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
-        files.append(_File(own, marks, stamp, _NONE, _NONE))
+        files.append(_File(alike.shared(own), marks, stamp, _NONE, _NONE))
     if not files:
         return table, []
     left = tuple(header if column not in table.channels or column in kept else ""
                  for column, header in enumerate(table.headers))
-    return replace(table, channels=kept, headers=left), files
+    return alike.shared(replace(table, channels=kept, headers=left)), files
 
 
 def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
     """UTC stamps and data rows that can be placed."""
-    stamps, usual = with_seconds(table.stamps)
+    stamps, usual = with_seconds(table.stamps.all())
     if usual:
         notes.append(about_seconds(table, usual))
     instants, rows = _placed(table, stamps, zone, notes)
@@ -168,7 +172,7 @@ def _placed(table: Table, stamps: Instants, zone: str | None, notes: list[Note])
 
 def _same_units(tables: Sequence[Table]) -> None:
     seen: dict[tuple[str, str | None, int | None, str | None, str], tuple[Channel, str]] = {}
-    for table in tables:
+    for table in one_of_each(tables):
         for channel in table.channels.values():
             other, name = seen.setdefault(channel.key, (channel, table.name))
             if other.unit != channel.unit:
@@ -183,20 +187,21 @@ def _finer(files: list[_File], declared: Declared) -> list[_File]:
 
     Two rows with a gap between them look like rows of twice the interval.
     """
-    # Of a year of files nearly all are alike: what they show is kept once.
+    weak = [None if file.table.again else weak_interval(file.grid) for file in files]
+    if not any(weak):
+        return files
     solid = dict.fromkeys(
         (next(iter(file.grid.runs)), _keys(file.table))
         for file in files
         if len(file.grid.runs) == 1 and weak_interval(file.grid) is None and None not in file.grid.runs
     )
     result = []
-    for file in files:
-        weak = None if file.table.again else weak_interval(file.grid)
-        if weak:
+    for file, interval in zip(files, weak, strict=True):
+        if interval:
             own = _keys(file.table)
             # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
-            finer = [interval for interval, keys in solid if keys & own] if solid else [declared.interval_us]
-            better = next((each for each in finer if each and each < weak and weak % each == 0), None)
+            finer = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
+            better = next((each for each in finer if each and each < interval and interval % each == 0), None)
             if better is not None:
                 file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
         result.append(file)
@@ -295,23 +300,49 @@ def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
         key = (one.name, one.sha256)
         if key in found and one.sha256:
             old = found[key]
-            columns = tuple(dict.fromkeys(old.columns + tuple(column for column in one.columns if column.column)))
+            columns = tuple(dict.fromkeys(old.columns + one.columns))
             found[key] = replace(
                 old, rows=old.rows + one.rows, interval_us=old.interval_us or one.interval_us, columns=columns,
                 start_us=min(old.start_us, one.start_us), end_us=max(old.end_us, one.end_us),
             )
         else:
-            found[key] = replace(one, columns=tuple(column for column in one.columns if column.column))
+            found[key] = one
     return tuple(found.values())
 
 
-def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
+def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | None]]]) -> list[SourceFile]:
+    sources = []
+    # Files of one recorder are understood alike: what is said about their columns is said once.
+    known: list[tuple[_File, int | None, tuple[ColumnReading, ...]]] = []
+    for file, of in zip(files, intervals, strict=True):
+        rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in of.items()}
+        interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
+        columns = next((columns for other, own, columns in known if own == interval and _alike(other, file)), None)
+        if columns is None:
+            columns = _columns(file, interval)
+            known.append((file, interval, columns))
+        sources.append(_source(file, interval, columns))
+    return sources
+
+
+def _alike(one: _File, other: _File) -> bool:
+    """Whether the columns of two files are read in the same way."""
+    this, that = one.table, other.table
+    return (
+        this.headers is that.headers and this.channels is that.channels and this.unknown is that.unknown
+        and this.grounds is that.grounds and one.stamp == other.stamp and this.local == that.local
+        and (this.time_column, this.clock_column, this.time_said)
+        == (that.time_column, that.clock_column, that.time_said)
+    )
+
+
+def _columns(file: _File, interval: int | None) -> tuple[ColumnReading, ...]:
     table = file.table
-    rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in intervals.items()}
-    interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
     why = dict(table.unknown)
     columns = []
     for number, header in enumerate(table.headers):
+        if not header:
+            continue
         if number == table.time_column:
             offset = "without offset, read in the site's zone" if table.local else "with offset"
             written = f"{table.time_said}, " if table.time_said else ""
@@ -326,6 +357,11 @@ def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
             columns.append(ColumnReading(header, channel, read_as(channel, interval, file.stamp) + because))
         else:
             columns.append(ColumnReading(header, None, f"left alone: {why.get(number, 'not asked for')}"))
+    return tuple(columns)
+
+
+def _source(file: _File, interval: int | None, columns: tuple[ColumnReading, ...]) -> SourceFile:
+    table = file.table
     single = None in file.grid.runs
     total = sum(runs.rows for runs in file.grid.runs.values())
     shift = interval or 0
@@ -334,6 +370,5 @@ def _source(file: _File, intervals: dict[int, list[int | None]]) -> SourceFile:
         start, end = (start - shift, end) if file.stamp == "end" else (start, end + shift)
     return SourceFile(
         table.name, table.sha256, 0 if table.again else total, None if single and total < 2 else interval, start, end,
-        tuple(columns), table.written,
+        columns, table.written,
     )
-

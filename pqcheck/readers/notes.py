@@ -41,7 +41,7 @@ def spans_of(name: str, numbers: Ints) -> tuple[RowSpan, ...]:
 def skipped_hour(table: Table, row: int, count: int, zone: str) -> str:
     """Why a file with stamps in an hour that does not exist is not read."""
     number = int(table.row_numbers.of(np.array([row]))[0])
-    written = iso(int(table.stamps[row]), "UTC")[:19]
+    written = iso(int(table.stamps.all()[row]), "UTC")[:19]
     return (
         f"{table.name}, row {number}: {written} does not exist in {zone}, where the clocks go forward over it "
         f"({counted(count, 'row')} in such hours); if the recorder keeps standard time all year, declare a zone "

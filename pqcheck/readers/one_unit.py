@@ -9,6 +9,7 @@ from decimal import Decimal
 import numpy as np
 
 from pqcheck.quantities import QUANTITIES
+from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.table import Decoded, Ground, Slab, Table
 from pqcheck.recording import Channel, Note, Values
 from pqcheck.units import factor
@@ -26,13 +27,16 @@ def in_one_unit(tables: Sequence[Table]) -> list[Table]:
     Only powers of ten are bridged (kV and V); percent and volts of one channel stay apart and are refused later.
     """
     written: dict[object, list[Channel]] = {}
-    for table in tables:
+    for table in one_of_each(tables):
         for channel in table.channels.values():
             seen = written.setdefault(channel.key, [])
             if channel.unit not in [each.unit for each in seen]:
                 seen.append(channel)
     wanted = {key: _common(seen) for key, seen in written.items() if len(seen) > 1}
-    return [_converted(table, wanted) for table in tables] if wanted else list(tables)
+    if not wanted:
+        return list(tables)
+    alike = Alike()
+    return [alike.shared(_converted(table, wanted)) for table in tables]
 
 
 def _common(seen: Sequence[Channel]) -> str:

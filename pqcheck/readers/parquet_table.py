@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,11 +20,16 @@ from pqcheck.readers.csv_table import find_time
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.source import Source, open_source, sha256_of
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
+from pqcheck.readers.times import Times
 from pqcheck.recording import Values
 from pqcheck.site.model import Site
 
 SLAB_BYTES = 48 << 20
-"""Decoded bytes per step. Steps inside a large row group decode parts of it again, so they must not be small."""
+"""Decoded bytes of the row groups that are taken together, and of a step inside a row group that is larger."""
+
+GROUP_BYTES = 160 << 20
+"""Up to this size a row group is decoded once and held until its last block; steps of a larger one decode parts of it
+again, for nothing where the pages are small, and wholly where each column is one page."""
 
 FIRST_BAD_ROWS = 5
 _MAGIC = b"PAR1"
@@ -48,11 +54,13 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
     try:
         frame = pl.scan_parquet(path, glob=False, hive_partitioning=False)
         schema = frame.collect_schema()
-        columns = [name for name in schema.names() if not name.startswith("__index_level_")]
+        # The files of a year have the same names, which are held once.
+        columns = [sys.intern(name) for name in schema.names() if not name.startswith("__index_level_")]
         units = units_of(pl.read_parquet_metadata(path).get("ARROW:schema", ""))
         headers = [f"{name} [{units[name]}]" if name in units and "[" not in name else name for name in columns]
         time_column = find_time(headers, mapping, source.name)
-        stamps, local = _stamps(frame.select(columns[time_column]).collect().to_series(), source.name)
+        times = frame.select(columns[time_column]).collect().to_series()
+        stamps, local = _stamps(times, source.name)
     except (pl.exceptions.PolarsError, OSError) as error:
         reason = str(error).splitlines()[0]
         raise InputError(f"{source.name} is a damaged Parquet file ({reason}); copy it again") from None
@@ -63,10 +71,6 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
     channels, scales = scales_of(channels, site)
     narrow = frozenset(number for number in channels if schema[columns[number]] == pl.Float32 and number not in scales)
     row_bytes = sum(4 if number in narrow else 8 for number in channels) or 8
-    step = max(1, SLAB_BYTES // row_bytes)
-    count = -(-stamps.size // step)
-    edges = [stamps.size * part // count for part in range(count + 1)]
-    slabs = tuple(Slab(low, high - low, (low, high)) for low, high in pairwise(edges))
     numbers = RowNumbers.plain(1)
     decode = ParquetDecoder(source, tuple(columns), numbers)
     return Table(
@@ -76,15 +80,32 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         time_column=time_column,
         channels=channels,
         unknown=tuple(pair for pair in unknown if pair[0] != time_column),
-        stamps=stamps,
+        stamps=Times.of(stamps),
         local=local,
         row_numbers=numbers,
-        slabs=slabs,
+        slabs=_slabs(times.chunk_lengths(), row_bytes),
         decode=Scaled(decode, scales) if scales else decode,
         narrow=narrow,
         columnar=True,
         size=stamps.size * row_bytes,
     )
+
+
+def _slabs(groups: Sequence[int], row_bytes: int) -> tuple[Slab, ...]:
+    """Slabs that begin and end with row groups, given by their rows, as far as these are not too large."""
+    ends: list[int] = []
+    first = rows = 0
+    for count in filter(None, groups):
+        if (rows + count - first) * row_bytes > SLAB_BYTES and rows > first:
+            ends.append(rows)
+            first = rows
+        if count * row_bytes > GROUP_BYTES:
+            steps = -(-count * row_bytes // SLAB_BYTES)
+            ends += [rows + count * step // steps for step in range(1, steps)]
+            first = ends[-1]
+        rows += count
+    ends.append(rows)
+    return tuple(Slab(low, high - low, (low, high)) for low, high in pairwise([0, *ends]) if high > low)
 
 
 def _stamps(series: Any, name: str) -> tuple[Instants, bool]:

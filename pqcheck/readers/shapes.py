@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import DAY
+from pqcheck.clock import DAY, Instants
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import parse_header
 from pqcheck.readers.csv_decode import CsvDecoder
@@ -17,6 +17,7 @@ from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.headers.reading import read_headers
 from pqcheck.readers.scale import Scaled
 from pqcheck.readers.table import Decoded, Ground, RowNumbers, Slab, Table
+from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Values
 from pqcheck.site.model import Site
 
@@ -51,12 +52,13 @@ class Shape:
         blocks = [decode(slab, self.values) for slab in table.slabs]
         parts = [np.stack([np.asarray(column) for column in block.values], axis=1) for block in blocks]
         numbers = np.concatenate(parts) if parts else np.zeros((0, len(self.values)))
+        written = table.stamps.all()
         result: list[Table] = []
         for code, text in enumerate(texts):
             mine = np.flatnonzero(names == code)
             unit = kinds[glued[mine[0]]] if self.unit is not None else next(filter(None, units), "")
             header = text or table.headers[self.values[0]]
-            result.append(self._one(table, len(result) + 1, header, unit, mine, numbers[mine], site))
+            result.append(self._one(table, len(result) + 1, header, unit, mine, written[mine], numbers[mine], site))
         if not any(each.channels for each in result):
             raise InputError(
                 f"{table.name}: no channel is known among {', '.join(repr(text) for text in texts[:5])}; map them "
@@ -71,11 +73,11 @@ class Shape:
         header: str,
         unit: str,
         rows: NDArray[np.intp],
+        stamps: Instants,
         numbers: NDArray[np.float64],
         site: Site | None,
     ) -> Table:
         lines = table.row_numbers.of(rows)
-        stamps = table.stamps[rows]
         if len(self.values) > 1:
             step = DAY // len(self.values)
             stamps = (stamps[:, None] + np.arange(len(self.values)) * step).ravel()
@@ -93,7 +95,7 @@ class Shape:
             clock_column=None,
             channels={column: channel} if channel is not None else {},
             unknown=() if channel is not None else ((column, ground.why),),
-            stamps=stamps,
+            stamps=Times.of(stamps),
             row_numbers=RowNumbers(np.arange(lines.size), lines),
             slabs=(Slab(0, values.size, (0, 0)),) if values.size else (),
             decode=Scaled(_Held(column, values), {column: scale}) if scale is not None else _Held(column, values),

@@ -105,7 +105,7 @@ def _regular(
     if interval >= 2 * base_us and interval == own:
         if (steps % interval).any() or counts.max() < _REGULAR * steps.size:
             return None
-        starts, how = _starts(table.stamps[rows], times, interval, base_us, stamp)
+        starts, how = _starts(table.stamps.all()[rows], times, interval, base_us, stamp)
     elif own > base_us and own % base_us:
         # Ten seconds are no whole number of 3-second rows: each reading stands in the first row after it is complete.
         slots = times // own

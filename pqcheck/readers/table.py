@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import Instants
+from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Event, Note, Values
 
 
@@ -92,7 +92,7 @@ class Table:
     time_column: int
     channels: Mapping[int, Channel]
     unknown: tuple[tuple[int, str], ...]
-    stamps: Instants
+    stamps: Times
     local: bool
     row_numbers: RowNumbers
     slabs: tuple[Slab, ...]

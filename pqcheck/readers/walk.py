@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -56,7 +56,7 @@ def walk(
     return _one_ahead(blocks) if len(edges) > 1 else blocks
 
 
-def _one_ahead(blocks: Iterator[Block]) -> Iterator[Block]:
+def _one_ahead(blocks: Generator[Block, None, None]) -> Generator[Block, None, None]:
     """The same blocks, each of them made ready in a thread while the one before it is looked at."""
     pool = ThreadPoolExecutor(1)
     try:
@@ -66,6 +66,7 @@ def _one_ahead(blocks: Iterator[Block]) -> Iterator[Block]:
             yield block
     finally:
         pool.shutdown(wait=True)
+        blocks.close()
 
 
 def _blocks(
@@ -75,7 +76,7 @@ def _blocks(
     canvases: Sequence[Canvas],
     watch: Watch,
     conflicts: Conflicts | None,
-) -> Iterator[Block]:
+) -> Generator[Block, None, None]:
     """Blocks laid into the canvases in turn."""
     readers = _readers(plan.parts, chosen)
     touched = parts_by_block(plan.parts, edges)
