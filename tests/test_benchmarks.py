@@ -237,6 +237,38 @@ def test_growth_notices_a_difference(tmp_path: Path) -> None:
         growth.same_apart(one, [other])
 
 
+def written(path: Path, found: list[tuple[str, list[list[Any]]]]) -> Path:
+    """A findings file of one line per finding; each has an id and windows of start, end, intervals and worst value."""
+    lines = []
+    for identity, windows in found:
+        keys = ("start", "end", "intervals", "worst")
+        lines.append(json.dumps({
+            "id": identity, "kind": "limit", "verdict": "pass", "intervals": {"valid": 3}, "statistic": None,
+            "margin": None, "proven": True, "modifiers": [], "title": "t",
+            "windows": [{**dict(zip(keys, each, strict=True)), "rows": [{"file": "a"}]} for each in windows],
+        }))  # fmt: skip
+    path.write_text('{\n "findings": [\n  ' + ",\n  ".join(lines) + '\n ],\n "verdict": "pass"\n}\n', encoding="utf-8")
+    return path
+
+
+def test_weeks_are_compared_one_after_the_other(tmp_path: Path) -> None:
+    # A window over midnight is one in the whole where its days touch; the last week exists apart only.
+    first, second = ("t/r/c@1", [["1", "2", 5, 7.0]]), ("t/r/c@2", [["2", "3", 4, 8.0], ["5", "6", 1, 9.0]])
+    whole = written(tmp_path / "whole.json", [first, second])
+    parts = [written(tmp_path / f"{at}.json", [one]) for at, one in enumerate((first, second, ("t/r/c@3", [])))]
+    assert growth.same_apart(whole, parts) == {"findings": 2, "windows": 2, "only_apart": 1}
+    other = written(tmp_path / "other.json", [("t/r/c@2", [["2", "3", 4, 8.5], ["5", "6", 1, 9.0]])])
+    with pytest.raises(SystemExit, match="t/r/c: windows differ"):
+        growth.same_apart(whole, [parts[0], other])
+
+
+def test_a_findings_file_in_another_layout_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "one-line.json"
+    path.write_text('{"findings": []}', encoding="utf-8")
+    with pytest.raises(SystemExit, match="no whole findings file"):
+        list(growth.findings_of(path))
+
+
 def test_many_small_recordings(tmp_path: Path) -> None:
     answer = call("many.py", "--count", "20", "--singles", "2", "--rows", "144", "--work", tmp_path)
     assert (answer["recordings"], answer["findings_files"], answer["left_over"]) == (20, 20, 0)
