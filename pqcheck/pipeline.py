@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pqcheck import progress
 from pqcheck.errors import InputError, SiteError, nearest
-from pqcheck.findings import Finding, Findings, sort_key
+from pqcheck.findings import Finding, Findings, in_order
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import DAY, Axis, Block, ColumnReading, Recording
@@ -119,7 +119,7 @@ def _checked(
         findings += existing_load_findings(chosen, corrected, declared, findings)
     remarks += [*row_remarks(chosen, declared), *_left_out(chosen, only)]
     result = Findings(
-        findings=tuple(sorted(findings, key=sort_key)),
+        findings=in_order(findings),
         site=declared.declared,
         recordings=tuple(recording_entry(recording, number, remainders) for number in range(len(recording.files))),
         limit_tables=tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in chosen),

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.errors import InputError, SiteError
-from pqcheck.findings import Finding, Findings, Reason, Snapshot, Verdict, sort_key
+from pqcheck.findings import Finding, Findings, Reason, Snapshot, Verdict, in_order
 from pqcheck.limit_tables import LimitTable
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import has_virtual_pcc, judged_site
@@ -63,7 +63,7 @@ def check_spectra(
     findings += list(_soundness(spectra))
     return as_internal(
         Findings(
-            findings=tuple(sorted(findings, key=sort_key)),
+            findings=in_order(findings),
             site=site.declared,
             recordings=spectra.files,
             limit_tables=tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in tables),

@@ -6,6 +6,7 @@ import copy
 import dataclasses
 import json
 import pickle
+import random
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from pqcheck.findings import (
     Statistic,
     Verdict,
     Window,
+    in_order,
     sort_key,
 )
 from pqcheck.findings_file import as_document, from_document
@@ -111,6 +113,19 @@ def test_what_is_no_number_is_not_written(value: float) -> None:
 def test_read_back_and_written_again() -> None:
     text = result(*VARIED).to_json()
     assert from_document(json.loads(text)).to_json() == text
+
+
+def test_the_order_is_that_of_the_key_whatever_came_first() -> None:
+    days = [Period("day", f"2031-03-{day:02d}T00:00:00+01:00", "") for day in (3, 4, 5)]
+    mixed = [
+        *VARIED,
+        *(finding(period=day, order=order, rule=rule) for day in days for order in (None, 11, 5) for rule in "ba"),
+        *(finding(kind=kind, table=table) for kind in ("recording", "safety", "prediction") for table in "yx"),
+        *(finding(period=None, snapshot=Snapshot(point)) for point in ("night", "", "full load")),
+    ]
+    for seed in range(5):
+        random.Random(seed).shuffle(mixed)
+        assert [id(one) for one in in_order(iter(mixed))] == [id(one) for one in sorted(mixed, key=sort_key)]
 
 
 @dataclass(frozen=True)

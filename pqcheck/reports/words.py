@@ -56,9 +56,12 @@ def by_loss(findings: Sequence[Finding]) -> list[Finding]:
 
 def worst_of(findings: Sequence[Finding]) -> Finding:
     """The first `by_loss`, of at least one."""
-    losses = [_loss(one) for one in findings]
-    worst = min(losses)
-    return min((one for one, loss in zip(findings, losses, strict=True) if loss == worst), key=lambda one: one.id)
+    worst, loss = findings[0], _loss(findings[0])
+    for one in findings[1:]:
+        own = _loss(one)
+        if own < loss or (own == loss and one.id < worst.id):
+            worst, loss = one, own
+    return worst
 
 
 def _loss(one: Finding) -> tuple[bool, float]:
