@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,9 +16,6 @@ from pqcheck.readers.csv_decode import CsvDecoder
 from pqcheck.readers.csv_scan import FOOTER, Layout, scan
 from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
 from pqcheck.readers.events import is_event_header, read_events
-from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.headers.facts import Guess
-from pqcheck.readers.headers.reading import read_headers, refuse_doubts
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.shapes import Shape, find_shape
 from pqcheck.readers.slow import FIRST_ROWS
@@ -28,6 +26,10 @@ from pqcheck.readers.text import Text
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Note, RowSpan
 from pqcheck.site.model import Reading, Site
+
+if TYPE_CHECKING:
+    # Most tables have the names of the contract: what reads others is loaded for those that need it.
+    from pqcheck.readers.headers.facts import Guess
 
 SAMPLE_ROWS = 500
 CELLS_LOOKED_AT = 2000
@@ -63,7 +65,10 @@ def read_text(text: Text, digest: str, site: Site | None) -> list[Table]:
         if is_event_header(headers):
             return [read_events(text.source, digest or sha256_of(text.source.path), headers, delimiter)]
     found = look(text, site)
-    refuse_doubts(found.guesses, found.dialect.headers, text.source.name)
+    if found.guesses:
+        from pqcheck.readers.headers.reading import refuse_doubts
+
+        refuse_doubts(found.guesses, found.dialect.headers, text.source.name)
     table = _scanned(found, digest)
     return found.shape.tables(table, found.units, site) if found.shape is not None else [table]
 
@@ -87,10 +92,7 @@ def look(text: Text, site: Site | None) -> Look:
     for column in stamps.columns:
         channels.pop(column, None)
     open_columns = [column for column, _ in unknown if column not in stamps.columns and dialect.headers[column]]
-    seen = [column for column, channel in channels.items() if _tells(channel)] if open_columns else []
-    known = {column: channels[column] for column in seen}
-    evidence = Evidence(_samples(rows, [*open_columns, *seen], dialect.decimal), site, known)
-    guesses = read_headers(dialect.headers, units, open_columns, evidence)
+    guesses = _guesses(dialect, rows, units, open_columns, channels, site) if open_columns else []
     taken = {channel.key: column for column, channel in channels.items()}
     why = dict(unknown)
     left: list[tuple[int, str]] = []
@@ -107,6 +109,19 @@ def look(text: Text, site: Site | None) -> Look:
     scales |= {guess.column: guess.scale for guess in kept if guess.scale is not None}
     return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, tuple(units),
                 blank_early=_blank_early(rows, len(headers), dialect.decimal))
+
+
+def _guesses(
+    dialect: Dialect, rows: Sequence[Sequence[str]], units: Sequence[str], open_columns: Sequence[int],
+    channels: Mapping[int, Channel], site: Site | None,
+) -> list[Guess]:
+    """Readings of the columns whose names are not those of the contract."""
+    from pqcheck.readers.headers.evidence import Evidence
+    from pqcheck.readers.headers.reading import read_headers
+
+    known = {column: channel for column, channel in channels.items() if _tells(channel)}
+    evidence = Evidence(_samples(rows, [*open_columns, *known], dialect.decimal), site, known)
+    return read_headers(dialect.headers, units, open_columns, evidence)
 
 
 def _blank_early(rows: Sequence[Sequence[str]], columns: int, decimal: str) -> frozenset[int]:

@@ -13,8 +13,6 @@ from pqcheck.clock import DAY, Instants
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import parse_header
 from pqcheck.readers.csv_decode import CsvDecoder
-from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.headers.reading import read_headers
 from pqcheck.readers.scale import Scaled
 from pqcheck.readers.table import Decoded, Ground, RowNumbers, Slab, Table
 from pqcheck.readers.times import Times
@@ -121,6 +119,9 @@ class _Held:
 def _channel(
     header: str, unit: str, values: Values, site: Site | None
 ) -> tuple[Channel | None, Ground, float | str | None]:
+    from pqcheck.readers.headers.evidence import Evidence
+    from pqcheck.readers.headers.reading import read_headers
+
     mapping = site.recording.columns if site is not None else {}
     text = mapping.get(header, header)
     full = f"{text} [{unit}]" if unit and "[" not in text else text
