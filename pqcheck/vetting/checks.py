@@ -24,6 +24,7 @@ from pqcheck.vetting.plausible import frequency_outcome, power_factor_outcomes
 from pqcheck.vetting.repeats import RESTING, alike_outcomes, copied_outcome, interpolated_outcome, stuck_outcome
 from pqcheck.vetting.scaling import energy_outcome, ratio_outcomes, totals_outcomes
 from pqcheck.vetting.spectrum import spectrum_outcomes, zero_order_outcomes
+from pqcheck.vetting.tally import Bins
 from pqcheck.vetting.thresholds import threshold
 from pqcheck.vetting.wiring import polarity_outcomes
 
@@ -134,7 +135,7 @@ class Movement:
         )
 
 
-def _moved_in_bins(bins: Sequence[tuple[int, np.ndarray, np.ndarray]], width: int, first: int, last: int) -> bool:
+def _moved_in_bins(bins: Bins, width: int, first: int, last: int) -> bool:
     for base, held, amount in bins:
         edges = (np.arange(held.size) + base) * width
         inside = (edges >= first) & (edges + width <= last) & (amount > 0)

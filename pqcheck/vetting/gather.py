@@ -163,13 +163,13 @@ class Gatherer:
             # Rows that are missing are missing in every channel: their runs are looked for once.
             if mask is None or not same_holes(array, mask):
                 mask = np.isnan(array)
-                holes = _holes(mask)
+                holes = _holes(mask, slot)
             if tally.full:
                 tally.take(slot, array, over.get(channel), holes)
                 if channel in self._coarse:
                     self._coarsen(slot, channel, array)
             else:
-                tally.count_holes(slot, array.size, holes)
+                tally.count_holes(array.size, holes)
                 if channel in over:
                     tally.mark_over_range(slot, over[channel])
         self._samples.take(slot, [values.get(channel) for channel in self._sampled])
@@ -233,12 +233,17 @@ class Gatherer:
             self._out.dark.add(starts + slot, lengths, lengths)
 
 
-_NO_HOLES = Holes(0, np.empty(0, np.int64), np.empty(0, np.int64))
+_NONE = np.empty(0, np.int64)
+_NO_HOLES = Holes(0, _NONE, _NONE, _NONE, np.empty(0))
 
 
-def _holes(mask: Array) -> Holes:
+def _holes(mask: Array, slot: int) -> Holes:
+    """Holes of a chunk that begins at `slot`."""
     count = int(np.count_nonzero(mask))
-    return Holes(count, *mask_runs(mask)) if count else _NO_HOLES
+    if not count:
+        return _NO_HOLES
+    starts, lengths = mask_runs(mask)
+    return Holes(count, starts, lengths, starts + slot, lengths.astype(np.float64))
 
 
 def _divisor(whole: int, at_least: int) -> int:

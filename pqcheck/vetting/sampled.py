@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.vetting.tally import SHORTEST_COPY, SHORTEST_RUN, Tally
+from pqcheck.vetting.tally import SHORTEST_COPY, SHORTEST_RUN, Bins, Tally
 
 Array = NDArray[Any]
 
@@ -26,6 +26,9 @@ class Samples:
         self._day = tallies[0].day_slots // self._stride if tallies else 0
         self._last: Array | None = None
         self._before: Array | None = None
+        self._bins = Bins()
+        for number, tally in enumerate(self._tallies):
+            tally.bins = Bins(self._bins.chunks, number)
 
     def take(self, slot: int, rows: Sequence[Array | None]) -> None:
         """Look at one chunk: the arrays of the channels in the order of the tallies, None where one is absent."""
@@ -84,14 +87,13 @@ class Samples:
         clipped = np.clip(edges, first, first + steps.shape[1]) - first
         amount = np.diff(clipped).astype(np.int64)
         sums = np.column_stack((np.zeros(len(equal), np.int64), np.cumsum(equal, axis=1)))
-        held = sums[:, clipped[1:]] - sums[:, clipped[:-1]]
+        self._bins.add(base, sums[:, clipped[1:]] - sums[:, clipped[:-1]], amount)
         touching = equal[:, 0] | equal[:, -1] | (repeats >= SHORTEST_RUN - 1)
         for number, tally in enumerate(self._tallies):
             tally.pairs += int(known[number])
             tally.repeats += int(repeats[number])
             tally.moves += int(moves[number])
             tally.resolution = min(tally.resolution, float(smallest[number]))
-            tally.bins.append((base, held[number], amount))
             row = rows[number]
             if touching[number] and row is not None:
                 self._runs(tally, equal[number], first, chain[number], row, 1 if carried else 0)

@@ -7,6 +7,7 @@ every `stride`-th value (sampled.py).
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -33,11 +34,16 @@ SAMPLES_OF_DIGEST = 256
 
 @dataclass(frozen=True)
 class Holes:
-    """Slots of a chunk without a value: how many, and their runs."""
+    """Slots of a chunk without a value: how many, and their runs, counted from the chunk and from the stream (`slots`).
+
+    Channels that miss the same rows share the arrays, also where they keep them.
+    """
 
     count: int
     starts: Slots
     lengths: Slots
+    slots: Slots
+    sizes: Array
 
 
 @dataclass
@@ -52,11 +58,13 @@ class Pieces:
     def add(self, starts: Slots, lengths: Slots, numbers: Array) -> None:
         """Keep the runs, up to MOST_RUNS per channel."""
         room = MOST_RUNS - self.kept
-        if starts.size and room > 0:
-            self.starts.append(starts[:room])
-            self.lengths.append(lengths[:room])
-            self.numbers.append(np.asarray(numbers[:room], np.float64))
-            self.kept += min(room, int(starts.size))
+        if starts.size > room:
+            starts, lengths, numbers = starts[:room], lengths[:room], numbers[:room]
+        if starts.size:
+            self.starts.append(starts)
+            self.lengths.append(lengths)
+            self.numbers.append(np.asarray(numbers, np.float64))
+            self.kept += int(starts.size)
 
     def joined(self, *, add: bool = True) -> tuple[Slots, Slots, Array]:
         """All runs; one that goes on across a border of chunks is one run, its numbers added up or the first kept."""
@@ -68,6 +76,26 @@ class Pieces:
         heads = np.flatnonzero(new)
         numbers = np.add.reduceat(number, heads) if add else number[heads]
         return first[heads], np.add.reduceat(count, heads), numbers
+
+
+@dataclass
+class Bins:
+    """Repeats per bin of pairs, chunk by chunk: number of the first bin, repeats (row by channel), pairs of each bin.
+
+    Sampled channels share the chunks and have a `row` each.
+    """
+
+    chunks: list[tuple[int, NDArray[np.int32], NDArray[np.int32]]] = field(default_factory=list)
+    row: int = 0
+
+    def add(self, first: int, held: Array, amount: Array) -> None:
+        """Keep a chunk."""
+        self.chunks.append((first, held.astype(np.int32), amount.astype(np.int32)))
+
+    def __iter__(self) -> Iterator[tuple[int, NDArray[np.int32], NDArray[np.int32]]]:
+        """The chunks of one channel."""
+        for first, held, amount in self.chunks:
+            yield first, held[self.row], amount
 
 
 @dataclass
@@ -131,7 +159,7 @@ class Tally:
     before_gap: list[tuple[int, float, float]] = field(default_factory=list)
     pairs: int = 0
     repeats: int = 0
-    bins: list[tuple[int, Slots, Slots]] = field(default_factory=list)
+    bins: Bins = field(default_factory=Bins)
     equal_runs: Pieces = field(default_factory=Pieces)
     copies: Pieces = field(default_factory=Pieces)
     copy_pairs: int = 0
@@ -171,7 +199,7 @@ class Tally:
         size = values.size
         if not size:
             return
-        self.count_holes(slot, size, holes)
+        self.count_holes(size, holes)
         if holes.count and self.channel.quantity == "voltage":
             self._around(slot, values, holes)
         if over_range is not None:
@@ -193,12 +221,12 @@ class Tally:
         self.moves += int(np.count_nonzero(sample[1:] != sample[:-1]))
         self.digest.update(sample.tobytes())
 
-    def count_holes(self, slot: int, size: int, holes: Holes) -> None:
+    def count_holes(self, size: int, holes: Holes) -> None:
         """Add a chunk to the slots expected and missing."""
         self.expected += size
         if holes.count:
             self.missing += holes.count
-            self.gaps.add(holes.starts + slot, holes.lengths, holes.lengths)
+            self.gaps.add(holes.slots, holes.lengths, holes.sizes)
 
     def mark_over_range(self, slot: int, marks: Mask) -> None:
         """Keep the runs of readings marked as over range."""
@@ -248,7 +276,7 @@ class Tally:
         held = np.bincount((where + first) // width - base, minlength=(first + steps.size - 1) // width - base + 1)
         edges = np.arange(held.size + 1) * width + base * width
         amount = np.diff(np.clip(edges, first, first + steps.size)).astype(np.int64)
-        self.bins.append((base, held, amount))
+        self.bins.add(base, held[np.newaxis], amount)
         self.keep_runs(equal, first, chain, repeats)
 
     def keep_runs(self, equal: Mask, first: int, chain: Array, repeats: int) -> None:
