@@ -7,8 +7,9 @@ from functools import lru_cache
 from pqcheck.counting import prove
 from pqcheck.evidence import Runs, no_runs
 from pqcheck.findings import Reason, Verdict
+from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.decide import Counts, may_be_outside, reason
-from pqcheck.judging.series import BoundRun, PeriodTally
+from pqcheck.judging.series import PeriodTally
 
 Bounded = tuple[Verdict, Reason, tuple[Counts, int] | None, Runs]
 

@@ -11,13 +11,14 @@ from pqcheck.deriving.sources import Source
 from pqcheck.evidence import Runs
 from pqcheck.findings import Finding, Verdict, Window
 from pqcheck.judging import assemble
+from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bounds import decide_bound
 from pqcheck.judging.break_even import BreakEven
 from pqcheck.judging.decide import Counts, Decider, Decision
 from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest import LightestLoad
-from pqcheck.judging.series import BoundRun, PeriodTally, SeriesRun, TaskRun, count_slots
+from pqcheck.judging.series import PeriodTally, SeriesRun, TaskRun, count_slots
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.judging.windows import Place, RunWindows

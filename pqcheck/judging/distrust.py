@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from pqcheck.deriving.formulas import Formula, PercentOfFundamental, Unbalance
 from pqcheck.evidence import Runs
 from pqcheck.findings import Reason, Verdict
+from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.decide import Counts, Decision, shared_reason
-from pqcheck.judging.series import BoundRun, PeriodTally, SeriesRun
+from pqcheck.judging.series import PeriodTally, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 

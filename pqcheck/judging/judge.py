@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding
 from pqcheck.judging.assemble import of_settled
+from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.conclude import Conclusions, Remainder
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
 from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import (
-    BoundRun,
     SeriesRun,
     band_of,
     make_periods,

@@ -1,0 +1,79 @@
+"""What minimum, maximum and longer-mean columns prove does not depend on how the recording is cut into blocks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pqcheck.findings import Finding, Findings, Verdict, in_order
+from tests.recordings import judged, one, recording, site
+
+PER_DAY = {3: 28_800, 60: 1440, 600: 144, 900: 96, 1800: 48}
+SITE: dict[str, Any] = {"pcc": {"is_pcc": True}, "recording": {"extremes_of": "200 ms"}}
+TABLES = ("ieee519-2022", "en50160-2010-lv")
+
+
+def columns(seed: int, interval_s: int, days: int) -> dict[str, Any]:
+    """Voltages, distortion and frequency as extremes and means, some of them missing, some beyond their limits."""
+    random = np.random.default_rng(seed)
+    count = PER_DAY[interval_s] * days
+    made: dict[str, Any] = {}
+    for name, level, width in (("voltage.an", 230, 14), ("voltage_thd.an", 6, 3), ("voltage_harmonic.an.h5", 3, 3)):
+        middle = level + width * random.standard_normal(count) / 2
+        middle[random.integers(0, count, count // 100)] = np.nan
+        unit = "V" if name == "voltage.an" else "%"
+        spread = np.abs(random.standard_normal(count)) * width / 8
+        made |= {f"{name} [{unit}]": middle, f"{name}.min [{unit}]": middle - spread,
+                 f"{name}.max [{unit}]": middle + spread}  # fmt: skip
+    made["frequency [Hz]"] = np.round(50 + random.standard_normal(count) / 3, 2)
+    return made
+
+
+def text(findings: list[Finding]) -> str:
+    return Findings(in_order(findings)).to_json()
+
+
+@pytest.mark.parametrize("interval_s", [3, 60, 600, 900, 1800])
+@pytest.mark.parametrize("excluded", [False, True])
+@pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin"])
+def test_a_day_at_a_time_or_all_at_once(interval_s: int, excluded: bool, zone: str) -> None:
+    days = 2 if interval_s == 3 else 9
+    cut = {"from": "2031-03-03T10:07:00Z", "to": "2031-03-04T03:20:00Z", "reason": "lead off", "author": "engineer"}
+    place = site(**SITE, **({"exclusions": [cut]} if excluded else {}))
+    data = columns(interval_s, interval_s, days)
+    # A supply that is away for an hour and a half has no value for any rule.
+    dead = slice(PER_DAY[interval_s] // 2, PER_DAY[interval_s] // 2 + max(2, 5400 // interval_s))
+    for name in data:
+        if name.startswith("voltage.an"):
+            data[name][dead] = 3.0
+    start = "2031-03-03T00:00:00+00:00" if zone == "UTC" else "2031-03-02T22:30:00+00:00"
+    made = [
+        judged(recording(data, start=start, interval_s=interval_s, zone=zone, days_per_block=size), place, *TABLES)
+        for size in (1, 30)
+    ]
+    assert text(made[0]) == text(made[1])
+    assert any(one.reason is not None and one.reason.code in ("proven-by-bound", "wrong-interval") for one in made[0])
+
+
+def test_the_mean_nearest_to_a_limit_is_named_whichever_day_it_comes_from() -> None:
+    hertz = np.full(3 * PER_DAY[3], 50.0)
+    hertz[40_000] = 50.31
+    hertz[50_000] = 50.3
+    for size in (1, 30):
+        found = judged(recording({"frequency [Hz]": hertz}, interval_s=3, days_per_block=size), site(), TABLES[1])
+        reason = one(found, "frequency-all").reason
+        assert reason is not None and "the 3 s value nearest to a limit is 50.31 Hz" in reason.text
+
+
+def test_means_of_every_day_prove_members_outside() -> None:
+    # Half-hour means beyond 8 % in two different days: each proves a ten-minute value outside; 50 of a week may be.
+    thd = np.full(7 * 48, 2.0)
+    thd[:30] = 9.0
+    thd[100:131] = 9.0
+    for size in (1, 30):
+        found = judged(recording({"voltage_thd.an [%]": thd}, interval_s=1800, days_per_block=size),
+                       site(**SITE), TABLES[0])  # fmt: skip
+        weekly = one(found, "voltage-thd-week-95", phase="an")
+        assert weekly.verdict is Verdict.FAIL and weekly.intervals is not None and weekly.intervals.outside == 61
