@@ -27,8 +27,10 @@ class Interruptions:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
         dead: NDArray[np.bool_] | None = None
         for channel, values in block.values.items():
+            if channel.quantity != "voltage" or channel.reading != "mean":
+                continue
             nominal = self._site.supply.nominal(channel.phase or "")
-            if channel.quantity != "voltage" or channel.reading != "mean" or nominal is None:
+            if nominal is None:
                 continue
             below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
             if not below.any():
@@ -40,7 +42,9 @@ class Interruptions:
 
     def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
         axis = block.axis
-        ranges = slots_of(self.spans, axis.start_us, axis.interval_us, 0, axis.count)
+        # Of a year of interruptions only those of this block are put in order.
+        near = [span for span in self.spans if span[0] < axis.end_us and span[1] > axis.start_us]
+        ranges = slots_of(near, axis.start_us, axis.interval_us, 0, axis.count)
         if not ranges:
             return None
         mask = np.zeros(axis.count, dtype=bool)

@@ -20,7 +20,10 @@ HOW_MANY = 3
 
 
 class LightestLoad:
-    """Keeps the judged quantity and the sum of the phase currents at the rule's interval."""
+    """The judged quantity where the sum of the phase currents is smallest, at the rule's interval.
+
+    Only the few lightest intervals so far are kept, so that a year takes no more memory than a day.
+    """
 
     def __init__(self, task: Task, source: Source, axis: Axis, currents: tuple[Channel, ...]) -> None:
         self.task = task
@@ -34,8 +37,10 @@ class LightestLoad:
                 Grouper(axis.start_us, source.interval_us, self._interval, "rms") for _ in range(1 + len(currents))
             ]
             self._origin = self._groupers[0].start_us
-        self._quantity: list[NDArray[Any]] = []
-        self._load: list[NDArray[Any]] = []
+        self._seen = 0
+        self._slot: NDArray[np.int64] = np.empty(0, np.int64)
+        self._quantity: NDArray[Any] = np.empty(0)
+        self._load: NDArray[Any] = np.empty(0)
 
     def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
         """The next block."""
@@ -45,19 +50,23 @@ class LightestLoad:
             parts = [np.where(mask, np.nan, part) for part in parts]
         if self._groupers:
             parts = [grouper.feed(Stretch(part)) for grouper, part in zip(self._groupers, parts, strict=True)]
-        self._quantity.append(np.array(parts[0], dtype=np.float64))
-        self._load.append(np.sum(np.array(parts[1:]), axis=0))
+        quantity, load = np.array(parts[0], dtype=np.float64), np.sum(np.array(parts[1:]), axis=0)
+        known = np.flatnonzero(~np.isnan(quantity) & ~np.isnan(load))
+        slots = np.concatenate([self._slot, known + self._seen])
+        quantities = np.concatenate([self._quantity, quantity[known]])
+        loads = np.concatenate([self._load, load[known]])
+        # What was kept comes first: of equal loads the earlier interval stays.
+        order = np.argsort(loads, kind="stable")[:HOW_MANY]
+        self._slot, self._quantity, self._load = slots[order], quantities[order], loads[order]
+        self._seen += len(quantity)
 
     def sentence(self, zone: str) -> str:
         """``At the lightest load: 0.8 % at 2031-03-04T03:10 (12 A in all phases), ...``; empty without a reading."""
-        quantity, load = np.concatenate(self._quantity), np.concatenate(self._load)
-        known = np.flatnonzero(~np.isnan(quantity) & ~np.isnan(load))
-        if not len(known):
+        if not len(self._slot):
             return ""
-        chosen = known[np.argsort(load[known], kind="stable")[:HOW_MANY]]
         parts = [
-            f"{quantity[slot]:.3g} {self.task.unit} at {iso(self._origin + int(slot) * self._interval, zone)} "
-            f"({load[slot]:.4g} A in all phases)"
-            for slot in chosen
+            f"{quantity:.3g} {self.task.unit} at {iso(self._origin + int(slot) * self._interval, zone)} "
+            f"({load:.4g} A in all phases)"
+            for slot, quantity, load in zip(self._slot, self._quantity, self._load, strict=True)
         ]
         return f" At the lightest load, the best evidence for a figure without load: {', '.join(parts)}."
