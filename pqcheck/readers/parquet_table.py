@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from pqcheck.readers.cells import POINT, read_column, without_codes
 from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.csv_table import find_time
 from pqcheck.readers.scale import Scaled, scales_of
-from pqcheck.readers.source import Source, open_source, sha256_of
+from pqcheck.readers.source import Source, hashed_beside, open_source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
 from pqcheck.readers.times import Times
 from pqcheck.recording import Values
@@ -47,9 +47,16 @@ def is_parquet(path: Path) -> bool:
 
 def read_parquet_table(path: Path, site: Site | None) -> Table:
     """Scan one Parquet file. InputError says what keeps it from being read."""
+    source = open_source(path)
+    with hashed_beside(path) as digest:
+        table = _looked_at(source, path, site)
+        return replace(table, sha256=digest.result())
+
+
+def _looked_at(source: Source, path: Path, site: Site | None) -> Table:
+    """The table without its checksum."""
     import polars as pl
 
-    source = open_source(path)
     mapping = site.recording.columns if site is not None else {}
     try:
         frame = pl.scan_parquet(path, glob=False, hive_partitioning=False)
@@ -75,7 +82,7 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
     decode = ParquetDecoder(source, tuple(columns), numbers)
     return Table(
         name=source.name,
-        sha256=sha256_of(path),
+        sha256="",
         headers=tuple(headers),
         time_column=time_column,
         channels=channels,

@@ -144,6 +144,13 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
+@contextlib.contextmanager
+def hashed_beside(path: Path) -> Iterator[Future[str]]:
+    """The checksum of a whole file, worked out in a thread while the file is looked at."""
+    with ThreadPoolExecutor(1) as pool:
+        yield pool.submit(sha256_of, path)
+
+
 def chunks(source: Source, hashing: Hashing | None) -> Iterator[tuple[int, memoryview]]:
     """The bytes in pieces of about 8 MiB that end with a line, each with its offset.
 
