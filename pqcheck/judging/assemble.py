@@ -15,7 +15,7 @@ from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, 
 from pqcheck.judging.break_even import BreakEven, as_sentence
 from pqcheck.judging.decide import Counts, Decision
 from pqcheck.judging.marginal import uncertainty
-from pqcheck.judging.series import PeriodTally
+from pqcheck.judging.shown import JudgedPeriod
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Settled, Task, scale_of
 from pqcheck.judging.windows import in_unit
@@ -200,7 +200,7 @@ def _intervals(expected: int, valid: int, missing: int, excluded: int, outside: 
 
 def judged(
     frame: Frame,
-    period: PeriodTally,
+    period: JudgedPeriod,
     counts: Counts,
     decision: Decision,
     reading: float | None,
@@ -238,14 +238,14 @@ def judged(
     )
 
 
-def unjudged(frame: Frame, period: PeriodTally, verdict: Verdict, reason: Reason, zone: str) -> Finding:
+def unjudged(frame: Frame, period: JudgedPeriod, verdict: Verdict, reason: Reason, zone: str) -> Finding:
     """A finding that judged nothing of a recorded channel."""
     return _finding(frame, period, verdict, reason, zone, limit=frame.limit)
 
 
 def _finding(
     frame: Frame,
-    period: PeriodTally,
+    period: JudgedPeriod,
     verdict: Verdict,
     reason: Reason | None,
     zone: str,

@@ -11,11 +11,22 @@ from numpy.typing import NDArray
 from pqcheck.counting import Band
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
-from pqcheck.judging.series import PeriodTally
+from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.judging.tally import BoundTally
 from pqcheck.judging.tasks import Task
 from pqcheck.recording import Axis
 
 Values = NDArray[Any]
+
+
+@dataclass(slots=True)
+class BoundPeriod:
+    """A period and what bounds have shown of it."""
+
+    period: JudgedPeriod
+    bound: BoundTally | None = None
+    means_outside: int = 0
+    """Aligned longer means of the period that lie outside: each proves a member outside."""
 
 
 @dataclass
@@ -32,7 +43,7 @@ class BoundRun:
     low: Source | None
     high: Source | None
     mean: Source | None
-    periods: list[PeriodTally]
+    periods: list[BoundPeriod]
     band: Band
     mean_band: Band | None
     excluded: list[tuple[int, int]]
@@ -120,20 +131,20 @@ class BoundRun:
             for values in (low, high):
                 if values is not None:
                     values[a:b] = np.nan
-        for period in self.periods:
-            if period.bound is not None:
-                period.bound.feed(low, high, 0)
+        for one in self.periods:
+            if one.bound is not None:
+                one.bound.feed(low, high, 0)
 
     def _place_means(self, outside: NDArray[np.int64]) -> None:
         size, rule = self.axis.interval_us, self.interval_us
         for a, b in self.excluded:
             outside = outside[((outside + 1) * size <= a * rule) | (outside * size >= b * rule)]
-        for period in self.periods:
+        for one in self.periods:
             # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
-            first = -(-period.first_slot * rule // size)
-            last = (period.first_slot + period.expected) * rule // size
+            first = -(-one.period.first_slot * rule // size)
+            last = (one.period.first_slot + one.period.expected) * rule // size
             begin, end = np.searchsorted(outside, (max(first, 0), max(last, 0)))
-            period.means_outside = max(0, int(end - begin))
+            one.means_outside = max(0, int(end - begin))
 
 
 def _masked(source: Source, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> Values:

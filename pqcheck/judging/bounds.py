@@ -7,25 +7,25 @@ from functools import lru_cache
 from pqcheck.counting import prove
 from pqcheck.evidence import Runs, no_runs
 from pqcheck.findings import Reason, Verdict
-from pqcheck.judging.bound_run import BoundRun
+from pqcheck.judging.bound_run import BoundPeriod, BoundRun
 from pqcheck.judging.decide import Counts, may_be_outside, reason
-from pqcheck.judging.series import PeriodTally
+from pqcheck.judging.shown import JudgedPeriod
 
 Bounded = tuple[Verdict, Reason, tuple[Counts, int] | None, Runs]
 
 
-def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bounded:
+def decide_bound(run: BoundRun, seen: BoundPeriod, needed: str, recorded: str) -> Bounded:
     """(verdict, reason, (counts, allowed) or None when nothing was judged, runs proven outside)."""
-    task = run.task
+    task, period = run.task, seen.period
     statistic = task.rule.statistic
     counted = period.expected - period.excluded
     if statistic.kind == "report_only" or task.rule.indicative or task.row.no_limit:
         why = reason("no-limit", why=f"The document sets no limit, and {needed} values were not recorded")
         return Verdict.NOT_APPLICABLE, why, None, no_runs()
     limit = may_be_outside(statistic, counted, run.interval_us)
-    bound = period.bound
+    bound = seen.bound
     inside, outside = (bound.inside, bound.outside) if bound is not None else (0, 0)
-    outside = max(outside, period.means_outside)
+    outside = max(outside, seen.means_outside)
     criterion = task.rule.time_criterion
     runs = bound.runs() if bound is not None and bound.outside else no_runs()
     if statistic.kind == "longest_run_at_most":
@@ -53,7 +53,7 @@ def decide_bound(run: BoundRun, period: PeriodTally, needed: str, recorded: str)
     if outcome == "pass":
         text = f"The recorded extremes show {inside} of {counted} intervals of {needed} inside; {limit} may lie outside"
         return Verdict.PASS, _proven(text + assumed), (counts, limit), runs
-    if bound is not None and bound.outside >= period.means_outside:
+    if bound is not None and bound.outside >= seen.means_outside:
         text = f"The recorded extremes show {outside} intervals of {needed} outside; {limit} may be"
     else:
         text = (
@@ -75,7 +75,7 @@ def _assumed(run: BoundRun) -> str:
     return "".join(f"; {note}" for note in (low, "" if high == low else high) if note)
 
 
-def _open(run: BoundRun, period: PeriodTally, needed: str, recorded: str) -> Bounded:
+def _open(run: BoundRun, period: JudgedPeriod, needed: str, recorded: str) -> Bounded:
     task = run.task
     if task.rule.period.length == "year" and not period.complete:
         why = reason(

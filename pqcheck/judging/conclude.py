@@ -18,7 +18,8 @@ from pqcheck.judging.decide import Counts, Decider, Decision
 from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest import LightestLoad
-from pqcheck.judging.series import PeriodTally, SeriesRun, TaskRun, count_slots
+from pqcheck.judging.series import SeriesRun, TaskRun, count_slots
+from pqcheck.judging.shown import JudgedPeriod
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.judging.windows import Place, RunWindows
@@ -71,6 +72,7 @@ class Conclusions:
         """Conclude every task of a series."""
         for task_run in run.runs:
             self._of_task(stream, run, task_run)
+        run.runs.clear()
 
     def _of_task(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         task = task_run.task
@@ -105,10 +107,8 @@ class Conclusions:
                     single=single,
                 )
             )
-        # Of a year there are as many periods as findings.
-        task_run.periods.clear()
 
-    def _counts(self, task: Task, run: SeriesRun, period: PeriodTally, tallied: Tallied) -> Counts:
+    def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> Counts:
         first, last = period.first_slot, period.first_slot + period.expected
         excluded = period.excluded
         if task.rule.drop_flagged and self._flagged:
@@ -128,7 +128,7 @@ class Conclusions:
             period.end_us - period.start_us,
         )
 
-    def _left_over(self, stream: Stream, task: Task, period: PeriodTally) -> None:
+    def _left_over(self, stream: Stream, task: Task, period: JudgedPeriod) -> None:
         number = self._recording.streams.index(stream)
         key = (number, task.rule.period.length)
         end = min(period.end_us, stream.axis.end_us)
@@ -139,12 +139,13 @@ class Conclusions:
     def of_bound(self, stream: Stream, run: BoundRun) -> None:
         """Conclude a task that is judged by bounds."""
         task = run.task
-        some_complete, longest = _extent(run.periods)
+        some_complete, longest = _extent([one.period for one in run.periods])
         frame = assemble.frame_of(task, self._site, self._break_even)
         needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
         source = run.high or run.low or run.mean
-        for period in run.periods:
-            verdict, reason, counts, runs = decide_bound(run, period, needed, recorded)
+        for seen in run.periods:
+            period = seen.period
+            verdict, reason, counts, runs = decide_bound(run, seen, needed, recorded)
             open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
             if not period.complete and open_ and (some_complete or period.recorded < longest):
                 self._left_over(stream, task, period)
@@ -163,7 +164,7 @@ class Conclusions:
                     period,
                     counts[0],
                     Decision(verdict, reason, True, counts[1]),
-                    period.bound.worst if period.bound is not None else run.highest_mean,
+                    seen.bound.worst if seen.bound is not None else run.highest_mean,
                     _windows(runs, self._bound_place(stream, run, source)),
                     self._zone,
                     single=False,
@@ -177,7 +178,7 @@ class Conclusions:
         return Place(run.axis.start_us, run.interval_us, self._zone, scale, False, stream.index, inputs)
 
 
-def _extent(periods: Sequence[PeriodTally]) -> tuple[bool, int]:
+def _extent(periods: Sequence[JudgedPeriod]) -> tuple[bool, int]:
     """Whether any period is complete, and the recorded slots of the one that holds most."""
     return any(period.complete for period in periods), max((period.recorded for period in periods), default=0)
 

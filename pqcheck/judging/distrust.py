@@ -16,7 +16,8 @@ from pqcheck.evidence import Runs
 from pqcheck.findings import Reason, Verdict
 from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.decide import Counts, Decision, shared_reason
-from pqcheck.judging.series import PeriodTally, SeriesRun
+from pqcheck.judging.series import SeriesRun
+from pqcheck.judging.shown import JudgedPeriod
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 
@@ -38,7 +39,7 @@ def distrusted(
     counts: Counts,
     tallied: Tallied,
     run: SeriesRun,
-    period: PeriodTally,
+    period: JudgedPeriod,
     doubts: Sequence[Trust],
 ) -> Decision:
     """The decision after those `doubts` (all of them reach the task) that overlap the period."""
@@ -70,7 +71,7 @@ def distrusted(
     return _refused(decision, doubts[0])
 
 
-def _whole(doubt: Trust, run: SeriesRun, period: PeriodTally) -> bool:
+def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
     """Whether the doubt leaves nothing of the period."""
     if doubt.allows == "lower bound" and _grows(run.source.formula):
         return False
@@ -101,7 +102,7 @@ def _stands(
     counts: Counts,
     tallied: Tallied,
     run: SeriesRun,
-    period: PeriodTally,
+    period: JudgedPeriod,
     nothing: Mask,
     lower: Mask,
 ) -> bool:
@@ -117,7 +118,7 @@ def _stands(
     )
 
 
-def _outside(tallied: Tallied, period: PeriodTally, run: SeriesRun, task: Task, nothing: Mask, lower: Mask) -> int:
+def _outside(tallied: Tallied, period: JudgedPeriod, run: SeriesRun, task: Task, nothing: Mask, lower: Mask) -> int:
     """Outside intervals nobody doubts; a reading at the ceiling above the upper limit is one of them."""
     runs = tallied.runs
     if not len(runs):
@@ -135,7 +136,7 @@ def _outside(tallied: Tallied, period: PeriodTally, run: SeriesRun, task: Task, 
 
 
 def distrusted_bound(
-    verdict: Verdict, run: BoundRun, period: PeriodTally, runs: Runs, may_be: int, trust: Sequence[Trust]
+    verdict: Verdict, run: BoundRun, period: JudgedPeriod, runs: Runs, may_be: int, trust: Sequence[Trust]
 ) -> Reason | None:
     """Why a verdict that rests on bounds is refused; None when it stands. A pass never stands on doubted columns."""
     task = run.task
@@ -162,7 +163,7 @@ def distrusted_bound(
     return shared_reason(doubts[0].code, doubts[0].text, doubts[0].advice) if doubts else None
 
 
-def _slots(doubt: Trust, origin_us: int, interval_us: int, period: PeriodTally) -> tuple[int, int]:
+def _slots(doubt: Trust, origin_us: int, interval_us: int, period: JudgedPeriod) -> tuple[int, int]:
     """Slots that the doubt touches, counted from the start of the period."""
     first, last = 0, period.expected
     if doubt.start_us is not None:

@@ -13,15 +13,15 @@ from numpy.typing import NDArray
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding
 from pqcheck.judging.assemble import of_settled
-from pqcheck.judging.bound_run import BoundRun
+from pqcheck.judging.bound_run import BoundPeriod, BoundRun
 from pqcheck.judging.conclude import Conclusions, Remainder
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
 from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import (
     SeriesRun,
     band_of,
-    make_periods,
     open_series,
+    periods_of,
     slots_of,
 )
 from pqcheck.judging.tally import BoundTally
@@ -167,7 +167,10 @@ class _Pass:
         axis, interval = stream.axis, task.interval_us
         shown = high or low or task.longer
         double = np.dtype(np.float64)
-        made = make_periods(task, axis.start_us, axis.end_us, interval, self.zone, self.excluded)
+        made = [
+            BoundPeriod(one)
+            for one in periods_of(task, axis.start_us, axis.end_us, interval, self.zone, self.excluded)
+        ]
         if shown is None:
             limits = band_of(task, _any_source(task), dtype=double, arithmetic=True)
         else:
@@ -176,12 +179,12 @@ class _Pass:
         if task.longer is not None:
             mean_band = band_of(task, task.longer, dtype=double, arithmetic=task.longer.formula.arithmetic)
         ratio = axis.interval_us // interval if axis.interval_us % interval == 0 else 1
-        whole = all(period.first_slot % ratio == 0 and period.expected % ratio == 0 for period in made)
+        whole = all(one.period.first_slot % ratio == 0 and one.period.expected % ratio == 0 for one in made)
         # With exclusions a recorded interval can be partly in the count: then every slot is looked at by itself.
         times = ratio if whole and not self.excluded else 1
-        for period in made:
+        for one in made:
             if low is not None or high is not None:
-                period.bound = BoundTally(limits, period.first_slot, period.expected, times)
+                one.bound = BoundTally(limits, one.period.first_slot, one.period.expected, times)
         count = (axis.end_us - axis.start_us) // interval
         ranges = slots_of(self.excluded, axis.start_us, interval, 0, max(count, 1))
         return BoundRun(task, axis, interval, low, high, task.longer, made, limits, mean_band, ranges, times)

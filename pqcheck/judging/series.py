@@ -17,7 +17,8 @@ from pqcheck.counting import Band, band
 from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch, product_of
 from pqcheck.deriving.sources import Source
-from pqcheck.judging.tally import BoundTally, Tallied, Tally
+from pqcheck.judging.shown import JudgedPeriod, Shown
+from pqcheck.judging.tally import Tallied, Tally
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.passes import Stretch
 from pqcheck.recording import Axis
@@ -25,26 +26,6 @@ from pqcheck.recording import Axis
 Spans = Sequence[tuple[int, int]]
 
 _FLUSH = 4096
-
-
-@dataclass(slots=True)
-class PeriodTally:
-    """One period of one task. `start_us`/`end_us` are the full period; `complete` whether the axis covers it."""
-
-    start_us: int
-    end_us: int
-    complete: bool
-    expected: int
-    first_slot: int
-    excluded: int
-    recorded: int
-    """Slots of the period that lie on the axis at all."""
-    tallied: Tallied | None = None
-    """Set once the period is over; until then its tally is open (`TaskRun`)."""
-    bound: BoundTally | None = None
-    means_outside: int = 0
-    """Aligned longer means of the period that lie outside: each proves a member outside."""
-    interrupted: int = 0
 
 
 @dataclass
@@ -56,7 +37,8 @@ class TaskRun:
 
     task: Task
     band: Band
-    periods: list[PeriodTally]
+    periods: Sequence[JudgedPeriod]
+    shown: Shown
     _first: int = 0
     _open: dict[int, Tally] = field(default_factory=dict)
 
@@ -72,19 +54,17 @@ class TaskRun:
                 tally = self._open[number] = self._begin(period)
             tally.feed(stretch, slot)
             if tally.end_slot <= end:
-                period.tallied = tally.result()
+                self.shown.keep(number, tally.result())
                 del self._open[number]
                 if number == self._first:
                     self._first += 1
 
     def result(self, number: int) -> Tallied:
-        """What a period has shown."""
-        period = self.periods[number]
-        if period.tallied is None:
-            period.tallied = (self._open.pop(number, None) or self._begin(period)).result()
-        return period.tallied
+        """What a period has shown; asked for once."""
+        over = self.shown.take(number)
+        return over or (self._open.pop(number, None) or self._begin(self.periods[number])).result()
 
-    def _begin(self, period: PeriodTally) -> Tally:
+    def _begin(self, period: JudgedPeriod) -> Tally:
         statistic = self.task.rule.statistic
         about_runs = statistic.kind == "longest_run_at_most"
         return Tally(self.band, statistic.percent, period.first_slot, period.expected, possible_runs=about_runs)
@@ -110,28 +90,26 @@ def count_slots(spans: Spans, origin_us: int, interval_us: int, first: int, last
     return sum(end - start for start, end in slots_of(spans, origin_us, interval_us, first, last))
 
 
-def make_periods(
+def periods_of(
     task: Task, origin_us: int, end_us: int, interval_us: int, zone: str, excluded: Spans
-) -> list[PeriodTally]:
-    """The periods of a task on an axis of the rule's interval, without tallies."""
+) -> Sequence[JudgedPeriod]:
+    """The periods of a task on an axis of the rule's interval; the same for hundreds of tasks."""
     period = task.rule.period
-    found = _periods(origin_us, end_us, interval_us, period.length, period.alignment, zone, tuple(excluded))
-    return [PeriodTally(*one) for one in found]
+    return _periods(origin_us, end_us, interval_us, period.length, period.alignment, zone, tuple(excluded))
 
 
 @lru_cache(maxsize=64)
 def _periods(
     origin_us: int, end_us: int, interval_us: int, length: str, alignment: str, zone: str, excluded: Spans
-) -> list[tuple[int, int, bool, int, int, int, int]]:
-    """Start, end, complete, expected, first slot, excluded and recorded slots; the same for hundreds of tasks."""
-    made: list[tuple[int, int, bool, int, int, int, int]] = []
+) -> tuple[JudgedPeriod, ...]:
+    made: list[JudgedPeriod] = []
     for start, end, complete in periods(origin_us, end_us, interval_us, length, alignment, zone):
         first = -(-(start - origin_us) // interval_us)
         last = -(-(end - origin_us) // interval_us)
         held = max(0, min(last, (end_us - origin_us) // interval_us) - max(first, 0))
         out = count_slots(excluded, origin_us, interval_us, first, last)
-        made.append((start, end, complete, last - first, first, out, held))
-    return made
+        made.append(JudgedPeriod(start, end, complete, last - first, first, out, held))
+    return tuple(made)
 
 
 @dataclass
@@ -229,7 +207,8 @@ def open_series(
     runs: list[TaskRun] = []
     for task in tasks:
         limits = band_of(task, source, dtype=dtype, arithmetic=arithmetic)
-        runs.append(TaskRun(task, limits, make_periods(task, origin, end, interval, zone, excluded)))
+        made = periods_of(task, origin, end, interval, zone, excluded)
+        runs.append(TaskRun(task, limits, made, Shown(len(made))))
     return SeriesRun(
         source,
         interval,
