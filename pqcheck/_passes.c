@@ -13,7 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 3
+#define VERSION 4
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 
@@ -304,56 +304,83 @@ static int open_up(PyObject *members, int single, PyObject *factor, PyObject *ma
     return 1;
 }
 
-static PyObject *select_largest(PyObject *module, PyObject *args)
-{
-    PyObject *members, *factor, *mask, *out;
-    int single;
-    Py_ssize_t keep;
-    double sign;
+/* One of several passes: the largest values when group is 0, else sums of squares. */
+typedef struct {
     Opened opened;
-    (void)module;
-    if (!PyArg_ParseTuple(args, "OiOOdnO", &members, &single, &factor, &mask, &sign, &keep, &out) ||
-        !open_up(members, single, factor, mask, out, &opened))
-        return NULL;
-    Answer answer = {0, 0, 0};
-    double *sample = malloc(sizeof(double) * (size_t)(opened.of.size / STEP + 1));
-    if (sample == NULL) {
-        let_go(&opened);
-        return PyErr_NoMemory();
-    }
-    Py_BEGIN_ALLOW_THREADS
-    answer = SELECT[opened.variant](&opened.of, sign, keep, opened.out.buf,
-                                    opened.out.len / (Py_ssize_t)sizeof(double), sample);
-    Py_END_ALLOW_THREADS
-    free(sample);
-    let_go(&opened);
-    return Py_BuildValue("ndn", answer.valid, answer.top, answer.found);
+    double sign;
+    Py_ssize_t keep, group;
+    double *sample;
+    Answer answer;
+} Pass;
+
+static void run(Pass *pass)
+{
+    double *out = pass->opened.out.buf;
+    Py_ssize_t room = pass->opened.out.len / (Py_ssize_t)sizeof(double);
+    if (pass->group > 0)
+        SQUARES[pass->opened.variant](&pass->opened.of, pass->group, room, out);
+    else
+        pass->answer = SELECT[pass->opened.variant](&pass->opened.of, pass->sign, pass->keep, out, room, pass->sample);
 }
 
-static PyObject *squares(PyObject *module, PyObject *args)
+static int open_pass(PyObject *item, Pass *pass)
 {
     PyObject *members, *factor, *mask, *out;
     int single;
-    Py_ssize_t group;
-    Opened opened;
-    (void)module;
-    if (!PyArg_ParseTuple(args, "OiOOnO", &members, &single, &factor, &mask, &group, &out) ||
-        !open_up(members, single, factor, mask, out, &opened))
-        return NULL;
-    Py_ssize_t groups = opened.out.len / (Py_ssize_t)sizeof(double);
-    int fits = group > 0 && groups <= opened.of.size / group;
-    if (fits) {
-        Py_BEGIN_ALLOW_THREADS
-        SQUARES[opened.variant](&opened.of, group, groups, opened.out.buf);
-        Py_END_ALLOW_THREADS
-    } else {
+    memset(pass, 0, sizeof *pass);
+    if (!PyArg_ParseTuple(item, "OiOOdnnO", &members, &single, &factor, &mask, &pass->sign, &pass->keep, &pass->group,
+                          &out) ||
+        !open_up(members, single, factor, mask, out, &pass->opened))
+        return 0;
+    if (pass->group < 0 ||
+        (pass->group > 0 &&
+         pass->opened.out.len / (Py_ssize_t)sizeof(double) > pass->opened.of.size / pass->group)) {
+        let_go(&pass->opened);
         PyErr_SetString(PyExc_ValueError, "more groups than there are members");
+        return 0;
     }
-    let_go(&opened);
-    if (!fits)
+    pass->sample = pass->group ? NULL : malloc(sizeof(double) * (size_t)(pass->opened.of.size / STEP + 1));
+    if (pass->group == 0 && pass->sample == NULL) {
+        let_go(&pass->opened);
+        PyErr_NoMemory();
+        return 0;
+    }
+    return 1;
+}
+
+/* Passes over several stretches without the interpreter lock: for each the number of values, the largest, and how many
+ * of the largest were kept. */
+static PyObject *look(PyObject *module, PyObject *items)
+{
+    (void)module;
+    Py_ssize_t count = PyList_Size(items), opened = 0;
+    if (count < 0)
         return NULL;
-    Py_INCREF(Py_None);
-    return Py_None;
+    Pass *passes = malloc(sizeof(Pass) * (size_t)(count + 1));
+    if (passes == NULL)
+        return PyErr_NoMemory();
+    while (opened < count && open_pass(PyList_GetItem(items, opened), &passes[opened]))
+        opened++;
+    PyObject *found = NULL;
+    if (opened == count) {
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t at = 0; at < count; at++)
+            run(&passes[at]);
+        Py_END_ALLOW_THREADS
+        found = PyList_New(count);
+    }
+    for (Py_ssize_t at = 0; at < opened; at++) {
+        Answer *answer = &passes[at].answer;
+        if (found != NULL) {
+            PyObject *entry = Py_BuildValue("ndn", answer->valid, answer->top, answer->found);
+            if (entry == NULL || PyList_SetItem(found, at, entry) < 0)
+                Py_CLEAR(found);
+        }
+        free(passes[at].sample);
+        let_go(&passes[at].opened);
+    }
+    free(passes);
+    return found;
 }
 
 static PyObject *add_squares(PyObject *module, PyObject *args)
@@ -410,8 +437,7 @@ static PyObject *same_holes(PyObject *module, PyObject *args)
 static PyMethodDef methods[] = {
     {"same_holes", same_holes, METH_VARARGS, "Whether values are missing just where a mask is set; passes.py."},
     {"add_squares", add_squares, METH_VARARGS, "Add the squares of members to totals; passes.py."},
-    {"select", select_largest, METH_VARARGS, "Number of values, the largest, and how many of the largest; passes.py."},
-    {"squares", squares, METH_VARARGS, "Sums of squares of groups of members; passes.py."},
+    {"look", look, METH_O, "Largest values or squares of several stretches; passes.py."},
     {NULL, NULL, 0, NULL},
 };
 

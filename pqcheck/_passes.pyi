@@ -2,12 +2,9 @@ from typing_extensions import Buffer
 
 VERSION: int
 
-def select(
-    members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, sign: float, keep: int, out: Buffer, /
-) -> tuple[int, float, int]: ...
-def squares(
-    members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, group: int, out: Buffer, /
-) -> None: ...
+_Pass = tuple[Buffer, bool, Buffer | None, Buffer | None, float, int, int, Buffer]
+
+def look(passes: list[_Pass], /) -> list[tuple[int, float, int]]: ...
 def add_squares(
     members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, by: float, totals: Buffer, /
 ) -> None: ...

@@ -5,6 +5,7 @@ Both give the same to the last bit (`_passes.c`), so findings do not depend on w
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
@@ -13,10 +14,12 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import largest
 
-_VERSION = 3
+_VERSION = 4
 _ROOM = 64
 
 Values = NDArray[Any]
+Largest = tuple[int, float, Values]
+"""Number of values, the largest, the largest ones."""
 
 
 @cache
@@ -44,7 +47,7 @@ class Stretch:
         Values that do not count [-].
     """
 
-    __slots__ = ("_single", "_whole", "factor", "mask", "members", "size")
+    __slots__ = ("_largest", "_single", "_squares", "_whole", "factor", "mask", "members", "size")
 
     def __init__(
         self, members: Values, factor: NDArray[np.float64] | None = None, mask: NDArray[np.bool_] | None = None
@@ -56,6 +59,8 @@ class Stretch:
         self.size = len(members)
         self._single = members.dtype == np.float32
         self._whole: Values | None = None
+        self._largest: tuple[int, bool, Largest] | None = None
+        self._squares: tuple[int, NDArray[np.float64]] | None = None
 
     def cut(self, start: int, end: int) -> Stretch:
         """Some of the values, as a view."""
@@ -79,21 +84,15 @@ class Stretch:
             self._whole = values
         return self._whole
 
-    def largest(self, keep: int, *, smallest: bool = False) -> tuple[int, float, Values]:
+    def largest(self, keep: int, *, smallest: bool = False) -> Largest:
         """How many values there are, the largest, and the `keep` largest in no order; NaN counts as no value.
 
         With `smallest` all of this is about the negative values: the largest of them and so on.
         """
-        module = _compiled()
-        if module is not None:
-            room = self.size if keep * 8 >= self.size else 4 * keep + _ROOM
-            best = np.empty(room)
-            valid, top, found = module.select(
-                self.members, self._single, self.factor, self.mask, -1.0 if smallest else 1.0, keep, best
-            )
-            if found >= 0:
-                best = best[:found]
-                return valid, top, best.astype(np.float32) if self._single and self.factor is None else best
+        if self._largest is None or self._largest[:2] != (keep, smallest):
+            look_at([(self, keep, smallest)], [])
+        if self._largest is not None and self._largest[:2] == (keep, smallest):
+            return self._largest[2]
         values = self.whole()
         holes = np.isnan(values)
         good = values[~holes] if holes.any() else values
@@ -106,12 +105,11 @@ class Stretch:
 
     def squares(self, size: int) -> NDArray[np.float64]:
         """Sums of the squares of groups of `size` values, for as many groups as are full; NaN where one is missing."""
+        if self._squares is None or self._squares[0] != size:
+            look_at([], [(self, size)])
+        if self._squares is not None and self._squares[0] == size:
+            return self._squares[1]
         groups = self.size // size
-        module = _compiled()
-        if module is not None:
-            sums = np.empty(groups)
-            module.squares(self.members, self._single, self.factor, self.mask, size, sums)
-            return sums
         values = self.whole()[: groups * size].astype(np.float64).reshape(groups, size)
         found: NDArray[np.float64] = np.add.reduce(np.square(values), axis=1)
         return found
@@ -126,6 +124,34 @@ class Stretch:
         squares *= by
         np.square(squares, out=squares)
         totals += squares
+
+
+def look_at(largest_of: Sequence[tuple[Stretch, int, bool]], squares_of: Sequence[tuple[Stretch, int]]) -> None:
+    """Work out what will be asked of many stretches, in one call that leaves the interpreter to other threads.
+
+    `largest_of` and `squares_of` are stretches with what `Stretch.largest` and `Stretch.squares` take. Without the
+    compiled module nothing happens, and each is worked out when it is asked for.
+    """
+    module = _compiled()
+    if module is None:
+        return
+    passes: list[Any] = []
+    for stretch, keep, smallest in largest_of:
+        room = stretch.size if keep * 8 >= stretch.size else 4 * keep + _ROOM
+        sign = -1.0 if smallest else 1.0
+        passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, sign, keep, 0, np.empty(room)))
+    for stretch, size in squares_of:
+        sums = np.empty(stretch.size // size)
+        passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, 1.0, 0, size, sums))
+    answers = module.look(passes)
+    for (stretch, keep, smallest), one, (valid, top, found) in zip(largest_of, passes, answers, strict=False):
+        if found >= 0:
+            best = one[-1][:found]
+            if stretch._single and stretch.factor is None:
+                best = best.astype(np.float32)
+            stretch._largest = keep, smallest, (valid, top, best)
+    for (stretch, size), one in zip(squares_of, passes[len(largest_of) :], strict=True):
+        stretch._squares = size, one[-1]
 
 
 def same_holes(values: Values, mask: NDArray[np.bool_]) -> bool:

@@ -131,12 +131,29 @@ def test_the_same_holes_or_not(stretch: Stretch, data: st.DataObject) -> None:
 def test_buffers_that_do_not_fit_are_refused() -> None:
     module = passes._compiled()
     with pytest.raises(ValueError, match="sizes of the buffers"):
-        module.select(np.zeros(4), False, np.zeros(3), None, 1.0, 1, np.zeros(4))
+        module.look([(np.zeros(4), False, np.zeros(3), None, 1.0, 1, 0, np.zeros(4))])
     with pytest.raises(ValueError, match="more groups"):
-        module.squares(np.zeros(4), False, None, None, 3, np.zeros(2))
+        module.look([(np.zeros(4), False, None, None, 1.0, 0, 3, np.zeros(2))])
     with pytest.raises(ValueError, match="more groups"):
-        module.squares(np.zeros(4), False, None, None, 0, np.zeros(2))
+        module.look([(np.zeros(4), False, None, None, 1.0, 0, -1, np.zeros(2))])
     with pytest.raises(ValueError, match="sizes of the buffers"):
         module.same_holes(np.zeros(4), False, np.zeros(3, np.bool_))
     with pytest.raises(ValueError, match="as many totals"):
         module.add_squares(np.zeros(4), False, None, None, 1.0, np.zeros(3))
+
+
+def test_several_looks_in_one_call_and_no_buffer_is_held_after_an_error() -> None:
+    chance = np.random.default_rng(7)
+    one, other = Stretch(chance.normal(size=6000)), Stretch(chance.normal(size=400).astype(np.float32))
+    passes.look_at([(one, 60, False), (other, 3, True)], [(other, 200)])
+    assert np.sort(one.largest(60)[2]).tolist() == np.sort(one.members)[-60:].tolist()
+    assert np.sort(other.largest(3, smallest=True)[2]).tolist() == np.sort(-other.members)[-3:].tolist()
+    assert other.squares(200) == pytest.approx(np.square(other.members.astype(float)).reshape(2, 200).sum(axis=1))
+    members = bytearray(32)
+    with pytest.raises(ValueError, match="more groups"):
+        passes._compiled().look([
+            (members, False, None, None, 1.0, 1, 0, np.zeros(4)), (members, False, None, None, 1.0, 0, 3, np.zeros(2)),
+        ])
+    with pytest.raises(TypeError):
+        passes._compiled().look([(members, False, None, None, 1.0, 1, 0, np.zeros(4)), (members,)])
+    members.append(0)

@@ -44,6 +44,11 @@ class Grouper:
         self.start_us, self._skip = first_group(axis_start_us, member_us, group_us)
         self._waiting: NDArray[Any] | None = None
 
+    def asks(self, size: int) -> int:
+        """Size of the groups whose squares the next `size` members will be asked for; 0 when they are cut first."""
+        whole = not self._skip and self._waiting is None and size % self._size == 0
+        return self._size if whole and self._mean == "rms" else 0
+
     def feed(self, stretch: Stretch) -> NDArray[np.float64]:
         """The next contiguous members; returns the aggregates completed by them."""
         if self._skip:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import (
     SeriesRun,
     band_of,
+    feed_all,
     open_series,
     periods_of,
     slots_of,
@@ -34,6 +36,9 @@ if TYPE_CHECKING:
     from pqcheck.vetting.trust import Trust
 
 Observer = Callable[[int, Block], None]
+
+_WORTH_A_THREAD = 1_000_000
+"""Values of a block from which on whoever observes it does so beside the judging, which mostly is compiled passes."""
 
 
 @dataclass(frozen=True)
@@ -118,26 +123,34 @@ class _Pass:
         series: list[SeriesRun] | None = None
         bounds: list[BoundRun] = []
         lightest: list[LightestLoad] = []
-        for block in stream.blocks(wanted):
-            if series is None:
-                dtypes = {channel: values.dtype for channel, values in block.values.items()}
-                series = self._open(stream, direct, dtypes)
-                lightest = self._open_lightest(stream, direct)
-                bounds = [self._open_bound(stream, task) for task in bounded]
-            if observe is not None:
-                observe(number, block)
-            mask = self.interruptions.mask(block)
-            flagged = block.flagged
-            if flagged is not None:
-                add_spans(self.flagged, flagged, block)
-            scratch: dict[Any, NDArray[Any]] = {}
-            for run in series:
-                drop = run.runs[0].task.rule.drop_flagged and flagged is not None
-                run.feed(block.values, scratch, _either(mask, flagged) if drop else mask)
-            for bound in bounds:
-                bound.feed(block.values, scratch, mask)
-            for one in lightest:
-                one.feed(block.values, scratch, mask)
+        with ThreadPoolExecutor(1) as beside:
+            for block in stream.blocks(wanted):
+                if series is None:
+                    dtypes = {channel: values.dtype for channel, values in block.values.items()}
+                    series = self._open(stream, direct, dtypes)
+                    lightest = self._open_lightest(stream, direct)
+                    bounds = [self._open_bound(stream, task) for task in bounded]
+                seen: Future[None] | None = None
+                if observe is not None:
+                    if block.axis.count * len(block.values) < _WORTH_A_THREAD:
+                        observe(number, block)
+                    else:
+                        seen = beside.submit(observe, number, block)
+                mask = self.interruptions.mask(block)
+                flagged = block.flagged
+                if flagged is not None:
+                    add_spans(self.flagged, flagged, block)
+                scratch: dict[Any, NDArray[Any]] = {}
+                either = mask if flagged is None else _either(mask, flagged)
+                masks = [either if run.runs[0].task.rule.drop_flagged else mask for run in series]
+                feed_all(series, block.values, scratch, masks)
+                for bound in bounds:
+                    bound.feed(block.values, scratch, mask)
+                for one in lightest:
+                    one.feed(block.values, scratch, mask)
+                if seen is not None:
+                    # The arrays of the block are used again for the next one.
+                    seen.result()
         for run in series or ():
             run.finish()
         for bound in bounds:

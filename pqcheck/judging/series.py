@@ -18,9 +18,9 @@ from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch, product_of
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.shown import JudgedPeriod, Shown
-from pqcheck.judging.tally import Tallied, Tally
+from pqcheck.judging.tally import Tallied, Tally, kept_of
 from pqcheck.judging.tasks import Task, scale_of
-from pqcheck.passes import Stretch
+from pqcheck.passes import Stretch, look_at
 from pqcheck.recording import Axis
 
 Spans = Sequence[tuple[int, int]]
@@ -58,6 +58,20 @@ class TaskRun:
                 del self._open[number]
                 if number == self._first:
                     self._first += 1
+
+    def asks(self, slot: int, size: int) -> tuple[int, bool] | None:
+        """How many of the largest of `size` values from `slot` on the period under way asks for, or of the smallest.
+
+        None when they belong to more than one period, or all of them are looked at.
+        """
+        statistic = self.task.rule.statistic
+        sides = (self.band.low is not None) + (self.band.high is not None)
+        if self._first >= len(self.periods) or sides != 1 or statistic.kind == "longest_run_at_most":
+            return None
+        period = self.periods[self._first]
+        if slot < period.first_slot or slot + size > period.first_slot + period.expected:
+            return None
+        return kept_of(period.expected, statistic.percent), self.band.high is None
 
     def result(self, number: int) -> Tallied:
         """What a period has shown; asked for once."""
@@ -112,6 +126,30 @@ def _periods(
     return tuple(made)
 
 
+def feed_all(
+    series: Sequence[SeriesRun], arrays: Arrays, scratch: Scratch, masks: Sequence[NDArray[np.bool_] | None]
+) -> None:
+    """Give every series the next block, with the mask of each.
+
+    What all of them will ask of their stretches is worked out in one call, during which other threads go on.
+    """
+    stretches = [run.stretch(arrays, scratch, mask) for run, mask in zip(series, masks, strict=True)]
+    largest_of: list[tuple[Stretch, int, bool]] = []
+    squares_of: list[tuple[Stretch, int]] = []
+    for run, stretch in zip(series, stretches, strict=True):
+        if run.grouper is not None:
+            size = run.grouper.asks(stretch.size)
+            if size:
+                squares_of.append((stretch, size))
+        elif stretch.size >= _FLUSH and not run.excluded:
+            asked = run.asks(stretch.size)
+            if asked is not None:
+                largest_of.append((stretch, *asked))
+    look_at(largest_of, squares_of)
+    for run, stretch in zip(series, stretches, strict=True):
+        run.feed(stretch)
+
+
 @dataclass
 class SeriesRun:
     """A source at one interval. Feed it blocks in time order, then `finish`."""
@@ -130,9 +168,12 @@ class SeriesRun:
     _parts: list[NDArray[Any]] = field(default_factory=list)
     _held: int = 0
 
-    def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
-        """The next block; `mask` marks intervals that have no value for any rule."""
-        stretch = Stretch(*product_of(self.source.formula, arrays, scratch), mask)
+    def stretch(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> Stretch:
+        """What the next block holds; `mask` marks intervals that have no value for any rule."""
+        return Stretch(*product_of(self.source.formula, arrays, scratch), mask)
+
+    def feed(self, stretch: Stretch) -> None:
+        """Take the stretch of the next block."""
         if self.grouper is not None:
             stretch = Stretch(self.grouper.feed(stretch))
             if not stretch.size:
@@ -146,6 +187,10 @@ class SeriesRun:
         self._held += len(values)
         if self._held >= _FLUSH:
             self._flush()
+
+    def asks(self, size: int) -> tuple[int, bool] | None:
+        """See `TaskRun.asks`; the first task speaks for all."""
+        return None if self._parts else self.runs[0].asks(self._slot, size)
 
     def _flush(self) -> None:
         if self._parts:

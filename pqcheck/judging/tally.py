@@ -32,6 +32,11 @@ class Tallied:
     """Longest run of intervals that are outside or missing: what a rule about runs cannot rule out."""
 
 
+def kept_of(slots: int, percent: Decimal) -> int:
+    """How many of the farthest readings of a period the displayed one can be the nearest of."""
+    return slots - rank(slots, percent) + 1
+
+
 class Tally:
     """Counts of one period. `first_slot` and `slots` say which slots of the series the period holds."""
 
@@ -43,7 +48,7 @@ class Tally:
         self.first_slot = first_slot
         self.end_slot = first_slot + slots
         self._slots = slots
-        self._keep = slots - rank(slots, percent) + 1
+        self._keep = kept_of(slots, percent)
         self._valid = 0
         self._outside = 0
         self._sided = (band.low is not None) + (band.high is not None)
