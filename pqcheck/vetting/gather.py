@@ -67,6 +67,10 @@ class Gathered:
     flagged: int = 0
 
 
+SAMPLED_TOGETHER = 32
+"""Channels whose samples are looked at in one go."""
+
+
 class Gatherer:
     """Takes the blocks of one stream in time order."""
 
@@ -90,7 +94,11 @@ class Gatherer:
             width = max(24, hour if full else 24)
             self._out.tallies[channel] = Tally(channel, full, 1 if full else stride, width, day)
         self._sampled = [channel for channel, tally in self._out.tallies.items() if not tally.full]
-        self._samples = Samples([self._out.tallies[channel] for channel in self._sampled])
+        # A few channels at a time: their matrices stay small enough to be used again from the cache.
+        self._samples = [
+            Samples([self._out.tallies[channel] for channel in self._sampled[first : first + SAMPLED_TOGETHER]])
+            for first in range(0, len(self._sampled), SAMPLED_TOGETHER)
+        ]
         points = -(-count // self._group)
         self._coarse = {
             channel: np.full(points, np.nan) for channel in stream.channels
@@ -172,7 +180,9 @@ class Gatherer:
                 tally.count_holes(array.size, holes)
                 if channel in over:
                     tally.mark_over_range(slot, over[channel])
-        self._samples.take(slot, [values.get(channel) for channel in self._sampled])
+        for number, samples in enumerate(self._samples):
+            some = self._sampled[number * SAMPLED_TOGETHER : (number + 1) * SAMPLED_TOGETHER]
+            samples.take(slot, [values.get(channel) for channel in some])
         for watch in self._watches:
             array = values.get(watch.channel)
             if array is not None:
