@@ -100,7 +100,13 @@ def limit_of(task: Task) -> Limit:
     """The band in the unit of the finding."""
     low = None if task.low is None else float(task.low)
     high = None if task.high is None else float(task.high)
-    return Limit(low, high, task.unit)
+    return _limit(low, high, task.unit)
+
+
+@lru_cache(maxsize=1024)
+def _limit(low: float | None, high: float | None, unit: str) -> Limit:
+    """One limit holds for many phases and orders, which then share it."""
+    return Limit(low, high, unit)
 
 
 def margin_of(task: Task, reading: Decimal) -> Margin | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, required, worst_of
@@ -19,17 +19,18 @@ def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False
     if quiet:
         parts.append(answer(findings))
         return "\n".join(part for part in parts if part) + "\n"
+    asked = required(findings)
     parts += [
         answer(findings),
         _soundness(findings),
-        _failures(findings, everything),
-        _open(findings, everything),
-        _waived(findings),
-        _passes(findings, everything),
+        _failures(asked, everything),
+        _open(asked, everything),
+        _waived(asked),
+        _passes(asked, everything),
         _not_applicable(findings, everything),
         _declared(findings),
         *(_wrap(remark) for remark in findings.remarks),
-        _tables(findings),
+        _tables(findings, asked),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
 
@@ -126,8 +127,8 @@ def _grid(findings: Iterable[Finding]) -> str:
     return f"({', '.join(above)})\n{body}" if above else body
 
 
-def _failures(findings: Findings, everything: bool) -> str:
-    failed = by_loss([one for one in required(findings) if one.verdict is Verdict.FAIL and one.kind == "limit"])
+def _failures(asked: Sequence[Finding], everything: bool) -> str:
+    failed = by_loss([one for one in asked if one.verdict is Verdict.FAIL and one.kind == "limit"])
     if not failed:
         return ""
     shown = failed if everything else failed[:MOST_ROWS]
@@ -140,8 +141,8 @@ def _failures(findings: Findings, everything: bool) -> str:
     return "\n".join(lines)
 
 
-def _open(findings: Findings, everything: bool) -> str:
-    open_ = [one for one in required(findings) if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
+def _open(asked: Sequence[Finding], everything: bool) -> str:
+    open_ = [one for one in asked if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
     if not open_:
         return ""
     folded: dict[tuple[str, str, str, str], list[Finding]] = {}
@@ -169,13 +170,13 @@ def _open(findings: Findings, everything: bool) -> str:
     return "\n".join(lines)
 
 
-def _waived(findings: Findings) -> str:
-    waived = [one for one in required(findings) if one.verdict is Verdict.WAIVED]
+def _waived(asked: Sequence[Finding]) -> str:
+    waived = [one for one in asked if one.verdict is Verdict.WAIVED]
     return "\n".join(["Waived:", _grid(waived)]) if waived else ""
 
 
-def _passes(findings: Findings, everything: bool) -> str:
-    passed = [one for one in required(findings) if one.verdict is Verdict.PASS]
+def _passes(asked: Sequence[Finding], everything: bool) -> str:
+    passed = [one for one in asked if one.verdict is Verdict.PASS]
     if not passed:
         return ""
     if everything:
@@ -232,9 +233,9 @@ def _declared(findings: Findings) -> str:
     return "\n".join(["Declared by the site file:", *lines]) if lines else ""
 
 
-def _tables(findings: Findings) -> str:
+def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
     named = ", ".join(f"{one['id']} ({one['sha256'][:12]})" for one in findings.limit_tables)
-    unverified = sum("unverified_limit" in one.modifiers for one in required(findings))
+    unverified = sum("unverified_limit" in one.modifiers for one in asked)
     note = (
         f" {unverified} criteria rest on limit values recalled from memory and not yet checked against the document"
         " (unverified_limit)."
