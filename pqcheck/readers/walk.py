@@ -16,7 +16,7 @@ from pqcheck.readers.table import Decoded, Slab, Table
 from pqcheck.recording import DAY, Axis, Block, Channel
 
 DECODERS = 2
-"""Pieces decoded at a time; more would only take memory on the two cores this is tuned for."""
+"""Pieces of text decoded at a time; more would only take memory on the two cores this is tuned for."""
 
 STEP_VALUES = 3_000_000
 """Values of a columnar file that are decoded by one call: few enough to be laid while they are in the caches."""
@@ -190,7 +190,11 @@ class _Feed:
                         yield reader, piece
 
     def _ahead(self) -> None:
-        while len(self._queue) < DECODERS and (job := next(self._jobs, None)) is not None:
+        # The library decodes the columns of one piece on all cores; a second piece would only take memory.
+        while not (self._queue and self._queue[-1][0].part.table.columnar) and len(self._queue) < DECODERS:
+            job = next(self._jobs, None)
+            if job is None:
+                return
             reader, piece = job
             table, columns = reader.part.table, reader.asked.columns[reader.columns(piece)]
             self._queue.append((reader, piece, self._pool.submit(table.decode, table.slabs[piece[0]], columns)))
