@@ -23,12 +23,13 @@ def spectra_in(recordings: Any, site: Site) -> Spectra | None:
 
     Raises `InputError` when files of both kinds are mixed.
     """
-    from pqcheck.readers.spectrum import is_spectrum, read_spectra, spectra_of
-    from pqcheck.readers.spectrum_columns import is_spectrum_header
+    from pqcheck.readers.spectrum_head import is_spectrum, is_spectrum_header
 
     if isinstance(recordings, Mapping) or hasattr(recordings, "columns"):
         if not is_spectrum_header([str(name) for name in recordings], site.recording.columns):
             return None
+        from pqcheck.readers.spectrum import spectra_of
+
         return spectra_of({str(name): list(recordings[name]) for name in recordings}, site)
     if isinstance(recordings, (str, Path)):
         recordings = [recordings]
@@ -40,6 +41,8 @@ def spectra_in(recordings: Any, site: Site) -> Spectra | None:
     for path, found in kinds.items():
         if not found:
             raise InputError(f"{Path(path).name} is no spectrum table while others are; judge them in separate runs")
+    from pqcheck.readers.spectrum import read_spectra
+
     return read_spectra(list(recordings), site)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from pqcheck.clock import duration_text
 from pqcheck.errors import InputError, nearest
@@ -174,3 +174,16 @@ def resolve_columns(
             )
         seen[channel.key] = number
     return channels, unknown
+
+
+def find_time(headers: Sequence[str], mapping: Mapping[str, str], name: str) -> int:
+    """Number of the time column: called `time`, or mapped to it; InputError when there is none."""
+    for number, header in enumerate(headers):
+        if mapping.get(header) == TIME or (header == TIME and header not in mapping):
+            return number
+    shown = ", ".join(repr(header) for header in headers[:4]) + (" ..." if len(headers) > 4 else "")
+    raise InputError(
+        f"{name} has no column 'time' (its columns are {shown}); name the one that holds the stamps in the site file, "
+        'under [recording.columns], as "its header" = "time"'
+    )
+

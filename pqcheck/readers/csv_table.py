@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import POINT, Spelling, read_cell
-from pqcheck.readers.columns import TIME, resolve_columns
+from pqcheck.readers.columns import resolve_columns
 from pqcheck.readers.csv_decode import CsvDecoder
 from pqcheck.readers.csv_scan import FOOTER, Layout, scan
 from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
@@ -233,16 +232,3 @@ def _skipped(name: str, skipped: Mapping[str, tuple[int, ...]]) -> tuple[Note, .
         spans = tuple(RowSpan(name, line, line) for line in lines[:5])
         notes.append(Note("no-rows", f"{name}: {what} no row of readings ({why}) and passed over", rows=spans))
     return tuple(notes)
-
-
-def find_time(headers: Sequence[str], mapping: Mapping[str, str], name: str) -> int:
-    """Number of the time column: called `time`, or mapped to it; InputError when there is none."""
-    for number, header in enumerate(headers):
-        if mapping.get(header) == TIME or (header == TIME and header not in mapping):
-            return number
-    shown = ", ".join(repr(header) for header in headers[:4]) + (" ..." if len(headers) > 4 else "")
-    raise InputError(
-        f"{name} has no column 'time' (its columns are {shown}); name the one that holds the stamps in the site file, "
-        'under [recording.columns], as "its header" = "time"'
-    )
-

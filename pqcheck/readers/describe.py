@@ -14,8 +14,9 @@ from pqcheck.readers.columns import read_as
 from pqcheck.readers.csv_table import Look, look
 from pqcheck.readers.files import read
 from pqcheck.readers.packed import texts_of
-from pqcheck.readers.parquet_table import is_parquet, read_parquet_table
+from pqcheck.readers.parquet_table import read_parquet_table
 from pqcheck.readers.sidecar import NOTHING, sidecar_of, sidecar_text, with_sidecar
+from pqcheck.readers.source import is_parquet
 from pqcheck.recording import Channel
 from pqcheck.site.model import Site
 

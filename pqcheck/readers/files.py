@@ -13,13 +13,11 @@ from pathlib import Path
 from pqcheck.clock import zone_info
 from pqcheck.errors import InputError
 from pqcheck.readers.alike import Alike, one_of_each
-from pqcheck.readers.csv_table import read_text
 from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
 from pqcheck.readers.one_unit import in_one_unit
-from pqcheck.readers.packed import texts_of
-from pqcheck.readers.parquet_table import is_parquet, read_parquet_table
 from pqcheck.readers.sidecar import sidecar_of, with_sidecar
+from pqcheck.readers.source import is_parquet
 from pqcheck.readers.table import Table
 from pqcheck.recording import Recording
 from pqcheck.site.model import Reading, Site
@@ -53,8 +51,13 @@ def _tables(path: Path, site: Site | None) -> list[Table]:
     sidecar = sidecar_of(path)
     own = with_sidecar(site, sidecar)
     if is_parquet(path):
+        from pqcheck.readers.parquet_table import read_parquet_table
+
         tables = [read_parquet_table(path, own)]
     else:
+        from pqcheck.readers.csv_table import read_text
+        from pqcheck.readers.packed import texts_of
+
         tables = [table for text, digest in texts_of(path) for table in read_text(text, digest, own)]
     if sidecar is not None and sidecar.stamp and (site is None or site.recording.stamp is None):
         tables = [replace(table, stamp=sidecar.stamp) for table in tables]

@@ -15,8 +15,7 @@ from pqcheck.clock import Instants, parse_iso
 from pqcheck.errors import InputError
 from pqcheck.readers.arrow_schema import units_of
 from pqcheck.readers.cells import POINT, read_column, without_codes
-from pqcheck.readers.columns import resolve_columns
-from pqcheck.readers.csv_table import find_time
+from pqcheck.readers.columns import find_time, resolve_columns
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.source import Source, hashed_beside, open_source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
@@ -25,24 +24,17 @@ from pqcheck.recording import Values
 from pqcheck.site.model import Site
 
 SLAB_BYTES = 48 << 20
-"""Decoded bytes of the row groups that are taken together, and of a step inside a row group that is larger."""
+"""Decoded bytes of the row groups that are taken together: a day of 3-second values of 300 channels."""
 
-GROUP_BYTES = 160 << 20
-"""Up to this size a row group is decoded once and held until its last block; steps of a larger one decode parts of it
-again, for nothing where the pages are small, and wholly where each column is one page."""
+GROUP_BYTES = 256 << 20
+"""Up to this size a row group is decoded once and held until its last block (a week in one group: 236 MiB)."""
+
+STEP_BYTES = 96 << 20
+"""A larger row group is decoded in steps. Each decodes the pages it touches anew: for nothing where pages are small
+(20,000 rows), and the whole group where each of its columns is one page."""
 
 FIRST_BAD_ROWS = 5
-_MAGIC = b"PAR1"
 _PER_SECOND = {"ms": 1000, "us": 1}
-
-
-def is_parquet(path: Path) -> bool:
-    """Whether a file starts like a Parquet file."""
-    try:
-        with open(path, "rb") as handle:
-            return handle.read(4) == _MAGIC
-    except OSError:
-        return False
 
 
 def read_parquet_table(path: Path, site: Site | None) -> Table:
@@ -107,7 +99,7 @@ def _slabs(groups: Sequence[int], row_bytes: int) -> tuple[Slab, ...]:
             ends.append(rows)
             first = rows
         if count * row_bytes > GROUP_BYTES:
-            steps = -(-count * row_bytes // SLAB_BYTES)
+            steps = -(-count * row_bytes // STEP_BYTES)
             ends += [rows + count * step // steps for step in range(1, steps)]
             first = ends[-1]
         rows += count

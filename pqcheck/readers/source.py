@@ -65,6 +65,15 @@ class Source:
         return handle
 
 
+def is_parquet(path: Path) -> bool:
+    """Whether a file starts like a Parquet file."""
+    try:
+        with open(path, "rb") as handle:
+            return handle.read(4) == b"PAR1"
+    except OSError:
+        return False
+
+
 def open_source(path: Path) -> Source:
     """The source of a path; InputError when it is missing, a folder, or unreadable."""
     try:

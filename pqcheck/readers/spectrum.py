@@ -7,9 +7,7 @@ does (docs/gate.md).
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -19,14 +17,14 @@ from typing import Any
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import HIGHEST_ORDER
-from pqcheck.readers.spectrum_columns import Column, columns_of, is_spectrum_header, phase_of
+from pqcheck.readers.spectrum_columns import Column, columns_of, phase_of
+from pqcheck.readers.spectrum_head import decoded, delimiter_of, split_line
 from pqcheck.readers.spectrum_points import Cell, Doubt, Point, amplitudes_of
 from pqcheck.site.model import Site
 
 BLANKS = ("", "-", "--", "---", "nan", "n/a", "na", "null")
 """Cells that say "not calculated here". A blank order is missing, never zero."""
 
-_HEAD = 4096
 _LARGEST = 16 << 20
 
 
@@ -49,19 +47,6 @@ class _Table:
     headers: tuple[str, ...]
     rows: tuple[tuple[int, tuple[str, ...]], ...]
     comma: bool
-
-
-def is_spectrum(path: str | Path, site: Site) -> bool:
-    """Whether a file is a spectrum table; False too for a file that cannot be opened (the reader will say why)."""
-    try:
-        with open(path, "rb") as handle:
-            head = handle.read(_HEAD)
-    except OSError:
-        return False
-    if b"\0" in head:
-        return False
-    line = next((one for one in _decoded(head).splitlines() if one.strip() and not one.startswith("#")), "")
-    return is_spectrum_header(_split(line, _delimiter(line, site)), site.recording.columns)
 
 
 def read_spectra(paths: Sequence[str | Path], site: Site) -> Spectra:
@@ -100,18 +85,18 @@ def _table(path: Path, site: Site) -> _Table:
         raise InputError(f"{path} cannot be read ({reason}); check the path") from None
     if len(data) > _LARGEST:
         raise InputError(f"{path.name} is larger than any spectrum table; give a recording over time as CSV or Parquet")
-    text = _decoded(data)
+    text = decoded(data)
     lines = text.splitlines()
     first = next((at for at, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
     if first is None:
         raise InputError(f"{path.name} is empty; export the spectrum again")
-    delimiter = _delimiter(lines[first], site)
-    headers = tuple(cell.strip() for cell in _split(lines[first], delimiter))
+    delimiter = delimiter_of(lines[first], site)
+    headers = tuple(cell.strip() for cell in split_line(lines[first], delimiter))
     rows = []
     for number, line in enumerate(lines[first + 1 :], start=first + 2):
         if not line.strip() or line.startswith("#"):
             continue
-        cells = tuple(cell.strip() for cell in _split(line, delimiter))
+        cells = tuple(cell.strip() for cell in split_line(line, delimiter))
         if len(cells) > len(headers) and any(cells[len(headers) :]):
             raise InputError(
                 f"{path.name}, row {number} has {len(cells)} cells and the header {len(headers)}; "
@@ -122,24 +107,6 @@ def _table(path: Path, site: Site) -> _Table:
         raise InputError(f"{path.name} holds a header and no rows; export the spectrum again")
     comma = site.recording.more.get("decimal", "," if delimiter == ";" else ".") == ","
     return _Table(path.name, hashlib.sha256(data).hexdigest(), headers, tuple(rows), comma)
-
-
-def _decoded(data: bytes) -> str:
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", "replace")
-
-
-def _delimiter(line: str, site: Site) -> str:
-    declared = site.recording.more.get("delimiter")
-    if declared:
-        return str(declared)
-    return max((";", "\t", ","), key=lambda one: (line.count(one), one != ","))
-
-
-def _split(line: str, delimiter: str) -> list[str]:
-    return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
 
 
 def _joined(tables: Sequence[_Table], site: Site) -> Spectra:

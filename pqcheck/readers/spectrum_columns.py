@@ -10,14 +10,13 @@ from typing import Literal
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import CURRENT_PHASES, LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.readers.spectrum_head import HEADER, ORDER_NAMES
 from pqcheck.units import in_alias_table, symbol_of
 
 Role = Literal["order", "point", "phase", "angle", "fundamental", "value", "aside"]
 Kind = Literal["rms", "peak"]
 
-_HEADER = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*(?:[\[(](?P<unit>[^\[\]()]*)[\])])?\s*\Z")
 _KIND = re.compile(r"\A(?P<unit>.*?)[\s,]*\b(?P<kind>rms|peak|pk)\Z", re.IGNORECASE)
-_ORDER = ("order", "harmonic order", "harmonic", "h", "n")
 _POINT = ("operating_point", "operating point", "point")
 _FUNDAMENTAL = ("fundamental", "fundamental_current")
 _QUANTITIES = {
@@ -53,12 +52,6 @@ class Column:
     size: Decimal = Decimal(1)
     kind: Kind | None = None
     why: str = ""
-
-
-def is_spectrum_header(headers: Sequence[str], mapping: Mapping[str, str]) -> bool:
-    """Whether a line of headers belongs to a spectrum table: a column of orders and none of times."""
-    names = [_name(mapping.get(header, header)) for header in headers]
-    return any(name in _ORDER for name in names) and "time" not in names
 
 
 def columns_of(
@@ -106,16 +99,11 @@ def phase_of(text: str, quantity: str) -> str | None:
     return leg if leg in CURRENT_PHASES else None
 
 
-def _name(header: str) -> str:
-    match = _HEADER.match(header)
-    return (match["name"] if match else header).strip().lower()
-
-
 def _column(number: int, header: str, text: str, amplitudes: Kind | None, table: str) -> Column:
-    match = _HEADER.match(text)
+    match = HEADER.match(text)
     name, written = (match["name"].strip(), (match["unit"] or "").strip()) if match else (text.strip(), "")
     low = name.lower()
-    if low in _ORDER:
+    if low in ORDER_NAMES:
         return Column(number, header, "order")
     if low in _POINT:
         return Column(number, header, "point")

@@ -76,7 +76,7 @@ def _recording(recordings: Sequence[Any] | Recording, site: Site) -> Recording |
     if len(paths) == 1 and isinstance(paths[0], Recording):
         return paths[0]
     from pqcheck.readers import read
-    from pqcheck.readers.spectrum import is_spectrum
+    from pqcheck.readers.spectrum_head import is_spectrum
 
     if any(is_spectrum(path, site) for path in paths):
         return None
