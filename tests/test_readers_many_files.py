@@ -166,12 +166,12 @@ def test_bad_cells_are_told_file_by_file_and_column_by_column(tmp_path: Path, sm
 
 
 @pytest.mark.parametrize("group", [1, 7, 144, 150, 1000])
-@pytest.mark.parametrize("limits", [(48 << 20, 160 << 20), (2000, 3000), (2000, 1 << 20), (12, 12)])
+@pytest.mark.parametrize("limits", [(48 << 20, 256 << 20, 96 << 20), (2000, 3000, 2000), (2000, 1 << 20, 0), (9, 9, 9)])
 def test_row_groups_of_any_size_read_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: None, group: int, limits: tuple[int, int]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: None, group: int, limits: tuple[int, int, int]
 ) -> None:
-    monkeypatch.setattr("pqcheck.readers.parquet_table.SLAB_BYTES", limits[0])
-    monkeypatch.setattr("pqcheck.readers.parquet_table.GROUP_BYTES", limits[1])
+    for name, limit in zip(("SLAB_BYTES", "GROUP_BYTES", "STEP_BYTES"), limits, strict=True):
+        monkeypatch.setattr(f"pqcheck.readers.parquet_table.{name}", limit)
     values = numbers(700)
     slots = [slot for slot in range(700) if not 200 <= slot < 230]
     path = as_parquet(tmp_path / "a.parquet", values, slots, group=group)
