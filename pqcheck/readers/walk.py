@@ -168,6 +168,7 @@ class _Feed:
         watch: Watch,
     ) -> None:
         self._jobs = self._order(readers, edges, touched)
+        self._following = next(self._jobs, None)
         self._watch = watch
         self._pool = ThreadPoolExecutor(DECODERS)
         self._queue: deque[tuple[_PartReader, Piece, Future[Decoded]]] = deque()
@@ -189,22 +190,25 @@ class _Feed:
                         done[at].add(piece)
                         yield reader, piece
 
-    def _ahead(self) -> None:
-        # The library decodes the columns of one piece on all cores; a second piece would only take memory.
-        while not (self._queue and self._queue[-1][0].part.table.columnar) and len(self._queue) < DECODERS:
-            job = next(self._jobs, None)
-            if job is None:
-                return
-            reader, piece = job
+    def _start(self, *, needed: bool) -> None:
+        """Start decoding: some pieces of text at a time, of columns one when it is needed.
+
+        The library decodes columns on all cores; another piece would only take memory.
+        """
+        while self._following is not None and len(self._queue) < DECODERS:
+            reader, piece = self._following
             table, columns = reader.part.table, reader.asked.columns[reader.columns(piece)]
+            if table.columnar and (self._queue or not needed):
+                return
             self._queue.append((reader, piece, self._pool.submit(table.decode, table.slabs[piece[0]], columns)))
+            self._following = next(self._jobs, None)
 
     def _next(self) -> None:
         """Take over the next decoded piece."""
-        self._ahead()
+        self._start(needed=True)
         reader, piece, future = self._queue.popleft()
         decoded = future.result()
-        self._ahead()
+        self._start(needed=False)
         table, columns = reader.part.table, reader.asked.columns[reader.columns(piece)]
         self._watch(table, table.slabs[piece[0]], columns, decoded)
         reader.held[piece] = decoded
