@@ -20,6 +20,9 @@ from pqcheck.vetting.thresholds import threshold
 Array = NDArray[Any]
 
 SAMPLES_PER_CHUNK = 48
+PERCENT = ("%", "% of nominal", "% of rms")
+"""Units of orders that need no base to be compared with a distortion in percent."""
+
 PARTNERS = {"voltage_harmonic": ("voltage_thd", "voltage"), "current_harmonic": ("current_thd", "current")}
 
 
@@ -72,6 +75,8 @@ class SpectrumSamples:
                     total += few * few
             group.squares.append(total)
             group.thds.append(np.array(thd[::step], np.float64))
+            if group.unit in PERCENT:
+                continue
             for base, kept in ((group.first, group.firsts), (group.rms, group.rmss)):
                 array = values.get(base) if base else None
                 kept.append(np.array(array[::step], np.float64) if array is not None else np.full(total.size, np.nan))
@@ -81,12 +86,12 @@ def percent_of_fundamental(group: _Group) -> tuple[Array, Array]:
     """Root of the sum of squares in percent of the fundamental, and the recorded THD [%], sample by sample."""
     root = np.sqrt(np.concatenate(group.squares))
     thd = np.concatenate(group.thds)
-    if group.unit in ("%", "% of nominal"):
-        # Percent of nominal differs from percent of the fundamental by the voltage's own few percent.
-        return root, thd
     if group.unit == "% of rms":
         share = np.minimum(root, 99.0) / 100
         return 100 * share / np.sqrt(1 - share**2), thd
+    if group.unit in PERCENT:
+        # Percent of nominal differs from percent of the fundamental by the voltage's own few percent.
+        return root, thd
     first = np.concatenate(group.firsts) * (_same_unit(group.first, group.unit) if group.first else 1.0)
     if np.isnan(first).all() and group.rms is not None:
         rms = np.concatenate(group.rmss) * _same_unit(group.rms, group.unit)

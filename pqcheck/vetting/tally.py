@@ -82,20 +82,21 @@ class Pieces:
 class Bins:
     """Repeats per bin of pairs, chunk by chunk: number of the first bin, repeats (row by channel), pairs of each bin.
 
-    Sampled channels share the chunks and have a `row` each.
+    Sampled channels share the chunks and have a `row` each. Numbers are kept in the smallest type that holds them.
     """
 
-    chunks: list[tuple[int, NDArray[np.int32], NDArray[np.int32]]] = field(default_factory=list)
+    chunks: list[tuple[int, Array, Array]] = field(default_factory=list)
     row: int = 0
 
     def add(self, first: int, held: Array, amount: Array) -> None:
-        """Keep a chunk."""
-        self.chunks.append((first, held.astype(np.int32), amount.astype(np.int32)))
+        """Keep a chunk; no bin holds more repeats than pairs."""
+        kind = np.min_scalar_type(int(amount.max()))
+        self.chunks.append((first, held.astype(kind), amount.astype(kind)))
 
-    def __iter__(self) -> Iterator[tuple[int, NDArray[np.int32], NDArray[np.int32]]]:
+    def __iter__(self) -> Iterator[tuple[int, Slots, Slots]]:
         """The chunks of one channel."""
         for first, held, amount in self.chunks:
-            yield first, held[self.row], amount
+            yield first, held[self.row].astype(np.int64), amount.astype(np.int64)
 
 
 @dataclass

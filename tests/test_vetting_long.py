@@ -1,0 +1,74 @@
+"""What vetting keeps of a long recording: little, and the same answers as from a short one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pqcheck.vetting import vet
+from pqcheck.vetting.tally import Bins, Pieces
+from tests.recordings import recording, site
+
+
+@pytest.mark.parametrize("pairs", [24, 255, 256, 1200, 70_000])
+def test_bins_come_back_as_counted_whatever_their_size(pairs: int) -> None:
+    source = np.random.default_rng(pairs)
+    shared = Bins()
+    rows = [Bins(shared.chunks, row) for row in range(3)]
+    made = []
+    for first in (0, 7, 14):
+        amount = np.array([1, pairs, pairs // 2])
+        held = source.integers(0, amount + 1, (3, 3))
+        shared.add(first, held, amount)
+        made.append((first, held, amount))
+    for row, bins in enumerate(rows):
+        for (first, held, amount), (begin, own, all_pairs) in zip(made, bins, strict=True):
+            assert (begin, own.tolist(), all_pairs.tolist()) == (first, held[row].tolist(), amount.tolist())
+            # Shares are formed of them: a small type must not overflow on the way.
+            assert (all_pairs + 1).tolist() == (amount + 1).tolist()
+
+
+def test_only_so_many_runs_are_kept_and_shared_ones_are_not_changed() -> None:
+    starts = np.arange(0, 30_000, 10)
+    lengths = np.full(starts.size, 3)
+    sizes = lengths.astype(float)
+    one, other = Pieces(), Pieces()
+    for pieces in (one, other):
+        pieces.add(starts[:1500], lengths[:1500], sizes[:1500])
+        pieces.add(starts[1500:], lengths[1500:], sizes[1500:])
+        pieces.add(starts[:5], lengths[:5], sizes[:5])
+        first, count, number = pieces.joined()
+        assert first.tolist() == starts[:2000].tolist()
+        assert set(count.tolist()) == {3} and set(number.tolist()) == {3.0}
+    assert lengths.tolist() == [3] * 3000
+
+
+def _sixty_days() -> dict[str, np.ndarray]:
+    source = np.random.default_rng(2)
+    slots = 60 * 1440
+    made = {f"voltage.{phase} [V]": 230 + source.normal(0, 1, slots) for phase in ("an", "bn", "cn")}
+    made |= {f"current.{phase} [A]": 50 + source.normal(0, 5, slots) for phase in "abc"}
+    for order in range(2, 12):
+        made[f"voltage_harmonic.an.h{order} [%]"] = np.abs(source.normal(1, 0.2, slots)).round(3)
+    made["voltage.bn [V]"][40 * 1440 + 100 : 40 * 1440 + 1000] = 231.25
+    for values in made.values():
+        values[11::1440] = np.nan
+    return made
+
+
+def test_a_stuck_channel_in_the_sixth_week_is_found_in_its_stretch() -> None:
+    made = _sixty_days()
+    place = site()
+    whole = vet(recording(made, interval_s=60), place)
+    stuck = [each for each in whole.findings if each.reason is not None and each.reason.code == "stuck"]
+    assert [each.channel for each in stuck] == ["voltage.bn.mean"]
+    assert [(window.start, window.end) for window in stuck[0].windows] == [
+        ("2031-04-12T01:40:00+00:00", "2031-04-12T16:40:00+00:00")
+    ]
+    # The same hours alone, as a day: the stretch is told in the same words.
+    day = {name: values[40 * 1440 : 41 * 1440] for name, values in made.items()}
+    alone = vet(recording(day, start="2031-04-12T00:00:00+00:00", interval_s=60), place)
+    again = [each for each in alone.findings if each.reason is not None and each.reason.code == "stuck"]
+    assert [[(window.start, window.end) for window in each.windows] for each in again] == [
+        [(window.start, window.end) for window in stuck[0].windows]
+    ]
