@@ -12,8 +12,8 @@ from json.encoder import JSONEncoder, encode_basestring
 from math import isfinite
 from typing import Any
 
-from pqcheck.findings import FORMAT, Finding, Findings, Margin, Statistic, fingerprint_of
-from pqcheck.findings_file import plain, rows_as_documents, version, whole, window_as_document
+from pqcheck.findings import FORMAT, Finding, Findings, Margin, Statistic, Window, fingerprint_of
+from pqcheck.findings_file import plain, rows_as_documents, version, whole
 
 _dumped = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
@@ -102,9 +102,25 @@ def _finding(one: Finding, shared: Callable[[Any], str]) -> Iterator[str]:
     yield head
     before = ""
     for window in one.windows:
-        yield before + _dumped(window_as_document(window))
+        yield before + _window(window)
         before = ", "
     yield tail
+
+
+def _window(window: Window) -> str:
+    """`findings_file.window_as_document` as text."""
+    rows = ", ".join(
+        f'{{"file": {_name(span.file)}, "first": {span.first}, "last": {span.last}}}' for span in window.rows
+    )
+    return (
+        f'{{"end": "{window.end}", "intervals": {window.intervals}, "rows": [{rows}], "start": "{window.start}", '
+        f'"worst": {_number(window.worst)}, "worst_at": "{window.worst_at}"}}'
+    )
+
+
+@lru_cache(maxsize=_AT_MOST)
+def _name(file: str) -> str:
+    return encode_basestring(file)
 
 
 @lru_cache(maxsize=_AT_MOST, typed=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, overload
@@ -56,13 +56,20 @@ class RunWindows(Sequence[Window]):
     def __len__(self) -> int:
         return len(self._first)
 
+    def _reading(self, index: int) -> float:
+        return in_unit(float(self._worst[index]), self._place.scale, single=self._place.single)
+
+    def farthest(self, beyond: Callable[[float], float], among: int) -> Window:
+        """The first of the windows whose worst reading gives the largest value of `beyond`, among the first ones."""
+        return self._window(max(range(min(among, len(self))), key=lambda index: beyond(self._reading(index))))
+
     def _window(self, index: int) -> Window:
         place, first, count = self._place, int(self._first[index]), int(self._count[index])
         return Window(
             place.stamp(first),
             place.stamp(first + count),
             count,
-            in_unit(float(self._worst[index]), place.scale, single=place.single),
+            self._reading(index),
             place.stamp(int(self._worst_slot[index])),
             place.rows(first, first + count),
         )

@@ -56,6 +56,14 @@ class Part:
             return (slot + front)[keep], (row + front)[keep], count[keep]
         return slot + front, row + front, count
 
+    def row_of(self, low: int, high: int) -> int | None:
+        """The data row of slot `low` where one run holds all slots low..high and no other any of them; else None."""
+        first = int(np.searchsorted(self._reach, low, side="right"))
+        if first == self.slot.size or (first + 1 < self.slot.size and self.slot[first + 1] < high):
+            return None
+        front = low - int(self.slot[first])
+        return int(self.row[first]) + front if 0 <= front <= int(self.count[first]) - (high - low) else None
+
     def first_row_from(self, slot: int) -> int | None:
         """The first data row, in order of slots, at or behind a slot; None when there is none."""
         at = int(np.searchsorted(self._reach, slot, side="right"))

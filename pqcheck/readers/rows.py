@@ -14,6 +14,15 @@ from pqcheck.recording import Channel, RowSpan
 Key = tuple[str, str | None, int | None, str | None, str]
 
 
+def _in_one_piece(part: Part, low: int, high: int) -> RowSpan | None:
+    """The rows of the slots low..high where they follow each other, slot by slot and line by line; else None."""
+    row = part.row_of(low, high)
+    if row is None:
+        return None
+    first = part.table.row_numbers.first_of(row, high - low)
+    return None if first is None else RowSpan(part.table.name, first, first + high - low - 1)
+
+
 @dataclass(frozen=True)
 class _Held:
     """Parts that lie in files, with the first slot of each and the one behind its last."""
@@ -21,6 +30,28 @@ class _Held:
     parts: tuple[Part, ...]
     first: Ints
     end: Ints
+
+    def rows(self, low: int, high: int) -> tuple[RowSpan, ...]:
+        """Rows that hold the slots low..high, in time order."""
+        numbers = [0] if len(self.parts) == 1 else np.flatnonzero((self.first < high) & (self.end > low)).tolist()
+        if len(numbers) == 1:
+            whole = _in_one_piece(self.parts[numbers[0]], low, high)
+            if whole is not None:
+                return (whole,)
+        found: list[tuple[int, RowSpan]] = []
+        for part in (self.parts[number] for number in numbers):
+            slot, row, count = part.within(low, high)
+            for first_slot, first_row, size in zip(slot.tolist(), row.tolist(), count.tolist(), strict=True):
+                lines = part.table.row_numbers.of(np.arange(first_row, first_row + size))
+                breaks = np.flatnonzero(np.diff(lines) != 1) + 1
+                for a, b in zip([0, *breaks.tolist()], [*breaks.tolist(), size], strict=True):
+                    span = RowSpan(part.table.name, int(lines[a]), int(lines[b - 1]))
+                    last = found[-1][1] if found else None
+                    if last is not None and last.file == span.file and last.last + 1 == span.first:
+                        found[-1] = (found[-1][0], RowSpan(span.file, last.first, span.last))
+                    else:
+                        found.append((first_slot + a, span))
+        return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
 
 
 @dataclass(frozen=True)
@@ -40,6 +71,11 @@ class Rows:
             found.update({channel.key: held for channel in group.channels})
         return found
 
+    @cached_property
+    def _last(self) -> dict[int, tuple[int, int, tuple[RowSpan, ...]]]:
+        """The last answer per group of channels: the inputs of one formula ask for the same rows in turn."""
+        return {}
+
     def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
         """Rows that hold `channel` for the half-open span, in time order."""
         axis, held = self.plan.axis, self._held.get(channel.key)
@@ -47,18 +83,11 @@ class Rows:
             return ()
         low = max(0, -(-(start_us - axis.start_us) // axis.interval_us))
         high = min(axis.count, -(-(end_us - axis.start_us) // axis.interval_us))
-        found: list[tuple[int, RowSpan]] = []
-        for at in np.flatnonzero((held.first < high) & (held.end > low)).tolist():
-            part = held.parts[at]
-            slot, row, count = part.within(low, high)
-            for first_slot, first_row, size in zip(slot.tolist(), row.tolist(), count.tolist(), strict=True):
-                numbers = part.table.row_numbers.of(np.arange(first_row, first_row + size))
-                breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
-                for a, b in zip([0, *breaks.tolist()], [*breaks.tolist(), size], strict=True):
-                    span = RowSpan(part.table.name, int(numbers[a]), int(numbers[b - 1]))
-                    last = found[-1][1] if found else None
-                    if last is not None and last.file == span.file and last.last + 1 == span.first:
-                        found[-1] = (found[-1][0], RowSpan(span.file, last.first, span.last))
-                    else:
-                        found.append((first_slot + a, span))
-        return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
+        if high <= low:
+            return ()
+        last = self._last.get(id(held))
+        if last is not None and last[:2] == (low, high):
+            return last[2]
+        found = held.rows(low, high)
+        self._last[id(held)] = low, high, found
+        return found

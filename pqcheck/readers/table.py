@@ -70,6 +70,13 @@ class RowNumbers:
         """Rows that follow each other without a break."""
         return cls(np.zeros(1, np.int64), np.array([start], np.int64))
 
+    def first_of(self, row: int, count: int) -> int | None:
+        """The row number of a data row when `count` of them from there on are numbered without a break; else None."""
+        piece = int(np.searchsorted(self.first, row, side="right")) - 1
+        if piece + 1 < self.first.size and row + count > self.first[piece + 1]:
+            return None
+        return int(self.number[piece]) + row - int(self.first[piece])
+
     def of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
         """Row numbers of data rows."""
         piece = np.searchsorted(self.first, rows, side="right") - 1

@@ -7,7 +7,17 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, required, worst_of
+from pqcheck.reports.words import (
+    VERDICT_WORDS,
+    answer,
+    by_loss,
+    clock,
+    limit_text,
+    number,
+    required,
+    worst_of,
+    worst_window,
+)
 
 MOST_ROWS = 20
 _WIDTH = 100
@@ -81,21 +91,11 @@ def _row(one: Finding, single_table: bool) -> list[str]:
     outside = f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-"
     worst = "-"
     if one.windows:
-        few = one.windows if len(one.windows) < _FEW else one.windows[:1]
-        worst = clock(max(few, key=lambda window: _beyond(one, window.worst)).worst_at)
+        worst = clock(worst_window(one, len(one.windows) if len(one.windows) < _FEW else 1).worst_at)
     period = clock(one.period.start) if one.period is not None else "-"
     marks = " ".join(mark for mark in one.modifiers if mark != "unverified_limit")
     rule = one.rule if single_table else f"{one.table} {one.rule}"
     return [rule, one.channel, period, value, limit_text(one), outside, worst, marks]
-
-
-def _beyond(one: Finding, value: float) -> float:
-    limit = one.limit
-    if limit is None:
-        return value
-    high = value - limit.high if limit.high is not None else float("-inf")
-    low = limit.low - value if limit.low is not None else float("-inf")
-    return max(high, low)
 
 
 _HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst at", "mark")

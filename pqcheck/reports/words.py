@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import Finding, Findings, Verdict, Window
 
 VERDICT_WORDS = {
     Verdict.PASS: "PASS",
@@ -52,6 +52,25 @@ def required(findings: Findings) -> list[Finding]:
 def by_loss(findings: Sequence[Finding]) -> list[Finding]:
     """Worst first: danger signs, then the smallest margin as a share of the limit."""
     return sorted(findings, key=lambda one: (*_loss(one), one.id))
+
+
+def worst_window(one: Finding, among: int) -> Window:
+    """The first of the windows whose reading lies farthest beyond the limit, among the first ones; there is one."""
+    from pqcheck.judging.windows import RunWindows
+
+    limit = one.limit
+
+    def beyond(value: float) -> float:
+        if limit is None:
+            return value
+        high = value - limit.high if limit.high is not None else float("-inf")
+        low = limit.low - value if limit.low is not None else float("-inf")
+        return max(high, low)
+
+    windows = one.windows
+    if isinstance(windows, RunWindows):
+        return windows.farthest(beyond, among)
+    return max(windows[:among], key=lambda window: beyond(window.worst))
 
 
 def worst_of(findings: Sequence[Finding]) -> Finding:

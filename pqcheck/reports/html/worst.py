@@ -7,7 +7,7 @@ from datetime import datetime
 import numpy as np
 
 from pqcheck.clock import HOUR, iso, parse_iso
-from pqcheck.findings import Finding, Verdict, Window
+from pqcheck.findings import Finding, Verdict
 from pqcheck.observing.gather import Track
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.reports.html.figure import figure_element
@@ -17,7 +17,7 @@ from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.labels import bands_of, phase_label, phase_line
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.plots.trend import Curve, Frame, Panel, trend
-from pqcheck.reports.words import by_loss, required
+from pqcheck.reports.words import by_loss, required, worst_window
 
 _SEARCHED = 20_000
 _LEAST_POINTS = 24
@@ -29,19 +29,8 @@ def worst_instant(material: Material) -> tuple[Finding, int] | None:
     failed = [one for one in asked if one.verdict in (Verdict.FAIL, Verdict.WAIVED)]
     # The voltage is what people feel; other quantities only where no voltage is outside.
     for one in sorted(by_loss(failed or asked), key=lambda one: one.quantity != "voltage"):
-        return one, parse_iso(_worst_window(one).worst_at)[0]
+        return one, parse_iso(worst_window(one, _SEARCHED).worst_at)[0]
     return None
-
-
-def _worst_window(one: Finding) -> Window:
-    limit = one.limit
-
-    def beyond(window: Window) -> float:
-        high = window.worst - limit.high if limit is not None and limit.high is not None else float("-inf")
-        low = limit.low - window.worst if limit is not None and limit.low is not None else float("-inf")
-        return max(high, low)
-
-    return max(one.windows[:_SEARCHED], key=beyond)
 
 
 def worst_hour_figure(material: Material) -> Drawn | None:
