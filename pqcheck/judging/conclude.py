@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from typing import TYPE_CHECKING
 
 from pqcheck.clock import duration_text
@@ -67,6 +68,9 @@ class Conclusions:
         self._trust = trust
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
+        # Hundreds of channels share their periods: what lies in one is counted once for all of them.
+        self._taken_out = cache(partial(count_slots, [*self._excluded, *flagged]))
+        self._interrupted = cache(partial(count_slots, interruptions))
 
     def of_series(self, stream: Stream, run: SeriesRun) -> None:
         """Conclude every task of a series."""
@@ -109,14 +113,11 @@ class Conclusions:
             )
 
     def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> Counts:
-        first, last = period.first_slot, period.first_slot + period.expected
+        slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
         excluded = period.excluded
         if task.rule.drop_flagged and self._flagged:
-            spans = [*self._excluded, *self._flagged]
-            excluded = count_slots(spans, run.origin_us, run.interval_us, first, last)
-        interrupted = 0
-        if self._interruptions:
-            interrupted = count_slots(self._interruptions, run.origin_us, run.interval_us, first, last)
+            excluded = self._taken_out(*slots)
+        interrupted = self._interrupted(*slots) if self._interruptions else 0
         return Counts(
             period.expected,
             excluded,
