@@ -61,7 +61,7 @@ class Conclusions:
         self._recording = recording
         self._site = site
         self._zone = recording.zone
-        self._excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
         self._interruptions = interruptions
         self._flagged = flagged
         self._lightest = lightest
@@ -69,7 +69,7 @@ class Conclusions:
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
-        self._taken_out = cache(partial(count_slots, [*self._excluded, *flagged]))
+        self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
 
     def of_series(self, stream: Stream, run: SeriesRun) -> None:
