@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pqcheck.counting import Band
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
+from pqcheck.judging.bound_tally import Bounds, BoundTally
 from pqcheck.judging.shown import JudgedPeriod
-from pqcheck.judging.tally import BoundTally
 from pqcheck.judging.tasks import Task
 from pqcheck.recording import Axis
 
@@ -107,12 +107,13 @@ class BoundRun:
             if first < end and last > start:
                 part = slice(max(first - start, 0), last - start)
                 low, high = _without(low, part), _without(high, part)
+        bounds = Bounds(self.band, low, high, start)
         for number in range(self._first, len(self.periods)):
             bound = self.periods[number].bound
             assert bound is not None
             if bound.first_slot >= end:
                 break
-            bound.feed(low, high, start)
+            bound.feed(bounds)
             if bound.end_slot <= end and number == self._first:
                 self._first += 1
 
@@ -131,9 +132,10 @@ class BoundRun:
             for values in (low, high):
                 if values is not None:
                     values[a:b] = np.nan
+        bounds = Bounds(self.band, low, high, 0)
         for one in self.periods:
             if one.bound is not None:
-                one.bound.feed(low, high, 0)
+                one.bound.feed(bounds)
 
     def _place_means(self, outside: NDArray[np.int64]) -> None:
         size, rule = self.axis.interval_us, self.interval_us

@@ -15,6 +15,7 @@ from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding
 from pqcheck.judging.assemble import of_settled
 from pqcheck.judging.bound_run import BoundPeriod, BoundRun
+from pqcheck.judging.bound_tally import BoundTally
 from pqcheck.judging.conclude import Conclusions, Remainder
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
 from pqcheck.judging.lightest import LightestLoad
@@ -26,7 +27,6 @@ from pqcheck.judging.series import (
     periods_of,
     slots_of,
 )
-from pqcheck.judging.tally import BoundTally
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.recording import Block, Channel, Recording, Stream
 from pqcheck.site.model import Site
@@ -197,7 +197,7 @@ class _Pass:
         times = ratio if whole and not self.excluded else 1
         for one in made:
             if low is not None or high is not None:
-                one.bound = BoundTally(limits, one.period.first_slot, one.period.expected, times)
+                one.bound = BoundTally(one.period.first_slot, one.period.expected, times)
         count = (axis.end_us - axis.start_us) // interval
         ranges = slots_of(self.excluded, axis.start_us, interval, 0, max(count, 1))
         return BoundRun(task, axis, interval, low, high, task.longer, made, limits, mean_band, ranges, times)
