@@ -141,12 +141,14 @@ class BoundRun:
         size, rule = self.axis.interval_us, self.interval_us
         for a, b in self.excluded:
             outside = outside[((outside + 1) * size <= a * rule) | (outside * size >= b * rule)]
-        for one in self.periods:
-            # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
-            first = -(-one.period.first_slot * rule // size)
-            last = (one.period.first_slot + one.period.expected) * rule // size
-            begin, end = np.searchsorted(outside, (max(first, 0), max(last, 0)))
-            one.means_outside = max(0, int(end - begin))
+        if not outside.size:
+            return
+        # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
+        first = [max(-(-one.period.first_slot * rule // size), 0) for one in self.periods]
+        last = [max((one.period.first_slot + one.period.expected) * rule // size, 0) for one in self.periods]
+        held = np.searchsorted(outside, last) - np.searchsorted(outside, first)
+        for one, count in zip(self.periods, held.tolist(), strict=True):
+            one.means_outside = max(0, count)
 
 
 def _masked(source: Source, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> Values:

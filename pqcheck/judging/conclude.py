@@ -16,7 +16,7 @@ from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bounds import decide_bound
 from pqcheck.judging.break_even import BreakEven
 from pqcheck.judging.decide import Counts, Decider, Decision
-from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching
+from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching, reaching_bounds
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import SeriesRun, TaskRun, count_slots
@@ -144,6 +144,8 @@ class Conclusions:
         frame = assemble.frame_of(task, self._site, self._break_even)
         needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
         source = run.high or run.low or run.mean
+        doubts = reaching_bounds(run, self._trust)
+        place = None if source is None else self._bound_place(stream, run, source)
         for seen in run.periods:
             period = seen.period
             verdict, reason, counts, runs = decide_bound(run, seen, needed, recorded)
@@ -151,14 +153,14 @@ class Conclusions:
             if not period.complete and open_ and (some_complete or period.recorded < longest):
                 self._left_over(stream, task, period)
                 continue
-            doubt = distrusted_bound(verdict, run, period, runs, counts[1] if counts else 0, self._trust)
+            doubt = distrusted_bound(verdict, run, period, runs, counts[1] if counts else 0, doubts)
             if doubt is not None:
                 self.findings.append(assemble.unjudged(frame, period, Verdict.REFUSED, doubt, self._zone))
                 continue
             if counts is None:
                 self.findings.append(assemble.unjudged(frame, period, verdict, reason, self._zone))
                 continue
-            assert source is not None
+            assert place is not None
             self.findings.append(
                 assemble.judged(
                     frame,
@@ -166,7 +168,7 @@ class Conclusions:
                     counts[0],
                     Decision(verdict, reason, True, counts[1]),
                     seen.bound.worst if seen.bound is not None else run.highest_mean,
-                    _windows(runs, self._bound_place(stream, run, source)),
+                    _windows(runs, place),
                     self._zone,
                     single=False,
                 )

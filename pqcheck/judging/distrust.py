@@ -135,17 +135,23 @@ def _outside(tallied: Tallied, period: JudgedPeriod, run: SeriesRun, task: Task,
     return int(runs.count.sum()) - doubted
 
 
-def distrusted_bound(
-    verdict: Verdict, run: BoundRun, period: JudgedPeriod, runs: Runs, may_be: int, trust: Sequence[Trust]
-) -> Reason | None:
-    """Why a verdict that rests on bounds is refused; None when it stands. A pass never stands on doubted columns."""
-    task = run.task
+def reaching_bounds(run: BoundRun, trust: Sequence[Trust]) -> list[Trust]:
+    """The doubts that touch a column which bounds a task."""
     formulas = [source.formula for source in (run.low, run.high, run.mean) if source is not None]
-    doubts = [
-        one
-        for one in trust
-        if one.overlaps(period.start_us, period.end_us) and any(reaches(one, task, formula) for formula in formulas)
-    ]
+    return [one for one in trust if any(reaches(one, run.task, formula) for formula in formulas)]
+
+
+def distrusted_bound(
+    verdict: Verdict, run: BoundRun, period: JudgedPeriod, runs: Runs, may_be: int, doubts: Sequence[Trust]
+) -> Reason | None:
+    """Why a verdict that rests on bounds is refused; None when it stands. A pass never stands on doubted columns.
+
+    `doubts` are those that reach the task (see `reaching_bounds`).
+    """
+    task = run.task
+    doubts = [one for one in doubts if one.overlaps(period.start_us, period.end_us)]
+    if not doubts:
+        return None
     if verdict is Verdict.FAIL:
         # Extremes at a ceiling are still bounds of the right kind: beyond an upper limit they stay beyond it.
         doubts = [one for one in doubts if one.allows == "nothing" or task.low is not None]
