@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.errors import InputError
+from pqcheck.records import dataclass
 
 SECOND = 1_000_000
 MINUTE = 60 * SECOND

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal
@@ -16,6 +15,7 @@ from typing import Any, Literal
 from pqcheck.errors import GateError, PqcheckError
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.findings_file import from_document
+from pqcheck.records import dataclass
 
 SET_FORMAT = "pqcheck-findings-set/1"
 """Several findings files in one document: one per scenario."""

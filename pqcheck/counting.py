@@ -5,7 +5,6 @@ Nothing is interpolated: "95 % of the values of the week within the limit" is a 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -13,6 +12,8 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pqcheck.records import dataclass
 
 Outcome = Literal["pass", "fail", "open"]
 

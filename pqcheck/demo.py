@@ -7,7 +7,6 @@ same bytes are made on every machine.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.errors import OutputError
 from pqcheck.files import write_text
 from pqcheck.findings import Findings
+from pqcheck.records import dataclass
 
 Array = NDArray[np.float64]
 

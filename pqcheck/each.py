@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ from pqcheck.errors import OutputError, PqcheckError
 from pqcheck.files import write_pieces
 from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict
 from pqcheck.findings_text import as_pieces
+from pqcheck.records import dataclass
 
 _CHUNK = 8
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from enum import IntEnum, StrEnum
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Protocol
+
+from pqcheck.records import dataclass
 
 if TYPE_CHECKING:
     import pandas

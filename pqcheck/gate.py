@@ -7,7 +7,7 @@ Nothing reads the clock; the date that counts is an input.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -19,6 +19,7 @@ from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict
 from pqcheck.limit_tables import LimitTable, Row
 from pqcheck.pipeline import Recordings, Sites, Tables, as_site, as_tables, check
 from pqcheck.reasons import sentence
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import judged_site
 from pqcheck.waivers import WARN_DAYS, Waiver, apply_waivers, remarks

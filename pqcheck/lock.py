@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from pqcheck.errors import GateError, nearest
@@ -21,6 +20,7 @@ from pqcheck.limit_tables.words import (
     orders_words,
     row_words,
 )
+from pqcheck.records import dataclass
 
 FORMAT = "pqcheck-lock/1"
 _SHOWN = 3

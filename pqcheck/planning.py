@@ -6,7 +6,6 @@ import functools
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from importlib import resources
 from typing import Any
@@ -15,6 +14,7 @@ from pqcheck.clock import duration_text
 from pqcheck.errors import SiteError, nearest
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.quantities import HIGHEST_ORDER, LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.records import dataclass
 
 DAY_S = 86_400
 WEEK_DAYS = 7

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from pqcheck.clock import DAY, iso
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
+from pqcheck.records import dataclass
 
 LENGTHS = {"day": DAY, "week": 7 * DAY}
 """Periods that a survey can complete, microseconds (contract section 3)."""

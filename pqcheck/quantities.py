@@ -6,8 +6,9 @@ never a value in a row.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from pqcheck.records import dataclass
 
 VOLTAGE_PHASES = ("an", "bn", "cn", "ab", "bc", "ca", "ng")
 CURRENT_PHASES = ("a", "b", "c", "n")

@@ -5,7 +5,7 @@ The sentence carries the numbers; the advice is what would settle the question. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,14 @@ only limits are converted (see docs/method/counting.md).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pqcheck.records import dataclass
 
 SECOND = 1_000_000
 DAY = 86_400 * SECOND

@@ -10,11 +10,11 @@ from __future__ import annotations
 import functools
 import re
 import unicodedata
-from dataclasses import dataclass
 from decimal import Decimal, localcontext
 from typing import TYPE_CHECKING
 
 from pqcheck.errors import PqcheckError, nearest
+from pqcheck.records import dataclass
 
 if TYPE_CHECKING:
     import pint

@@ -7,7 +7,6 @@ its waiver does not cover (expired, beyond the ceiling, pending) stays a fail an
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any, Literal
@@ -16,6 +15,7 @@ from pqcheck.errors import GateError, nearest
 from pqcheck.findings import Finding, Findings, Reason, Verdict
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.reasons import sentence
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.units import UnitError, quantity_of
 

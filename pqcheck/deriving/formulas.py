@@ -8,7 +8,6 @@ Results of arithmetic are float64; a recorded array is passed on untouched, in i
 from __future__ import annotations
 
 from collections.abc import Mapping, MutableMapping
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Protocol
 
@@ -19,6 +18,7 @@ from pqcheck.passes import Stretch
 from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 Arrays = Mapping[Channel, NDArray[Any]]

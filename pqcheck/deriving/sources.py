@@ -7,7 +7,6 @@ Nothing is read here: a `Source` says from which stream, by which formula, and h
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
@@ -25,6 +24,7 @@ from pqcheck.deriving.formulas import (
 )
 from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES, Mean
 from pqcheck.recording import SECOND, Channel, Recording
+from pqcheck.records import dataclass
 
 Exactness = Literal["exact", "indicative", "lower bound"]
 

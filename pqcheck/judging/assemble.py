@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -22,6 +21,7 @@ from pqcheck.judging.windows import in_unit
 from pqcheck.limit_tables import Rule
 from pqcheck.limit_tables.derating import derating_words
 from pqcheck.quantities import LINE_TO_LINE
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 NOTHING = Tallied(0, 0, None, no_runs(), 0)

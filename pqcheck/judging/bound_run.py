@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from pqcheck.judging.bound_tally import Bounds, BoundTally
 from pqcheck.judging.shown import JudgedPeriod
 from pqcheck.judging.tasks import Task
 from pqcheck.recording import Axis
+from pqcheck.records import dataclass
 
 Values = NDArray[Any]
 

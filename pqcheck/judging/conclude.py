@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache, partial
 from typing import TYPE_CHECKING
 
@@ -25,6 +25,7 @@ from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.judging.windows import Place, RunWindows
 from pqcheck.recording import Recording, Stream
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:

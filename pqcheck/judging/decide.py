@@ -5,7 +5,6 @@ The only place that decides a limit verdict. It sees counts, never readings (doc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
 from typing import NamedTuple
@@ -17,6 +16,7 @@ from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import Statistic
 from pqcheck.reasons import sentence
+from pqcheck.records import dataclass
 from pqcheck.site.model import Coverage
 
 _SECOND = 1_000_000

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Literal
@@ -22,6 +21,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.curves import EventRule, classify, edge_at, ride_through
 from pqcheck.reasons import sentence
 from pqcheck.recording import Event, Recording
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 Outcome = Literal["inside", "outside", "beyond", "no depth"]

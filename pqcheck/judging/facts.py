@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 from pqcheck.limit_tables import Condition
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _WHAT = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +28,7 @@ from pqcheck.judging.series import (
 )
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.recording import Block, Channel, Recording, Stream
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Literal
 
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 
 Standing = Literal["judge", "phase-missing", "neutral-not-seen", "high-leg"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -22,6 +22,7 @@ from pqcheck.judging.tally import Tallied, Tally, kept_of
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.passes import Stretch, look_at
 from pqcheck.recording import Axis
+from pqcheck.records import dataclass
 
 Spans = Sequence[tuple[int, int]]
 

@@ -6,7 +6,6 @@ length of the recording (docs/method/aggregation.md).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.counting import Band, largest, rank
 from pqcheck.evidence import Runs, find_runs, join_runs
 from pqcheck.passes import Stretch
+from pqcheck.records import dataclass
 
 Mask = NDArray[np.bool_]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property, lru_cache
@@ -10,6 +9,7 @@ from functools import cached_property, lru_cache
 from pqcheck.deriving.sources import Source, Wanted
 from pqcheck.findings import Reason, Verdict
 from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, overload
 
@@ -15,6 +14,7 @@ from pqcheck.evidence import Runs
 from pqcheck.findings import Window
 from pqcheck.judging.tally import shortest
 from pqcheck.recording import Channel, RowIndex, RowSpan
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ nominal frequency.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from pqcheck.limit_tables import Condition, Span
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

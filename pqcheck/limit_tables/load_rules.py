@@ -7,9 +7,10 @@ nothing here has a default (docs/method/loads.md).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
+
+from pqcheck.records import dataclass
 
 CHOICES = {
     "seasonal_addition_treatment": ("before", "after"),

@@ -6,9 +6,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
+
+from pqcheck.records import dataclass
 
 if TYPE_CHECKING:
     from pqcheck.limit_tables.curves import EventRule

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import cmath
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from pqcheck.errors import SiteError
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.source import Source
+from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 
 Array = NDArray[np.float64]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from pqcheck.loads.schedule import Runs, Schedule, profile_file
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.spectra import Spectrum, spectrum_of
 from pqcheck.recording import Recording
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site, Supply
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,6 +22,7 @@ from pqcheck.physics.transformer import (
 )
 from pqcheck.physics.unbalance import deviation_unbalance
 from pqcheck.recording import Recording, Stream
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 HIGH_LOAD = 0.8

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 
 from pqcheck.limit_tables.load_rules import DemandSource
 from pqcheck.loads.declared import voltage_sum
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.values import Demand, Maximum
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 Span = tuple[float, float]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from itertools import product
 
@@ -12,6 +11,7 @@ from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.existing_demand import Basis
 from pqcheck.loads.series import phases_of
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 CONTINUOUS = {"125 %": 1.25, "100 %": 1.0}

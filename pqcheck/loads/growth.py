@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 
 from pqcheck.findings import Finding
@@ -14,6 +14,7 @@ from pqcheck.loads.predict import place, verdicts
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.values import Growth
 from pqcheck.recording import Recording
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _RANGES = "passes for"

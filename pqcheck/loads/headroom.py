@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
@@ -15,6 +14,7 @@ from pqcheck.loads.predict import Place, place, verdicts
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Capacity, Demand, Room
 from pqcheck.recording import Recording
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LARGEST, SMALLEST = 64.0, 1 / 64

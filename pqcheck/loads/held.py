@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from pqcheck.recording import Block, Channel, Recording, Stream
+from pqcheck.records import dataclass
 
 MOST_VALUES = 60_000_000
 """Beyond it (about half a gigabyte) the files are read again each time."""

@@ -7,7 +7,6 @@ import io
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.clock import from_local, parse_iso
 from pqcheck.errors import SiteError
 from pqcheck.loads.profile import weekday_and_minute
+from pqcheck.records import dataclass
 
 Array = NDArray[np.float64]
 DAY_MINUTES = 1440

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.recording import Channel, Recording, Stream
+from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 from pqcheck.units import factor
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -21,6 +20,7 @@ from pqcheck.physics.network import (
     star_reactance,
 )
 from pqcheck.recording import Recording, Stream
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LEAST_CORRELATION = 0.6

@@ -9,13 +9,13 @@ import json
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import SiteError, nearest
 from pqcheck.quantities import HIGHEST_ORDER
+from pqcheck.records import dataclass
 
 MOST_PERCENT = 300.0
 """A component above three times the fundamental is a unit mistaken, not a load."""

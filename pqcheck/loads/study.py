@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -27,6 +27,7 @@ from pqcheck.loads.spectral import Law
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, Spectrum, Start
 from pqcheck.recording import Recording
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 DEFAULT_INTERVAL_US = 900_000_000

@@ -7,7 +7,7 @@ out of it, so that no such rule can look judged. Described in docs/method/loads.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from pqcheck.loads.source import Source
 from pqcheck.loads.spectral import Law
 from pqcheck.loads.superpose_block import CURRENTS, VOLTAGES, BlockAddition
 from pqcheck.recording import Block, Channel, Recording, Stream
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 PREDICTED = frozenset(CURRENTS | VOLTAGES)

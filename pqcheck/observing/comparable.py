@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pqcheck.clock import DAY, to_local
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.steps import values
+from pqcheck.records import dataclass
 
 ALIKE = 0.20
 """Middle and high load within 20 % of each other count as alike: a convention of this tool, no standard's."""

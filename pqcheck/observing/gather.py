@@ -8,7 +8,7 @@ single order is kept at the rule's own interval, formed exactly as judging forms
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from typing import Any
 
@@ -21,6 +21,7 @@ from pqcheck.observing.reduce import Reducer, members_per_point
 from pqcheck.passes import Stretch
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Block, Channel, Event, Recording
+from pqcheck.records import dataclass
 from pqcheck.units import UnitError, factor
 
 PLOT_POINTS = 1500

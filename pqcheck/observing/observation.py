@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
+
+from pqcheck.records import dataclass
 
 Grade = Literal["shown", "likely", "possible", "undetermined"]
 

@@ -7,14 +7,13 @@ section 8.1, derived cases). The result is an indication, never a proof.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pqcheck.clock import SECOND, duration_text
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Grade, Observation
 from pqcheck.observing.steps import Array, alike, clean_voltage, correlation, spread, values
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LARGEST_SHARE = 0.2

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from pqcheck.clock import duration_text, iso
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Grade, Observation
 from pqcheck.observing.steps import Array, change_at, level_steps, spread, values
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LEAST_STEPS = 3

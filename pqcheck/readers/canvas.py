@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from pqcheck.readers.grid import Ints, stretches
 from pqcheck.readers.plan import Group, Plan, Runs
 from pqcheck.readers.table import Decoded, Slab
 from pqcheck.recording import Axis, Block, Channel, Values
+from pqcheck.records import dataclass
 
 _PAGE, _PAD = 512, 16
 """Doubles in a memory page; columns start this many doubles off page multiples, else they share cache sets."""

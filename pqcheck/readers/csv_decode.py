@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ from pqcheck.readers.numbers import parse_numbers
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
 from pqcheck.recording import Values
+from pqcheck.records import dataclass
 
 FIRST_BAD_ROWS = 5
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from pqcheck.readers.numbers import Lines
 from pqcheck.readers.source import Hashing, Source, chunks
 from pqcheck.readers.stamps import ReadStamp
 from pqcheck.readers.table import RowNumbers, Slab
+from pqcheck.records import dataclass
 
 _WIDEST_STAMP = 40
 

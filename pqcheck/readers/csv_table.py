@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +23,7 @@ from pqcheck.readers.table import Ground, Table
 from pqcheck.readers.text import Text
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Note, RowSpan
+from pqcheck.records import dataclass
 from pqcheck.site.model import Reading, Site
 
 if TYPE_CHECKING:

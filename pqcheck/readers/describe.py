@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from pqcheck.clock import duration_text
@@ -18,6 +18,7 @@ from pqcheck.readers.parquet_table import read_parquet_table
 from pqcheck.readers.sidecar import NOTHING, sidecar_of, sidecar_text, with_sidecar
 from pqcheck.readers.source import is_parquet
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import BLANKS
 from pqcheck.readers.text import Text
+from pqcheck.records import dataclass
 
 DELIMITERS = (",", ";", "\t", "|")
 PREAMBLE_LIMIT = 80

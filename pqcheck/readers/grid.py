@@ -6,12 +6,11 @@ The rules are explained in docs/method/reading.md.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import Instants
+from pqcheck.records import dataclass
 
 LONG_RUN = 6
 """So many equal steps in a row show another interval; fewer are gaps or irregular stamps."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from pqcheck.errors import InputError
 from pqcheck.readers.table import BadCells, Decoded, Slab, Table
 from pqcheck.recording import Note, RowSpan
+from pqcheck.records import dataclass
 
 EAGER_BYTES = 32 << 20
 """Up to this size all files are decoded at once while they are read, and kept: nothing is late then."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from pqcheck.readers.table import Table
 from pqcheck.readers.times import NO_TIMES
 from pqcheck.readers.walk import walk
 from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,13 @@ recording gives the same values with and without it.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pqcheck.records import dataclass
 
 _VERSION = 1
 _LOWEST_POWER, _HIGHEST_POWER = -64, 64

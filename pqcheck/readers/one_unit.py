@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -12,6 +12,7 @@ from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.table import Decoded, Ground, Slab, Table
 from pqcheck.recording import Channel, Note, Values
+from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 _DIGITS = 15

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from pqcheck.readers.source import Source, hashed_beside, open_source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
 from pqcheck.readers.times import Times
 from pqcheck.recording import Values
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 SLAB_BYTES = 48 << 20

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from pqcheck.readers.grid import Ints, overlaps, stretches
 from pqcheck.readers.table import Table
 from pqcheck.recording import Axis, Channel
+from pqcheck.records import dataclass
 
 Runs = tuple[Ints, Ints, Ints]
 """Slots, data rows and lengths of runs of consecutive rows."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from pqcheck.readers.grid import Ints
 from pqcheck.readers.plan import Part, Plan
 from pqcheck.recording import Channel, RowSpan
+from pqcheck.records import dataclass
 
 Key = tuple[str, str | None, int | None, str | None, str]
 

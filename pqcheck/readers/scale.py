@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers.columns import SCALED_UNITS
 from pqcheck.readers.table import Decoded, Slab
 from pqcheck.recording import Channel, Values
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 THD_R = "thd-r"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from pqcheck.readers.scale import Scaled
 from pqcheck.readers.table import Decoded, Ground, RowNumbers, Slab, Table
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Values
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _NAME_WORDS = re.compile(r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type", re.IGNORECASE)

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import TIME, mapped_channel
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.site.model import Reading, Site, Supply
 
 ENDING = ".columns.json"

@@ -8,7 +8,6 @@ one-minute reading with nine missing ones, and an empty cell is an unobserved in
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from pqcheck.clock import HOUR, MINUTE, SECOND, duration_text
 from pqcheck.readers.grid import LONG_RUN, Ints
 from pqcheck.readers.table import Slab, Table
 from pqcheck.recording import Channel, Note
+from pqcheck.records import dataclass
 
 _OWN = {"flicker_plt": 2 * HOUR, "flicker_pst": 10 * MINUTE, "frequency": 10 * SECOND}
 """Intervals that a quantity has by definition (IEC 61000-4-15: Pst 10 min, Plt 2 h; IEC 61000-4-30: frequency 10 s)."""

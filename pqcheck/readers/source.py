@@ -10,11 +10,11 @@ import tempfile
 import weakref
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from pqcheck.errors import InputError
+from pqcheck.records import dataclass
 
 CHUNK = 8 << 20
 """Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.readers.spectrum_columns import Column, columns_of, phase_of
 from pqcheck.readers.spectrum_head import decoded, delimiter_of, split_line
 from pqcheck.readers.spectrum_points import Cell, Doubt, Point, amplitudes_of
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 BLANKS = ("", "-", "--", "---", "nan", "n/a", "na", "null")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import CURRENT_PHASES, LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.readers.spectrum_head import HEADER, ORDER_NAMES
+from pqcheck.records import dataclass
 from pqcheck.units import in_alias_table, symbol_of
 
 Role = Literal["order", "point", "phase", "angle", "fundamental", "value", "aside"]

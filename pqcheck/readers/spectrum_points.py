@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 
 from pqcheck.errors import InputError
 from pqcheck.readers.spectrum_columns import Column
 from pqcheck.recording import Channel, RowSpan
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site, Supply
 from pqcheck.site.scenario import fundamental_current
 

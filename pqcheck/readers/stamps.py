@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
 from typing import Any
@@ -13,6 +12,7 @@ from pqcheck.clock import DAY, HOUR, MINUTE, SECOND, parse_iso
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import TIME
 from pqcheck.readers.dialect import CLOCK, DATE
+from pqcheck.records import dataclass
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _SERIAL_DAY = date(1899, 12, 30).toordinal()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Event, Note, Values
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

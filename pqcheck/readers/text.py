@@ -5,11 +5,11 @@ from __future__ import annotations
 import codecs
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import IO
 
 from pqcheck.errors import InputError
 from pqcheck.readers.source import CHUNK, Source, unpacked
+from pqcheck.records import dataclass
 
 SAMPLE = 1 << 18
 """Bytes of the beginning that are looked at to find out how a file is written."""

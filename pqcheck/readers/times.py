@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pqcheck.clock import Instants
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from pqcheck.readers.grid import Ints
 from pqcheck.readers.plan import Part, Plan, Runs, parts_by_block
 from pqcheck.readers.table import Decoded, Slab, Table
 from pqcheck.recording import DAY, Axis, Block, Channel
+from pqcheck.records import dataclass
 
 DECODERS = 2
 """Pieces of text decoded at a time; more would only take memory on the two cores this is tuned for."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from pqcheck.compare import Change, Comparison
 from pqcheck.findings import Finding, Findings
 from pqcheck.observing.comparable import Comparability
 from pqcheck.observing.gather import Gathered
+from pqcheck.records import dataclass
 from pqcheck.reports.markdown import cell
 from pqcheck.reports.words import VERDICT_WORDS, answer, clock, limit_text, number
 

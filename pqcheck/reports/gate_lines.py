@@ -6,11 +6,11 @@ Shared by the gate's text, its annotations and its JUnit file, so that all of th
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 
 from pqcheck.compare import Change, Comparison, key_of, label_of
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.records import dataclass
 from pqcheck.reports.words import VERDICT_WORDS, by_loss, clock, limit_text, number
 
 Bases = Mapping[tuple[str, str], Decimal]

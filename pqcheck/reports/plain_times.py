@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.records import dataclass
 from pqcheck.reports.plain import capital, count_words, date_words, quantity_words, reading, time_words
 
 MOST_DAYS = 3

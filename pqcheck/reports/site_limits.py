@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables.words import band_words, row_words
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)

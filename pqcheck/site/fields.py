@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pqcheck.errors import SiteError
+from pqcheck.records import dataclass
 from pqcheck.units import UnitError, duration_us, quantity_of
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

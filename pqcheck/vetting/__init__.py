@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.recording import Block, Channel, Recording, RowSpan
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.assemble import findings_of, in_stream, proposals_of, remarks_of, trust_of
 from pqcheck.vetting.checks import channel_checks, cross_checks

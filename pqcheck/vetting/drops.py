@@ -8,12 +8,12 @@ This settles what angles alone cannot: leading load or rotated clamps, export or
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.records import dataclass
 from pqcheck.vetting.grid import Grid
 from pqcheck.vetting.signatures import PHASES, Signature
 from pqcheck.vetting.thresholds import threshold

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.records import dataclass
 from pqcheck.site.model import Correction
 from pqcheck.vetting.outcome import Proposal
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from pqcheck.evidence import Runs, find_runs, join_runs
 from pqcheck.passes import same_holes
 from pqcheck.recording import DAY, Block, Channel, Stream
+from pqcheck.records import dataclass
 from pqcheck.vetting.extremes import ExtremesCount
 from pqcheck.vetting.neutral import NeutralWatch
 from pqcheck.vetting.runs import mask_runs

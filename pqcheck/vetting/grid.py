@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.quantities import QUANTITIES
+from pqcheck.records import dataclass
 from pqcheck.units import factor
 from pqcheck.vetting.gather import Gathered
 

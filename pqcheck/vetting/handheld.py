@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from pqcheck.clock import iso
 from pqcheck.errors import SiteError
 from pqcheck.findings import Verdict
 from pqcheck.recording import Block, Channel, Recording
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import canonical_factor
 from pqcheck.vetting.outcome import Outcome, Proposal, Subject

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 from pqcheck.vetting.runs import Mask, mask_runs
 from pqcheck.vetting.tally import Pieces

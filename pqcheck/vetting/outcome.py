@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from pqcheck.findings import Verdict
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True, order=True)

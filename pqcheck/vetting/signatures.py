@@ -8,12 +8,13 @@ positive. Source of the table: project notes on field practice, section "signatu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import permutations, product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pqcheck.records import dataclass
 
 Array = NDArray[Any]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pqcheck.findings import Verdict
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.units import factor
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.tally import Tally

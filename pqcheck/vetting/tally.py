@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.vetting.runs import Mask, Slots, mask_runs
 
 Array = NDArray[Any]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.drops import settled
 from pqcheck.vetting.grid import Grid

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _CLOSE = 0.2

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.scale import THD_R, thd_relative_to_fundamental
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 Numbers = NDArray[np.float64]

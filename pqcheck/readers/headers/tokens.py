@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from pqcheck.quantities import HIGHEST_ORDER
+from pqcheck.records import dataclass
 from pqcheck.units import in_alias_table, symbol_of
 
 UNITS = frozenset((

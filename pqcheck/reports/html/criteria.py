@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.records import dataclass
 from pqcheck.reports.html.markup import Markup, tag, together, wide
 from pqcheck.reports.plots.choose import figure_for
 from pqcheck.reports.plots.drawn import Drawn

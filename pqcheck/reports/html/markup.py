@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from pqcheck.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
@@ -15,6 +15,7 @@ from pqcheck.observing.gather import PLOT_POINTS, Gathered, Judged
 from pqcheck.observing.observation import Observation
 from pqcheck.observing.reduce import Reducer, members_per_point
 from pqcheck.recording import Channel
+from pqcheck.records import dataclass
 from pqcheck.reports.plots.labels import phase_label, phase_line
 from pqcheck.reports.plots.time_axis import Span
 from pqcheck.reports.plots.trend import Curve, Frame
