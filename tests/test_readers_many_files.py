@@ -78,7 +78,7 @@ def wanted(values: dict[str, Array], slots: Sequence[int]) -> dict[str, bytes]:
 def small(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of one day, pieces of two columns, row groups of any size; nothing is kept decoded."""
     monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
-    monkeypatch.setattr("pqcheck.readers.walk.STEP_VALUES", 80)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.OWN_STEP", 80)
     monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
 
 

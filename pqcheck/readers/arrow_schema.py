@@ -18,6 +18,8 @@ def units_of(encoded: str) -> dict[str, str]:
     """Unit texts by column name, from the value of the footer key ``ARROW:schema``; empty when there is nothing."""
     try:
         data = base64.b64decode(encoded)
+        if UNIT_KEYS[0].encode() not in data:
+            return {}
         start = 8 if data[:4] == b"\xff\xff\xff\xff" else 4
         buffer = data[start:]
         schema = _child(buffer, _root(buffer), _MESSAGE_HEADER)

@@ -153,7 +153,7 @@ def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:
     for end in ends:
         same = np.abs(values) >= _HUGE if abs(end) >= _HUGE else values == end
         rest = values[~same & ~np.isnan(values)]
-        usual = float(np.median(np.abs(rest))) if rest.size else 0.0
+        usual = float(np.median(np.abs(rest.astype(np.float64)))) if rest.size else 0.0
         if abs(end) >= _FAR * usual:
             wrong |= same
     places = np.flatnonzero(wrong)

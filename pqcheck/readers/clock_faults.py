@@ -6,11 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import DAY, MINUTE, Instants, to_local
+from pqcheck.errors import InputError
 from pqcheck.readers.table import Table
 from pqcheck.recording import Note, RowSpan
 
 FAR = 370 * DAY
 """A hole longer than a year parts a recording from rows whose clock was wrong."""
+
+LONGEST = 100 * 366 * DAY
+"""No recording lasts longer."""
 
 _MOST_PER_MINUTE = 60
 
@@ -41,6 +45,30 @@ def about_seconds(table: Table, usual: int) -> Note:
         f"{table.name}: the stamps lack their seconds ({usual} rows share each minute); the rows were spread evenly "
         f"over the minute, {60 // usual} s apart",
     )
+
+
+def check_years(table: Table, instants: Instants, rows: NDArray[np.intp], margin: int) -> None:
+    """InputError for a stamp in a year that no calendar has: damage, or another unit than the file says."""
+    first, last = 1 + margin, 9999 - margin
+    low, high = (int(np.datetime64(f"{year:04}-01-01", "us").astype(np.int64)) for year in (first, last + 1))
+    outside = (instants < low) | (instants >= high)
+    if outside.any():
+        row = int(table.row_numbers.of(rows[[int(np.argmax(outside))]])[0])
+        raise InputError(
+            f"{table.name}, row {row}: the stamp lies outside the years {first} to {last}; check the time column and "
+            "its unit, or copy the file again"
+        )
+
+
+def check_length(table: Table, instants: Instants, rows: NDArray[np.intp]) -> None:
+    """InputError for stamps that lie further apart than anybody records: damage that is no reset clock."""
+    if instants.size and int(instants.max()) - int(instants.min()) > LONGEST:
+        far = np.abs(instants - np.partition(instants, instants.size // 2)[instants.size // 2])
+        row = int(table.row_numbers.of(rows[[int(np.argmax(far))]])[0])
+        raise InputError(
+            f"{table.name}, row {row}: the stamp lies {int(far.max()) // (365 * DAY)} years from the others; remove "
+            "the row, or copy the file again"
+        )
 
 
 def reset_rows(instants: Instants) -> NDArray[np.bool_]:

@@ -22,6 +22,8 @@ from pqcheck.readers.table import Table
 from pqcheck.recording import Recording
 from pqcheck.site.model import Reading, Site
 
+_COMPILED = ("_numbers", "_footer", "_pages")
+
 
 def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     """The recording that some files hold together, merged on the time line.
@@ -35,9 +37,9 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     zone = site.time_zone if site is not None else None
     if zone is not None:
         zone_info(zone)
-    if any(Path(path).suffix.lower() != ".csv" for path in paths) or find_spec("pqcheck.readers._numbers") is None:
-        # The library takes a while to load; the first pass does not need it and leaves a core free. Plain text hardly
-        # ever needs it where the compiled module is there.
+    if not all(find_spec(f"pqcheck.readers.{module}") for module in _COMPILED):
+        # The library takes a while to load; the first pass does not need it and leaves a core free. With the compiled
+        # modules it is hardly ever needed.
         threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
     alike = Alike()
     found = [(Path(path), [alike.shared(table) for table in _tables(Path(path), site)]) for path in paths]

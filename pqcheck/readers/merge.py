@@ -12,7 +12,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
 from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.canvas import Conflicts
-from pqcheck.readers.clock_faults import about_reset, about_seconds, reset_rows, with_seconds
+from pqcheck.readers.clock_faults import about_reset, about_seconds, check_length, check_years, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
 from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.readers.late import LateNotes, nothing_late
@@ -145,11 +145,15 @@ def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, 
     stamps, usual = with_seconds(table.stamps.all())
     if usual:
         notes.append(about_seconds(table, usual))
+    check_years(table, stamps, np.arange(stamps.size), margin=0)
     instants, rows = _placed(table, stamps, zone, notes)
     wrong = reset_rows(instants)
     if wrong.any():
         notes.append(about_reset(table, np.sort(rows[wrong])))
-        return instants[~wrong], rows[~wrong]
+        instants, rows = instants[~wrong], rows[~wrong]
+    # Zones shift what is left by up to a day.
+    check_years(table, instants, rows, margin=1)
+    check_length(table, instants, rows)
     return instants, rows
 
 

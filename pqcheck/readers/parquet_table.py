@@ -1,9 +1,12 @@
-"""Parquet: the time column alone first, then some rows of all columns at a time."""
+"""Parquet: the time column alone first, then some rows of some columns at a time.
+
+Plain tables are read by our own reader (pages.py), without the library; what it does not understand, the library reads.
+"""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +19,8 @@ from pqcheck.errors import InputError
 from pqcheck.readers.arrow_schema import units_of
 from pqcheck.readers.cells import POINT, read_column, without_codes
 from pqcheck.readers.columns import find_time, resolve_columns
+from pqcheck.readers.pages import PageDecoder, available, damaged, read_integers
+from pqcheck.readers.parquet_footer import FLOAT, Footer, read_footer
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.source import Source, hashed_beside, open_source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
@@ -34,7 +39,15 @@ STEP_BYTES = 96 << 20
 """A larger row group is decoded in steps. Each decodes the pages it touches anew: for nothing where pages are small
 (20,000 rows), and the whole group where each of its columns is one page."""
 
+OWN_STEP = 600_000
+"""Values that one call of our own reader decodes: few enough to be laid while they are in the caches."""
+
+LIBRARY_STEP = 3_000_000
+"""The same for the library, whose calls cost more."""
+
 FIRST_BAD_ROWS = 5
+_INDEX = "__index_level_"
+_SCHEMA_KEY = "ARROW:schema"
 _PER_SECOND = {"ms": 1000, "us": 1}
 
 
@@ -46,33 +59,43 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         return replace(table, sha256=digest.result())
 
 
+@dataclass(frozen=True)
+class _Head:
+    """What a file says before its numbers are read. `narrow` are the float32 columns."""
+
+    columns: tuple[str, ...]
+    units: Mapping[str, str]
+    narrow: frozenset[int]
+    footer: Footer | None
+    """Where our own reader understands the file."""
+
+
 def _looked_at(source: Source, path: Path, site: Site | None) -> Table:
     """The table without its checksum."""
-    import polars as pl
-
     mapping = site.recording.columns if site is not None else {}
-    try:
-        frame = pl.scan_parquet(path, glob=False, hive_partitioning=False)
-        schema = frame.collect_schema()
-        # The files of a year have the same names, which are held once.
-        columns = [sys.intern(name) for name in schema.names() if not name.startswith("__index_level_")]
-        units = units_of(pl.read_parquet_metadata(path).get("ARROW:schema", ""))
-        headers = [f"{name} [{units[name]}]" if name in units and "[" not in name else name for name in columns]
-        time_column = find_time(headers, mapping, source.name)
-        times = frame.select(columns[time_column]).collect().to_series()
-        stamps, local = _stamps(times, source.name)
-    except (pl.exceptions.PolarsError, OSError) as error:
-        reason = str(error).splitlines()[0]
-        raise InputError(f"{source.name} is a damaged Parquet file ({reason}); copy it again") from None
+    head = _own_head(source) or _library_head(source, path)
+    headers = [
+        f"{name} [{head.units[name]}]" if name in head.units and "[" not in name else name for name in head.columns
+    ]
+    time_column = find_time(headers, mapping, source.name)
+    own = head.footer.stamps(time_column) if head.footer is not None else None
+    if head.footer is not None and own is not None:
+        stamps, local = _as_microseconds(read_integers(source, head.footer, time_column), *own[:2]), own[2]
+        groups: Sequence[int] = [group.rows for group in head.footer.groups]
+    else:
+        stamps, local, groups = _library_stamps(source, head.columns[time_column])
     if not stamps.size:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     channels, unknown = resolve_columns(headers, mapping)
     channels.pop(time_column, None)
     channels, scales = scales_of(channels, site)
-    narrow = frozenset(number for number in channels if schema[columns[number]] == pl.Float32 and number not in scales)
+    narrow = frozenset(number for number in channels if number in head.narrow and number not in scales)
     row_bytes = sum(4 if number in narrow else 8 for number in channels) or 8
     numbers = RowNumbers.plain(1)
-    decode = ParquetDecoder(source, tuple(columns), numbers)
+    decode: Callable[[Slab, Sequence[int]], Decoded] = ParquetDecoder(source, head.columns, numbers)
+    plain = head.footer.plain(sorted(channels)) if head.footer is not None else frozenset()
+    if head.footer is not None and plain:
+        decode = PageDecoder(source, head.footer, plain, numbers, decode)
     return Table(
         name=source.name,
         sha256="",
@@ -83,12 +106,54 @@ def _looked_at(source: Source, path: Path, site: Site | None) -> Table:
         stamps=Times.of(stamps),
         local=local,
         row_numbers=numbers,
-        slabs=_slabs(times.chunk_lengths(), row_bytes),
+        slabs=_slabs(groups, row_bytes),
         decode=Scaled(decode, scales) if scales else decode,
         narrow=narrow,
-        columnar=True,
+        piece_values=OWN_STEP if plain else LIBRARY_STEP,
+        on_all_cores=not plain,
         size=stamps.size * row_bytes,
     )
+
+
+def _own_head(source: Source) -> _Head | None:
+    """What our own reader understands of a file; None where that is not enough."""
+    footer = read_footer(source) if available() else None
+    if footer is None or not footer.rows:
+        return None
+    footer = footer.keep([number for number, each in enumerate(footer.columns) if not each.name.startswith(_INDEX)])
+    # The files of a year have the same names, which are held once.
+    names = tuple(sys.intern(element.name) for element in footer.columns)
+    narrow = frozenset(number for number, element in enumerate(footer.columns) if element.type == FLOAT)
+    return _Head(names, units_of(footer.keys.get(_SCHEMA_KEY, "")), narrow, footer)
+
+
+def _library_head(source: Source, path: Path) -> _Head:
+    import polars as pl
+
+    try:
+        schema = pl.scan_parquet(path, glob=False, hive_partitioning=False).collect_schema()
+        names = tuple(sys.intern(name) for name in schema.names() if not name.startswith(_INDEX))
+        units = units_of(pl.read_parquet_metadata(path).get(_SCHEMA_KEY, ""))
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise damaged(source, str(error).splitlines()[0]) from None
+    narrow = frozenset(number for number, name in enumerate(names) if schema[name] == pl.Float32)
+    return _Head(names, units, narrow, None)
+
+
+def _as_microseconds(stamps: Instants, factor: int, divisor: int) -> Instants:
+    return stamps * factor if divisor == 1 else stamps // divisor
+
+
+def _library_stamps(source: Source, name: str) -> tuple[Instants, bool, Sequence[int]]:
+    """Microseconds of the time column, whether they still lack a zone, and the rows of every row group."""
+    import polars as pl
+
+    try:
+        frame = pl.scan_parquet(source.path, glob=False, hive_partitioning=False)
+        times = frame.select(name).collect().to_series()
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise damaged(source, str(error).splitlines()[0]) from None
+    return *_stamps(times, source.name), times.chunk_lengths()
 
 
 def _slabs(groups: Sequence[int], row_bytes: int) -> tuple[Slab, ...]:
@@ -141,7 +206,7 @@ def _stamps(series: Any, name: str) -> tuple[Instants, bool]:
 
 @dataclass(frozen=True)
 class ParquetDecoder:
-    """Decodes ranges of rows of one Parquet file."""
+    """Decodes ranges of rows of one Parquet file by the library."""
 
     source: Source
     columns: tuple[str, ...]
@@ -159,8 +224,7 @@ class ParquetDecoder:
         try:
             found = frame.slice(slab.first_row, slab.rows).select(asked).collect()
         except (pl.exceptions.PolarsError, OSError) as error:
-            reason = str(error).splitlines()[0]
-            raise InputError(f"{self.source.name} is a damaged Parquet file ({reason}); copy it again") from None
+            raise damaged(self.source, str(error).splitlines()[0]) from None
         if found.height != slab.rows:
             raise InputError(f"{self.source.name} became shorter while it was being read; run again")
         values: list[Values] = []

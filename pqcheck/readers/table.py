@@ -46,6 +46,8 @@ class Decoded:
     values: Sequence[Values]
     bad: tuple[BadCells, ...] = ()
     over: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
+    release: Callable[[], None] | None = None
+    """To be called when nobody looks at the values any more: their memory is used again."""
 
 
 @dataclass(frozen=True)
@@ -107,8 +109,10 @@ class Table:
     decode: Callable[[Slab, Sequence[int]], Decoded]
     narrow: frozenset[int] = frozenset()
     """Columns stored as float32."""
-    columnar: bool = False
-    """Whether some columns are decoded for little more than their share of the time."""
+    piece_values: int | None = None
+    """Where some columns are decoded for their share of the time: how many values one call had best decode."""
+    on_all_cores: bool = False
+    """Whether one such call already uses all cores."""
     size: int = 0
     """Bytes of text or of decoded numbers, whichever the file holds."""
     stamp: str | None = None

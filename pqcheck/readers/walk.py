@@ -16,10 +16,7 @@ from pqcheck.recording import DAY, Axis, Block, Channel
 from pqcheck.records import dataclass
 
 DECODERS = 2
-"""Pieces of text decoded at a time; more would only take memory on the two cores this is tuned for."""
-
-STEP_VALUES = 3_000_000
-"""Values of a columnar file that are decoded by one call: few enough to be laid while they are in the caches."""
+"""Pieces decoded at a time; more would only take memory on the two cores this is tuned for."""
 
 BLOCK_VALUES = 4_000_000
 
@@ -138,7 +135,9 @@ class _PartReader:
 
     def _step(self, number: int) -> int:
         table = self.part.table
-        return max(1, STEP_VALUES // table.slabs[number].rows) if table.columnar else len(self.asked.columns)
+        if table.piece_values is None:
+            return len(self.asked.columns)
+        return max(1, table.piece_values // table.slabs[number].rows)
 
     def columns(self, piece: Piece) -> slice:
         """Which of the asked columns a piece holds."""
@@ -191,14 +190,11 @@ class _Feed:
                         yield reader, piece
 
     def _start(self, *, needed: bool) -> None:
-        """Start decoding: some pieces of text at a time, of columns one when it is needed.
-
-        The library decodes columns on all cores; another piece would only take memory.
-        """
+        """Start decoding: some pieces at a time, or one when it is needed where that uses all cores."""
         while self._following is not None and len(self._queue) < DECODERS:
             reader, piece = self._following
             table, columns = reader.part.table, reader.asked.columns[reader.columns(piece)]
-            if table.columnar and (self._queue or not needed):
+            if table.on_all_cores and (self._queue or not needed):
                 return
             self._queue.append((reader, piece, self._pool.submit(table.decode, table.slabs[piece[0]], columns)))
             self._following = next(self._jobs, None)
@@ -227,7 +223,9 @@ class _Feed:
             canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slabs[piece[0]],
                        reader.held[piece])
             if reader.in_order and (later is None or reader.ends[piece[0]] <= later):
-                del reader.held[piece]
+                done = reader.held.pop(piece)
+                if done.release is not None:
+                    done.release()
 
     def close(self) -> None:
         """Stop the threads."""

@@ -1,0 +1,595 @@
+/* Numbers of the pages of Parquet files, straight into the rows of a buffer, without the interpreter lock.
+ *
+ * pages.py finds the pages and has a library unpack zstd and gzip; snappy, which is a page of code, is done here.
+ * Encodings are those that writers use for numbers: plain, and a dictionary with bit-packed places in it. Whatever else
+ * a file holds goes to the library: parquet_footer.py looks before it calls.
+ *
+ * Nothing in a file is believed: every length is compared with what is there, and a page that does not fit ends the call.
+ * Layout: Apache Parquet format 2.x, Encodings.md; snappy format_description.txt.
+ */
+#define PY_SSIZE_T_CLEAN
+#define Py_LIMITED_API 0x030b0000
+#include <Python.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#if __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
+#error "needs a little-endian machine; without this module the library reads Parquet"
+#endif
+
+#define VERSION 1
+
+enum { INT32 = 1, INT64 = 2, FLOAT = 4, DOUBLE = 5 };         /* physical types */
+enum { SNAPPY = 1 };                                          /* codecs */
+enum { PLAIN = 0, PLAIN_DICTIONARY = 2, RLE_DICTIONARY = 8 }; /* encodings */
+
+/* What a page is; _footer.c has the same lists. */
+enum { DATA, DATA_V2, DICTIONARY };
+enum { P_CHUNK, P_KIND, P_PLACE, P_SIZE, P_UNPACKED, P_VALUES, P_ENCODING, P_LEVELS, P_ROW, P_PACKED, P_FIELDS };
+
+/* Larger pages than this are no writer's; it bounds what a damaged length can ask for. */
+#define LARGEST_PAGE ((int64_t)1 << 30)
+
+/* A number of seven bits a byte; -1 when it does not end. */
+static int64_t varint(const uint8_t **at, const uint8_t *end)
+{
+    int64_t value = 0;
+    for (int shift = 0; shift < 35 && *at < end; shift += 7) {
+        uint8_t byte = *(*at)++;
+        value |= (int64_t)(byte & 0x7F) << shift;
+        if (byte < 0x80)
+            return value;
+    }
+    return -1;
+}
+
+/* ---- snappy ---- */
+
+/* Unpack exactly `size` bytes; 0 when the text is no such thing. */
+static int unsnappy(const uint8_t *at, int64_t length, uint8_t *out, int64_t size)
+{
+    const uint8_t *end = at + length;
+    if (varint(&at, end) != size)
+        return 0;
+    int64_t done = 0;
+    while (at < end) {
+        uint8_t tag = *at++;
+        int64_t count, back = 0;
+        if ((tag & 3) == 0) {
+            count = (tag >> 2) + 1;
+            if (count > 60) {
+                int bytes = (int)count - 60;
+                if (end - at < bytes)
+                    return 0;
+                count = 0;
+                for (int byte = 0; byte < bytes; byte++)
+                    count |= (int64_t)at[byte] << (8 * byte);
+                count++;
+                at += bytes;
+            }
+            if (count > end - at || count > size - done)
+                return 0;
+            memcpy(out + done, at, (size_t)count);
+            at += count;
+            done += count;
+            continue;
+        }
+        if ((tag & 3) == 1) {
+            if (end - at < 1)
+                return 0;
+            count = ((tag >> 2) & 7) + 4;
+            back = ((int64_t)(tag >> 5) << 8) | at[0];
+            at += 1;
+        } else {
+            int bytes = (tag & 3) == 2 ? 2 : 4;
+            if (end - at < bytes)
+                return 0;
+            count = (tag >> 2) + 1;
+            for (int byte = 0; byte < bytes; byte++)
+                back |= (int64_t)at[byte] << (8 * byte);
+            at += bytes;
+        }
+        if (back == 0 || back > done || count > size - done)
+            return 0;
+        if (back >= count)
+            memcpy(out + done, out + done - back, (size_t)count);
+        else
+            for (int64_t byte = 0; byte < count; byte++)
+                out[done + byte] = out[done + byte - back];
+        done += count;
+    }
+    return done == size;
+}
+
+/* ---- values ---- */
+
+typedef struct {
+    int64_t type, optional, whole, codec;
+} Column; /* `whole`: 64-bit integers stay integers (stamps) */
+
+static int64_t width_of(const Column *column)
+{
+    return column->type == FLOAT ? 4 : 8;
+}
+
+/* `count` plain numbers in the form they are laid in; 0 when there are fewer. */
+static int plain(const uint8_t *from, int64_t bytes, int64_t count, const Column *column, void *to)
+{
+    int64_t size = column->type == INT32 || column->type == FLOAT ? 4 : 8;
+    if (count > bytes / size)
+        return 0;
+    if (column->type == INT32) {
+        double *numbers = to;
+        for (int64_t at = 0; at < count; at++) {
+            int32_t number;
+            memcpy(&number, from + 4 * at, 4);
+            numbers[at] = number;
+        }
+    } else if (column->type == INT64 && !column->whole) {
+        double *numbers = to;
+        for (int64_t at = 0; at < count; at++) {
+            int64_t number;
+            memcpy(&number, from + 8 * at, 8);
+            numbers[at] = (double)number;
+        }
+    } else
+        memcpy(to, from, (size_t)(count * size));
+    return 1;
+}
+
+/* Numbers of `width` bits, packed from the lowest bit on: eight at a time. At least 8 bytes follow what is read. */
+#define UNPACK(WIDTH)                                                                                    \
+    static void unpack_##WIDTH(const uint8_t *from, int64_t groups, uint32_t *to)                        \
+    {                                                                                                    \
+        for (; groups > 0; groups--, from += WIDTH, to += 8)                                             \
+            for (int at = 0; at < 8; at++) {                                                             \
+                uint64_t word;                                                                           \
+                memcpy(&word, from + (at * WIDTH) / 8, 8);                                               \
+                to[at] = (uint32_t)(word >> ((at * WIDTH) % 8)) & (uint32_t)(((uint64_t)1 << WIDTH) - 1); \
+            }                                                                                            \
+    }
+UNPACK(1) UNPACK(2) UNPACK(3) UNPACK(4) UNPACK(5) UNPACK(6) UNPACK(7) UNPACK(8) UNPACK(9) UNPACK(10) UNPACK(11)
+UNPACK(12) UNPACK(13) UNPACK(14) UNPACK(15) UNPACK(16) UNPACK(17) UNPACK(18) UNPACK(19) UNPACK(20) UNPACK(21)
+UNPACK(22) UNPACK(23) UNPACK(24)
+
+#define WIDEST 24
+static void (*const UNPACKERS[WIDEST + 1])(const uint8_t *, int64_t, uint32_t *) = {
+    NULL, unpack_1, unpack_2, unpack_3, unpack_4, unpack_5, unpack_6, unpack_7, unpack_8, unpack_9, unpack_10, unpack_11,
+    unpack_12, unpack_13, unpack_14, unpack_15, unpack_16, unpack_17, unpack_18, unpack_19, unpack_20, unpack_21,
+    unpack_22, unpack_23, unpack_24,
+};
+
+/* Runs of small numbers: one repeated, or groups of eight packed ones. Handed on in pieces of at most BATCH. */
+#define BATCH 1024
+
+typedef struct {
+    const uint8_t *at, *end;
+    int width;
+    int64_t repeated, packed; /* what is left of the current run */
+    uint32_t value;
+} Runs;
+
+/* The next numbers: their count, at most `most`; *same tells whether all of them are to[0]. 0 when there are no more. */
+static int64_t next_numbers(Runs *runs, int64_t most, uint32_t *to, int *same)
+{
+    if (runs->width == 0) {
+        to[0] = 0;
+        *same = 1;
+        return most;
+    }
+    while (runs->repeated == 0 && runs->packed == 0) {
+        int64_t head = varint(&runs->at, runs->end);
+        if (head >> 1 <= 0 || head >> 1 > LARGEST_PAGE)
+            return 0;
+        if (head & 1) {
+            runs->packed = (head >> 1) * 8;
+        } else {
+            int bytes = (runs->width + 7) / 8;
+            if (runs->end - runs->at < bytes)
+                return 0;
+            runs->value = 0;
+            for (int byte = 0; byte < bytes; byte++)
+                runs->value |= (uint32_t)runs->at[byte] << (8 * byte);
+            runs->at += bytes;
+            runs->repeated = head >> 1;
+        }
+    }
+    if (runs->repeated) {
+        int64_t count = runs->repeated < most ? runs->repeated : most;
+        runs->repeated -= count;
+        to[0] = runs->value;
+        *same = 1;
+        return count;
+    }
+    *same = 0;
+    int64_t count = runs->packed < BATCH ? runs->packed : BATCH;
+    int64_t bytes = count / 8 * runs->width, there = runs->end - runs->at;
+    if (there < bytes + 8) {
+        /* Near the end of the page: read from a copy with room behind it. The last group may be cut short. */
+        uint8_t copy[BATCH / 8 * WIDEST + 8];
+        int64_t kept = there < bytes ? there : bytes;
+        if (kept * 8 / runs->width < (count < most ? count : most))
+            return 0;
+        memset(copy, 0, sizeof copy);
+        memcpy(copy, runs->at, (size_t)kept);
+        UNPACKERS[runs->width](copy, count / 8, to);
+        bytes = kept;
+    } else
+        UNPACKERS[runs->width](runs->at, count / 8, to);
+    runs->at += bytes;
+    runs->packed -= count;
+    return count < most ? count : most;
+}
+
+/* How many of `count` values of a page are there; levels[i] tells it of each, unless all are. -1 when it does not fit. */
+static int64_t present(const uint8_t *from, int64_t bytes, int64_t count, uint8_t *levels)
+{
+    Runs runs = {from, from + bytes, 1, 0, 0, 0};
+    uint32_t batch[BATCH];
+    int64_t done = 0, there = 0;
+    int same;
+    while (done < count) {
+        int64_t more = next_numbers(&runs, count - done, batch, &same);
+        if (more <= 0)
+            return -1;
+        if (same) {
+            if (batch[0] > 1)
+                return -1;
+            memset(levels + done, (int)batch[0], (size_t)more);
+            there += (int64_t)batch[0] * more;
+        } else
+            for (int64_t at = 0; at < more; at++) {
+                levels[done + at] = (uint8_t)batch[at];
+                there += batch[at];
+            }
+        done += more;
+    }
+    return there;
+}
+
+/* Places in the dictionary to values; 0 when one lies behind its end. */
+static int looked_up(const uint8_t *from, int64_t bytes, int64_t count, int64_t size, const void *dictionary,
+                     int64_t entries, void *to)
+{
+    if (count == 0)
+        return 1;
+    if (bytes < 1 || from[0] > WIDEST)
+        return 0;
+    Runs runs = {from + 1, from + bytes, from[0], 0, 0, 0};
+    uint32_t batch[BATCH];
+    int64_t done = 0;
+    int same;
+    while (done < count) {
+        int64_t more = next_numbers(&runs, count - done, batch, &same);
+        if (more <= 0)
+            return 0;
+        uint32_t last = batch[0];
+        if (!same)
+            for (int64_t at = 1; at < more; at++)
+                last = batch[at] > last ? batch[at] : last;
+        if (last >= entries)
+            return 0;
+        if (size == 4) {
+            uint32_t *values = (uint32_t *)to + done;
+            const uint32_t *known = dictionary;
+            if (same)
+                for (int64_t at = 0; at < more; at++)
+                    values[at] = known[last];
+            else
+                for (int64_t at = 0; at < more; at++)
+                    values[at] = known[batch[at]];
+        } else {
+            uint64_t *values = (uint64_t *)to + done;
+            const uint64_t *known = dictionary;
+            if (same)
+                for (int64_t at = 0; at < more; at++)
+                    values[at] = known[last];
+            else
+                for (int64_t at = 0; at < more; at++)
+                    values[at] = known[batch[at]];
+        }
+        done += more;
+    }
+    return 1;
+}
+
+/* Move the values that are there to their places, from the back; the others become NaN. */
+static void spread(void *values, int64_t size, int64_t count, int64_t there, const uint8_t *levels)
+{
+    if (size == 4) {
+        float *numbers = values;
+        for (int64_t at = count; at-- > 0;)
+            numbers[at] = levels[at] ? numbers[--there] : (float)NAN;
+    } else {
+        double *numbers = values;
+        for (int64_t at = count; at-- > 0;)
+            numbers[at] = levels[at] ? numbers[--there] : (double)NAN;
+    }
+}
+
+#define LANES 8
+#define ENDS(TYPE)                                                                                       \
+    static void ends_##TYPE(const TYPE *values, int64_t count, double *ends)                             \
+    {                                                                                                    \
+        TYPE low[LANES], high[LANES];                                                                    \
+        for (int lane = 0; lane < LANES; lane++)                                                         \
+            low[lane] = (TYPE)INFINITY, high[lane] = -(TYPE)INFINITY;                                    \
+        int64_t at = 0;                                                                                  \
+        for (; at + LANES <= count; at += LANES)                                                         \
+            for (int lane = 0; lane < LANES; lane++) {                                                   \
+                TYPE value = values[at + lane];                                                          \
+                low[lane] = value < low[lane] ? value : low[lane];                                       \
+                high[lane] = value > high[lane] ? value : high[lane];                                    \
+            }                                                                                            \
+        for (; at < count; at++) {                                                                       \
+            low[0] = values[at] < low[0] ? values[at] : low[0];                                          \
+            high[0] = values[at] > high[0] ? values[at] : high[0];                                       \
+        }                                                                                                \
+        for (int lane = 0; lane < LANES; lane++) {                                                       \
+            ends[0] = low[lane] < ends[0] ? low[lane] : ends[0];                                         \
+            ends[1] = high[lane] > ends[1] ? high[lane] : ends[1];                                       \
+        }                                                                                                \
+    }
+ENDS(float)
+ENDS(double)
+
+static void look_at(const Column *column, const void *values, int64_t count, double *ends)
+{
+    if (column->type == FLOAT)
+        ends_float(values, count, ends);
+    else if (!column->whole)
+        ends_double(values, count, ends);
+}
+
+typedef struct {
+    void *memory;
+    size_t size;
+} Scratch;
+
+static void *room(Scratch *scratch, int64_t size)
+{
+    if (scratch->size < (size_t)size) {
+        free(scratch->memory);
+        scratch->memory = malloc((size_t)size);
+        scratch->size = scratch->memory == NULL ? 0 : (size_t)size;
+    }
+    return scratch->memory;
+}
+
+typedef struct {
+    Scratch body, dictionary, levels, values;
+    int64_t entries; /* of the dictionary of the chunk at hand; -1 without one */
+} Work;
+
+/* Reasons to give up, told by pages.py. */
+enum { FINE = 0, BROKEN = -1, NULL_STAMP = -2, NO_MEMORY = -3 };
+
+typedef struct {
+    const int64_t *page;
+    const uint8_t *raw;        /* the page as it stands in the file */
+    const uint8_t *unpacked;   /* its packed part unpacked, by a library; NULL when there was nothing for it to do */
+    int64_t unpacked_size;
+} Page;
+
+/* The part of a page behind version 2's levels, unpacked. */
+static int body_of(const Page *page, const Column *column, Work *work, const uint8_t **body, int64_t *size)
+{
+    const int64_t *field = page->page;
+    int64_t levels = field[P_LEVELS];
+    if (page->unpacked != NULL) {
+        *body = page->unpacked;
+        *size = page->unpacked_size;
+        return page->unpacked_size == field[P_UNPACKED] - levels ? FINE : BROKEN;
+    }
+    *body = page->raw + levels;
+    *size = field[P_SIZE] - levels;
+    if (column->codec == SNAPPY && field[P_PACKED] && *size > 0) {
+        int64_t wanted = field[P_UNPACKED] - levels;
+        uint8_t *scratch = room(&work->body, wanted + 1);
+        if (scratch == NULL)
+            return NO_MEMORY;
+        if (!unsnappy(*body, *size, scratch, wanted))
+            return BROKEN;
+        *body = scratch;
+        *size = wanted;
+    }
+    return FINE;
+}
+
+static int dictionary_page(const Page *page, const Column *column, Work *work)
+{
+    const uint8_t *body;
+    int64_t size, count = page->page[P_VALUES], encoding = page->page[P_ENCODING];
+    int state = body_of(page, column, work, &body, &size);
+    if (state != FINE)
+        return state;
+    if ((encoding != PLAIN && encoding != PLAIN_DICTIONARY) || work->entries >= 0 || count > size)
+        return BROKEN;
+    void *entries = room(&work->dictionary, count * 8 + 8);
+    if (entries == NULL)
+        return NO_MEMORY;
+    if (!plain(body, size, count, column, entries))
+        return BROKEN;
+    work->entries = count;
+    return FINE;
+}
+
+static int data_page(const Page *page, const Column *column, Work *work, uint8_t *target, int64_t first, int64_t last,
+                     double *ends)
+{
+    const int64_t *field = page->page;
+    const uint8_t *body, *levels = page->raw;
+    int64_t size, count = field[P_VALUES], there = count, level_bytes = field[P_LEVELS], width = width_of(column);
+    uint8_t *flags = NULL;
+    int state = body_of(page, column, work, &body, &size);
+    if (state != FINE)
+        return state;
+    if (column->optional) {
+        if (field[P_KIND] == DATA) {
+            uint32_t length;
+            if (size < 4)
+                return BROKEN;
+            memcpy(&length, body, 4);
+            if ((int64_t)length > size - 4)
+                return BROKEN;
+            levels = body + 4;
+            level_bytes = length;
+            body += 4 + length;
+            size -= 4 + length;
+        }
+        flags = room(&work->levels, count);
+        if (flags == NULL)
+            return NO_MEMORY;
+        there = present(levels, level_bytes, count, flags);
+        if (there < 0)
+            return BROKEN;
+        if (there < count && column->whole)
+            return NULL_STAMP;
+    } else if (level_bytes)
+        return BROKEN;
+    /* A page that reaches beyond the rows asked for is laid beside them first. */
+    int64_t row = field[P_ROW];
+    int cut = row < first || row + count > last;
+    uint8_t *values = cut ? room(&work->values, count * width) : target + (row - first) * width;
+    if (values == NULL)
+        return NO_MEMORY;
+    if (field[P_ENCODING] == PLAIN) {
+        if (!plain(body, size, there, column, values))
+            return BROKEN;
+    } else if (work->entries < 0 || (field[P_ENCODING] != RLE_DICTIONARY && field[P_ENCODING] != PLAIN_DICTIONARY) ||
+               !looked_up(body, size, there, width, work->dictionary.memory, work->entries, values))
+        return BROKEN;
+    if (there < count)
+        spread(values, width, count, there, flags);
+    int64_t from = row < first ? first : row, to = row + count < last ? row + count : last;
+    target += (from - first) * width;
+    if (cut)
+        memcpy(target, values + (from - row) * width, (size_t)((to - from) * width));
+    look_at(column, target, to - from, ends);
+    return FINE;
+}
+
+/* All pages in turn; the number of the chunk where it stopped is left in *chunk. */
+static int laid(Page *pages, int64_t count, const Column *columns, const int64_t *offsets, uint8_t *out, int64_t first,
+                int64_t last, double *ends, int64_t *chunk)
+{
+    Work work = {{NULL, 0}, {NULL, 0}, {NULL, 0}, {NULL, 0}, -1};
+    int state = FINE;
+    *chunk = -1;
+    for (int64_t at = 0; at < count && state == FINE; at++) {
+        int64_t number = pages[at].page[P_CHUNK];
+        if (number != *chunk)
+            work.entries = -1;
+        *chunk = number;
+        double *mine = ends + 2 * number;
+        state = pages[at].page[P_KIND] == DICTIONARY
+                    ? dictionary_page(&pages[at], &columns[number], &work)
+                    : data_page(&pages[at], &columns[number], &work, out + offsets[number], first, last, mine);
+    }
+    free(work.body.memory);
+    free(work.dictionary.memory);
+    free(work.levels.memory);
+    free(work.values.memory);
+    return state;
+}
+
+/* Whether the pages lie in the data and touch rows first .. last, their chunks are among the columns, and the columns in
+ * the room for them. */
+static int fits(const int64_t *index, int64_t count, int64_t bytes, const Column *columns, const int64_t *offsets,
+                int64_t chunks, int64_t first, int64_t last, int64_t space)
+{
+    if (first < 0 || last <= first)
+        return 0;
+    for (int64_t at = 0; at < chunks; at++) {
+        int64_t width = width_of(&columns[at]), type = columns[at].type;
+        if ((type != INT32 && type != INT64 && type != FLOAT && type != DOUBLE) || offsets[at] < 0 ||
+            offsets[at] % width || offsets[at] > space || last - first > (space - offsets[at]) / width)
+            return 0;
+    }
+    for (int64_t at = 0; at < count; at++) {
+        const int64_t *page = index + P_FIELDS * at;
+        if (page[P_CHUNK] < 0 || page[P_CHUNK] >= chunks || page[P_PLACE] < 0 || page[P_SIZE] < 0 ||
+            page[P_PLACE] > bytes || page[P_SIZE] > bytes - page[P_PLACE] || page[P_LEVELS] < 0 ||
+            page[P_LEVELS] > page[P_SIZE] || page[P_VALUES] < 0 || page[P_VALUES] > LARGEST_PAGE ||
+            page[P_UNPACKED] < page[P_LEVELS] || page[P_UNPACKED] > LARGEST_PAGE || page[P_ROW] < 0 ||
+            (page[P_KIND] != DICTIONARY && (page[P_ROW] >= last || page[P_ROW] + page[P_VALUES] <= first)))
+            return 0;
+    }
+    return 1;
+}
+
+static PyObject *lay(PyObject *module, PyObject *args)
+{
+    Py_buffer data, index, columns, offsets, out, ends;
+    PyObject *unpacked;
+    long long first, last;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "y*y*Oy*y*w*w*LL", &data, &index, &unpacked, &columns, &offsets, &out, &ends, &first,
+                          &last))
+        return NULL;
+    int64_t count = index.len / (P_FIELDS * (Py_ssize_t)sizeof(int64_t));
+    int64_t chunks = columns.len / (Py_ssize_t)sizeof(Column), chunk = -1;
+    int state = FINE;
+    Page *pages = calloc((size_t)count + 1, sizeof *pages);
+    Py_buffer *bodies = calloc((size_t)count + 1, sizeof *bodies);
+    int64_t held = 0;
+    int fine = pages != NULL && bodies != NULL && PyList_Check(unpacked) && PyList_Size(unpacked) == count &&
+               offsets.len == chunks * (Py_ssize_t)sizeof(int64_t) &&
+               ends.len == 2 * chunks * (Py_ssize_t)sizeof(double) &&
+               fits(index.buf, count, data.len, columns.buf, offsets.buf, chunks, first, last, out.len);
+    for (int64_t at = 0; fine && at < count; at++) {
+        PyObject *body = PyList_GetItem(unpacked, at);
+        const int64_t *page = (const int64_t *)index.buf + P_FIELDS * at;
+        pages[at] = (Page){page, (const uint8_t *)data.buf + page[P_PLACE], NULL, 0};
+        if (body == NULL || body == Py_None)
+            continue;
+        fine = PyObject_GetBuffer(body, &bodies[held], PyBUF_SIMPLE) == 0;
+        if (fine) {
+            pages[at].unpacked = bodies[held].buf;
+            pages[at].unpacked_size = bodies[held].len;
+            held++;
+        }
+    }
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        state = laid(pages, count, columns.buf, offsets.buf, out.buf, first, last, ends.buf, &chunk);
+        Py_END_ALLOW_THREADS
+    } else if (!PyErr_Occurred())
+        PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");
+    while (held > 0)
+        PyBuffer_Release(&bodies[--held]);
+    free(pages);
+    free(bodies);
+    PyBuffer_Release(&data);
+    PyBuffer_Release(&index);
+    PyBuffer_Release(&columns);
+    PyBuffer_Release(&offsets);
+    PyBuffer_Release(&out);
+    PyBuffer_Release(&ends);
+    if (PyErr_Occurred())
+        return NULL;
+    if (state == NO_MEMORY)
+        return PyErr_NoMemory();
+    return Py_BuildValue("iL", state, (long long)chunk);
+}
+
+static PyMethodDef methods[] = {
+    {"lay", lay, METH_VARARGS, "Numbers of pages into rows of a buffer; see pages.py."},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef definition = {
+    PyModuleDef_HEAD_INIT, "_pages", "Compiled half of pages.py.", 0, methods, NULL, NULL, NULL, NULL,
+};
+
+PyMODINIT_FUNC PyInit__pages(void)
+{
+    PyObject *module = PyModule_Create(&definition);
+    if (module != NULL && PyModule_AddIntConstant(module, "VERSION", VERSION) < 0) {
+        Py_DECREF(module);
+        return NULL;
+    }
+    return module;
+}

@@ -1,0 +1,288 @@
+"""Numbers of Parquet files page by page, straight into buffers that are used again (`_pages.c`).
+
+Only the pages that hold rows asked for are unpacked, and a file that ends too early is an error in one sentence. The
+library's reader gives the same values; it is used for the columns that `parquet_footer.Footer.plain` does not name.
+"""
+
+from __future__ import annotations
+
+import threading
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import field
+from functools import cache
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.errors import InputError
+from pqcheck.readers.cells import may_be_codes, without_codes
+from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group
+from pqcheck.readers.parquet_footer import compiled as footer_module
+from pqcheck.readers.source import Source
+from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
+from pqcheck.recording import Values
+from pqcheck.records import dataclass
+
+FIRST_BAD_ROWS = 5
+
+_VERSION = 1
+_FIELDS = 10
+_PLACE, _SIZE, _UNPACKED, _LEVELS, _PACKED = 2, 3, 4, 7, 9
+_NULL_STAMP = -2
+_ANY_FORM = 47
+"""zlib: gzip or zlib header, whichever there is; writers differ."""
+
+_ALIGNED = 64
+_GAP = 2
+"""Chunks of one step are read at once when they take at least this part of what lies between the first and the last."""
+
+_own = threading.local()
+
+
+@cache
+def _compiled() -> Any:
+    """The compiled module; None where there is none, or one of another version of this file."""
+    try:
+        from pqcheck.readers import _pages
+    except ImportError:
+        return None
+    return _pages if _pages.VERSION == _VERSION else None
+
+
+def available() -> bool:
+    """Whether both compiled modules are there."""
+    return _compiled() is not None and footer_module() is not None
+
+
+class Buffers:
+    """Buffers that are handed out and come back: fresh memory costs as much as reading into it."""
+
+    def __init__(self) -> None:
+        """None so far."""
+        self._free: list[NDArray[np.uint8]] = []
+
+    def take(self, size: int) -> NDArray[np.uint8]:
+        """A buffer of at least `size` bytes, with anything in it."""
+        while self._free:
+            buffer = self._free.pop()
+            if buffer.size >= size:
+                return buffer
+        return np.empty(size, np.uint8)
+
+    def give(self, buffer: NDArray[np.uint8]) -> None:
+        """Take a buffer back that nobody looks at any more."""
+        self._free.append(buffer)
+
+
+@dataclass(frozen=True)
+class PageDecoder:
+    """Decodes ranges of rows of one Parquet file.
+
+    `numbers` are the columns read here; `library` reads the others.
+    """
+
+    source: Source
+    footer: Footer
+    numbers: frozenset[int]
+    row_numbers: RowNumbers
+    library: Callable[[Slab, Sequence[int]], Decoded]
+    buffers: Buffers = field(default_factory=Buffers)
+
+    def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
+        """Numbers of the asked columns of some rows, valid until `Decoded.release` is called."""
+        own = [column for column in columns if column in self.numbers]
+        if not own:
+            return self.library(slab, columns)
+        found = self._read(slab, own)
+        if len(own) == len(columns):
+            return found
+        others = [column for column in columns if column not in self.numbers]
+        rest = self.library(slab, others)
+        by_column = dict(zip([*own, *others], [*found.values, *rest.values], strict=True))
+        return Decoded([by_column[column] for column in columns], (*found.bad, *rest.bad), rest.over, found.release)
+
+    def _read(self, slab: Slab, columns: Sequence[int]) -> Decoded:
+        widths = [4 if self.footer.columns[column].type == FLOAT else 8 for column in columns]
+        offsets, size = _places(slab.rows, widths)
+        buffer = self.buffers.take(size)
+        ends = np.tile(np.array([np.inf, -np.inf]), (len(columns), 1))
+        lay(self.source, self.footer, columns, slab.place, buffer, offsets, ends, whole=False)
+        values: list[Values] = [
+            buffer[offset : offset + slab.rows * width].view(np.float32 if width == 4 else np.float64)
+            for offset, width in zip(offsets.tolist(), widths, strict=True)
+        ]
+        bad: list[BadCells] = []
+        infinite = (ends[:, 0] == -np.inf) | (ends[:, 1] == np.inf)
+        for at in np.flatnonzero(may_be_codes(ends[:, 1], ends[:, 0]) | infinite).tolist():
+            values[at], wrong, sample = without_codes(values[at])
+            if wrong.size:
+                rows = self.row_numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
+                bad.append(BadCells(columns[at], int(wrong.size), tuple(rows.tolist()), sample))
+        return Decoded(values, tuple(bad), release=lambda: self.buffers.give(buffer))
+
+
+def read_integers(source: Source, footer: Footer, column: int) -> NDArray[np.int64]:
+    """All integers of one column, those of stamps; InputError where one is missing."""
+    rows = footer.rows
+    offsets, size = _places(rows, [8])
+    buffer = np.empty(size, np.uint8)
+    lay(source, footer, [column], (0, rows), buffer, offsets, np.zeros((1, 2)), whole=True)
+    return buffer[: rows * 8].view(np.int64)
+
+
+def _places(rows: int, widths: Sequence[int]) -> tuple[NDArray[np.int64], int]:
+    """Where each column begins in a buffer of bytes, and how large that is."""
+    sizes = [-(-rows * width // _ALIGNED) * _ALIGNED + _ALIGNED for width in widths]
+    starts = np.cumsum([0, *sizes])
+    return starts[:-1].astype(np.int64), int(starts[-1])
+
+
+def lay(
+    source: Source, footer: Footer, columns: Sequence[int], rows: tuple[int, int], buffer: NDArray[np.uint8],
+    offsets: NDArray[np.int64], ends: NDArray[np.float64], *, whole: bool,
+) -> None:
+    """Write the numbers of some columns of rows low..high, each from its offset in `buffer` on.
+
+    float32 columns stay float32, all others become float64, or int64 when they are `whole`. Missing values become NaN.
+    `ends` (a row per column) take up the smallest and the largest of them.
+    """
+    kinds = [footer.columns[column] for column in columns]
+    widths = np.array([4 if element.type == FLOAT else 8 for element in kinds])
+    with source.open() as handle:
+        for group, first, last, at in _touched(footer.groups, *rows):
+            chunks = group.chunks[list(columns)]
+            described = np.array(
+                [(element.type, element.optional, whole, codec)
+                 for element, codec in zip(kinds, chunks[:, CODEC].tolist(), strict=True)], np.int64,
+            )
+            state = _lay(source, handle, chunks, described, (first, last), buffer, offsets + at * widths, ends)
+            if state == _NULL_STAMP:
+                _refuse_missing(source, footer, columns[0])
+            elif state:
+                raise damaged(source, "its pages do not hold what it says")
+
+
+def _refuse_missing(source: Source, footer: Footer, column: int) -> None:
+    """InputError that names the first row without a stamp: read as numbers, it is NaN."""
+    offsets, size = _places(footer.rows, [8])
+    buffer = np.empty(size, np.uint8)
+    lay(source, footer, [column], (0, footer.rows), buffer, offsets, np.zeros((1, 2)), whole=False)
+    row = int(np.argmax(np.isnan(buffer[: footer.rows * 8].view(np.float64)))) + 1
+    raise InputError(f"{source.name}, row {row}: the time is empty; every row needs a stamp")
+
+
+def damaged(source: Source, reason: str) -> InputError:
+    """The error for a file that does not hold what it says."""
+    return InputError(f"{source.name} is a damaged Parquet file ({reason}); copy it again")
+
+
+def _touched(groups: Sequence[Group], low: int, high: int) -> Iterator[tuple[Group, int, int, int]]:
+    """Groups with rows of low..high, these rows counted within the group, and how many rows were before them."""
+    begin = 0
+    for group in groups:
+        first, last = max(low - begin, 0), min(high - begin, group.rows)
+        if first < last:
+            yield group, first, last, begin + first - low
+        begin += group.rows
+
+
+def _lay(
+    source: Source, handle: IO[bytes], chunks: NDArray[np.int64], described: NDArray[np.int64], rows: tuple[int, int],
+    buffer: NDArray[np.uint8], offsets: NDArray[np.int64], ends: NDArray[np.float64],
+) -> int:
+    """The rows of some chunks of one group; 0, or why it could not be done."""
+    data, spans = _bytes(source, handle, chunks)
+    room = 4 * len(chunks)
+    while True:
+        index = np.empty((room, _FIELDS), np.int64)
+        count = footer_module().pages(data, spans, *rows, index)
+        if count != -2:
+            break
+        room *= 4
+    if count < 0:
+        return -1
+    index = index[:count]
+    unpacked = _unpacked(source, data, index, described[:, 3])
+    state, _ = _compiled().lay(data, index, unpacked, described, offsets, buffer, ends, *rows)
+    return int(state)
+
+
+def _bytes(
+    source: Source, handle: IO[bytes], chunks: NDArray[np.int64]
+) -> tuple[memoryview, NDArray[np.int64]]:
+    """The bytes of some chunks, and where each begins in them and how long it is. Overwritten by the next call."""
+    starts, sizes = chunks[:, START], chunks[:, SIZE]
+    if (starts + sizes > source.size).any() or (sizes > source.size).any():
+        raise damaged(source, "it says it is longer")
+    low, high, total = int(starts.min()), int((starts + sizes).max()), int(sizes.sum())
+    if high - low <= _GAP * total:
+        pieces, places = [(low, high - low)], starts - low
+    else:
+        pieces, places = list(zip(starts.tolist(), sizes.tolist(), strict=True)), np.cumsum(sizes) - sizes
+    length = sum(size for _, size in pieces)
+    held = getattr(_own, "bytes", None)
+    if held is None or len(held) < length:
+        held = _own.bytes = bytearray(length + length // 8)
+    view = memoryview(held)[:length]
+    filled = 0
+    for start, size in pieces:
+        handle.seek(start)
+        end = filled + size
+        while filled < end:
+            got = handle.readinto(view[filled:end])  # type: ignore[attr-defined]
+            if not got:
+                raise InputError(f"{source.name} became shorter while it was being read; run again")
+            filled += got
+    return view, np.ascontiguousarray(np.stack([places, sizes], axis=1))
+
+
+def _unpacked(
+    source: Source, data: memoryview, index: NDArray[np.int64], codecs: NDArray[np.int64]
+) -> list[Any]:
+    """Per page its packed part unpacked; None where there is nothing to do, or no library is needed for it."""
+    found: list[Any] = [None] * len(index)
+    packed = (index[:, _PACKED] == 1) & (index[:, _SIZE] > index[:, _LEVELS])
+    codec = codecs[index[:, 0]]
+    frames = index[:, _PLACE] + index[:, _LEVELS]
+    stops, sizes = index[:, _PLACE] + index[:, _SIZE], index[:, _UNPACKED] - index[:, _LEVELS]
+    for which, unpack in ((ZSTD, _zstd), (GZIP, _gzip)):
+        wanted = np.flatnonzero(packed & (codec == which))
+        if wanted.size:
+            ranges = zip(frames[wanted].tolist(), stops[wanted].tolist(), strict=True)
+            pieces = [data[start:stop] for start, stop in ranges]
+            try:
+                pages = unpack(pieces, sizes[wanted])
+            except (zlib.error, ValueError) as error:
+                raise damaged(source, str(error).splitlines()[0]) from None
+            for at, page in zip(wanted.tolist(), pages, strict=True):
+                found[at] = page
+    return found
+
+
+def _gzip(pieces: Sequence[memoryview], sizes: NDArray[np.int64]) -> list[bytes]:
+    pages = []
+    for piece, size in zip(pieces, sizes.tolist(), strict=True):
+        unpacker = zlib.decompressobj(_ANY_FORM)
+        pages.append(unpacker.decompress(piece, size + 1))
+    return pages
+
+
+def _zstd(pieces: Sequence[memoryview], sizes: NDArray[np.int64]) -> list[bytes]:
+    import zstandard
+
+    unpacker = getattr(_own, "zstd", None)
+    if unpacker is None:
+        unpacker = _own.zstd = zstandard.ZstdDecompressor()
+    try:
+        # Its call for many frames at once is no faster, and frees memory twice when one of them is damaged (0.25).
+        pages = []
+        for piece, size in zip(pieces, sizes.tolist(), strict=True):
+            # A damaged frame may ask for any amount of memory.
+            if zstandard.frame_content_size(piece) not in (-1, size):
+                raise ValueError("a page is not as long as it says")
+            pages.append(unpacker.decompress(piece, max_output_size=size))
+        return pages
+    except zstandard.ZstdError as error:
+        raise ValueError(str(error)) from None

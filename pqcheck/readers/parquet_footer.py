@@ -1,0 +1,158 @@
+"""What a Parquet file says of itself, by the compiled module where it was built: columns, row groups, units.
+
+Only a plain table is understood: a time column of whole stamps beside columns of numbers or of anything else, which
+`Footer.plain` tells apart. For every other file, a damaged one too, there is no footer here and the library reads it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.readers.source import Source
+from pqcheck.records import dataclass
+
+INT32, INT64, FLOAT, DOUBLE = 1, 2, 4, 5
+UNPACKED, SNAPPY, GZIP, ZSTD = 0, 1, 2, 6
+"""Ways to pack pages that are read here; others are the library's."""
+
+TYPE, CODEC, VALUES, START, SIZE, ENCODINGS, FLAT = range(7)
+"""Columns of `Group.chunks`."""
+
+_VERSION = 1
+_MAGIC = b"PAR1"
+_TAIL = 8
+_ENCODINGS = 1 << 0 | 1 << 2 | 1 << 3 | 1 << 8
+"""Plain, dictionaries of either name, and the runs in which levels stand."""
+
+_NO_LOGICAL, _TIMESTAMP, _INTEGER = 0, 8, 10
+_PER_MICROSECOND = {1: (1000, 1), 2: (1, 1), 3: (1, 1000)}
+"""Factor and divisor that make microseconds of a stamp, by its unit."""
+
+
+@dataclass(frozen=True)
+class Element:
+    """A column as the schema describes it: physical type, whether values may be missing, meaning, unit, zone."""
+
+    name: str
+    type: int
+    optional: bool
+    logical: int
+    unit: int
+    adjusted: bool
+
+
+@dataclass(frozen=True)
+class Group:
+    """A row group: its rows, and per column (rows of `chunks`) what its chunk is."""
+
+    rows: int
+    chunks: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Footer:
+    """A plain table: columns, row groups in order, and the texts stored under keys."""
+
+    columns: tuple[Element, ...]
+    groups: tuple[Group, ...]
+    keys: dict[str, str]
+
+    @property
+    def rows(self) -> int:
+        """Rows of all groups."""
+        return sum(group.rows for group in self.groups)
+
+    def keep(self, columns: Sequence[int]) -> Footer:
+        """The same file with some of its columns only."""
+        if len(columns) == len(self.columns):
+            return self
+        kept = list(columns)
+        groups = tuple(Group(group.rows, group.chunks[kept]) for group in self.groups)
+        return Footer(tuple(self.columns[column] for column in kept), groups, self.keys)
+
+    def plain(self, columns: Sequence[int]) -> frozenset[int]:
+        """Those of the columns whose numbers `pages.PageDecoder` reads; the library reads the others."""
+        packed = np.array((UNPACKED, SNAPPY, GZIP, ZSTD))
+        sound: NDArray[np.bool_] = np.ones(len(self.columns), np.bool_)
+        kinds = np.array([element.type for element in self.columns], np.int64)
+        for group in self.groups:
+            chunks = group.chunks
+            sound &= (chunks[:, TYPE] == kinds) & (chunks[:, VALUES] == group.rows) & (chunks[:, FLAT] == 1)
+            sound &= np.isin(chunks[:, CODEC], packed) & (chunks[:, ENCODINGS] & ~_ENCODINGS == 0)
+            sound &= (chunks[:, START] >= 0) & (chunks[:, SIZE] >= 0)
+        return frozenset(column for column in columns if sound[column] and _is_number(self.columns[column]))
+
+    def stamps(self, column: int) -> tuple[int, int, bool] | None:
+        """How the integers of a time column become microseconds (factor, divisor), and whether they lack a zone.
+
+        None when it is no column of stamps that is read here.
+        """
+        element = self.columns[column]
+        if element.type != INT64 or element.logical != _TIMESTAMP or element.unit not in _PER_MICROSECOND:
+            return None
+        as_number = Element(element.name, INT64, element.optional, _NO_LOGICAL, 0, False)
+        like = Footer((*self.columns[:column], as_number, *self.columns[column + 1 :]), self.groups, {})
+        return (*_PER_MICROSECOND[element.unit], not element.adjusted) if like.plain([column]) else None
+
+
+def _is_number(element: Element) -> bool:
+    if element.type in (FLOAT, DOUBLE):
+        return element.logical == _NO_LOGICAL
+    return element.type in (INT32, INT64) and element.logical in (_NO_LOGICAL, _INTEGER)
+
+
+@cache
+def compiled() -> Any:
+    """The compiled module; None where there is none, or one of another version of this file."""
+    try:
+        from pqcheck.readers import _footer
+    except ImportError:
+        return None
+    return _footer if _footer.VERSION == _VERSION else None
+
+
+def read_footer(source: Source) -> Footer | None:
+    """The footer of a file that is a plain table; None for any other, and without the compiled module."""
+    module = compiled()
+    if module is None or source.size < 2 * _TAIL:
+        return None
+    with source.open() as handle:
+        handle.seek(source.size - _TAIL)
+        tail = handle.read(_TAIL)
+        length = int.from_bytes(tail[:4], "little")
+        if tail[4:] != _MAGIC or length > source.size - 2 * _TAIL + 4:
+            return None
+        handle.seek(source.size - _TAIL - length)
+        data = handle.read(length)
+    if len(data) != length:
+        return None
+    try:
+        rows, schema, groups, keys = module.footer(data)
+        columns = _columns(schema)
+        texts = {key.decode(): value.decode() for key, value in keys}
+    except (ValueError, IndexError):
+        return None
+    if columns is None or any(len(chunks) != len(columns) * 7 * 8 for _, chunks in groups):
+        return None
+    footer = Footer(
+        columns,
+        tuple(Group(count, np.frombuffer(chunks, np.int64).reshape(-1, 7)) for count, chunks in groups if count),
+        texts,
+    )
+    return footer if footer.rows == rows else None
+
+
+def _columns(schema: Sequence[tuple[bytes, int, int, int, int, int, int]]) -> tuple[Element, ...] | None:
+    """The columns below the root; None when they are nested or repeated."""
+    _, _, _, children, _, _, _ = schema[0]
+    if children != len(schema) - 1 or any(of or repetition not in (0, 1) for _, _, repetition, of, *_ in schema[1:]):
+        return None
+    return tuple(
+        Element(name.decode(), kind, repetition == 1, logical, unit, bool(adjusted))
+        for name, kind, repetition, _, logical, unit, adjusted in schema[1:]
+    )
