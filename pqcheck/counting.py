@@ -158,6 +158,16 @@ class Band:
             return np.zeros(len(values), dtype=bool)
         return above
 
+    def inside(self, values: NDArray[Any]) -> NDArray[np.bool_]:
+        """Mask of the values inside; NaN is not inside either."""
+        under: NDArray[np.bool_] | None = None
+        if self.high_cut is not None:
+            under = values < self.high_cut if self.strict else values <= self.high_cut
+        if self.low_cut is not None:
+            over: NDArray[np.bool_] = values > self.low_cut if self.strict else values >= self.low_cut
+            return over if under is None else over & under
+        return ~np.isnan(values) if under is None else under
+
     def all_inside(self, top: float, *, below: bool = False) -> bool:
         """Whether values up to `top` are shown to lie inside by that alone; with `below`, values from ``-top`` on.
 

@@ -6,13 +6,13 @@ written, with sorted keys, and what hundreds of findings share is put into words
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 from json.encoder import JSONEncoder, encode_basestring
 from math import isfinite
 from typing import Any
 
-from pqcheck.findings import FORMAT, Finding, Findings, Margin, Statistic, Window, fingerprint_of
+from pqcheck.findings import FORMAT, Finding, Findings, FromReading, Margin, Period, Statistic, Window, fingerprint_of
 from pqcheck.findings_file import plain, rows_as_documents, version, whole
 
 _dumped = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
@@ -24,12 +24,11 @@ _AT_MOST = 4096
 def as_pieces(findings: Findings) -> Iterator[str]:
     """The findings file: keys sorted, one finding, recording and table a line."""
 
-    def lines(values: Iterable[Iterable[str]]) -> Iterator[str]:
+    def lines(values: Iterable[tuple[str, Iterable[str]]]) -> Iterator[str]:
         before = "[\n  "
-        for value in values:
-            for piece in value:
-                yield before + piece
-                before = ""
+        for first, rest in values:
+            yield before + first
+            yield from rest
             before = ",\n  "
         yield "[]" if before[0] == "[" else "\n ]"
 
@@ -37,9 +36,9 @@ def as_pieces(findings: Findings) -> Iterator[str]:
         "counts": (_dumped(findings.counts),),
         "findings": lines(_findings(findings)),
         "format": (_dumped(FORMAT),),
-        "limit_tables": lines((_dumped(dict(one)),) for one in findings.limit_tables),
+        "limit_tables": lines((_dumped(dict(one)), ()) for one in findings.limit_tables),
         "produced_by": (_dumped({"name": "pqcheck", "version": version()}),),
-        "recordings": lines((_dumped(dict(one)),) for one in findings.recordings),
+        "recordings": lines((_dumped(dict(one)), ()) for one in findings.recordings),
         "site": (_dumped(dict(findings.site)),),
         "verdict": (_dumped(findings.verdict.value),),
     }
@@ -51,16 +50,22 @@ def as_pieces(findings: Findings) -> Iterator[str]:
     yield "\n}\n"
 
 
-def _findings(findings: Findings) -> Iterator[Iterator[str]]:
-    shared = _Shared()
-    return (_finding(one, shared.text) for one in findings.findings)
+def _findings(findings: Findings) -> Iterator[tuple[str, Iterable[str]]]:
+    written = _Written()
+    return (_finding(one, written) for one in findings.findings)
 
 
-class _Shared:
-    """Texts of values that many findings hold, known by identity: equal values may differ in print (8 and 8.0)."""
+class _Written:
+    """Texts that many findings share, known by identity: equal values may differ in print (8 and 8.0).
+
+    What is known is held beside its text, so that nothing else can take its place in memory and be mistaken for it.
+    """
 
     def __init__(self) -> None:
         self._known: dict[int, tuple[Any, str]] = {}
+        self._periods: dict[int, tuple[Period, str, str]] = {}
+        self._frame: FromReading | None = None
+        self._around: dict[tuple[Any, ...], tuple[Finding, tuple[str, ...]]] = {}
 
     def text(self, value: Any) -> str:
         """The text of a dataclass of plain values, or of None."""
@@ -70,41 +75,105 @@ class _Shared:
         if known is None:
             if len(self._known) >= _AT_MOST:
                 self._known.clear()
-            # The value is held beside its text, so that no other can take its place in memory and be mistaken for it.
             known = self._known[id(value)] = (value, _dumped(plain(value)))
         return known[1]
 
+    def period(self, period: Period) -> tuple[Period, str, str]:
+        """A period, its text, and its start as it stands in an id."""
+        known = self._periods.get(id(period))
+        if known is None:
+            if len(self._periods) >= _AT_MOST:
+                self._periods.clear()
+            known = self._periods[id(period)] = (period, _dumped(plain(period)), _inside(period.start))
+        return known
 
-def _finding(one: Finding, shared: Callable[[Any], str]) -> Iterator[str]:
-    """`findings_file.finding_as_document` as text, its windows one by one."""
-    to_id, to_limit, to_period, to_proven, to_reason, to_statistic, to_title = _between(
-        one.kind, one.table, one.rule, one.clause, one.quantity, one.phase, one.order
+    def around(self, one: Finding) -> tuple[str, ...]:
+        """See `_around`; findings of one rule and channel follow each other, and most of them differ in little else."""
+        if one._shared is None:
+            return _around(one, self.text)
+        if one._shared is not self._frame:
+            self._frame = one._shared
+            self._around.clear()
+        key = (
+            id(one.limit), id(one.reason), id(one.snapshot), id(one.waiver), one.verdict, one.modifiers, one.proven,
+            one.without_corrections, one.without_exclusions,
+        )  # fmt: skip
+        known = self._around.get(key)
+        if known is None:
+            known = self._around[key] = (one, _around(one, self.text))
+        return known[1]
+
+
+def _finding(one: Finding, written: _Written) -> tuple[str, Iterable[str]]:
+    """`findings_file.finding_as_document` as text: all of it, or what comes before its windows and then the rest."""
+    to_start, to_intervals, to_margin, to_period, to_value, to_title, to_windows, tail = written.around(one)
+    period, start = "null", ""
+    if one.period is not None:
+        _, period, start = written.period(one.period)
+    if one.period is None or one.snapshot is not None:
+        start = _inside(one.when)
+    frame, left, reading = one._shared, one._left, one._value
+    # A frame is asked directly for what was left out: the way over the attributes costs as much as the answer.
+    if frame is None:
+        title, margin, value = one.title, one.margin, _value_of(one.statistic)
+    else:
+        title = frame.title_at(reading) if "title" in left else one.title
+        margin = frame.margin_at(reading) if "margin" in left else one.margin
+        value = reading if "statistic" in left else _value_of(one.statistic)
+    text = (
+        f"{to_start}{start}{to_intervals}{written.text(one.intervals)}{to_margin}{_margin(margin)}{to_period}{period}"
+        f"{to_value}{_number(value)}{to_title}{encode_basestring(title)}{to_windows}"
     )
+    windows = one.windows
+    return (text, _windows(windows, tail)) if windows else (text + tail, ())
+
+
+def _windows(windows: Sequence[Window], tail: str) -> Iterator[str]:
+    before = ""
+    for window in windows:
+        yield before + _window(window)
+        before = ", "
+    yield tail
+
+
+def _value_of(statistic: Statistic | None) -> float | None:
+    return None if statistic is None else statistic.value
+
+
+def _inside(text: str) -> str:
+    """A text as it stands inside another one."""
+    return encode_basestring(text)[1:-1]
+
+
+def _around(one: Finding, text: Callable[[Any], str]) -> tuple[str, ...]:
+    """What stands around the start in the id, intervals, margin, period, value, title and windows of a finding."""
+    mark = fingerprint_of(one.table, one.rule, one.quantity, one.phase, one.order)
     snapshot = ""
     if one.snapshot is not None:
         point = {"operating_point": one.snapshot.operating_point, "rows": rows_as_documents(one.snapshot.rows)}
         snapshot = f'"snapshot": {_dumped(point)}, '
-    head = (
-        f'{to_id}{encode_basestring(one.id)}, "intervals": {shared(one.intervals)}{to_limit}{shared(one.limit)}, '
-        f'"margin": {_margin(one.margin)}, "modifiers": {_modifiers(one.modifiers)}{to_period}{shared(one.period)}'
-        f'{to_proven}{"true" if one.proven else "false"}{to_reason}{shared(one.reason)}{to_statistic}{snapshot}'
-        f'"statistic": {_statistic(one.statistic)}{to_title}{encode_basestring(one.title)}, '
-        f'"verdict": "{one.verdict.value}", "waiver": {"null" if one.waiver is None else _dumped(dict(one.waiver))}, '
-        '"windows": ['
-    )
-    tail = (
+    statistic, behind_value = "", ""
+    if one.statistic is not None:
+        given = one.statistic
+        statistic = (
+            f'{{"interval_s": {_number(whole(given.interval_s))}, "kind": {_text(given.kind)}, '
+            f'"percent": {_number(whole(given.percent))}, "unit": {_text(given.unit)}, "value": '
+        )
+        behind_value = "}"
+    return (
+        f'{{"clause": {_text(one.clause)}, "fingerprint": "{mark}", "id": "{_inside(one.about)}@',
+        '", "intervals": ',
+        f', "kind": {_text(one.kind)}, "limit": {text(one.limit)}, "margin": ',
+        f', "modifiers": {_modifiers(one.modifiers)}, "order": {_number(one.order)}, "period": ',
+        f', "phase": {_text(one.phase)}, "proven": {"true" if one.proven else "false"}, '
+        f'"quantity": {_text(one.quantity)}, "reason": {text(one.reason)}, "rule": {_text(one.rule)}, '
+        f'{snapshot}"statistic": {statistic}',
+        f'{behind_value}, "table": {_text(one.table)}, "title": ',
+        f', "verdict": "{one.verdict.value}", '
+        f'"waiver": {"null" if one.waiver is None else _dumped(dict(one.waiver))}, "windows": [',
         f'], "without_corrections": {_text(one.without_corrections)}, '
-        f'"without_exclusions": {_text(one.without_exclusions)}}}'
+        f'"without_exclusions": {_text(one.without_exclusions)}}}',
     )
-    if not one.windows:
-        yield head + tail
-        return
-    yield head
-    before = ""
-    for window in one.windows:
-        yield before + _window(window)
-        before = ", "
-    yield tail
 
 
 def _window(window: Window) -> str:
@@ -121,23 +190,6 @@ def _window(window: Window) -> str:
 @lru_cache(maxsize=_AT_MOST)
 def _name(file: str) -> str:
     return encode_basestring(file)
-
-
-@lru_cache(maxsize=_AT_MOST, typed=True)
-def _between(
-    kind: str, table: str, rule: str, clause: str, quantity: str | None, phase: str | None, order: int | None
-) -> tuple[str, ...]:
-    """What stands between the parts that differ from period to period."""
-    mark = fingerprint_of(table, rule, quantity, phase, order)
-    return (
-        f'{{"clause": {_text(clause)}, "fingerprint": "{mark}", "id": ',
-        f', "kind": {_text(kind)}, "limit": ',
-        f', "order": {_number(order)}, "period": ',
-        f', "phase": {_text(phase)}, "proven": ',
-        f', "quantity": {_text(quantity)}, "reason": ',
-        f', "rule": {_text(rule)}, ',
-        f', "table": {_text(table)}, "title": ',
-    )
 
 
 def _text(value: str | None) -> str:
@@ -163,18 +215,3 @@ def _margin(margin: Margin | None) -> str:
         return "null"
     share, value = _number(margin.percent_of_limit), _number(margin.value)
     return f'{{"percent_of_limit": {share}, "unit": {encode_basestring(margin.unit)}, "value": {value}}}'
-
-
-def _statistic(statistic: Statistic | None) -> str:
-    if statistic is None:
-        return "null"
-    to_value = _to_value(statistic.kind, statistic.percent, statistic.interval_s, statistic.unit)
-    return f"{to_value}{_number(statistic.value)}}}"
-
-
-@lru_cache(maxsize=_AT_MOST)
-def _to_value(kind: str, percent: float | None, interval_s: float | None, unit: str) -> str:
-    return (
-        f'{{"interval_s": {_number(whole(interval_s))}, "kind": {_text(kind)}, "percent": {_number(whole(percent))}, '
-        f'"unit": {_text(unit)}, "value": '
-    )

@@ -154,7 +154,7 @@ WHOLE = finding(
 
 
 def kept() -> Finding:
-    return finding().left_out(Shared([]), 230.5, "title", "statistic", "margin")
+    return finding().left_out(Shared([]), 230.5, ("title", "statistic", "margin"))
 
 
 def test_a_finding_that_keeps_its_reading_is_the_finding_it_stands_for() -> None:
@@ -179,7 +179,7 @@ def test_a_changed_copy_holds_what_it_was_given() -> None:
 
 def test_what_it_leaves_out_is_made_when_read_and_not_kept() -> None:
     shared = Shared([])
-    one = finding().left_out(shared, 230.5, "statistic", "margin")
+    one = finding().left_out(shared, 230.5, ("statistic", "margin"))
     assert shared.asked == []
     assert one.title == "Voltage" and one.margin == WHOLE.margin and one.margin == WHOLE.margin
     assert shared.asked == ["margin", "margin"]

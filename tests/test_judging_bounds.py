@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
 import pytest
 
+from pqcheck.counting import Band
 from pqcheck.findings import Finding, Findings, Verdict, in_order
+from pqcheck.judging.bound_tally import Bounds, BoundTally
+from pqcheck.judging.shown import JudgedPeriod
 from tests.recordings import judged, one, recording, site
 
 PER_DAY = {3: 28_800, 60: 1440, 600: 144, 900: 96, 1800: 48}
@@ -77,3 +81,37 @@ def test_means_of_every_day_prove_members_outside() -> None:
                        site(**SITE), TABLES[0])  # fmt: skip
         weekly = one(found, "voltage-thd-week-95", phase="an")
         assert weekly.verdict is Verdict.FAIL and weekly.intervals is not None and weekly.intervals.outside == 61
+
+
+def plainly(low: Any, high: Any, band: Band, first: int, end: int) -> tuple[int, int, float | None]:
+    """Slots proven inside and outside of a stretch, and the bound that is farthest beyond, slot by slot."""
+    inside = outside = 0
+    shown: list[tuple[float, float]] = []
+    for a, b in zip(low[max(first, 0) : max(end, 0)], high[max(first, 0) : max(end, 0)], strict=True):
+        inside += (band.high is None or b <= band.high) and (band.low is None or a >= band.low)
+        outside += (band.high is not None and a > band.high) or (band.low is not None and b < band.low)
+        value = a if band.high is None else b
+        far = float(band.beyond(np.array([value]))[0])
+        if not np.isnan(far):
+            shown.append((far, value))
+    return inside, outside, max(shown, key=lambda one: one[0])[1] if shown else None
+
+
+@pytest.mark.parametrize(("lowest", "highest"), [(None, 8.0), (3.0, None), (3.0, 8.0)])
+@pytest.mark.parametrize("cuts", [(0, 300), (0, 7, 150, 151, 300)])
+def test_periods_that_overlap_begin_early_or_hold_nothing(
+    lowest: float | None, highest: float | None, cuts: tuple[int, ...]
+) -> None:
+    random = np.random.default_rng(7)
+    low = np.round(5 + 3 * random.standard_normal(300), 1)
+    high = np.round(low + np.abs(random.standard_normal(300)), 1)
+    low[40:60] = high[40:60] = np.nan
+    band = Band(lowest, highest, lowest, highest, False)
+    spans = [(-20, 10), (10, 110), (60, 160), (110, 110), (42, 58), (160, 300), (290, 420)]
+    periods = [JudgedPeriod(0, 0, True, end - first, first, 0, end - first) for first, end in spans]
+    tally = BoundTally(periods)
+    for first, end in itertools.pairwise(cuts):
+        tally.feed(Bounds(band, low[first:end], high[first:end], first))
+    for (first, end), shown in zip(spans, tally.result(), strict=True):
+        assert (shown.inside, shown.outside, shown.worst) == plainly(low, high, band, first, end)
+        assert int(shown.runs.count.sum()) == shown.outside

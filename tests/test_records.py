@@ -43,6 +43,15 @@ class Frozen:
     text: str = "plain"
 
 
+@dataclass(frozen=True, slots=True)
+class Slotted:
+    """With slots, some of them with a default or not given at all."""
+
+    number: int
+    parts: list[int] = dataclasses.field(default_factory=list)
+    hidden: float = dataclasses.field(default=1.0, init=False, compare=False)
+
+
 @dataclass
 class Single:
     """One field, not frozen."""
@@ -95,6 +104,19 @@ def test_one_field_and_not_a_number() -> None:
         hash(single)
     with pytest.raises(TypeError, match="value"):
         Single()  # type: ignore[call-arg]
+
+
+def test_a_frozen_one_with_slots() -> None:
+    one = Slotted(1)
+    assert (one.number, one.parts, one.hidden) == (1, [], 1.0) and not hasattr(one, "__dict__")
+    assert one.parts is not Slotted(1).parts
+    assert Slotted(number=2, parts=[3]) == dataclasses.replace(one, number=2, parts=[3]) != one
+    assert copy.deepcopy(one) == one == pickle.loads(pickle.dumps(one))
+    with pytest.raises(dataclasses.FrozenInstanceError, match="number"):
+        one.number = 2  # type: ignore[misc]
+    with pytest.raises(TypeError, match="number"):
+        Slotted()  # type: ignore[call-arg]
+    assert list(inspect.signature(Slotted).parameters) == ["number", "parts"]
 
 
 def test_own_methods_are_kept() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import field
 from typing import Any
 
@@ -20,16 +21,6 @@ from pqcheck.records import dataclass
 Values = NDArray[Any]
 
 
-@dataclass(slots=True)
-class BoundPeriod:
-    """A period and what bounds have shown of it."""
-
-    period: JudgedPeriod
-    bound: BoundTally | None = None
-    means_outside: int = 0
-    """Aligned longer means of the period that lie outside: each proves a member outside."""
-
-
 @dataclass
 class BoundRun:
     """A task that is judged by bounds. Feed it blocks in time order, then `finish`.
@@ -44,7 +35,9 @@ class BoundRun:
     low: Source | None
     high: Source | None
     mean: Source | None
-    periods: list[BoundPeriod]
+    periods: Sequence[JudgedPeriod]
+    tally: BoundTally | None
+    """What minimum and maximum columns show; None where there are none."""
     band: Band
     mean_band: Band | None
     excluded: list[tuple[int, int]]
@@ -52,14 +45,14 @@ class BoundRun:
     """Rule slots per recorded interval, where they can be counted together; 1 where they are spread out."""
     highest_mean: float | None = None
     """The mean farthest beyond the nearer limit."""
+    means_outside: list[int] = field(default_factory=list)
+    """Aligned longer means of each period that lie outside: each proves a member outside. Empty: there is none."""
     _farthest: float = -np.inf
     _means_outside: list[NDArray[np.int64]] = field(default_factory=list)
     """Recorded intervals whose mean lies outside."""
     _low: list[Values] = field(default_factory=list)
     _high: list[Values] = field(default_factory=list)
     _fed: int = 0
-    _first: int = 0
-    """The first period that is not over."""
 
     def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
         """The next block; `mask` marks intervals that have no value."""
@@ -83,11 +76,11 @@ class BoundRun:
     def _feed_means(self, means: Values) -> None:
         assert self.mean is not None and self.mean_band is not None
         far = self.mean_band.beyond(means)
-        if np.isnan(far).all():
+        top = float(np.fmax.reduce(far))
+        if np.isnan(top):
             return
-        at = int(np.nanargmax(far))
-        if far[at] > self._farthest:
-            self._farthest, self.highest_mean = float(far[at]), float(means[at])
+        if top > self._farthest:
+            self._farthest, self.highest_mean = top, float(means[int((far == top).argmax())])
         if self.mean.interval_us % self.interval_us == 0:
             self._means_outside.append(np.flatnonzero(self.mean_band.outside(means)) + self._fed)
 
@@ -108,15 +101,8 @@ class BoundRun:
             if first < end and last > start:
                 part = slice(max(first - start, 0), last - start)
                 low, high = _without(low, part), _without(high, part)
-        bounds = Bounds(self.band, low, high, start)
-        for number in range(self._first, len(self.periods)):
-            bound = self.periods[number].bound
-            assert bound is not None
-            if bound.first_slot >= end:
-                break
-            bound.feed(bounds)
-            if bound.end_slot <= end and number == self._first:
-                self._first += 1
+        assert self.tally is not None
+        self.tally.feed(Bounds(self.band, low, high, start))
 
     def finish(self) -> None:
         """Nothing more comes: bring what was kept to the slots of the rule and count it."""
@@ -133,10 +119,8 @@ class BoundRun:
             for values in (low, high):
                 if values is not None:
                     values[a:b] = np.nan
-        bounds = Bounds(self.band, low, high, 0)
-        for one in self.periods:
-            if one.bound is not None:
-                one.bound.feed(bounds)
+        assert self.tally is not None
+        self.tally.feed(Bounds(self.band, low, high, 0))
 
     def _place_means(self, outside: NDArray[np.int64]) -> None:
         size, rule = self.axis.interval_us, self.interval_us
@@ -145,11 +129,10 @@ class BoundRun:
         if not outside.size:
             return
         # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
-        first = [max(-(-one.period.first_slot * rule // size), 0) for one in self.periods]
-        last = [max((one.period.first_slot + one.period.expected) * rule // size, 0) for one in self.periods]
+        first = [max(-(-one.first_slot * rule // size), 0) for one in self.periods]
+        last = [max((one.first_slot + one.expected) * rule // size, 0) for one in self.periods]
         held = np.searchsorted(outside, last) - np.searchsorted(outside, first)
-        for one, count in zip(self.periods, held.tolist(), strict=True):
-            one.means_outside = max(0, count)
+        self.means_outside = np.maximum(held, 0).tolist()
 
 
 def _masked(source: Source, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> Values:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
+from operator import itemgetter
+from typing import NamedTuple
 
 from pqcheck.judging.facts import ask
 from pqcheck.judging.tasks import Task
@@ -16,6 +18,22 @@ from pqcheck.site.model import Site
 
 Range = tuple[Decimal, Decimal | None]
 
+_SURELY = Decimal("1.000001")
+"""Keeps a reading that only rounding tells from the edge of a row out of the short ways."""
+
+
+class _Governed(NamedTuple):
+    """A row that governs an order: its limit in amperes per ampere of demand, and the demand currents it is for.
+
+    Readings up to `always_to` pass from the first of these currents on, those beyond `never_from` for none of them.
+    """
+
+    share: Decimal
+    start: Decimal
+    end: Decimal | None
+    always_to: Decimal
+    never_from: Decimal
+
 
 class BreakEven:
     """The rows of each rule by the span of Isc/IL they govern, sorted out once for a site."""
@@ -23,7 +41,7 @@ class BreakEven:
     def __init__(self, site: Site) -> None:
         self._site = site
         self._rows: dict[int, list[tuple[Row, Span]]] = {}
-        self._spans: dict[tuple[int, int | None], list[tuple[Decimal, Decimal, Decimal | None]]] = {}
+        self._governed: dict[tuple[int, int | None], list[_Governed]] = {}
 
     def ranges(self, task: Task, reading: Decimal) -> list[Range]:
         """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end.
@@ -35,26 +53,31 @@ class BreakEven:
             return []
         amperes = reading if task.unit == "A" else reading * pcc.maximum_demand_current / 100
         found: list[Range] = []
-        for share, from_ratio, to_ratio in self._of_order(task, pcc.short_circuit_current):
-            low = max(amperes / share, from_ratio)
-            if to_ratio is None or low < to_ratio:
-                found.append((low, to_ratio))
+        for share, start, end, always_to, never_from in self._of_order(task, pcc.short_circuit_current):
+            if amperes < always_to:
+                found.append((start, end))
+            elif amperes <= never_from:
+                low = max(amperes / share, start)
+                if end is None or low < end:
+                    found.append((low, end))
         return _merged(found)
 
-    def _of_order(self, task: Task, short_circuit: Decimal) -> list[tuple[Decimal, Decimal, Decimal | None]]:
-        """The rows that govern the task's order: limit per ampere, and the span of the demand current."""
+    def _of_order(self, task: Task, short_circuit: Decimal) -> list[_Governed]:
+        """The rows that govern the task's order, by the demand currents they are for."""
         key = (id(task.rule), task.wanted.order)
-        found = self._spans.get(key)
+        found = self._governed.get(key)
         if found is None:
-            found = self._spans[key] = [
-                (
-                    row.high * task.rule.factor / 100,
-                    Decimal(0) if span.high is None else short_circuit / span.high,
-                    None if span.low is None or span.low == 0 else short_circuit / span.low,
-                )
-                for row, span in self._by_ratio(task)
-                if row.high is not None and (row.orders is None or task.wanted.order in row.orders)
-            ]
+            found = self._governed[key] = []
+            for row, span in self._by_ratio(task):
+                if row.high is None or (row.orders is not None and task.wanted.order not in row.orders):
+                    continue
+                share = row.high * task.rule.factor / 100
+                start = Decimal(0) if span.high is None else short_circuit / span.high
+                end = None if span.low is None or span.low == 0 else short_circuit / span.low
+                if end is None or start < end:
+                    never_from = Decimal("Infinity") if end is None else share * end * _SURELY
+                    found.append(_Governed(share, start, end, share * start / _SURELY, never_from))
+            found.sort(key=lambda one: one.start)
         return found
 
     def _by_ratio(self, task: Task) -> list[tuple[Row, Span]]:
@@ -71,7 +94,7 @@ class BreakEven:
 
 def _merged(ranges: Sequence[Range]) -> list[Range]:
     merged: list[Range] = []
-    for low, high in sorted(ranges, key=lambda one: one[0]):
+    for low, high in sorted(ranges, key=itemgetter(0)):
         if merged and (merged[-1][1] is None or low <= merged[-1][1]):
             last_low, last_high = merged[-1]
             top = None if last_high is None or high is None else max(last_high, high)
@@ -85,11 +108,11 @@ def as_sentence(ranges: Sequence[Range]) -> str:
     """``passes for a maximum demand current of 312 A to 600 A, or 655 A and more``."""
     if not ranges:
         return "passes for no maximum demand current at this short-circuit current"
-
-    def amperes(value: Decimal) -> str:
-        return f"{value:.1f}".rstrip("0").rstrip(".") + " A"
-
     parts = [
-        f"{amperes(low)} and more" if high is None else f"{amperes(low)} to {amperes(high)}" for low, high in ranges
+        f"{_amperes(low)} and more" if high is None else f"{_amperes(low)} to {_amperes(high)}" for low, high in ranges
     ]
     return f"at this short-circuit current it passes for a maximum demand current of {', or '.join(parts)}"
+
+
+def _amperes(value: Decimal) -> str:
+    return f"{value:.1f}".rstrip("0").rstrip(".") + " A"

@@ -7,15 +7,14 @@ from dataclasses import replace
 from functools import cache, partial
 from typing import TYPE_CHECKING
 
-from pqcheck.clock import duration_text
 from pqcheck.deriving.sources import Source
-from pqcheck.evidence import Runs
+from pqcheck.evidence import Runs, no_runs
 from pqcheck.findings import Finding, Verdict, Window
 from pqcheck.judging import assemble
 from pqcheck.judging.bound_run import BoundRun
-from pqcheck.judging.bounds import decide_bound
+from pqcheck.judging.bounds import BoundDecider
 from pqcheck.judging.break_even import BreakEven
-from pqcheck.judging.decide import Counts, Decider, Decision
+from pqcheck.judging.decide import Counts, Decider
 from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching, reaching_bounds
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest import LightestLoad
@@ -141,40 +140,37 @@ class Conclusions:
     def of_bound(self, stream: Stream, run: BoundRun) -> None:
         """Conclude a task that is judged by bounds."""
         task = run.task
-        some_complete, longest = _extent([one.period for one in run.periods])
+        some_complete, longest = _extent(run.periods)
         frame = assemble.frame_of(task, self._site, self._break_even)
-        needed, recorded = duration_text(run.interval_us), duration_text(stream.axis.interval_us)
+        decider = BoundDecider(run, stream.axis.interval_us)
         source = run.high or run.low or run.mean
         doubts = reaching_bounds(run, self._trust)
         place = None if source is None else self._bound_place(stream, run, source)
-        for seen in run.periods:
-            period = seen.period
-            verdict, reason, counts, runs = decide_bound(run, seen, needed, recorded)
+        shown = run.tally.result() if run.tally is not None else None
+        for number, period in enumerate(run.periods):
+            seen = shown[number] if shown is not None else None
+            decision, counts = decider.decide(period, seen, run.means_outside[number] if run.means_outside else 0)
+            verdict, runs = decision.verdict, seen.runs if seen is not None else no_runs()
             open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
-            if not period.complete and open_ and (some_complete or period.recorded < longest):
+            if open_ and not period.complete and (some_complete or period.recorded < longest):
                 self._left_over(stream, task, period)
                 continue
-            doubt = distrusted_bound(verdict, run, period, runs, counts[1] if counts else 0, doubts)
-            if doubt is not None:
-                self.findings.append(assemble.unjudged(frame, period, Verdict.REFUSED, doubt, self._zone))
-                continue
+            if doubts:
+                doubt = distrusted_bound(verdict, run, period, runs, decision.allowed, doubts)
+                if doubt is not None:
+                    self.findings.append(assemble.unjudged(frame, period, Verdict.REFUSED, doubt, self._zone))
+                    continue
             if counts is None:
-                self.findings.append(assemble.unjudged(frame, period, verdict, reason, self._zone))
+                assert decision.reason is not None
+                self.findings.append(assemble.unjudged(frame, period, verdict, decision.reason, self._zone))
                 continue
             assert place is not None
+            reading = seen.worst if seen is not None else run.highest_mean
+            windows = _windows(runs, place)
             self.findings.append(
-                assemble.judged(
-                    frame,
-                    period,
-                    counts[0],
-                    Decision(verdict, reason, True, counts[1]),
-                    seen.bound.worst if seen.bound is not None else run.highest_mean,
-                    _windows(runs, place),
-                    self._zone,
-                    single=False,
-                )
+                assemble.judged(frame, period, counts, decision, reading, windows, self._zone, single=False)
             )
-        run.periods.clear()
+        run.tally = None
 
     def _bound_place(self, stream: Stream, run: BoundRun, source: Source) -> Place:
         scale = assemble.scale_for(run.task, source)
@@ -188,4 +184,4 @@ def _extent(periods: Sequence[JudgedPeriod]) -> tuple[bool, int]:
 
 
 def _windows(runs: Runs, place: Place) -> Sequence[Window]:
-    return RunWindows(runs, place) if len(runs) else ()
+    return RunWindows(runs, place) if len(runs.first) else ()

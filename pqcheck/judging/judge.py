@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding
 from pqcheck.judging.assemble import of_settled
-from pqcheck.judging.bound_run import BoundPeriod, BoundRun
+from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bound_tally import BoundTally
 from pqcheck.judging.conclude import Conclusions, Remainder
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
@@ -180,10 +180,7 @@ class _Pass:
         axis, interval = stream.axis, task.interval_us
         shown = high or low or task.longer
         double = np.dtype(np.float64)
-        made = [
-            BoundPeriod(one)
-            for one in periods_of(task, axis.start_us, axis.end_us, interval, self.zone, self.excluded)
-        ]
+        made = periods_of(task, axis.start_us, axis.end_us, interval, self.zone, self.excluded)
         if shown is None:
             limits = band_of(task, _any_source(task), dtype=double, arithmetic=True)
         else:
@@ -192,15 +189,13 @@ class _Pass:
         if task.longer is not None:
             mean_band = band_of(task, task.longer, dtype=double, arithmetic=task.longer.formula.arithmetic)
         ratio = axis.interval_us // interval if axis.interval_us % interval == 0 else 1
-        whole = all(one.period.first_slot % ratio == 0 and one.period.expected % ratio == 0 for one in made)
+        whole = ratio == 1 or all(one.first_slot % ratio == 0 and one.expected % ratio == 0 for one in made)
         # With exclusions a recorded interval can be partly in the count: then every slot is looked at by itself.
         times = ratio if whole and not self.excluded else 1
-        for one in made:
-            if low is not None or high is not None:
-                one.bound = BoundTally(one.period.first_slot, one.period.expected, times)
+        tally = BoundTally(made, times) if low is not None or high is not None else None
         count = (axis.end_us - axis.start_us) // interval
         ranges = slots_of(self.excluded, axis.start_us, interval, 0, max(count, 1))
-        return BoundRun(task, axis, interval, low, high, task.longer, made, limits, mean_band, ranges, times)
+        return BoundRun(task, axis, interval, low, high, task.longer, made, tally, limits, mean_band, ranges, times)
 
 
 def _either(mask: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
