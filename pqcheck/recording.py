@@ -8,6 +8,7 @@ only limits are converted (see docs/method/counting.md).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import field
 from decimal import Decimal
 from typing import Any, Protocol
@@ -150,7 +151,8 @@ class SourceFile:
     """One file as it was read. `interval_us` is None when the file holds no two rows."""
 
     name: str
-    sha256: str
+    checksum: str | Future[str]
+    """sha256 in hex, or that which is still being worked out; see `sha256`."""
     rows: int
     interval_us: int | None
     start_us: int
@@ -158,6 +160,11 @@ class SourceFile:
     columns: tuple[ColumnReading, ...]
     written: str = ""
     """How the file is written (delimiter, decimal mark, header), in words; empty where there is nothing to choose."""
+
+    @property
+    def sha256(self) -> str:
+        """Checksum of the bytes of the file, in hex; waits for it. InputError when the file can no longer be read."""
+        return self.checksum if isinstance(self.checksum, str) else self.checksum.result()
 
 
 @dataclass(frozen=True)

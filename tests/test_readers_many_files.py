@@ -5,9 +5,11 @@ Expected values are laid out slot by slot by the tests themselves, without any r
 
 from __future__ import annotations
 
+import hashlib
+import os
 import random
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -275,3 +277,35 @@ def test_runs_within_a_block_are_those_a_list_of_slots_gives(made: list[tuple[in
         for number, shift in enumerate((0, 30)):
             if any(first <= at + shift < end for at, _ in pairs):
                 assert number in numbers_here
+
+
+# Checksums, which are worked out while the files are judged.
+
+
+def test_a_checksum_is_that_of_the_bytes(tmp_path: Path) -> None:
+    paths = [as_parquet(tmp_path / f"{at}.parquet", numbers(144), range(144)) for at in range(3)]
+    files = read(paths).files
+    assert [file.sha256 for file in files] == [hashlib.sha256(path.read_bytes()).hexdigest() for path in paths]
+    assert files[0].sha256 == files[0].sha256
+
+
+@pytest.mark.parametrize(
+    ("happens", "sentence"),
+    [
+        (lambda path: os.truncate(path, 50), r"^a\.parquet changed while it was being read; run again once nothing"),
+        (lambda path: path.unlink(), r"^a\.parquet is gone; run again once nothing moves it$"),
+    ],
+)
+def test_a_file_that_changes_after_it_was_scanned_has_no_checksum(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, happens: Callable[[Path], None], sentence: str
+) -> None:
+    path = as_parquet(tmp_path / "a.parquet", numbers(144), range(144))
+
+    def and_then(read_from: Path) -> str:
+        happens(read_from)
+        return "of other bytes"
+
+    monkeypatch.setattr("pqcheck.readers.source.sha256_of", and_then)
+    recording = read([path])
+    with pytest.raises(InputError, match=sentence):
+        _ = recording.files[0].sha256

@@ -59,7 +59,7 @@ def from_arrays(
 
     table = Table(
         name=name,
-        sha256=_digest(stamps, values),
+        checksum=_digest(stamps, values),
         in_memory=True,
         headers=tuple(headers),
         time_column=0,

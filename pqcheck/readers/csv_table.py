@@ -204,7 +204,7 @@ def _scanned(found: Look, digest: str) -> Table:
     usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
     return Table(
         name=source.name,
-        sha256=digest,
+        checksum=digest,
         headers=dialect.headers,
         time_column=stamps.columns[0],
         channels=found.channels,

@@ -53,7 +53,7 @@ def read_events(source: Source, sha256: str, headers: list[str], delimiter: str)
         raise InputError(f"{source.name}: some stamps carry an offset and some do not; write all of them one way")
     return Table(
         name=source.name,
-        sha256=sha256,
+        checksum=sha256,
         headers=tuple(headers),
         time_column=0,
         channels={},

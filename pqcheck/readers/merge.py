@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -300,10 +301,12 @@ def _merging(plan: Plan, index: Rows, late: LateNotes) -> list[Note]:
 
 def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
     """One entry per file, also where a file holds several tables (channels of a long table)."""
+    names = Counter(one.name for one in sources)
     found: dict[tuple[str, str], SourceFile] = {}
     for one in sources:
-        key = (one.name, one.sha256)
-        if key in found and one.sha256:
+        # Checksums may still be on their way: only files of one name are waited for.
+        key = (one.name, one.sha256 if names[one.name] > 1 else "")
+        if key in found and key[1]:
             old = found[key]
             columns = tuple(dict.fromkeys(old.columns + one.columns))
             found[key] = replace(
@@ -374,6 +377,6 @@ def _source(file: _File, interval: int | None, columns: tuple[ColumnReading, ...
     if single and shift:
         start, end = (start - shift, end) if file.stamp == "end" else (start, end + shift)
     return SourceFile(
-        table.name, table.sha256, 0 if table.again else total, None if single and total < 2 else interval, start, end,
+        table.name, table.checksum, 0 if table.again else total, None if single and total < 2 else interval, start, end,
         columns, table.written,
     )

@@ -22,7 +22,7 @@ from pqcheck.readers.columns import find_time, resolve_columns
 from pqcheck.readers.pages import PageDecoder, available, damaged, read_integers
 from pqcheck.readers.parquet_footer import FLOAT, Footer, read_footer
 from pqcheck.readers.scale import Scaled, scales_of
-from pqcheck.readers.source import Source, hashed_beside, open_source
+from pqcheck.readers.source import LATER, Source, open_source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
 from pqcheck.readers.times import Times
 from pqcheck.recording import Values
@@ -54,9 +54,7 @@ _PER_SECOND = {"ms": 1000, "us": 1}
 def read_parquet_table(path: Path, site: Site | None) -> Table:
     """Scan one Parquet file. InputError says what keeps it from being read."""
     source = open_source(path)
-    with hashed_beside(path) as digest:
-        table = _looked_at(source, path, site)
-        return replace(table, sha256=digest.result())
+    return replace(_looked_at(source, path, site), checksum=LATER.of(source))
 
 
 @dataclass(frozen=True)
@@ -98,7 +96,7 @@ def _looked_at(source: Source, path: Path, site: Site | None) -> Table:
         decode = PageDecoder(source, head.footer, plain, numbers, decode)
     return Table(
         name=source.name,
-        sha256="",
+        checksum="",
         headers=tuple(headers),
         time_column=time_column,
         channels=channels,

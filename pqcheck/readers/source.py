@@ -7,10 +7,12 @@ import errno
 import hashlib
 import os
 import tempfile
+import threading
 import weakref
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from queue import SimpleQueue
 from typing import IO
 
 from pqcheck.errors import InputError
@@ -153,11 +155,43 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-@contextlib.contextmanager
-def hashed_beside(path: Path) -> Iterator[Future[str]]:
-    """The checksum of a whole file, worked out in a thread while the file is looked at."""
-    with ThreadPoolExecutor(1) as pool:
-        yield pool.submit(sha256_of, path)
+class Checksums:
+    """Checksums of files, worked out one after the other in a thread while the files are read and judged."""
+
+    def __init__(self) -> None:
+        """Nothing to do so far; the thread starts with the first file."""
+        self._waiting: SimpleQueue[tuple[Source, Future[str]]] = SimpleQueue()
+        self._starting = threading.Lock()
+        self._started = False
+
+    def of(self, source: Source) -> Future[str]:
+        """The checksum of a file. Its result raises InputError when the file cannot be read or has changed."""
+        found: Future[str] = Future()
+        self._waiting.put((source, found))
+        with self._starting:
+            if not self._started:
+                # A daemon: whoever gives up early does not wait for checksums nobody asks for.
+                threading.Thread(target=self._work, daemon=True).start()
+                self._started = True
+        return found
+
+    def _work(self) -> None:
+        while True:
+            source, found = self._waiting.get()
+            try:
+                source.open().close()
+                digest = sha256_of(source.path)
+                source.open().close()
+                found.set_result(digest)
+            except InputError as error:
+                found.set_exception(error)
+            except OSError as error:
+                found.set_exception(InputError(f"{source.name} cannot be read: {error.strerror}; copy it again"))
+            del source, found
+
+
+LATER = Checksums()
+"""Of the files of this process."""
 
 
 def chunks(source: Source, hashing: Hashing | None) -> Iterator[tuple[int, memoryview]]:

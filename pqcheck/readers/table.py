@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import field
 
 import numpy as np
@@ -97,7 +98,7 @@ class Table:
     """
 
     name: str
-    sha256: str
+    checksum: str | Future[str]
     headers: tuple[str, ...]
     time_column: int
     channels: Mapping[int, Channel]
