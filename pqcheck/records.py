@@ -1,17 +1,17 @@
 """`dataclass` as the standard library has it, made in a sixth of the time.
 
-A check starts by making some 150 classes. The standard decorator compiles six methods for each of a frozen one, which
-takes half a millisecond on Python 3.11 and 80 ms together; here only `__init__` is compiled, and the others are
-closures. Classes with slots or an order go to the standard decorator, but frozen ones with slots get an `__init__` of
-ours, which fills a slot in a third of the time: a check makes tens of thousands of them. Fields are the standard ones,
-so that `dataclasses.replace`, `fields` and `asdict` work, and type checkers see the standard decorator.
+A check starts by making some 150 classes. The standard decorator compiles six methods or more for each of a frozen one,
+which takes half a millisecond on Python 3.11 and 80 ms together; here only `__init__` is compiled, and the others are
+closures. It fills slots through their descriptors, in a third of the time: a check makes tens of thousands of objects.
+Fields are the standard ones, so that `dataclasses.replace`, `fields` and `asdict` work, and type checkers see the
+standard decorator.
 """
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Mapping
-from operator import attrgetter
+from operator import attrgetter, ge, gt, le, lt
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -22,11 +22,7 @@ else:
         """The decorator, with or without arguments."""
 
         def made(made_of):
-            if frozen and slots and not order:
-                return _with_slots(made_of)
-            if order or slots:
-                return dataclasses.dataclass(frozen=frozen, order=order, slots=slots)(made_of)
-            return _completed(made_of, frozen)
+            return _completed(made_of, frozen, order, slots)
 
         return made if cls is None else made(cls)
 
@@ -34,30 +30,28 @@ else:
 __all__ = ["dataclass"]
 
 _set = object.__setattr__
+Key = Callable[[Any], tuple[Any, ...]]
 _GIVEN_BY_FACTORY = object()
 
 
-def _with_slots(made_of: type[Any]) -> type[Any]:
-    """A frozen class with slots, which `__init__` fills through their descriptors, past the refusal of the class."""
-    cls = dataclasses.dataclass(frozen=True, slots=True, init=False)(made_of)
-    fields = tuple(cls.__dataclass_fields__.values())
-    slots = {field.name: cls.__dict__[field.name].__set__ for field in fields}
-    cls.__init__ = _init(cls, fields, slots)
-    return cls
-
-
-def _completed(cls: type[Any], frozen: bool) -> type[Any]:
+def _completed(of: type[Any], frozen: bool, order: bool, slots: bool) -> type[Any]:
     """The class with its fields known and its methods set, except those that it has itself."""
-    if cls.__doc__ is None:
-        cls.__doc__ = cls.__name__  # else the standard decorator writes a signature there, which costs a millisecond
-    dataclasses.dataclass(init=False, repr=False, eq=False)(cls)
+    if of.__doc__ is None:
+        of.__doc__ = of.__name__  # else the standard decorator writes a signature there, which costs a millisecond
+    cls = dataclasses.dataclass(init=False, repr=False, eq=False, slots=slots)(of)
     fields = tuple(cls.__dataclass_fields__.values())
-    methods: dict[str, Any] = {"__init__": _init(cls, fields), "__repr__": _repr(fields)}
-    methods["__eq__"], methods["__hash__"] = _comparison(tuple(field.name for field in fields if field.compare))
+    fillers = {field.name: cls.__dict__[field.name].__set__ for field in fields} if slots else {}
+    methods: dict[str, Any] = {"__init__": _init(cls, fields, fillers), "__repr__": _repr(fields)}
+    key = _compared(tuple(field.name for field in fields if field.compare))
+    methods["__eq__"], methods["__hash__"] = _equality(key)
+    if order:
+        methods |= _order(key)
     if frozen:
         methods["__setattr__"], methods["__delattr__"] = _refused_set, _refused_delete
     else:
         methods["__hash__"] = None
+    if frozen and slots:
+        methods["__getstate__"], methods["__setstate__"] = _get_state, _set_state
     own = cls.__dict__
     for name, method in methods.items():
         if name not in own or (name == "__hash__" and own[name] is None):
@@ -66,14 +60,14 @@ def _completed(cls: type[Any], frozen: bool) -> type[Any]:
 
 
 def _init(
-    cls: type[Any], fields: tuple[dataclasses.Field[Any], ...], slots: Mapping[str, Callable[..., None]] | None = None
+    cls: type[Any], fields: tuple[dataclasses.Field[Any], ...], slots: Mapping[str, Callable[..., None]]
 ) -> Callable[..., None]:
     """`__init__`, which sets every field past the refusal of a frozen class, then calls `__post_init__`.
 
     `slots` set a field of a class with slots.
     """
     names: dict[str, Any] = {"_set": _set, "_given_by_factory": _GIVEN_BY_FACTORY}
-    names |= {f"_fill_{name}": fill for name, fill in (slots or {}).items()}
+    names |= {f"_fill_{name}": fill for name, fill in slots.items()}
     asked, body, annotations = ["self"], [], {}
     for field in fields:
         name, value = field.name, field.name
@@ -110,16 +104,18 @@ def _repr(fields: tuple[dataclasses.Field[Any], ...]) -> Callable[[Any], str]:
     return __repr__
 
 
-def _comparison(names: tuple[str, ...]) -> tuple[Callable[[Any, object], bool], Callable[[Any], int]]:
-    """`__eq__` and `__hash__` over the fields as a tuple, which is what the standard library compares."""
-    key: Callable[[Any], tuple[Any, ...]]
+def _compared(names: tuple[str, ...]) -> Key:
+    """The fields that are compared, as a tuple."""
     if len(names) > 1:
-        key = attrgetter(*names)
-    else:
+        return attrgetter(*names)
 
-        def key(self: Any) -> tuple[Any, ...]:
-            return tuple(getattr(self, name) for name in names)
+    def key(self: Any) -> tuple[Any, ...]:
+        return tuple(getattr(self, name) for name in names)
 
+    return key
+
+
+def _equality(key: Key) -> tuple[Callable[[Any, object], bool], Callable[[Any], int]]:
     def __eq__(self: Any, other: object) -> bool:
         if other.__class__ is not self.__class__:
             return NotImplemented
@@ -129,6 +125,29 @@ def _comparison(names: tuple[str, ...]) -> tuple[Callable[[Any, object], bool], 
         return hash(key(self))
 
     return __eq__, __hash__
+
+
+def _order(key: Key) -> dict[str, Callable[[Any, object], bool]]:
+    def with_this(compare: Callable[[Any, Any], Any]) -> Callable[[Any, object], bool]:
+        def method(self: Any, other: object) -> bool:
+            if other.__class__ is not self.__class__:
+                return NotImplemented
+            found: bool = compare(key(self), key(other))
+            return found
+
+        return method
+
+    return {f"__{compare.__name__}__": with_this(compare) for compare in (lt, le, gt, ge)}
+
+
+def _get_state(self: Any) -> list[Any]:
+    """For pickling and copying: what is frozen and has slots refuses the usual way."""
+    return [getattr(self, field.name) for field in dataclasses.fields(self)]
+
+
+def _set_state(self: Any, state: list[Any]) -> None:
+    for field, value in zip(dataclasses.fields(self), state, strict=True):
+        _set(self, field.name, value)
 
 
 def _refused_set(self: Any, name: str, value: object) -> None:

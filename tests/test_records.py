@@ -119,6 +119,22 @@ def test_a_frozen_one_with_slots() -> None:
     assert list(inspect.signature(Slotted).parameters) == ["number", "parts"]
 
 
+def test_order_is_that_of_the_fields_that_are_compared() -> None:
+    ours = dataclass(frozen=True, order=True)(_body("Ordered"))
+    theirs = dataclasses.dataclass(frozen=True, order=True)(_body("Ordered"))
+    values = [{"number": 2, "text": "a"}, {"number": 1, "text": "b", "hidden": 9.0}, {"number": 1, "text": "b"},
+              {"number": 1, "text": "a", "parts": [2]}]
+    for one in values:
+        for other in values:
+            mine, your = (ours(**one), ours(**other)), (theirs(**one), theirs(**other))
+            assert (mine[0] < mine[1]) == (your[0] < your[1])
+            assert (mine[0] <= mine[1]) == (your[0] <= your[1])
+            assert (mine[0] > mine[1]) == (your[0] > your[1])
+            assert (mine[0] >= mine[1]) == (your[0] >= your[1])
+    with pytest.raises(TypeError, match="not supported between"):
+        _ = ours(1) < theirs(1)
+
+
 def test_own_methods_are_kept() -> None:
     class Own:
         number: int
