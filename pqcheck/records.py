@@ -127,13 +127,12 @@ def _equality(key: Key) -> tuple[Callable[[Any, object], bool], Callable[[Any], 
     return __eq__, __hash__
 
 
-def _order(key: Key) -> dict[str, Callable[[Any, object], bool]]:
-    def with_this(compare: Callable[[Any, Any], Any]) -> Callable[[Any, object], bool]:
-        def method(self: Any, other: object) -> bool:
+def _order(key: Key) -> dict[str, Callable[[Any, object], Any]]:
+    def with_this(compare: Callable[[Any, Any], Any]) -> Callable[[Any, object], Any]:
+        def method(self: Any, other: object) -> Any:
             if other.__class__ is not self.__class__:
                 return NotImplemented
-            found: bool = compare(key(self), key(other))
-            return found
+            return compare(key(self), key(other))
 
         return method
 
