@@ -1,4 +1,5 @@
-/* One pass over a stretch of a series: how many values, the largest ones, sums of squares of groups.
+/* One pass over a stretch of a series: how many values, the largest ones, sums of squares of groups; over rows of
+ * samples: steps between neighbours, marks by which equal rows are known.
  *
  * A value is members[i], as float or double, times factor[i] where there is a factor, and missing where the mask is set
  * or the result is not a number. The arithmetic is that of passes.py to the last bit: every product and square is
@@ -13,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 4
+#define VERSION 5
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 
@@ -434,7 +435,140 @@ static PyObject *same_holes(PyObject *module, PyObject *args)
     return PyBool_FromLong(same);
 }
 
+INLINE void look_at_step(const double *from, double *known, double *zeros, double *least)
+{
+    double step = from[1] - from[0], size = __builtin_fabs(step);
+    *known += step == step ? 1.0 : 0.0;
+    *zeros += step == 0 ? 1.0 : 0.0;
+    size = size > 0 ? size : __builtin_inf();
+    *least = size < *least ? size : *least;
+}
+
+/* Steps from each sample of a row to the next: counts = {steps known, equal neighbours, steps that move}; zero beside
+ * zero is neither known nor equal. `equal` marks equal neighbours, `held` counts them in bins of `width` steps, where
+ * the first step has the number `first`. */
+static void neighbours_in(const double *row, Py_ssize_t steps, int64_t first, int64_t width, uint8_t *equal,
+                          int64_t *counts, double *smallest, int64_t *held)
+{
+    /* Lanes of doubles, so that a compiler may take several steps at once. */
+    double known[LANES] = {0}, zeros[LANES] = {0}, least[LANES];
+    for (int lane = 0; lane < LANES; lane++)
+        least[lane] = __builtin_inf();
+    Py_ssize_t at = 0;
+    for (; at + LANES <= steps; at += LANES)
+        for (int lane = 0; lane < LANES; lane++)
+            look_at_step(row + at + lane, &known[lane], &zeros[lane], &least[lane]);
+    for (; at < steps; at++)
+        look_at_step(row + at, known, zeros, least);
+    for (at = 0; at < steps; at++)
+        equal[at] = (row[at + 1] - row[at] == 0) & (row[at + 1] != 0);
+    counts[1] = counts[2] = 0;
+    *smallest = __builtin_inf();
+    for (int lane = 0; lane < LANES; lane++) {
+        counts[2] += (int64_t)(known[lane] - zeros[lane]);
+        *smallest = least[lane] < *smallest ? least[lane] : *smallest;
+    }
+    for (at = 0; at < steps;) {
+        int64_t bin = (first + at) / width - first / width;
+        Py_ssize_t end = (Py_ssize_t)((first / width + bin + 1) * width - first);
+        if (end > steps)
+            end = steps;
+        int64_t total = 0;
+        for (; at < end; at++)
+            total += equal[at];
+        held[bin] = total;
+        counts[1] += total;
+    }
+    counts[0] = counts[1] + counts[2];
+}
+
+static int open_all(PyObject *const *objects, Py_buffer *buffers, int count, int writable_from)
+{
+    for (int at = 0; at < count; at++)
+        if (PyObject_GetBuffer(objects[at], &buffers[at], at < writable_from ? PyBUF_SIMPLE : PyBUF_WRITABLE) < 0) {
+            while (at-- > 0)
+                PyBuffer_Release(&buffers[at]);
+            return 0;
+        }
+    return 1;
+}
+
+static PyObject *close_all(Py_buffer *buffers, int count, int fits)
+{
+    for (int at = 0; at < count; at++)
+        PyBuffer_Release(&buffers[at]);
+    if (!fits) {
+        PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");
+        return NULL;
+    }
+    Py_INCREF(Py_None);
+    return Py_None;
+}
+
+static PyObject *neighbours(PyObject *module, PyObject *args)
+{
+    PyObject *objects[5];
+    Py_buffer buffers[5];
+    Py_ssize_t rows;
+    long long first, width;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OnLLOOOO", &objects[0], &rows, &first, &width, &objects[1], &objects[2], &objects[3],
+                          &objects[4]))
+        return NULL;
+    if (!open_all(objects, buffers, 5, 1))
+        return NULL;
+    Py_ssize_t columns = rows > 0 ? buffers[0].len / (Py_ssize_t)sizeof(double) / rows : 0, steps = columns - 1;
+    int fits = steps > 0 && first >= 0 && width > 0;
+    Py_ssize_t bins = fits ? (Py_ssize_t)((first + steps - 1) / width - first / width + 1) : 0;
+    fits = fits && buffers[0].len == rows * columns * (Py_ssize_t)sizeof(double) && buffers[1].len == rows * steps &&
+           buffers[2].len == rows * 3 * (Py_ssize_t)sizeof(int64_t) &&
+           buffers[3].len == rows * (Py_ssize_t)sizeof(double) &&
+           buffers[4].len == rows * bins * (Py_ssize_t)sizeof(int64_t);
+    if (fits) {
+        const double *values = buffers[0].buf;
+        uint8_t *equal = buffers[1].buf;
+        int64_t *counts = buffers[2].buf, *held = buffers[4].buf;
+        double *smallest = buffers[3].buf;
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t row = 0; row < rows; row++)
+            neighbours_in(values + row * columns, steps, first, width, equal + row * steps, counts + row * 3,
+                          smallest + row, held + row * bins);
+        Py_END_ALLOW_THREADS
+    }
+    return close_all(buffers, 5, fits);
+}
+
+/* A number for each row of samples, by which rows of equal values are known: a sum of their bits times weights. */
+static PyObject *marks(PyObject *module, PyObject *args)
+{
+    PyObject *objects[3];
+    Py_buffer buffers[3];
+    Py_ssize_t rows;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OnOO", &objects[0], &rows, &objects[1], &objects[2]) ||
+        !open_all(objects, buffers, 3, 2))
+        return NULL;
+    Py_ssize_t columns = buffers[1].len / (Py_ssize_t)sizeof(uint64_t);
+    int fits = buffers[0].len == rows * columns * (Py_ssize_t)sizeof(uint64_t) &&
+               buffers[2].len == rows * (Py_ssize_t)sizeof(uint64_t);
+    if (fits) {
+        const uint64_t *bits = buffers[0].buf, *weights = buffers[1].buf;
+        uint64_t *out = buffers[2].buf;
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t row = 0; row < rows; row++, bits += columns) {
+            uint64_t total = 0;
+            for (Py_ssize_t at = 0; at < columns; at++)
+                total += (bits[at] ^ bits[at] >> 32) * weights[at];
+            out[row] = total;
+        }
+        Py_END_ALLOW_THREADS
+    }
+    return close_all(buffers, 3, fits);
+}
+
 static PyMethodDef methods[] = {
+    {"neighbours", neighbours, METH_VARARGS, "Steps between neighbouring samples of rows; passes.py."},
+    {"marks", marks, METH_VARARGS, "Numbers by which equal rows are known; passes.py."},
     {"same_holes", same_holes, METH_VARARGS, "Whether values are missing just where a mask is set; passes.py."},
     {"add_squares", add_squares, METH_VARARGS, "Add the squares of members to totals; passes.py."},
     {"look", look, METH_O, "Largest values or squares of several stretches; passes.py."},

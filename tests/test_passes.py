@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 
 import numpy as np
@@ -157,3 +158,55 @@ def test_several_looks_in_one_call_and_no_buffer_is_held_after_an_error() -> Non
     with pytest.raises(TypeError):
         passes._compiled().look([(members, False, None, None, 1.0, 1, 0, np.zeros(4)), (members,)])
     members.append(0)
+
+
+SAMPLE = st.sampled_from([0.0, -0.0, 1.0, 1.25, 3.0, np.nan, np.inf])
+ROWS = st.tuples(st.integers(1, 4), st.integers(2, 120)).flatmap(
+    lambda shape: arrays.arrays(np.float64, shape, elements=SAMPLE)
+)
+
+
+@given(ROWS, st.integers(-3, 500), st.integers(1, 60))
+def test_neighbours_one_by_one(rows: np.ndarray, first: int, width: int) -> None:
+    found = passes.neighbours(rows, first, width)
+    with pytest.MonkeyPatch.context() as patch, np.errstate(invalid="ignore"):
+        patch.setattr(passes, "_compiled", lambda: None)
+        other = passes.neighbours(rows, first, width)
+    for one, same in zip(found, other, strict=True):
+        assert one.dtype == same.dtype and np.array_equal(one, same)
+    for row, values in enumerate(rows.tolist()):
+        steps = [b - a for a, b in itertools.pairwise(values)]
+        equal = [step == 0 and b != 0 for step, b in zip(steps, values[1:], strict=True)]
+        moves = [abs(step) for step in steps if abs(step) > 0]
+        assert found.equal[row].tolist() == equal
+        assert (found.repeats[row], found.moves[row]) == (sum(equal), len(moves))
+        assert found.known[row] == sum(equal) + len(moves), "zero beside zero says nothing"
+        assert found.smallest[row] == min(moves, default=np.inf)
+        numbers = [(first + step) // width - first // width for step, same in enumerate(equal) if same]
+        assert found.held[row].tolist() == [numbers.count(number) for number in range(len(found.edges) - 1)]
+
+
+@given(ROWS)
+def test_marks_tell_rows_apart(rows: np.ndarray) -> None:
+    found = passes.marks(rows)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passes, "_compiled", lambda: None)
+        assert found.tolist() == passes.marks(rows).tolist()
+    texts = [row.tobytes() for row in rows]
+    for mark, text in zip(found, texts, strict=True):
+        assert [one == mark for one in found] == [other == text for other in texts]
+    changed = rows.copy()
+    changed[0, -1] += 0.5
+    if not np.array_equal(changed, rows, equal_nan=True):
+        assert passes.marks(changed)[0] != found[0]
+
+
+def test_rows_that_do_not_fit_are_refused() -> None:
+    module = passes._compiled()
+    rows = np.zeros((2, 5))
+    with pytest.raises(ValueError, match="fit"):
+        module.marks(rows, 2, np.ones(4, np.uint64), np.empty(2, np.uint64))
+    room = np.empty((2, 4), np.bool_), np.empty((2, 3), np.int64), np.empty(2), np.empty((2, 1), np.int64)
+    for count, first, width in ((2, 0, 2), (0, 0, 4), (2, -1, 4), (2, 0, 0), (3, 0, 4)):
+        with pytest.raises(ValueError, match="fit"):
+            module.neighbours(rows, count, first, width, *room)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pqcheck.vetting import vet
-from pqcheck.vetting.tally import Bins, Pieces
+from pqcheck.vetting.pieces import Bins, Pieces
 from tests.recordings import recording, site
 
 

@@ -10,7 +10,7 @@ from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, 
 from pqcheck.recording import Channel, Recording, RowSpan, Stream
 from pqcheck.vetting.catalogue import is_safety, title
 from pqcheck.vetting.dependencies import doubts
-from pqcheck.vetting.outcome import Outcome, Proposal, Span
+from pqcheck.vetting.outcome import Outcome, Proposal
 from pqcheck.vetting.trust import Trust
 
 MOST_WINDOWS = 1000
@@ -24,15 +24,18 @@ def findings_of(
 ) -> tuple[Finding, ...]:
     """One finding per check, channel and stream; where two streams say something about one channel, the worse stays."""
     found: dict[str, Finding] = {}
+    carriers = _Carriers(recording)
     for outcome, rows in outcomes:
-        finding = _finding(outcome, recording, rows)
+        finding = _finding(outcome, recording, carriers, rows)
         other = found.get(finding.id)
         if other is None or _WORST_FIRST.index(finding.verdict) < _WORST_FIRST.index(other.verdict):
             found[finding.id] = finding
     return tuple(sorted(found.values(), key=sort_key))
 
 
-def _finding(outcome: Outcome, recording: Recording, rows: tuple[RowSpan, ...]) -> Finding:
+def _finding(
+    outcome: Outcome, recording: Recording, carriers: _Carriers, rows: tuple[RowSpan, ...]
+) -> Finding:
     safety = is_safety(outcome.check)
     zone = recording.zone
     stream = recording.streams[outcome.stream] if recording.streams else None
@@ -69,33 +72,47 @@ def _finding(outcome: Outcome, recording: Recording, rows: tuple[RowSpan, ...]) 
         limit=limit,
         margin=margin,
         proven=outcome.likelihood == "shown" or outcome.sound,
-        windows=tuple(_window(span, outcome, stream, zone, rows) for span in outcome.spans[:MOST_WINDOWS]),
+        windows=_windows(outcome, stream, carriers, zone, rows) if outcome.spans else (),
     )
 
 
-def _window(
-    span: Span, outcome: Outcome, stream: Stream | None, zone: str, rows: tuple[RowSpan, ...]
-) -> Window:
+def _windows(
+    outcome: Outcome, stream: Stream | None, carriers: _Carriers, zone: str, rows: tuple[RowSpan, ...]
+) -> tuple[Window, ...]:
     interval = stream.axis.interval_us if stream else 1
-    count = span.intervals or max(1, (span.end_us - span.start_us) // interval)
-    placed = rows
-    if not placed and stream is not None:
-        channel = _channel(outcome, stream.channels)
-        if channel is not None:
+    channel = carriers.of(outcome) if stream is not None and not rows else None
+    made = []
+    for span in outcome.spans[:MOST_WINDOWS]:
+        count = span.intervals or max(1, (span.end_us - span.start_us) // interval)
+        placed = rows
+        if stream is not None and channel is not None:
             placed = stream.index.rows(channel, span.start_us, span.end_us)
-    return Window(
-        iso(span.start_us, zone), iso(span.end_us, zone), count, span.worst, iso(span.worst_us or span.start_us, zone),
-        placed,
-    )
+        start, end = iso(span.start_us, zone), iso(span.end_us, zone)
+        worst_at = iso(span.worst_us, zone) if span.worst_us else start
+        made.append(Window(start, end, count, span.worst, worst_at, placed))
+    return tuple(made)
 
 
-def _channel(outcome: Outcome, channels: Sequence[Channel]) -> Channel | None:
-    """The recorded channel that carries the evidence, None when there is none."""
-    fitting = [channel for channel in channels if channel.quantity == outcome.quantity
-               and (outcome.phase is None or channel.phase == outcome.phase)
-               and (outcome.order is None or channel.order == outcome.order)]
-    named = [channel for channel in fitting if channel.name == outcome.channel]
-    return (named or fitting or [None])[0]  # type: ignore[list-item]
+class _Carriers:
+    """The recorded channels that carry the evidence of outcomes, by what the outcomes say they are about."""
+
+    def __init__(self, recording: Recording) -> None:
+        self._by_quantity: list[dict[str, list[Channel]]] = []
+        for stream in recording.streams:
+            found: dict[str, list[Channel]] = {}
+            for channel in stream.channels:
+                found.setdefault(channel.quantity, []).append(channel)
+            self._by_quantity.append(found)
+
+    def of(self, outcome: Outcome) -> Channel | None:
+        """The channel of an outcome, None when there is none."""
+        fitting = [
+            channel for channel in self._by_quantity[outcome.stream].get(outcome.quantity or "", ())
+            if (outcome.phase is None or channel.phase == outcome.phase)
+            and (outcome.order is None or channel.order == outcome.order)
+        ]
+        named = (channel for channel in fitting if channel.name == outcome.channel)
+        return next(named, fitting[0] if fitting else None)
 
 
 def trust_of(outcomes: Iterable[Outcome]) -> tuple[Trust, ...]:

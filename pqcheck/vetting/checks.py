@@ -20,11 +20,11 @@ from pqcheck.vetting.leads import dead_clamp_outcomes, jaw_outcomes, lost_lead_o
 from pqcheck.vetting.metering import phase_order_outcome, two_element_outcomes
 from pqcheck.vetting.nominal import connection_outcomes, nominal_outcomes
 from pqcheck.vetting.outcome import Outcome
+from pqcheck.vetting.pieces import Bins
 from pqcheck.vetting.plausible import frequency_outcome, power_factor_outcomes
 from pqcheck.vetting.repeats import RESTING, alike_outcomes, copied_outcome, interpolated_outcome, stuck_outcome
 from pqcheck.vetting.scaling import energy_outcome, ratio_outcomes, totals_outcomes
 from pqcheck.vetting.spectrum import spectrum_outcomes, zero_order_outcomes
-from pqcheck.vetting.tally import Bins
 from pqcheck.vetting.thresholds import threshold
 from pqcheck.vetting.wiring import polarity_outcomes
 

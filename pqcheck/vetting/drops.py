@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pqcheck.records import dataclass
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import nan_median
 from pqcheck.vetting.signatures import PHASES, Signature
 from pqcheck.vetting.thresholds import threshold
 
@@ -40,7 +41,7 @@ def drop_of(volts: Array, powers: Array, signature: Signature) -> Drop | None:
     true = np.empty_like(powers)
     for channel, conductor in enumerate(signature.source):
         true[PHASES.index(conductor)] = powers[channel] * turn[channel]
-    nominal = float(np.nanmedian(volts))
+    nominal = nan_median(volts)
     if not nominal > 0:
         return None
     change = np.diff(volts, axis=1)

@@ -13,8 +13,8 @@ from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
 from pqcheck.records import dataclass
 from pqcheck.vetting.outcome import Outcome, Span, Subject
+from pqcheck.vetting.pieces import Pieces
 from pqcheck.vetting.runs import Mask, mask_runs
-from pqcheck.vetting.tally import Pieces
 from pqcheck.vetting.thresholds import threshold
 
 Array = NDArray[Any]

@@ -15,10 +15,11 @@ from pqcheck.recording import DAY, Block, Channel, Stream
 from pqcheck.records import dataclass
 from pqcheck.vetting.extremes import ExtremesCount
 from pqcheck.vetting.neutral import NeutralWatch
+from pqcheck.vetting.pieces import Holes, Pieces
 from pqcheck.vetting.runs import mask_runs
-from pqcheck.vetting.sampled import Samples
+from pqcheck.vetting.sampled import Room, Samples
 from pqcheck.vetting.spectrum import SpectrumSamples
-from pqcheck.vetting.tally import Holes, Pieces, Tally
+from pqcheck.vetting.tally import Tally
 
 Array = NDArray[Any]
 
@@ -95,8 +96,9 @@ class Gatherer:
             self._out.tallies[channel] = Tally(channel, full, 1 if full else stride, width, day)
         self._sampled = [channel for channel, tally in self._out.tallies.items() if not tally.full]
         # A few channels at a time: their matrices stay small enough to be used again from the cache.
+        room = Room()
         self._samples = [
-            Samples([self._out.tallies[channel] for channel in self._sampled[first : first + SAMPLED_TOGETHER]])
+            Samples([self._out.tallies[channel] for channel in self._sampled[first : first + SAMPLED_TOGETHER]], room)
             for first in range(0, len(self._sampled), SAMPLED_TOGETHER)
         ]
         points = -(-count // self._group)

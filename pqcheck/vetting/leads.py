@@ -12,6 +12,7 @@ from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import median, nan_median, nan_percentile, percentile
 from pqcheck.vetting.outcome import Outcome, Span, Subject
 from pqcheck.vetting.runs import Mask, mask_runs
 from pqcheck.vetting.signatures import PHASES
@@ -60,10 +61,10 @@ def _lost_lead(
         with np.errstate(invalid="ignore"):
             inside = current[alone]
             outside = current[~low & np.isfinite(series)]
-        reference = float(np.nanmedian(outside)) if np.isfinite(outside).any() else _neighbours(grid, phase[0], alone)
+        reference = nan_median(outside) if np.isfinite(outside).any() else _neighbours(grid, phase[0], alone)
         if reference and np.isfinite(inside).any():
-            share = float(np.nanmedian(inside)) / reference
-    volts = float(np.nanmedian(series[alone]))
+            share = nan_median(inside) / reference
+    volts = nan_median(series[alone])
     text = f"{phase} reads {volts:.3g} V"
     text += " while the other voltages stand" if others else ""
     if share is not None and share < threshold("lost-lead", "current_gone"):
@@ -92,7 +93,7 @@ def _flowing(current: Array, low: Mask) -> Mask:
         usual = current[~low]
         if not np.isfinite(usual).any():
             usual = current
-        middle = float(np.nanmedian(usual)) if np.isfinite(usual).any() else 0.0
+        middle = nan_median(usual) if np.isfinite(usual).any() else 0.0
         return np.asarray((current > threshold("lost-lead", "current_goes_on") * middle) & (current > 0))
 
 
@@ -100,7 +101,7 @@ def _neighbours(grid: Grid, phase: str, mask: Mask) -> float:
     """Typical current of the other phases during `mask`, 0.0 when there is none."""
     held = [series[mask] for other in PHASES if other != phase
             if (series := grid.get("current", other)) is not None]
-    known = [float(np.nanmedian(series)) for series in held if np.isfinite(series).any()]
+    known = [nan_median(series) for series in held if np.isfinite(series).any()]
     return float(np.mean(known)) if known else 0.0
 
 
@@ -120,8 +121,8 @@ def _fallen_lines(grid: Grid, phase: str, mask: Mask) -> tuple[str, ...]:
             continue
         with np.errstate(invalid="ignore"):
             inside, outside = series[mask], series[~mask]
-        usual = float(np.nanmedian(outside)) if np.isfinite(outside).any() else float(np.nanmax(series))
-        if np.isfinite(inside).any() and abs(float(np.nanmedian(inside)) - usual) > 0.05 * usual:
+        usual = nan_median(outside) if np.isfinite(outside).any() else float(np.nanmax(series))
+        if np.isfinite(inside).any() and abs(nan_median(inside) - usual) > 0.05 * usual:
             fallen.append(line)
     return tuple(fallen)
 
@@ -144,7 +145,7 @@ def _lost_line_lead(grid: Grid, site: Site, has_neutral: bool) -> Iterator[Outco
         amps = [series for phase in PHASES if (series := grid.get("current", phase)) is not None]
         unchanged = bool(amps) and all(
             np.isfinite(series[mask]).any() and np.isfinite(series[~mask]).any()
-            and 0.7 < float(np.nanmedian(series[mask])) / max(float(np.nanmedian(series[~mask])), 1e-12) < 1.4
+            and 0.7 < nan_median(series[mask]) / max(nan_median(series[~mask]), 1e-12) < 1.4
             for series in amps
         )
         if not unchanged:
@@ -177,8 +178,8 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     known = np.isfinite(series) & np.isfinite(others)
     if np.count_nonzero(known) < threshold("dead-clamp", "fewest_points"):
         return passed
-    usual = float(np.nanpercentile(series, 90))
-    around = float(np.nanmedian(others[known]))
+    usual = nan_percentile(series, 90)
+    around = nan_median(others[known])
     if around <= 0:
         return passed
     if usual < threshold("dead-clamp", "gone") * around:
@@ -201,16 +202,16 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     before = series[points[:cut]][loaded[:cut]]
     if before.size < fewest or np.count_nonzero(loaded[cut:]) < fewest:
         return passed
-    if float(np.percentile(before, 5)) < threshold("dead-clamp", "never_below") * float(np.median(before)):
+    if percentile(before, 5) < threshold("dead-clamp", "never_below") * median(before):
         return passed
     near = others[points[cut - 5 : cut]], others[points[cut : cut + 5]]
-    if abs(float(np.median(near[1]) / np.median(near[0])) - 1) > threshold("dead-clamp", "others_within"):
+    if abs(float(np.float64(median(near[1])) / median(near[0])) - 1) > threshold("dead-clamp", "others_within"):
         return passed
     span = Span(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
     return Outcome(
         "dead-clamp", Verdict.REFUSED, name, "current", phase, code="dead-clamp", likelihood="likely",
-        text=f"Current {phase} falls from about {float(np.median(before)):.3g} A to "
-             f"{float(np.median(series[first:])):.3g} A "
+        text=f"Current {phase} falls from about {median(before):.3g} A to "
+             f"{median(series[first:]):.3g} A "
              "at one moment and stays there while the other phases go on: the clamp fell off or was unplugged. "
              "Alternative: all load of this phase was switched off for good.",
         advice="Check the clamp and its plug; ask what was switched.", spans=(span,),
@@ -253,14 +254,14 @@ def factor_step(series: Array, others: Array) -> tuple[int, float] | None:
     with np.errstate(invalid="ignore"):
         # At night the ratio is noise.
         both = np.isfinite(series) & np.isfinite(others) & (series > 0) & (others > 0)
-        usual = float(np.median(others[both])) if both.any() else 0.0
+        usual = median(others[both]) if both.any() else 0.0
         known = np.flatnonzero(both & (others > threshold("jaw", "loaded") * usual))
     if known.size < 2 * fewest:
         return None
     own, rest = series[known], others[known]
     ratio = np.log(own / rest)
     cut = _best_cut(ratio, fewest)
-    drop = float(np.median(ratio[cut:]) - np.median(ratio[:cut]))
+    drop = median(ratio[cut:]) - median(ratio[:cut])
     scatter = max(_scatter(ratio[:cut]), _scatter(ratio[cut:]))
     if drop > np.log(threshold("jaw", "largest_factor")) or -drop < threshold("jaw", "times_scatter") * scatter:
         return None
@@ -268,8 +269,8 @@ def factor_step(series: Array, others: Array) -> tuple[int, float] | None:
     if known[cut + 4] - known[cut - 5] > 20:
         # Across a night nothing is sudden.
         return None
-    sudden = float(np.median(ratio[near[1]]) - np.median(ratio[near[0]]))
-    level = float(np.median(rest[near[1]]) / np.median(rest[near[0]]))
+    sudden = median(ratio[near[1]]) - median(ratio[near[0]])
+    level = float(np.float64(median(rest[near[1]])) / median(rest[near[0]]))
     if sudden > threshold("jaw", "sudden_share") * drop or abs(level - 1) > threshold("jaw", "others_within"):
         return None
     slopes = []
@@ -294,7 +295,7 @@ def _best_cut(values: Array, fewest: int) -> int:
 
 
 def _scatter(values: Array) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+    return 1.4826 * median(np.abs(values - median(values)))
 
 
 def neutral_sum_outcome(grid: Grid, site: Site) -> Outcome:
@@ -311,7 +312,7 @@ def neutral_sum_outcome(grid: Grid, site: Site) -> Outcome:
                        text="Neutral and phase currents were never observed together.", advice="Nothing to do.")
     with np.errstate(invalid="ignore"):
         # Without load both are noise.
-        known &= neutral > threshold("neutral-sum", "significant") * np.nanpercentile(total, 95)
+        known &= neutral > threshold("neutral-sum", "significant") * nan_percentile(total, 95)
         over = known & (neutral > (1 + threshold("neutral-sum", "over")) * total)
     share = float(np.count_nonzero(over)) / max(1, int(np.count_nonzero(known)))
     if share <= threshold("neutral-sum", "share"):

@@ -12,6 +12,7 @@ from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import median, nan_median, nan_percentile
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.signatures import PHASES
 from pqcheck.vetting.thresholds import threshold
@@ -55,14 +56,14 @@ def total_outcome(grid: Grid, site: Site) -> Outcome | None:
     if active is None or load is None:
         return None
     with np.errstate(all="ignore"):
-        floor = threshold(CHECK, "significant_percent") / 100 * float(np.nanpercentile(load, 95))
+        floor = threshold(CHECK, "significant_percent") / 100 * nan_percentile(load, 95)
         enough = np.isfinite(active) & np.isfinite(load) & (load > max(floor, 0.0))
     if reactive is not None:
         enough &= np.isfinite(reactive)
     if np.count_nonzero(enough) < threshold(CHECK, "fewest_points"):
         return None
     power = active if reactive is None else np.hypot(active, reactive)
-    share = float(np.median(power[enough] / load[enough]))
+    share = median(power[enough] / load[enough])
     backward = float(np.mean(active[enough] < 0)) >= threshold(CHECK, "steady_share")
     return _total_words(share, backward, reactive is not None, site)
 
@@ -175,7 +176,7 @@ def phase_order_outcome(grid: Grid) -> Outcome:
         return Outcome(check, Verdict.NOT_APPLICABLE, "voltage", "voltage", code="no-input",
                        text="No negative-sequence unbalance was recorded; magnitudes do not show the phase order.",
                        advice="Check the rotation on the instrument's phasor display.")
-    middle = float(np.nanmedian(unbalance))
+    middle = nan_median(unbalance)
     if middle < threshold(check, "reversed_percent"):
         return Outcome(check, Verdict.PASS, "voltage", "voltage")
     return Outcome(

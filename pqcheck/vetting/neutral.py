@@ -13,8 +13,9 @@ from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.recording import Channel
 from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
+from pqcheck.vetting.middle import median
+from pqcheck.vetting.pieces import Pieces
 from pqcheck.vetting.runs import Mask, mask_runs
-from pqcheck.vetting.tally import Pieces
 from pqcheck.vetting.thresholds import threshold
 
 Array = NDArray[Any]
@@ -49,7 +50,7 @@ def seesaw(leg_a: Array, leg_b: Array, nominal: float) -> Mask:
         nearer = np.where(np.abs(quiet[after] - at) < np.abs(quiet[before] - at), after, before)
         reference = total[quiet[nearer]]
     else:
-        reference = np.full(at.size, np.median(total[at]))
+        reference = np.full(at.size, median(total[at]))
     change = np.abs(total[at] - reference)
     steady = change <= threshold(check, "sum_percent") / 100 * 2 * nominal
     wide = size[at] > threshold(check, "wide_swing_percent") / 100 * nominal

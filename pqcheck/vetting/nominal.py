@@ -12,6 +12,7 @@ from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import median, nan_median, percentile
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.thresholds import table, threshold
 
@@ -83,7 +84,7 @@ def _one(name: str, phase: str, series: Array, nominal: float, site: Site) -> Ou
         return Outcome("nominal", Verdict.REFUSED, name, "voltage", phase, code="no-voltage", likelihood="shown",
                        text=f"{phase} never rises above 10 % of its nominal {nominal:g} V.",
                        advice="Check the voltage lead.", subjects=(Subject("voltage", (phase,)),))
-    low, middle, high = (float(value) for value in np.percentile(alive, [5, 50, 95]))
+    low, middle, high = (percentile(alive, percent) for percent in (5, 50, 95))
     ratio, spread = middle / nominal, (high - low) / middle
     said = f"{phase}: middle value {middle:.4g} V is {ratio:.3f} of the declared nominal {nominal:g} V"
     far = ratio < threshold("nominal", "low") or ratio > threshold("nominal", "high")
@@ -124,7 +125,7 @@ def connection_outcomes(grid: Grid, site: Site) -> Iterator[Outcome]:
         # Three legs without a line between them: nothing contradicts the declaration.
         yield Outcome("connection", Verdict.PASS, "voltage", "voltage")
         return
-    middle = {phase: float(np.nanmedian(series)) for phase, series in {**to_neutral, **between}.items()}
+    middle = {phase: nan_median(series) for phase, series in {**to_neutral, **between}.items()}
     listed = ", ".join(f"{phase} {value:.4g} V" for phase, value in middle.items())
     if found is None:
         yield Outcome("connection", Verdict.PASS, "voltage", "voltage", code="pattern-unknown",
@@ -154,7 +155,7 @@ def connection_outcomes(grid: Grid, site: Site) -> Iterator[Outcome]:
 
 def _living(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple[dict[str, Array], dict[str, Array]]:
     """Without legs that are dead most of the time, and without the lines that end on them."""
-    middle = {phase: float(np.nanmedian(series)) for phase, series in to_neutral.items()}
+    middle = {phase: nan_median(series) for phase, series in to_neutral.items()}
     top = max(middle.values(), default=0.0)
     dead = {phase[0] for phase, value in middle.items() if value <= 0.2 * top}
     return (
@@ -166,7 +167,7 @@ def _living(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple[di
 def recognised(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple[str, tuple[str, ...], str] | None:
     """Words, declared connections that fit (first = proposal) and the high leg; None when no pattern fits."""
     near = threshold("connection", "pattern_percent") / 100
-    legs = {phase: float(np.nanmedian(series)) for phase, series in to_neutral.items()}
+    legs = {phase: nan_median(series) for phase, series in to_neutral.items()}
     if len(legs) == 3:
         ordered = sorted(legs, key=lambda phase: legs[phase])
         small = (legs[ordered[0]] + legs[ordered[1]]) / 2
@@ -176,7 +177,7 @@ def recognised(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple
             return f"a high-leg delta with the high leg on {leg}", ("high-leg-delta",), leg
     if not between:
         return None
-    line = float(np.median([np.nanmedian(series) for series in between.values()]))
+    line = median([nan_median(series) for series in between.values()])
     ratio = line / float(np.mean(list(legs.values())))
     low, high = threshold("connection", "wye_low"), threshold("connection", "wye_high")
     if low <= ratio <= high:

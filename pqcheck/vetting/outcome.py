@@ -20,7 +20,7 @@ class Span:
     worst_us: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Subject:
     """Which phases, orders and stretch a doubt is about; data in dependencies.json says what it refuses.
 
@@ -43,7 +43,7 @@ class Proposal:
     why: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """One check on one channel or group.
 

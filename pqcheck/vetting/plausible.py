@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pqcheck.findings import Verdict
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import median, nan_median, nan_percentile
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.signatures import PHASES
 from pqcheck.vetting.thresholds import threshold
@@ -41,7 +42,7 @@ def power_factor_outcomes(grid: Grid) -> Iterator[Outcome]:
             continue
         with np.errstate(invalid="ignore", divide="ignore"):
             loaded = known & np.isfinite(active) & np.isfinite(apparent)
-            loaded &= apparent > threshold("power-factor", "significant") * np.nanpercentile(apparent, 95)
+            loaded &= apparent > threshold("power-factor", "significant") * nan_percentile(apparent, 95)
             gap = np.abs(np.abs(factor) - np.minimum(np.abs(active) / apparent, 1.0))
         if np.count_nonzero(loaded) < threshold("ratio", "fewest_points"):
             yield passed
@@ -54,7 +55,7 @@ def power_factor_outcomes(grid: Grid) -> Iterator[Outcome]:
         yield _refused(
             name, phase,
             f"The power factor of {phase} differs from P/S by more than {threshold('power-factor', 'within'):g} in "
-            f"{100 * off:.3g} % of the loaded intervals (median {float(np.median(gap[loaded])):.3g})",
+            f"{100 * off:.3g} % of the loaded intervals (median {median(gap[loaded]):.3g})",
         )
     if not seen:
         yield Outcome("power-factor", Verdict.NOT_APPLICABLE, "power_factor", "power_factor", code="no-input",
@@ -84,7 +85,7 @@ def frequency_outcome(grid_series: Array | None, site: Site) -> Outcome:
     if grid_series is None or not np.isfinite(grid_series).any():
         return Outcome("frequency", Verdict.NOT_APPLICABLE, "frequency", "frequency", code="no-input",
                        text="No frequency was recorded.", advice="Nothing to do.")
-    middle = float(np.nanmedian(grid_series))
+    middle = nan_median(grid_series)
     declared = float(site.supply.frequency) if site.supply.frequency is not None else None
     known = [declared] if declared else [50.0, 60.0]
     if any(abs(middle - one) <= threshold("frequency", "within_hz") for one in known):

@@ -180,7 +180,7 @@ def alike_outcomes(tallies: Mapping[Channel, Tally]) -> Iterator[Outcome]:
     groups: dict[tuple[Any, ...], list[Channel]] = {}
     for channel, tally in tallies.items():
         if tally.moves >= threshold("alike", "fewest_moves") and channel.phase not in (None, "total"):
-            key = (channel.quantity, channel.order, channel.hertz, channel.reading, tally.digest.digest())
+            key = (channel.quantity, channel.order, channel.hertz, channel.reading, tally.mark)
             groups.setdefault(key, []).append(channel)
     found: dict[tuple[str, tuple[str, ...]], list[Channel]] = {}
     for channels in groups.values():

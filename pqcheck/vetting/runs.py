@@ -11,13 +11,15 @@ Mask = NDArray[np.bool_]
 
 def mask_runs(mask: Mask) -> tuple[Slots, Slots]:
     """First index and length of every run of true in a 1-D mask."""
-    at = np.flatnonzero(mask)
+    at = mask.nonzero()[0]
     if not at.size:
         return at, at
-    breaks = np.flatnonzero(np.diff(at) > 1)
-    starts = at[np.concatenate(([0], breaks + 1))]
-    ends = at[np.concatenate((breaks, [at.size - 1]))]
-    return starts, ends - starts + 1
+    last = (at[1:] - at[:-1] > 1).nonzero()[0]
+    # Where each run begins among the hits, and behind the last one: a run holds as many hits as lie between the two.
+    edges = np.empty(last.size + 2, np.int64)
+    edges[0], edges[-1] = 0, at.size
+    edges[1:-1] = last + 1
+    return at[edges[:-1]], edges[1:] - edges[:-1]
 
 
 def joined(starts: list[Slots], lengths: list[Slots]) -> tuple[Slots, Slots]:

@@ -12,16 +12,33 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.vetting.tally import SHORTEST_COPY, SHORTEST_RUN, Bins, Tally
+from pqcheck.passes import marks, neighbours
+from pqcheck.vetting.pieces import Bins
+from pqcheck.vetting.tally import SHORTEST_COPY, SHORTEST_RUN, Tally
 
 Array = NDArray[Any]
 
 
-class Samples:
-    """The sampled channels of a stream; all have one stride."""
+class Room:
+    """A matrix that is used again for one group of channels after the other: fresh memory is dear."""
 
-    def __init__(self, tallies: Sequence[Tally]) -> None:
+    def __init__(self) -> None:
+        self._held: Array = np.empty(0)
+
+    def matrix(self, rows: int, columns: int) -> Array:
+        """Room for so many rows and columns; what it held before is lost."""
+        size = rows * columns
+        if self._held.size < size:
+            self._held = np.empty(size)
+        return self._held[:size].reshape(rows, columns)
+
+
+class Samples:
+    """The sampled channels of a stream, or some of them; all have one stride."""
+
+    def __init__(self, tallies: Sequence[Tally], room: Room) -> None:
         self._tallies = list(tallies)
+        self._room = room
         self._stride = tallies[0].stride if tallies else 1
         self._day = tallies[0].day_slots // self._stride if tallies else 0
         self._last: Array | None = None
@@ -32,22 +49,18 @@ class Samples:
 
     def take(self, slot: int, rows: Sequence[Array | None]) -> None:
         """Look at one chunk: the arrays of the channels in the order of the tallies, None where one is absent."""
-        present = [number for number, row in enumerate(rows) if row is not None]
-        if not present:
+        first_row = next((row for row in rows if row is not None), None)
+        if first_row is None:
             return
-        first_row = rows[present[0]]
-        size = first_row.size if first_row is not None else 0
-        count = -(-size // self._stride)
-        matrix = np.full((len(rows), count), np.nan)
-        for number in present:
-            row = rows[number]
-            if row is not None:
-                matrix[number] = row[:: self._stride]
+        matrix = self._room.matrix(len(rows), -(-first_row.size // self._stride))
+        for number, row in enumerate(rows):
+            matrix[number] = np.nan if row is None else row[:: self._stride]
         self._levels(matrix, rows)
         self._equal_neighbours(slot, matrix, rows)
         self._day_apart(slot, matrix)
-        for number in present:
-            self._tallies[number].digest.update(matrix[number].tobytes())
+        for tally, row, mark in zip(self._tallies, rows, marks(matrix).tolist(), strict=True):
+            if row is not None:
+                tally.add_mark(mark)
 
     def _levels(self, matrix: Array, rows: Sequence[Array | None]) -> None:
         tops = np.fmax.reduce(matrix, axis=1)
@@ -72,29 +85,18 @@ class Samples:
         self._last = matrix[:, -1].copy()
         if chain.shape[1] < 2:
             return
-        steps = chain[:, 1:] - chain[:, :-1]
-        zero_step = steps == 0
-        equal = zero_step & (chain[:, 1:] != 0)
-        rest = (zero_step & ~equal).sum(axis=1)
-        known = (~np.isnan(steps)).sum(axis=1) - rest
-        repeats = equal.sum(axis=1)
-        sizes = np.abs(steps)
-        smallest = np.where(sizes > 0, sizes, np.inf).min(axis=1)
-        moves = (sizes > 0).sum(axis=1)
-        width = self._tallies[0].bin_pairs
-        base = first // width
-        edges = np.arange(base, (first + steps.shape[1] - 1) // width + 2) * width
-        clipped = np.clip(edges, first, first + steps.shape[1]) - first
-        amount = np.diff(clipped).astype(np.int64)
-        sums = np.column_stack((np.zeros(len(equal), np.int64), np.cumsum(equal, axis=1)))
-        self._bins.add(base, sums[:, clipped[1:]] - sums[:, clipped[:-1]], amount)
-        touching = equal[:, 0] | equal[:, -1] | (repeats >= SHORTEST_RUN - 1)
-        for number, tally in enumerate(self._tallies):
-            tally.pairs += int(known[number])
-            tally.repeats += int(repeats[number])
-            tally.moves += int(moves[number])
-            tally.resolution = min(tally.resolution, float(smallest[number]))
-            row = rows[number]
+        found = neighbours(chain, first, self._tallies[0].bin_pairs)
+        self._bins.add(first // self._tallies[0].bin_pairs, found.held, np.diff(found.edges))
+        equal = found.equal
+        touching = (equal[:, 0] | equal[:, -1] | (found.repeats >= SHORTEST_RUN - 1)).tolist()
+        counts = zip(found.known.tolist(), found.repeats.tolist(), found.moves.tolist(), found.smallest.tolist(),
+                     strict=True)
+        for number, (known, repeats, moves, smallest) in enumerate(counts):
+            tally, row = self._tallies[number], rows[number]
+            tally.pairs += known
+            tally.repeats += repeats
+            tally.moves += moves
+            tally.resolution = min(tally.resolution, smallest)
             if touching[number] and row is not None:
                 self._runs(tally, equal[number], first, chain[number], row, 1 if carried else 0)
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pqcheck.findings import Verdict
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import median, nan_percentile, percentile
 from pqcheck.vetting.outcome import Outcome, Proposal, Subject
 from pqcheck.vetting.signatures import PHASES
 from pqcheck.vetting.thresholds import table, threshold
@@ -40,9 +41,9 @@ def typical_ratio(upper: Array, lower: Array) -> tuple[float, float] | None:
         if np.count_nonzero(known) < threshold("ratio", "fewest_points"):
             return None
         top, base = upper[known], lower[known]
-        large = base >= np.median(base)
+        large = base >= median(base)
         ratio = top[large] / base[large]
-    low, middle, high = np.percentile(ratio, [5, 50, 95])
+    low, middle, high = (percentile(ratio, percent) for percent in (5, 50, 95))
     return float(middle), float((high - low) / middle) if middle else float("inf")
 
 
@@ -128,7 +129,7 @@ def _active_below_apparent(phase: str, active: Array, apparent: Array) -> Outcom
     name = f"active_power.{phase}"
     with np.errstate(invalid="ignore"):
         size = np.abs(apparent)
-        known = np.isfinite(active) & (size > threshold("totals", "significant") * np.nanpercentile(size, 95))
+        known = np.isfinite(active) & (size > threshold("totals", "significant") * nan_percentile(size, 95))
         over = known & (np.abs(active) > (1 + threshold("totals", "above_apparent")) * size)
     share = float(np.count_nonzero(over)) / max(1, int(np.count_nonzero(known)))
     if share <= threshold("totals", "above_share"):
@@ -147,7 +148,7 @@ def _sum_outcome(total: Array, added: Array) -> Outcome:
     size = np.abs(added)
     known = np.isfinite(total) & np.isfinite(added)
     if known.any():
-        known &= np.nan_to_num(size) > threshold("totals", "significant") * float(np.percentile(size[known], 95))
+        known &= np.nan_to_num(size) > threshold("totals", "significant") * percentile(size[known], 95)
     if np.count_nonzero(known) < threshold("ratio", "fewest_points"):
         return Outcome("totals", Verdict.NOT_APPLICABLE, name, "active_power", "total", code="load-too-small",
                        text="Too little power to compare the sum of the phases with the total.",
@@ -156,9 +157,9 @@ def _sum_outcome(total: Array, added: Array) -> Outcome:
     off = float(np.mean(np.abs(relative) > threshold("totals", "sum_within")))
     if off <= threshold("totals", "share"):
         return Outcome("totals", Verdict.PASS, name, "active_power", "total")
-    ratio = float(np.median(total[known] / added[known]))
+    ratio = median(total[known] / added[known])
     known_factor = nearest_factor(abs(ratio), threshold("ratio", "factor_within"))
-    magnitude = float(np.median(np.abs(total[known]) / np.abs(size[known])))
+    magnitude = median(np.abs(total[known]) / np.abs(size[known]))
     text = f"The total active power differs from the sum of the phases in {100 * off:.3g} % of the loaded intervals " \
            f"(typically {ratio:.3g} times the sum"
     text += f", a factor of {known_factor[1]})" if known_factor and abs(ratio - 1) > 0.05 else ")"

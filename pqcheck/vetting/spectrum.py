@@ -14,6 +14,7 @@ from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel
 from pqcheck.records import dataclass
 from pqcheck.units import factor
+from pqcheck.vetting.middle import median
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.tally import Tally
 from pqcheck.vetting.thresholds import threshold
@@ -127,17 +128,17 @@ def _compare(group: _Group) -> Outcome:
         return replace(subject, text=f"The distortion of {name} is too small to compare with its orders.",
                         advice="Nothing to do.")
     ratio = root[seen] / thd[seen]
-    middle = float(np.median(ratio))
+    middle = median(ratio)
     highest = max(group.orders)
     as_share = root[seen] / np.sqrt(1 + (root[seen] / 100) ** 2)
     low, high = threshold("spectrum", "low"), threshold("spectrum", "high")
-    told_apart = float(np.median(root[seen])) >= threshold("spectrum", "rms_base_from")
-    of_rms = told_apart and abs(float(np.median(as_share / thd[seen])) - 1) < threshold("spectrum", "rms_base_within")
+    told_apart = median(root[seen]) >= threshold("spectrum", "rms_base_from")
+    of_rms = told_apart and abs(median(as_share / thd[seen]) - 1) < threshold("spectrum", "rms_base_within")
     if of_rms and abs(middle - 1) > threshold("spectrum", "rms_base_within"):
         return replace(
             subject, verdict=Verdict.REFUSED, code="thd-of-rms", likelihood="shown",
-            text=f"The orders of {name} add up to {float(np.median(root[seen])):.3g} % where the THD reads "
-                 f"{float(np.median(thd[seen])):.3g} %: that THD is relative to the rms value, not to the fundamental.",
+            text=f"The orders of {name} add up to {median(root[seen]):.3g} % where the THD reads "
+                 f"{median(thd[seen]):.3g} %: that THD is relative to the rms value, not to the fundamental.",
             advice="Declare the column as a distortion relative to rms, or recompute it from the orders.",
             subjects=(Subject(PARTNERS[group.quantity][0], (group.phase,) if group.phase else ()),),
             value=middle, unit="1",

@@ -6,17 +6,18 @@ every `stride`-th value (sampled.py).
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterator
 from dataclasses import field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.passes import marks
 from pqcheck.recording import Channel
 from pqcheck.records import dataclass
-from pqcheck.vetting.runs import Mask, Slots, mask_runs
+from pqcheck.vetting.pieces import Bins, Holes, Pieces
+from pqcheck.vetting.runs import Mask, mask_runs
 
 Array = NDArray[Any]
 
@@ -28,76 +29,8 @@ SHORTEST_LINE = 6
 """Bends of zero below which a straight stretch is not kept."""
 ROUNDED_LINE = 12
 """The same for values rounded to few digits, where a short straight stretch is chance."""
-MOST_RUNS = 2000
-"""Runs kept per channel and kind; worst data alternate at every interval, and memory must not grow with them."""
-SAMPLES_OF_DIGEST = 256
-
-
-@dataclass(frozen=True)
-class Holes:
-    """Slots of a chunk without a value: how many, and their runs, counted from the chunk and from the stream (`slots`).
-
-    Channels that miss the same rows share the arrays, also where they keep them.
-    """
-
-    count: int
-    starts: Slots
-    lengths: Slots
-    slots: Slots
-    sizes: Array
-
-
-@dataclass
-class Pieces:
-    """Runs found chunk by chunk: first slot, length, and one number per run."""
-
-    starts: list[Slots] = field(default_factory=list)
-    lengths: list[Slots] = field(default_factory=list)
-    numbers: list[Array] = field(default_factory=list)
-    kept: int = 0
-
-    def add(self, starts: Slots, lengths: Slots, numbers: Array) -> None:
-        """Keep the runs, up to MOST_RUNS per channel."""
-        room = MOST_RUNS - self.kept
-        if starts.size > room:
-            starts, lengths, numbers = starts[:room], lengths[:room], numbers[:room]
-        if starts.size:
-            self.starts.append(starts)
-            self.lengths.append(lengths)
-            self.numbers.append(np.asarray(numbers, np.float64))
-            self.kept += int(starts.size)
-
-    def joined(self, *, add: bool = True) -> tuple[Slots, Slots, Array]:
-        """All runs; one that goes on across a border of chunks is one run, its numbers added up or the first kept."""
-        if not self.starts:
-            nothing = np.empty(0, np.int64)
-            return nothing, nothing, np.empty(0)
-        first, count, number = (np.concatenate(part) for part in (self.starts, self.lengths, self.numbers))
-        new = np.append(True, first[1:] != first[:-1] + count[:-1])
-        heads = np.flatnonzero(new)
-        numbers = np.add.reduceat(number, heads) if add else number[heads]
-        return first[heads], np.add.reduceat(count, heads), numbers
-
-
-@dataclass
-class Bins:
-    """Repeats per bin of pairs, chunk by chunk: number of the first bin, repeats (row by channel), pairs of each bin.
-
-    Sampled channels share the chunks and have a `row` each. Numbers are kept in the smallest type that holds them.
-    """
-
-    chunks: list[tuple[int, Array, Array]] = field(default_factory=list)
-    row: int = 0
-
-    def add(self, first: int, held: Array, amount: Array) -> None:
-        """Keep a chunk; no bin holds more repeats than pairs."""
-        kind = np.min_scalar_type(int(amount.max()))
-        self.chunks.append((first, held.astype(kind), amount.astype(kind)))
-
-    def __iter__(self) -> Iterator[tuple[int, Slots, Slots]]:
-        """The chunks of one channel."""
-        for first, held, amount in self.chunks:
-            yield first, held[self.row].astype(np.int64), amount.astype(np.int64)
+SAMPLES_OF_MARK = 256
+_SPREAD, _SIXTY_FOUR = 0x9E3779B97F4A7C15, 2**64 - 1
 
 
 @dataclass
@@ -157,28 +90,63 @@ class Tally:
     day_slots: int
     expected: int = 0
     missing: int = 0
-    gaps: Pieces = field(default_factory=Pieces)
-    before_gap: list[tuple[int, float, float]] = field(default_factory=list)
     pairs: int = 0
     repeats: int = 0
-    bins: Bins = field(default_factory=Bins)
-    equal_runs: Pieces = field(default_factory=Pieces)
-    copies: Pieces = field(default_factory=Pieces)
     copy_pairs: int = 0
     copy_equal: int = 0
-    lines: Lines = field(default_factory=lambda: Lines())
-    rounded_lines: Lines = field(default_factory=lambda: Lines())
-    peak: Peak = field(default_factory=Peak)
     lowest: float = float("inf")
     highest: float = float("-inf")
     resolution: float = float("inf")
     level_sum: float = 0.0
     level_count: int = 0
-    over: Pieces = field(default_factory=Pieces)
     moves: int = 0
-    digest: Any = field(default_factory=lambda: hashlib.blake2b(digest_size=8))
+    peak: Peak = field(default_factory=lambda: Peak())
+    mark: int = 0
+    """The same for channels that agree in every value looked at."""
     _last: Array | None = None
     _day_before: Array | None = None
+
+    # Most of a thousand channels never have any of these, so they are made when something is found.
+
+    @cached_property
+    def gaps(self) -> Pieces:
+        """Runs of slots without a value."""
+        return Pieces()
+
+    @cached_property
+    def before_gap(self) -> list[tuple[int, float, float]]:
+        """For each hole its slot, the lowest of the last three values before it and the first one after it."""
+        return []
+
+    @cached_property
+    def bins(self) -> Bins:
+        """Repeats per bin of pairs."""
+        return Bins()
+
+    @cached_property
+    def equal_runs(self) -> Pieces:
+        """Runs of equal neighbours."""
+        return Pieces()
+
+    @cached_property
+    def copies(self) -> Pieces:
+        """Runs of values equal to those of the day before."""
+        return Pieces()
+
+    @cached_property
+    def lines(self) -> Lines:
+        """Straight stretches to the last digit."""
+        return Lines()
+
+    @cached_property
+    def rounded_lines(self) -> Lines:
+        """Straight stretches within the rounding."""
+        return Lines()
+
+    @cached_property
+    def over(self) -> Pieces:
+        """Runs of readings marked as over range."""
+        return Pieces()
 
     @property
     def valid(self) -> int:
@@ -219,9 +187,13 @@ class Tally:
         self._day_apart(slot, values)
         self._straight(slot, values)
         self._ceiling(slot, values, bool(holes.count))
-        sample = np.ascontiguousarray(values[:: max(1, size // SAMPLES_OF_DIGEST)], np.float64)
+        sample = np.ascontiguousarray(values[:: max(1, size // SAMPLES_OF_MARK)], np.float64)
         self.moves += int(np.count_nonzero(sample[1:] != sample[:-1]))
-        self.digest.update(sample.tobytes())
+        self.add_mark(int(marks(sample[np.newaxis])[0]))
+
+    def add_mark(self, mark: int) -> None:
+        """Add the mark of a chunk (`passes.marks`)."""
+        self.mark = (self.mark * _SPREAD + mark) & _SIXTY_FOUR
 
     def count_holes(self, size: int, holes: Holes) -> None:
         """Add a chunk to the slots expected and missing."""

@@ -14,6 +14,7 @@ from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.drops import settled
 from pqcheck.vetting.grid import Grid
+from pqcheck.vetting.middle import median
 from pqcheck.vetting.outcome import Outcome, Span
 from pqcheck.vetting.response import crossing
 from pqcheck.vetting.signatures import PHASES, SOUND, Signature, cosine_fit, implied, ranked, wrapped
@@ -102,7 +103,7 @@ def significant(grid: Grid, phases: tuple[str, ...]) -> Powers | None:
 def middle_angle(angles: Array) -> float:
     """Circular median, robustly: the median of the angles turned so that their mean direction is zero [degrees]."""
     mean = float(np.degrees(np.angle(np.exp(1j * np.radians(angles)).sum())))
-    return float(wrapped(mean + np.median(wrapped(angles - mean))))
+    return float(wrapped(mean + median(wrapped(angles - mean))))
 
 
 def _plausible(angles: Array) -> Array:
