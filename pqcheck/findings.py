@@ -220,6 +220,16 @@ class Finding:
         return self.period.start if self.period else "-"
 
     @property
+    def least_margin(self) -> float:
+        """A number that the margin in percent of the limit is surely not below; quickly had where it was left out."""
+        limit, value = self.limit, self._value
+        if "margin" not in self._left or limit is None or value is None or limit.low == 0 or limit.high == 0:
+            return float("-inf")
+        to_high = (limit.high - value) / abs(limit.high) if limit.high is not None else float("inf")
+        to_low = (value - limit.low) / abs(limit.low) if limit.low is not None else float("inf")
+        return 100 * min(to_high, to_low) - 1e-5
+
+    @property
     def fingerprint(self) -> str:
         """First 16 hex digits of sha256 over ``table/rule/quantity/phase/order``: stable from run to run."""
         return fingerprint_of(self.table, self.rule, self.quantity, self.phase, self.order)

@@ -32,6 +32,7 @@ from pqcheck.findings import (
 from pqcheck.findings_file import as_document, from_document
 from pqcheck.findings_text import as_pieces
 from pqcheck.recording import RowSpan
+from pqcheck.reports.words import worst_of
 
 DAY = Period("day", "2031-03-03T00:00:00+01:00", "2031-03-04T00:00:00+01:00")
 ODD = 'a "quoted" back\\slash, a tab\t, Ü, ≤, \u2028 and \U0001f600'
@@ -236,3 +237,14 @@ def test_findings_of_a_check_hold_together_and_share_what_is_equal(tmp_path: Pat
 def test_only_the_parts_of_a_finding_that_differ_take_memory(tmp_path: Path) -> None:
     held = [one for one in checked(tmp_path).findings if one.kind == "limit" and one.intervals is not None]
     assert held and all(not hasattr(one, "__dict__") for one in held)
+
+
+def test_the_margin_is_never_below_what_is_had_quickly(tmp_path: Path) -> None:
+    found = checked(tmp_path)
+    left = [one for one in found.findings if one.least_margin > float("-inf")]
+    assert len(left) > 3
+    for one in left:
+        assert one.margin is not None and one.margin.percent_of_limit is not None
+        assert one.least_margin <= one.margin.percent_of_limit <= one.least_margin + 2e-5 or one.limit.low is not None
+    worst = min(left, key=lambda one: (one.margin.percent_of_limit, one.id))
+    assert worst_of(left) is worst and worst_of([*reversed(left)]) is worst

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.reports.grid import grid
 from pqcheck.reports.words import (
     VERDICT_WORDS,
     answer,
@@ -105,8 +106,6 @@ _FEW = 5000
 
 def _grid(findings: Iterable[Finding]) -> str:
     """A table; what is the same in every row is said above it, a column that says nothing is left out."""
-    from tabulate import tabulate
-
     shown = list(findings)
     tables = {one.table for one in shown}
     rows = [_row(one, len(tables) == 1) for one in shown]
@@ -121,9 +120,7 @@ def _grid(findings: Iterable[Finding]) -> str:
     if not any(row[7] for row in rows):
         keep.remove(7)
     headers = [_HEADERS[column] for column in keep]
-    body = tabulate(
-        [[row[column] for column in keep] for row in rows], headers, tablefmt="simple", disable_numparse=True
-    )
+    body = grid([[row[column] for column in keep] for row in rows], headers)
     return f"({', '.join(above)})\n{body}" if above else body
 
 
@@ -226,8 +223,8 @@ def _declared(findings: Findings) -> str:
             what = ", ".join(f"{name} {value}" for name, value in sorted(facts.items()))
             kind = f"{entry['kind']} " if "kind" in entry else ""
             lines.append(_wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
-        other = sum(getattr(one, field) is not None for one in findings.findings)
         if entries:
+            other = sum(getattr(one, field) is not None for one in findings.findings)
             same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
             lines.append(f"    Without {'them' if len(entries) > 1 else 'it'}, {same}.")
     return "\n".join(["Declared by the site file:", *lines]) if lines else ""
