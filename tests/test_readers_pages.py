@@ -6,6 +6,7 @@ import os
 import random
 import zlib
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -170,6 +171,90 @@ def test_a_missing_stamp_is_named_by_its_row(tmp_path: Path) -> None:
     parquet.write_table(pa.table(columns), tmp_path / "a.parquet", row_group_size=20)
     with pytest.raises(InputError, match=r"^a\.parquet, row 32: the time is empty; every row needs a stamp$"):
         read([tmp_path / "a.parquet"])
+
+
+# Rows of a slab straight to their places.
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_rows_go_to_their_places(tmp_path: Path, data: st.DataObject) -> None:
+    rows = data.draw(st.integers(2, 300), "rows")
+    values = np.random.default_rng(rows).choice([229.5, 230.0, np.nan, 231.0], rows)
+    columns = {"voltage.an [V]": pa.array(values, pa.float32(), mask=np.isnan(values)), "current.a [A]": values}
+    path = written(tmp_path / "a.parquet", columns, data_page_size=64, write_batch_size=20,
+                   row_group_size=data.draw(st.sampled_from((rows, 1 + rows // 2, 17)), "group"))
+    own, _ = decoders(path)
+    cuts = data.draw(st.lists(st.integers(0, rows), min_size=2, max_size=8, unique=True).map(sorted), "cuts")
+    moves, place = [], 0
+    for low, high in pairwise(cuts):
+        place += data.draw(st.integers(0, 9), "hole")
+        if data.draw(st.booleans(), "taken") or high == cuts[-1]:
+            moves.append((place, low - cuts[0], high - low))
+            place += high - low
+    buffers: list[Any] = [np.full(place + 3, -1, np.float32), np.full(place + 3, -1.0)]
+    assert own.into(Slab(cuts[0], cuts[-1] - cuts[0], (cuts[0], cuts[-1])), [1, 2], buffers, moves)
+    wanted = np.full(place + 3, -1.0)
+    for to, of, count in moves:
+        wanted[to : to + count] = values[cuts[0] + of : cuts[0] + of + count]
+    for buffer in buffers:
+        assert np.array_equal(buffer, wanted, equal_nan=True)
+
+
+def test_odd_values_take_the_usual_way(tmp_path: Path) -> None:
+    columns = {
+        "voltage.an [V]": pa.array([230.0, 65535.0, 231.0], pa.float32()),
+        "voltage.bn [V]": pa.array([230.0, np.inf, 231.0], pa.float32()),
+        "voltage.cn [V]": pa.array([230.0, 229.0, 231.0], pa.float32()),
+        "current.a [A]": pa.array(["1", "2", "3"]),
+    }
+    own, _ = decoders(written(tmp_path / "a.parquet", columns))
+    slab, moves = Slab(0, 3, (0, 3)), [(0, 0, 3)]
+    row = np.empty(3, np.float32)
+    assert not own.into(slab, [1], [row], moves)
+    assert not own.into(slab, [2], [row], moves)
+    assert own.into(slab, [3], [row], moves) and row.tolist() == [230.0, 229.0, 231.0]
+    assert not own.into(slab, [3], [np.empty(3)], moves)
+    assert not own.into(slab, [4], [np.empty(3)], moves)
+
+
+def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Days with holes, a code, and files that meet within a day."""
+    chance = np.random.default_rng(6)
+    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.OWN_STEP", 3000)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.SLAB_BYTES", 1)
+    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    slots = np.flatnonzero(chance.random(3 * 1440) > 0.001)
+    values = chance.normal(230, 2, 3 * 1440)
+    values[slots[600]] = 65535.0
+    paths = []
+    for number, part in enumerate(np.array_split(slots, [2000])):
+        columns: dict[str, Any] = {"time": pa.array(START + 60_000_000 * part, pa.timestamp("us", tz="UTC"))}
+        columns |= {f"voltage.{name} [V]": pa.array(values[part] + at, kind) for at, (name, kind) in enumerate(
+            [("an", pa.float32()), ("bn", pa.float32()), ("cn", pa.float64()), ("ng", pa.float32())])}
+        paths.append(tmp_path / f"{number}.parquet")
+        parquet.write_table(pa.table(columns), paths[-1], row_group_size=400)
+
+    def blocks() -> tuple[list[bytes], Any]:
+        recording = read(paths)
+        found = []
+        for block in recording.streams[0].blocks(None):
+            found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
+        return found, recording.all_notes()
+
+    straight = []
+    usual = PageDecoder.into
+
+    def counted(self: PageDecoder, *arguments: Any) -> bool:
+        straight.append(usual(self, *arguments))
+        return straight[-1]
+
+    monkeypatch.setattr(PageDecoder, "into", counted)
+    ours = blocks()
+    assert True in straight and False in straight
+    monkeypatch.setattr("pqcheck.readers.parquet_table.available", lambda: False)
+    assert ours == blocks()
 
 
 # What is left to the library.
@@ -376,23 +461,39 @@ def test_footers_that_contradict_themselves_are_the_librarys(sound: dict[str, by
 def test_the_compiled_functions_check_the_sizes_they_are_given() -> None:
     module = pages._compiled()
     index = np.zeros((1, 10), np.int64)
-    columns, offsets = np.array([[4, 0, 0, 0]], np.int64), np.zeros(1, np.int64)
-    out, ends = np.zeros(64, np.uint8), np.zeros((1, 2))
+    columns, row, ends = np.array([[4, 0, 0, 0]], np.int64), np.zeros(16, np.float32), np.zeros((1, 2))
+
+    def moves(*of: int) -> Any:
+        return np.array([of], np.int64)
+
+    def page(**fields: int) -> Any:
+        changed = index.copy()
+        for name, value in fields.items():
+            changed[0, int(name[1:])] = value
+        return changed
+
     wrong: list[tuple[Any, ...]] = [
-        (b"", index, [], columns, offsets, out, ends, 0, 1),
-        (b"", index, [None], columns, offsets, out, ends, 0, 17),
-        (b"", index, [None], columns, offsets, out, ends, 1, 1),
-        (b"", index, [None], columns, offsets + 2, out, ends, 0, 1),
-        (b"", index, [None], np.array([[3, 0, 0, 0]], np.int64), offsets, out, ends, 0, 1),
-        (b"", index, [None], columns, offsets, out, np.zeros(1), 0, 1),
-        (b"", np.array([[1, 0, 0, 0, 0, 0, 0, 0, 0, 0]], np.int64), [None], columns, offsets, out, ends, 0, 1),
-        (b"", np.array([[0, 0, 0, 9, 9, 0, 0, 0, 0, 0]], np.int64), [None], columns, offsets, out, ends, 0, 1),
-        (b"", np.array([[0, 0, 0, 0, 0, 1, 0, 0, 9, 0]], np.int64), [None], columns, offsets, out, ends, 0, 1),
-        (b"", np.array([[0, 0, 0, 0, 0, 1, 0, 0, 0, 0]], np.int64), [None], columns, offsets, out, ends, 1, 2),
+        (b"", index, [], columns, [row], moves(0, 0, 1), ends),
+        (b"", index, [None], columns, [], moves(0, 0, 1), ends),
+        (b"", index, [None], columns, [row], moves(0, 0, 17), ends),
+        (b"", index, [None], columns, [row], moves(16, 0, 1), ends),
+        (b"", index, [None], columns, [row], moves(-1, 0, 1), ends),
+        (b"", index, [None], columns, [row], moves(0, -1, 1), ends),
+        (b"", index, [None], columns, [row], moves(0, 2**63 - 1, 1), ends),
+        (b"", index, [None], np.array([[3, 0, 0, 0]], np.int64), [row], moves(0, 0, 1), ends),
+        (b"", index, [None], np.array([[5, 0, 0, 0]], np.int64), [row], moves(0, 0, 9), ends),
+        (b"", index, [None], columns, [row], moves(0, 0, 1), np.zeros(1)),
+        (b"", page(f0=1), [None], columns, [row], moves(0, 0, 1), ends),
+        (b"", page(f3=9, f4=9), [None], columns, [row], moves(0, 0, 1), ends),
+        (b"", page(f5=1, f8=2**63 - 1), [None], columns, [row], moves(0, 0, 1), ends),
     ]
     for arguments in wrong:
         with pytest.raises(ValueError, match="sizes of the buffers do not fit"):
             module.lay(*arguments)
+    with pytest.raises(ValueError, match="a row is missing"):
+        module.lay(b"", index, [None], columns, [None], moves(0, 0, 1), ends)
+    with pytest.raises(BufferError):
+        module.lay(b"", index, [None], columns, [b"read only"], moves(0, 0, 1), ends)
 
 
 def test_a_footer_is_read_as_another_library_reads_it(sound: dict[str, bytes], tmp_path: Path) -> None:

@@ -19,7 +19,7 @@
 #error "needs a little-endian machine; without this module the library reads Parquet"
 #endif
 
-#define VERSION 1
+#define VERSION 2
 
 enum { INT32 = 1, INT64 = 2, FLOAT = 4, DOUBLE = 5 };         /* physical types */
 enum { SNAPPY = 1 };                                          /* codecs */
@@ -416,7 +416,28 @@ static int dictionary_page(const Page *page, const Column *column, Work *work)
     return FINE;
 }
 
-static int data_page(const Page *page, const Column *column, Work *work, uint8_t *target, int64_t first, int64_t last,
+/* Where the rows of a group go: `count` of them from row `from` on to place `to` of the row of each column. */
+typedef struct {
+    int64_t to, from, count;
+} Move;
+
+typedef struct {
+    const Move *moves;
+    int64_t count;
+} Moves;
+
+/* The move that takes all of some rows; NULL when there is none. */
+static const Move *move_of(const Moves *moves, int64_t row, int64_t count)
+{
+    for (int64_t at = 0; at < moves->count; at++) {
+        const Move *move = &moves->moves[at];
+        if (row >= move->from && row + count <= move->from + move->count)
+            return move;
+    }
+    return NULL;
+}
+
+static int data_page(const Page *page, const Column *column, Work *work, uint8_t *target, const Moves *moves,
                      double *ends)
 {
     const int64_t *field = page->page;
@@ -449,10 +470,10 @@ static int data_page(const Page *page, const Column *column, Work *work, uint8_t
             return NULL_STAMP;
     } else if (level_bytes)
         return BROKEN;
-    /* A page that reaches beyond the rows asked for is laid beside them first. */
+    /* A page that is not taken in one piece is laid beside its places first. */
     int64_t row = field[P_ROW];
-    int cut = row < first || row + count > last;
-    uint8_t *values = cut ? room(&work->values, count * width) : target + (row - first) * width;
+    const Move *whole = move_of(moves, row, count);
+    uint8_t *values = whole ? target + (whole->to + row - whole->from) * width : room(&work->values, count * width);
     if (values == NULL)
         return NO_MEMORY;
     if (field[P_ENCODING] == PLAIN) {
@@ -463,17 +484,26 @@ static int data_page(const Page *page, const Column *column, Work *work, uint8_t
         return BROKEN;
     if (there < count)
         spread(values, width, count, there, flags);
-    int64_t from = row < first ? first : row, to = row + count < last ? row + count : last;
-    target += (from - first) * width;
-    if (cut)
-        memcpy(target, values + (from - row) * width, (size_t)((to - from) * width));
-    look_at(column, target, to - from, ends);
+    if (whole) {
+        look_at(column, values, count, ends);
+        return FINE;
+    }
+    for (int64_t at = 0; at < moves->count; at++) {
+        const Move *move = &moves->moves[at];
+        int64_t first = row > move->from ? row : move->from, last = move->from + move->count;
+        last = row + count < last ? row + count : last;
+        if (first >= last)
+            continue;
+        uint8_t *place = target + (move->to + first - move->from) * width;
+        memcpy(place, values + (first - row) * width, (size_t)((last - first) * width));
+        look_at(column, place, last - first, ends);
+    }
     return FINE;
 }
 
 /* All pages in turn; the number of the chunk where it stopped is left in *chunk. */
-static int laid(Page *pages, int64_t count, const Column *columns, const int64_t *offsets, uint8_t *out, int64_t first,
-                int64_t last, double *ends, int64_t *chunk)
+static int laid(Page *pages, int64_t count, const Column *columns, const Py_buffer *rows, const Moves *moves, double *ends,
+                int64_t *chunk)
 {
     Work work = {{NULL, 0}, {NULL, 0}, {NULL, 0}, {NULL, 0}, -1};
     int state = FINE;
@@ -486,7 +516,7 @@ static int laid(Page *pages, int64_t count, const Column *columns, const int64_t
         double *mine = ends + 2 * number;
         state = pages[at].page[P_KIND] == DICTIONARY
                     ? dictionary_page(&pages[at], &columns[number], &work)
-                    : data_page(&pages[at], &columns[number], &work, out + offsets[number], first, last, mine);
+                    : data_page(&pages[at], &columns[number], &work, rows[number].buf, moves, mine);
     }
     free(work.body.memory);
     free(work.dictionary.memory);
@@ -495,18 +525,20 @@ static int laid(Page *pages, int64_t count, const Column *columns, const int64_t
     return state;
 }
 
-/* Whether the pages lie in the data and touch rows first .. last, their chunks are among the columns, and the columns in
- * the room for them. */
-static int fits(const int64_t *index, int64_t count, int64_t bytes, const Column *columns, const int64_t *offsets,
-                int64_t chunks, int64_t first, int64_t last, int64_t space)
+/* Whether the pages lie in the data, their chunks are among the columns, and what is moved has a place in each row. */
+static int fits(const int64_t *index, int64_t count, int64_t bytes, const Column *columns, const Py_buffer *rows,
+                int64_t chunks, const Moves *moves)
 {
-    if (first < 0 || last <= first)
-        return 0;
     for (int64_t at = 0; at < chunks; at++) {
-        int64_t width = width_of(&columns[at]), type = columns[at].type;
-        if ((type != INT32 && type != INT64 && type != FLOAT && type != DOUBLE) || offsets[at] < 0 ||
-            offsets[at] % width || offsets[at] > space || last - first > (space - offsets[at]) / width)
+        int64_t type = columns[at].type, space = (int64_t)rows[at].len / width_of(&columns[at]);
+        if (type != INT32 && type != INT64 && type != FLOAT && type != DOUBLE)
             return 0;
+        for (int64_t number = 0; number < moves->count; number++) {
+            const Move *move = &moves->moves[number];
+            if (move->to < 0 || move->from < 0 || move->count < 0 || move->to > space || move->count > space - move->to ||
+                move->from > INT64_MAX - move->count)
+                return 0;
+        }
     }
     for (int64_t at = 0; at < count; at++) {
         const int64_t *page = index + P_FIELDS * at;
@@ -514,59 +546,74 @@ static int fits(const int64_t *index, int64_t count, int64_t bytes, const Column
             page[P_PLACE] > bytes || page[P_SIZE] > bytes - page[P_PLACE] || page[P_LEVELS] < 0 ||
             page[P_LEVELS] > page[P_SIZE] || page[P_VALUES] < 0 || page[P_VALUES] > LARGEST_PAGE ||
             page[P_UNPACKED] < page[P_LEVELS] || page[P_UNPACKED] > LARGEST_PAGE || page[P_ROW] < 0 ||
-            (page[P_KIND] != DICTIONARY && (page[P_ROW] >= last || page[P_ROW] + page[P_VALUES] <= first)))
+            page[P_ROW] > INT64_MAX - LARGEST_PAGE)
             return 0;
     }
     return 1;
 }
 
+/* Buffers of the items of a list, for None an empty one; how many, or -1 with an error set. */
+static Py_ssize_t buffers_of(PyObject *list, Py_buffer *buffers, int flags)
+{
+    Py_ssize_t count = PyList_Size(list);
+    for (Py_ssize_t at = 0; at < count; at++) {
+        PyObject *item = PyList_GetItem(list, at);
+        if (item != NULL && item != Py_None && PyObject_GetBuffer(item, &buffers[at], flags) == 0)
+            continue;
+        if (item == Py_None && flags == PyBUF_SIMPLE)
+            continue;
+        if (!PyErr_Occurred())
+            PyErr_SetString(PyExc_ValueError, "a row is missing");
+        while (at-- > 0)
+            PyBuffer_Release(&buffers[at]);
+        return -1;
+    }
+    return count;
+}
+
 static PyObject *lay(PyObject *module, PyObject *args)
 {
-    Py_buffer data, index, columns, offsets, out, ends;
-    PyObject *unpacked;
-    long long first, last;
+    Py_buffer data, index, columns, ends, moved;
+    PyObject *unpacked, *targets;
     (void)module;
-    if (!PyArg_ParseTuple(args, "y*y*Oy*y*w*w*LL", &data, &index, &unpacked, &columns, &offsets, &out, &ends, &first,
-                          &last))
+    if (!PyArg_ParseTuple(args, "y*y*O!y*O!y*w*", &data, &index, &PyList_Type, &unpacked, &columns, &PyList_Type, &targets,
+                          &moved, &ends))
         return NULL;
-    int64_t count = index.len / (P_FIELDS * (Py_ssize_t)sizeof(int64_t));
-    int64_t chunks = columns.len / (Py_ssize_t)sizeof(Column), chunk = -1;
+    Py_ssize_t count = index.len / (P_FIELDS * (Py_ssize_t)sizeof(int64_t));
+    Py_ssize_t chunks = columns.len / (Py_ssize_t)sizeof(Column), bodies_held = -1, rows_held = -1;
+    Moves moves = {moved.buf, moved.len / (Py_ssize_t)sizeof(Move)};
+    int64_t chunk = -1;
     int state = FINE;
     Page *pages = calloc((size_t)count + 1, sizeof *pages);
-    Py_buffer *bodies = calloc((size_t)count + 1, sizeof *bodies);
-    int64_t held = 0;
-    int fine = pages != NULL && bodies != NULL && PyList_Check(unpacked) && PyList_Size(unpacked) == count &&
-               offsets.len == chunks * (Py_ssize_t)sizeof(int64_t) &&
-               ends.len == 2 * chunks * (Py_ssize_t)sizeof(double) &&
-               fits(index.buf, count, data.len, columns.buf, offsets.buf, chunks, first, last, out.len);
-    for (int64_t at = 0; fine && at < count; at++) {
-        PyObject *body = PyList_GetItem(unpacked, at);
-        const int64_t *page = (const int64_t *)index.buf + P_FIELDS * at;
-        pages[at] = (Page){page, (const uint8_t *)data.buf + page[P_PLACE], NULL, 0};
-        if (body == NULL || body == Py_None)
-            continue;
-        fine = PyObject_GetBuffer(body, &bodies[held], PyBUF_SIMPLE) == 0;
-        if (fine) {
-            pages[at].unpacked = bodies[held].buf;
-            pages[at].unpacked_size = bodies[held].len;
-            held++;
-        }
+    Py_buffer *bodies = calloc((size_t)count + 1, sizeof *bodies), *rows = calloc((size_t)chunks + 1, sizeof *rows);
+    int fine = pages != NULL && bodies != NULL && rows != NULL && PyList_Size(unpacked) == count &&
+               PyList_Size(targets) == chunks && ends.len == 2 * chunks * (Py_ssize_t)sizeof(double);
+    if (fine) {
+        bodies_held = buffers_of(unpacked, bodies, PyBUF_SIMPLE);
+        rows_held = bodies_held < 0 ? -1 : buffers_of(targets, rows, PyBUF_WRITABLE);
+        fine = rows_held >= 0 && fits(index.buf, count, data.len, columns.buf, rows, chunks, &moves);
     }
     if (fine) {
+        for (Py_ssize_t at = 0; at < count; at++) {
+            const int64_t *page = (const int64_t *)index.buf + P_FIELDS * at;
+            pages[at] = (Page){page, (const uint8_t *)data.buf + page[P_PLACE], bodies[at].buf, bodies[at].len};
+        }
         Py_BEGIN_ALLOW_THREADS
-        state = laid(pages, count, columns.buf, offsets.buf, out.buf, first, last, ends.buf, &chunk);
+        state = laid(pages, count, columns.buf, rows, &moves, ends.buf, &chunk);
         Py_END_ALLOW_THREADS
     } else if (!PyErr_Occurred())
         PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");
-    while (held > 0)
-        PyBuffer_Release(&bodies[--held]);
+    while (bodies_held > 0)
+        PyBuffer_Release(&bodies[--bodies_held]);
+    while (rows_held > 0)
+        PyBuffer_Release(&rows[--rows_held]);
     free(pages);
     free(bodies);
+    free(rows);
     PyBuffer_Release(&data);
     PyBuffer_Release(&index);
     PyBuffer_Release(&columns);
-    PyBuffer_Release(&offsets);
-    PyBuffer_Release(&out);
+    PyBuffer_Release(&moved);
     PyBuffer_Release(&ends);
     if (PyErr_Occurred())
         return NULL;

@@ -1,3 +1,5 @@
+from typing import Any
+
 from typing_extensions import Buffer
 
 VERSION: int
@@ -5,12 +7,10 @@ VERSION: int
 def lay(
     data: Buffer,
     pages: Buffer,
-    unpacked: list[Buffer | None],
+    unpacked: list[Any],
     columns: Buffer,
-    offsets: Buffer,
-    out: Buffer,
+    targets: list[Any],
+    moves: Buffer,
     ends: Buffer,
-    first: int,
-    last: int,
     /,
 ) -> tuple[int, int]: ...

@@ -94,12 +94,7 @@ class Canvas:
 
         `columns` are those that were decoded: of the `channels`, then that of the flags if it is none of them.
         """
-        slot, row, count = runs
-        keep = (row < slab.first_row + slab.rows) & (row + count > slab.first_row)
-        front = np.maximum(slab.first_row - row[keep], 0)
-        back = np.maximum(row[keep] + count[keep] - slab.first_row - slab.rows, 0)
-        slot, row = slot[keep] + front - self._low, row[keep] + front - slab.first_row
-        count = count[keep] - front - back
+        slot, row, count = self._within(runs, slab)
         pieces = list(zip(slot.tolist(), row.tolist(), count.tolist(), strict=True))
         few = len(pieces) <= _FEW
         if not few or self._double:
@@ -121,6 +116,29 @@ class Canvas:
             flags = decoded.values[list(columns).index(flag)]
             for to, of, size in pieces:
                 self._flagged[to : to + size] |= np.nan_to_num(flags[of : of + size]) != 0
+
+    def _within(self, runs: Runs, slab: Slab) -> Runs:
+        """The runs cut to the rows of a slab, counted from its first row; slots from the first of the block."""
+        slot, row, count = runs
+        keep = (row < slab.first_row + slab.rows) & (row + count > slab.first_row)
+        front = np.maximum(slab.first_row - row[keep], 0)
+        back = np.maximum(row[keep] + count[keep] - slab.first_row - slab.rows, 0)
+        return (
+            slot[keep] + front - self._low, row[keep] + front - slab.first_row, count[keep] - front - back,
+        )
+
+    def places(
+        self, channels: Sequence[Channel], runs: Runs, slab: Slab
+    ) -> tuple[list[Values], list[tuple[int, int, int]]] | None:
+        """The rows of these channels, and where rows of a slab go in them: (slot, row, count).
+
+        None when some slots are described more than once.
+        """
+        if self._double and any(channel in self._double for channel in channels):
+            return None
+        slot, row, count = self._within(runs, slab)
+        moves = list(zip(slot.tolist(), row.tolist(), count.tolist(), strict=True))
+        return [self._rows[channel] for channel in channels], moves
 
     def _merge(self, channel: Channel, slots: Ints, values: Values) -> None:
         """Write into slots that several rows may describe; the same slot may occur twice in one call."""

@@ -27,7 +27,7 @@ from pqcheck.records import dataclass
 
 FIRST_BAD_ROWS = 5
 
-_VERSION = 1
+_VERSION = 2
 _FIELDS = 10
 _PLACE, _SIZE, _UNPACKED, _LEVELS, _PACKED = 2, 3, 4, 7, 9
 _NULL_STAMP = -2
@@ -39,6 +39,9 @@ _GAP = 2
 """Chunks of one step are read at once when they take at least this part of what lies between the first and the last."""
 
 _own = threading.local()
+
+Move = tuple[int, int, int]
+"""Place in a buffer, row of the file, and how many rows go there from this row on."""
 
 
 @cache
@@ -107,57 +110,84 @@ class PageDecoder:
         widths = [4 if self.footer.columns[column].type == FLOAT else 8 for column in columns]
         offsets, size = _places(slab.rows, widths)
         buffer = self.buffers.take(size)
-        ends = np.tile(np.array([np.inf, -np.inf]), (len(columns), 1))
-        lay(self.source, self.footer, columns, slab.place, buffer, offsets, ends, whole=False)
         values: list[Values] = [
             buffer[offset : offset + slab.rows * width].view(np.float32 if width == 4 else np.float64)
-            for offset, width in zip(offsets.tolist(), widths, strict=True)
+            for offset, width in zip(offsets, widths, strict=True)
         ]
+        odd = self._lay(slab, columns, values, [(0, 0, slab.rows)])
         bad: list[BadCells] = []
-        infinite = (ends[:, 0] == -np.inf) | (ends[:, 1] == np.inf)
-        for at in np.flatnonzero(may_be_codes(ends[:, 1], ends[:, 0]) | infinite).tolist():
+        for at in odd:
             values[at], wrong, sample = without_codes(values[at])
             if wrong.size:
                 rows = self.row_numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
                 bad.append(BadCells(columns[at], int(wrong.size), tuple(rows.tolist()), sample))
         return Decoded(values, tuple(bad), release=lambda: self.buffers.give(buffer))
 
+    def into(self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> bool:
+        """Write rows of a slab straight to their places, one row of a buffer per column.
+
+        False when these columns must be decoded in the usual way, as some of them hold odd values or are not read
+        here; then anything may stand in the places.
+        """
+        for column, row in zip(columns, rows, strict=True):
+            wanted = np.float32 if self.footer.columns[column].type == FLOAT else np.float64
+            if column not in self.numbers or row.dtype != wanted:
+                return False
+        return not self._lay(slab, columns, rows, moves)
+
+    def _lay(
+        self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]
+    ) -> Sequence[int]:
+        """Lay rows of a slab into buffers; the numbers of the columns that may hold codes or infinite numbers."""
+        ends = np.tile(np.array([np.inf, -np.inf]), (len(columns), 1))
+        lay(self.source, self.footer, columns, slab.place, rows, moves, ends, whole=False)
+        infinite = (ends[:, 0] == -np.inf) | (ends[:, 1] == np.inf)
+        odd: list[int] = np.flatnonzero(may_be_codes(ends[:, 1], ends[:, 0]) | infinite).tolist()
+        return odd
+
 
 def read_integers(source: Source, footer: Footer, column: int) -> NDArray[np.int64]:
     """All integers of one column, those of stamps; InputError where one is missing."""
-    rows = footer.rows
-    offsets, size = _places(rows, [8])
-    buffer = np.empty(size, np.uint8)
-    lay(source, footer, [column], (0, rows), buffer, offsets, np.zeros((1, 2)), whole=True)
-    return buffer[: rows * 8].view(np.int64)
+    count = footer.rows
+    found = np.empty(count, np.int64)
+    lay(source, footer, [column], (0, count), [found], [(0, 0, count)], np.zeros((1, 2)), whole=True)
+    return found
 
 
-def _places(rows: int, widths: Sequence[int]) -> tuple[NDArray[np.int64], int]:
+def _places(rows: int, widths: Sequence[int]) -> tuple[list[int], int]:
     """Where each column begins in a buffer of bytes, and how large that is."""
-    sizes = [-(-rows * width // _ALIGNED) * _ALIGNED + _ALIGNED for width in widths]
-    starts = np.cumsum([0, *sizes])
-    return starts[:-1].astype(np.int64), int(starts[-1])
+    starts = [0]
+    for width in widths:
+        starts.append(starts[-1] + -(-rows * width // _ALIGNED) * _ALIGNED + _ALIGNED)
+    return starts[:-1], starts[-1]
 
 
 def lay(
-    source: Source, footer: Footer, columns: Sequence[int], rows: tuple[int, int], buffer: NDArray[np.uint8],
-    offsets: NDArray[np.int64], ends: NDArray[np.float64], *, whole: bool,
+    source: Source, footer: Footer, columns: Sequence[int], span: tuple[int, int], rows: Sequence[NDArray[Any]],
+    moves: Sequence[Move], ends: NDArray[np.float64], *, whole: bool,
 ) -> None:
-    """Write the numbers of some columns of rows low..high, each from its offset in `buffer` on.
+    """Write numbers of some columns to rows of buffers, one per column, as `moves` say; these count from span[0] on.
 
     float32 columns stay float32, all others become float64, or int64 when they are `whole`. Missing values become NaN.
     `ends` (a row per column) take up the smallest and the largest of them.
     """
     kinds = [footer.columns[column] for column in columns]
-    widths = np.array([4 if element.type == FLOAT else 8 for element in kinds])
     with source.open() as handle:
-        for group, first, last, at in _touched(footer.groups, *rows):
+        for group, begin in _groups(footer.groups):
+            # Rows counted within the group.
+            here = [
+                (to + max(begin - of, 0), max(of - begin, 0), min(of + count - begin, group.rows) - max(of - begin, 0))
+                for to, of, count in ((to, span[0] + of, count) for to, of, count in moves)
+                if of < begin + group.rows and of + count > begin
+            ]
+            if not here:
+                continue
             chunks = group.chunks[list(columns)]
             described = np.array(
                 [(element.type, element.optional, whole, codec)
                  for element, codec in zip(kinds, chunks[:, CODEC].tolist(), strict=True)], np.int64,
             )
-            state = _lay(source, handle, chunks, described, (first, last), buffer, offsets + at * widths, ends)
+            state = _lay(source, handle, chunks, described, rows, here, ends)
             if state == _NULL_STAMP:
                 _refuse_missing(source, footer, columns[0])
             elif state:
@@ -166,10 +196,10 @@ def lay(
 
 def _refuse_missing(source: Source, footer: Footer, column: int) -> None:
     """InputError that names the first row without a stamp: read as numbers, it is NaN."""
-    offsets, size = _places(footer.rows, [8])
-    buffer = np.empty(size, np.uint8)
-    lay(source, footer, [column], (0, footer.rows), buffer, offsets, np.zeros((1, 2)), whole=False)
-    row = int(np.argmax(np.isnan(buffer[: footer.rows * 8].view(np.float64)))) + 1
+    count = footer.rows
+    found = np.empty(count)
+    lay(source, footer, [column], (0, count), [found], [(0, 0, count)], np.zeros((1, 2)), whole=False)
+    row = int(np.argmax(np.isnan(found))) + 1
     raise InputError(f"{source.name}, row {row}: the time is empty; every row needs a stamp")
 
 
@@ -178,26 +208,25 @@ def damaged(source: Source, reason: str) -> InputError:
     return InputError(f"{source.name} is a damaged Parquet file ({reason}); copy it again")
 
 
-def _touched(groups: Sequence[Group], low: int, high: int) -> Iterator[tuple[Group, int, int, int]]:
-    """Groups with rows of low..high, these rows counted within the group, and how many rows were before them."""
+def _groups(groups: Sequence[Group]) -> Iterator[tuple[Group, int]]:
+    """Every group and its first row."""
     begin = 0
     for group in groups:
-        first, last = max(low - begin, 0), min(high - begin, group.rows)
-        if first < last:
-            yield group, first, last, begin + first - low
+        yield group, begin
         begin += group.rows
 
 
 def _lay(
-    source: Source, handle: IO[bytes], chunks: NDArray[np.int64], described: NDArray[np.int64], rows: tuple[int, int],
-    buffer: NDArray[np.uint8], offsets: NDArray[np.int64], ends: NDArray[np.float64],
+    source: Source, handle: IO[bytes], chunks: NDArray[np.int64], described: NDArray[np.int64],
+    rows: Sequence[NDArray[Any]], moves: Sequence[Move], ends: NDArray[np.float64],
 ) -> int:
-    """The rows of some chunks of one group; 0, or why it could not be done."""
+    """Rows of some chunks of one group, moved; 0, or why it could not be done."""
     data, spans = _bytes(source, handle, chunks)
+    first, last = min(of for _, of, _ in moves), max(of + count for _, of, count in moves)
     room = 4 * len(chunks)
     while True:
         index = np.empty((room, _FIELDS), np.int64)
-        count = footer_module().pages(data, spans, *rows, index)
+        count = footer_module().pages(data, spans, first, last, index)
         if count != -2:
             break
         room *= 4
@@ -205,7 +234,7 @@ def _lay(
         return -1
     index = index[:count]
     unpacked = _unpacked(source, data, index, described[:, 3])
-    state, _ = _compiled().lay(data, index, unpacked, described, offsets, buffer, ends, *rows)
+    state, _ = _compiled().lay(data, index, unpacked, described, list(rows), np.array(moves, np.int64), ends)
     return int(state)
 
 
@@ -275,14 +304,15 @@ def _zstd(pieces: Sequence[memoryview], sizes: NDArray[np.int64]) -> list[bytes]
     unpacker = getattr(_own, "zstd", None)
     if unpacker is None:
         unpacker = _own.zstd = zstandard.ZstdDecompressor()
+    size_of, unpack = zstandard.frame_content_size, unpacker.decompress
     try:
         # Its call for many frames at once is no faster, and frees memory twice when one of them is damaged (0.25).
         pages = []
         for piece, size in zip(pieces, sizes.tolist(), strict=True):
             # A damaged frame may ask for any amount of memory.
-            if zstandard.frame_content_size(piece) not in (-1, size):
+            if size_of(piece) not in (-1, size):
                 raise ValueError("a page is not as long as it says")
-            pages.append(unpacker.decompress(piece, max_output_size=size))
+            pages.append(unpack(piece, size))
         return pages
     except zstandard.ZstdError as error:
         raise ValueError(str(error)) from None

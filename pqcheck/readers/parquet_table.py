@@ -108,7 +108,6 @@ def _looked_at(source: Source, path: Path, site: Site | None) -> Table:
         decode=Scaled(decode, scales) if scales else decode,
         narrow=narrow,
         piece_values=OWN_STEP if plain else LIBRARY_STEP,
-        on_all_cores=not plain,
         size=stamps.size * row_bytes,
     )
 

@@ -112,8 +112,6 @@ class Table:
     """Columns stored as float32."""
     piece_values: int | None = None
     """Where some columns are decoded for their share of the time: how many values one call had best decode."""
-    on_all_cores: bool = False
-    """Whether one such call already uses all cores."""
     size: int = 0
     """Bytes of text or of decoded numbers, whichever the file holds."""
     stamp: str | None = None

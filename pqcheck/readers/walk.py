@@ -10,6 +10,7 @@ import numpy as np
 
 from pqcheck.readers.canvas import Canvas, Conflicts
 from pqcheck.readers.grid import Ints
+from pqcheck.readers.pages import PageDecoder
 from pqcheck.readers.plan import Part, Plan, Runs, parts_by_block
 from pqcheck.readers.table import Decoded, Slab, Table
 from pqcheck.recording import DAY, Axis, Block, Channel
@@ -189,22 +190,34 @@ class _Feed:
                         done[at].add(piece)
                         yield reader, piece
 
-    def _start(self, *, needed: bool) -> None:
-        """Start decoding: some pieces at a time, or one when it is needed where that uses all cores."""
+    def _start(self) -> None:
+        """Start decoding the next pieces of text, some at a time."""
         while self._following is not None and len(self._queue) < DECODERS:
             reader, piece = self._following
-            table, columns = reader.part.table, reader.asked.columns[reader.columns(piece)]
-            if table.on_all_cores and (self._queue or not needed):
+            if reader.part.table.piece_values is not None:
                 return
-            self._queue.append((reader, piece, self._pool.submit(table.decode, table.slabs[piece[0]], columns)))
+            self._queue.append((reader, piece, self._pool.submit(self._decode, reader, piece)))
             self._following = next(self._jobs, None)
 
+    def _decode(self, reader: _PartReader, piece: Piece) -> Decoded:
+        table = reader.part.table
+        return table.decode(table.slabs[piece[0]], reader.asked.columns[reader.columns(piece)])
+
     def _next(self) -> None:
-        """Take over the next decoded piece."""
-        self._start(needed=True)
-        reader, piece, future = self._queue.popleft()
-        decoded = future.result()
-        self._start(needed=False)
+        """Take over the next decoded piece.
+
+        Some columns of a file are decoded here: handing them over would cost as much as half of the work.
+        """
+        self._start()
+        if self._queue:
+            reader, piece, future = self._queue.popleft()
+            decoded = future.result()
+            self._start()
+        else:
+            assert self._following is not None, "no piece is left, yet one is missing"
+            reader, piece = self._following
+            self._following = next(self._jobs, None)
+            decoded = self._decode(reader, piece)
         table, columns = reader.part.table, reader.asked.columns[reader.columns(piece)]
         self._watch(table, table.slabs[piece[0]], columns, decoded)
         reader.held[piece] = decoded
@@ -217,15 +230,31 @@ class _Feed:
         asked, slabs = reader.asked, reader.part.table.slabs
         later = reader.part.first_row_from(high)
         for piece in reader.needed(runs):
+            alone = reader.in_order and (later is None or reader.ends[piece[0]] <= later)
+            if alone and self._straight(canvas, reader, piece, runs):
+                continue
             while piece not in reader.held:
                 self._next()
             columns = reader.columns(piece)
             canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slabs[piece[0]],
                        reader.held[piece])
-            if reader.in_order and (later is None or reader.ends[piece[0]] <= later):
+            if alone:
                 done = reader.held.pop(piece)
                 if done.release is not None:
                     done.release()
+
+    def _straight(self, canvas: Canvas, reader: _PartReader, piece: Piece, runs: Runs) -> bool:
+        """Write a piece that only this block needs to its places at once; False when it takes the usual way."""
+        table, columns = reader.part.table, reader.columns(piece)
+        decoder, asked = table.decode, reader.asked
+        if not isinstance(decoder, PageDecoder) or asked.flag is not None or self._following != (reader, piece):
+            return False
+        slab = table.slabs[piece[0]]
+        places = canvas.places(asked.channels[columns], runs, slab)
+        if places is None or not decoder.into(slab, asked.columns[columns], *places):
+            return False
+        self._following = next(self._jobs, None)
+        return True
 
     def close(self) -> None:
         """Stop the threads."""
