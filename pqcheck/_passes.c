@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 5
+#define VERSION 6
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 
@@ -149,14 +149,14 @@ INLINE double guess(const Stretch *of, double sign, Py_ssize_t valid, Py_ssize_t
 
 typedef struct {
     Py_ssize_t valid, found;
-    double top;
+    double top, least;
 } Answer;
 
 /* `sample` holds a value for each 61 members. found = -1 when the values do not fit. */
 INLINE Answer select_in(const Stretch *of, double sign, Py_ssize_t keep, double *out, Py_ssize_t room, double *sample,
                         int single, int scaled, int masked)
 {
-    Answer answer = {0, 0, 0};
+    Answer answer = {0, 0, 0, __builtin_nan("")};
     survey(of, sign, single, scaled, masked, &answer.valid, &answer.top);
     if (keep > answer.valid)
         keep = answer.valid;
@@ -172,6 +172,9 @@ INLINE Answer select_in(const Stretch *of, double sign, Py_ssize_t keep, double 
         bring_forward(out, answer.found, keep);
         answer.found = keep;
     }
+    answer.least = out[0];
+    for (Py_ssize_t at = 1; at < answer.found; at++)
+        answer.least = out[at] < answer.least ? out[at] : answer.least;
     return answer;
 }
 
@@ -349,8 +352,8 @@ static int open_pass(PyObject *item, Pass *pass)
     return 1;
 }
 
-/* Passes over several stretches without the interpreter lock: for each the number of values, the largest, and how many
- * of the largest were kept. */
+/* Passes over several stretches without the interpreter lock: for each the number of values, the largest, how many of
+ * the largest were kept, and the least of these. */
 static PyObject *look(PyObject *module, PyObject *items)
 {
     (void)module;
@@ -373,7 +376,7 @@ static PyObject *look(PyObject *module, PyObject *items)
     for (Py_ssize_t at = 0; at < opened; at++) {
         Answer *answer = &passes[at].answer;
         if (found != NULL) {
-            PyObject *entry = Py_BuildValue("ndn", answer->valid, answer->top, answer->found);
+            PyObject *entry = Py_BuildValue("ndnd", answer->valid, answer->top, answer->found, answer->least);
             if (entry == NULL || PyList_SetItem(found, at, entry) < 0)
                 Py_CLEAR(found);
         }

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import largest
 
-_VERSION = 5
+_VERSION = 6
 _ROOM = 64
+_SHORT = 4096
 
 Values = NDArray[Any]
-Largest = tuple[int, float, Values]
-"""Number of values, the largest, the largest ones."""
+Largest = tuple[int, float, Values, float]
+"""Number of values, the largest, the largest ones, the smallest of these (NaN where there is none)."""
 
 
 @cache
@@ -47,7 +48,7 @@ class Stretch:
         Values that do not count [-].
     """
 
-    __slots__ = ("_largest", "_single", "_squares", "_whole", "factor", "mask", "members", "size")
+    __slots__ = ("_largest", "_parts", "_single", "_squares", "_whole", "factor", "mask", "members", "size")
 
     def __init__(
         self, members: Values, factor: NDArray[np.float64] | None = None, mask: NDArray[np.bool_] | None = None
@@ -59,19 +60,22 @@ class Stretch:
         self.size = len(members)
         self._single = members.dtype == np.float32
         self._whole: Values | None = None
-        self._largest: tuple[int, bool, Largest] | None = None
+        self._largest: dict[tuple[int, bool], Largest] = {}
+        self._parts: dict[tuple[int, int], Stretch] = {}
         self._squares: tuple[int, NDArray[np.float64]] | None = None
 
     def cut(self, start: int, end: int) -> Stretch:
-        """Some of the values, as a view."""
+        """Some of the values, as a view; the same object whenever it is asked for."""
         if start == 0 and end == self.size:
             return self
-        part = slice(start, end)
-        return Stretch(
-            self.members[part],
-            None if self.factor is None else self.factor[part],
-            None if self.mask is None else self.mask[part],
-        )
+        found = self._parts.get((start, end))
+        if found is None:
+            found = self._parts[start, end] = Stretch(
+                self.members[start:end],
+                None if self.factor is None else self.factor[start:end],
+                None if self.mask is None else self.mask[start:end],
+            )
+        return found
 
     def whole(self) -> Values:
         """The values as one array, in the width of the members where there is no factor. Not to be written to."""
@@ -85,23 +89,24 @@ class Stretch:
         return self._whole
 
     def largest(self, keep: int, *, smallest: bool = False) -> Largest:
-        """How many values there are, the largest, and the `keep` largest in no order; NaN counts as no value.
+        """How many values there are, the largest, the `keep` largest in no order, the least of these; NaN is no value.
 
         With `smallest` all of this is about the negative values: the largest of them and so on.
         """
-        if self._largest is None or self._largest[:2] != (keep, smallest):
+        key = keep, smallest
+        if key not in self._largest:
             look_at([(self, keep, smallest)], [])
-        if self._largest is not None and self._largest[:2] == (keep, smallest):
-            return self._largest[2]
+        if key in self._largest:
+            return self._largest[key]
         values = self.whole()
         holes = np.isnan(values)
         good = values[~holes] if holes.any() else values
         if smallest:
             good = -good
         if not len(good):
-            return 0, float("-inf"), good
+            return 0, float("-inf"), good, float("nan")
         best = largest(good, keep)
-        return len(good), float(good.max()), best.copy() if best is good else best
+        return len(good), float(good.max()), best.copy() if best is good else best, float(best.min())
 
     def squares(self, size: int) -> NDArray[np.float64]:
         """Sums of the squares of groups of `size` values, for as many groups as are full; NaN where one is missing."""
@@ -137,19 +142,21 @@ def look_at(largest_of: Sequence[tuple[Stretch, int, bool]], squares_of: Sequenc
         return
     passes: list[Any] = []
     for stretch, keep, smallest in largest_of:
-        room = stretch.size if keep * 8 >= stretch.size else 4 * keep + _ROOM
+        # Of a short stretch a threshold is guessed from so few values that many more than asked for may reach it.
+        short = stretch.size <= _SHORT or keep * 8 >= stretch.size
+        room = stretch.size if short else 4 * keep + _ROOM
         sign = -1.0 if smallest else 1.0
         passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, sign, keep, 0, np.empty(room)))
     for stretch, size in squares_of:
         sums = np.empty(stretch.size // size)
         passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, 1.0, 0, size, sums))
     answers = module.look(passes)
-    for (stretch, keep, smallest), one, (valid, top, found) in zip(largest_of, passes, answers, strict=False):
+    for (stretch, keep, smallest), one, (valid, top, found, least) in zip(largest_of, passes, answers, strict=False):
         if found >= 0:
             best = one[-1][:found]
             if stretch._single and stretch.factor is None:
                 best = best.astype(np.float32)
-            stretch._largest = keep, smallest, (valid, top, best)
+            stretch._largest[keep, smallest] = valid, top, best, least
     for (stretch, size), one in zip(squares_of, passes[len(largest_of) :], strict=True):
         stretch._squares = size, one[-1]
 

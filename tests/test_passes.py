@@ -41,19 +41,19 @@ def stretches(draw: st.DrawFn) -> Stretch:
 
 @given(stretches(), st.integers(1, 400), st.booleans())
 def test_the_largest_are_those_of_a_sort(stretch: Stretch, keep: int, smallest: bool) -> None:
-    valid, top, best = stretch.largest(keep, smallest=smallest)
+    valid, top, best, least = stretch.largest(keep, smallest=smallest)
     values = stretch.whole()
     good = np.sort(values[~np.isnan(values)] * (-1 if smallest else 1))
     assert valid == len(good)
     assert best.dtype == values.dtype
     assert np.sort(best).tolist() == good[max(0, len(good) - keep):].tolist()
     if valid:
-        assert top == good[-1]
+        assert (top, least) == (good[-1], best.min())
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(passes, "_compiled", lambda: None)
         other = stretch.largest(keep, smallest=smallest)
     assert (valid, np.sort(best).tolist()) == (other[0], np.sort(other[2]).tolist())
-    assert top == other[1]
+    assert top == other[1] and (least == other[3] or not valid)
 
 
 @pytest.mark.parametrize("spread", ["normal", "steps", "constant", "rising", "falling"])
@@ -69,7 +69,7 @@ def test_the_largest_of_a_day(spread: str, keep: int) -> None:
         "falling": -np.arange(28_800.0),
     }[spread].astype(np.float32)
     values[100:4000] = np.nan
-    valid, top, best = Stretch(values).largest(keep)
+    valid, top, best, _ = Stretch(values).largest(keep)
     good = np.sort(values[~np.isnan(values)])
     assert (valid, top) == (24_900, good[-1])
     assert np.array_equal(np.sort(best), good[len(good) - keep:])
@@ -113,8 +113,8 @@ def test_a_cut_holds_the_same_values(stretch: Stretch, data: st.DataObject) -> N
 
 def test_masked_values_do_not_count() -> None:
     stretch = Stretch(np.array([1.0, 9.0, 3.0]), None, np.array([False, True, False]))
-    valid, top, best = stretch.largest(2)
-    assert (valid, top, sorted(best.tolist())) == (2, 3.0, [1.0, 3.0])
+    valid, top, best, least = stretch.largest(2)
+    assert (valid, top, sorted(best.tolist()), least) == (2, 3.0, [1.0, 3.0], 1.0)
     assert np.isnan(stretch.squares(3)).all()
 
 

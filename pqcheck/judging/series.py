@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import field
 from decimal import Decimal
 from fractions import Fraction
@@ -60,19 +61,19 @@ class TaskRun:
                 if number == self._first:
                     self._first += 1
 
-    def asks(self, slot: int, size: int) -> tuple[int, bool] | None:
-        """How many of the largest of `size` values from `slot` on the period under way asks for, or of the smallest.
-
-        None when they belong to more than one period, or all of them are looked at.
-        """
-        statistic = self.task.rule.statistic
-        sides = (self.band.low is not None) + (self.band.high is not None)
-        if self._first >= len(self.periods) or sides != 1 or statistic.kind == "longest_run_at_most":
-            return None
-        period = self.periods[self._first]
-        if slot < period.first_slot or slot + size > period.first_slot + period.expected:
-            return None
-        return kept_of(period.expected, statistic.percent), self.band.high is None
+    def asks(self, stretch: Stretch, slot: int) -> Iterator[tuple[Stretch, int, bool]]:
+        """The parts of a stretch that periods will ask for their largest values, or their smallest, and for how many."""
+        statistic, band = self.task.rule.statistic, self.band
+        if (band.low is None) == (band.high is None) or statistic.kind == "longest_run_at_most":
+            return
+        end = slot + stretch.size
+        for period in itertools.islice(self.periods, self._first, None):
+            if period.first_slot >= end:
+                break
+            first, last = max(period.first_slot, slot), min(period.first_slot + period.expected, end)
+            if first < last:
+                part = stretch.cut(first - slot, last - slot)
+                yield part, kept_of(period.expected, statistic.percent), band.high is None
 
     def result(self, number: int) -> Tallied:
         """What a period has shown; asked for once."""
@@ -142,10 +143,8 @@ def feed_all(
             size = run.grouper.asks(stretch.size)
             if size:
                 squares_of.append((stretch, size))
-        elif stretch.size >= _FLUSH and not run.excluded:
-            asked = run.asks(stretch.size)
-            if asked is not None:
-                largest_of.append((stretch, *asked))
+        elif stretch.size >= _FLUSH:
+            largest_of += run.asks(stretch)
     look_at(largest_of, squares_of)
     for run, stretch in zip(series, stretches, strict=True):
         run.feed(stretch)
@@ -189,9 +188,11 @@ class SeriesRun:
         if self._held >= _FLUSH:
             self._flush()
 
-    def asks(self, size: int) -> tuple[int, bool] | None:
-        """See `TaskRun.asks`; the first task speaks for all."""
-        return None if self._parts else self.runs[0].asks(self._slot, size)
+    def asks(self, stretch: Stretch) -> Iterator[tuple[Stretch, int, bool]]:
+        """See `TaskRun.asks`; nothing where the stretch is put together or changed before it is looked at."""
+        if not self._parts and not self.excluded:
+            for run in self.runs:
+                yield from run.asks(stretch, self._slot)
 
     def _flush(self) -> None:
         if self._parts:

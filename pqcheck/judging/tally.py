@@ -7,21 +7,21 @@ length of the recording (docs/method/aggregation.md).
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.counting import Band, largest, rank
-from pqcheck.evidence import Runs, find_runs, join_runs
+from pqcheck.evidence import Runs, find_runs, join_runs, no_runs
 from pqcheck.passes import Stretch
-from pqcheck.records import dataclass
 
 Mask = NDArray[np.bool_]
 
+_NO_VALUES = np.empty(0)
 
-@dataclass(frozen=True)
-class Tallied:
+
+class Tallied(NamedTuple):
     """The result of a tally. `reading` is None when nothing was valid."""
 
     valid: int
@@ -40,6 +40,11 @@ def kept_of(slots: int, percent: Decimal) -> int:
 class Tally:
     """Counts of one period. `first_slot` and `slots` say which slots of the series the period holds."""
 
+    __slots__ = (
+        "_band", "_below", "_far", "_fed_to", "_keep", "_least", "_outside", "_parts", "_percent", "_possible",
+        "_sided", "_valid", "_value", "end_slot", "first_slot",
+    )  # fmt: skip
+
     def __init__(
         self, band: Band, percent: Decimal, first_slot: int, slots: int, *, possible_runs: bool = False
     ) -> None:
@@ -47,14 +52,14 @@ class Tally:
         self._percent = percent
         self.first_slot = first_slot
         self.end_slot = first_slot + slots
-        self._slots = slots
         self._keep = kept_of(slots, percent)
         self._valid = 0
         self._outside = 0
         self._sided = (band.low is not None) + (band.high is not None)
         self._below = band.high is None and band.low is not None
-        self._far: NDArray[Any] = np.empty(0)
-        self._value: NDArray[Any] = np.empty(0)
+        self._far: NDArray[Any] = _NO_VALUES
+        self._value: NDArray[Any] = _NO_VALUES
+        self._least: float | None = None
         self._parts: list[Runs] = []
         self._fed_to = first_slot
         self._possible: list[Runs] | None = [] if possible_runs else None
@@ -76,14 +81,17 @@ class Tally:
                 self._look_outside(values, start)
                 self._select_two_sided(good)
             return
-        valid, top, best = stretch.largest(self._keep, smallest=self._below)
+        valid, top, best, least = stretch.largest(self._keep, smallest=self._below)
         if not valid:
             return
         self._valid += valid
         if not self._band.all_inside(top, below=self._below):
             self._look_outside(stretch.whole(), start)
         # What the displayed reading can still be: the `_keep` farthest beyond the limit.
-        self._far = largest(np.concatenate([self._far, best]), self._keep) if len(self._far) else best
+        if len(self._far):
+            self._far, self._least = largest(np.concatenate([self._far, best]), self._keep), None
+        else:
+            self._far, self._least = best, least
 
     def _look_outside(self, values: NDArray[Any], start: int) -> None:
         outside = self._band.outside(values)
@@ -123,8 +131,12 @@ class Tally:
             reading: np.floating[Any] = self._value[order[len(order) - place]]
             return reading
         kept = len(self._far)
-        # Of a complete period just those are kept that the displayed reading is the smallest of.
-        value: np.floating[Any] = self._far.min() if place == kept else np.sort(self._far)[kept - place]
+        value: np.floating[Any]
+        if place < kept:
+            value = np.sort(self._far)[kept - place]
+        else:
+            # Of a complete period just those are kept that the displayed reading is the smallest of.
+            value = self._far.min() if self._least is None else self._far.dtype.type(self._least)
         return -value if self._below else value
 
     def result(self) -> Tallied:
@@ -138,7 +150,8 @@ class Tally:
             if unfed:
                 tail = int(runs.count[-1]) if len(runs) and runs.first[-1] + runs.count[-1] == self._fed_to else 0
                 possible = max(possible, unfed + tail)
-        return Tallied(self._valid, self._outside, shortest(reading), join_runs(self._parts), possible)
+        runs = join_runs(self._parts) if self._parts else no_runs()
+        return Tallied(self._valid, self._outside, shortest(reading), runs, possible)
 
 
 def shortest(value: float | np.floating[Any] | None) -> float | None:
