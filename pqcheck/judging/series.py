@@ -62,7 +62,7 @@ class TaskRun:
                     self._first += 1
 
     def asks(self, stretch: Stretch, slot: int) -> Iterator[tuple[Stretch, int, bool]]:
-        """The parts of a stretch that periods will ask for their largest values, or their smallest, and for how many."""
+        """Parts of a stretch that periods will ask for their largest values, or their smallest, and for how many."""
         statistic, band = self.task.rule.statistic, self.band
         if (band.low is None) == (band.high is None) or statistic.kind == "longest_run_at_most":
             return
