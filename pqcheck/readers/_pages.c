@@ -309,31 +309,39 @@ static void spread(void *values, int64_t size, int64_t count, int64_t there, con
     }
 }
 
-#define LANES 8
-#define ENDS(TYPE)                                                                                       \
+/* Smallest and largest of some numbers, two vectors of 16 bytes at a time (extensions of GCC and Clang). */
+#define ENDS(TYPE, WHOLE)                                                                                \
+    typedef TYPE Vector_##TYPE __attribute__((vector_size(16)));                                         \
+    typedef WHOLE Bits_##TYPE __attribute__((vector_size(16)));                                          \
     static void ends_##TYPE(const TYPE *values, int64_t count, double *ends)                             \
     {                                                                                                    \
-        TYPE low[LANES], high[LANES];                                                                    \
-        for (int lane = 0; lane < LANES; lane++)                                                         \
-            low[lane] = (TYPE)INFINITY, high[lane] = -(TYPE)INFINITY;                                    \
-        int64_t at = 0;                                                                                  \
-        for (; at + LANES <= count; at += LANES)                                                         \
-            for (int lane = 0; lane < LANES; lane++) {                                                   \
-                TYPE value = values[at + lane];                                                          \
-                low[lane] = value < low[lane] ? value : low[lane];                                       \
-                high[lane] = value > high[lane] ? value : high[lane];                                    \
-            }                                                                                            \
-        for (; at < count; at++) {                                                                       \
-            low[0] = values[at] < low[0] ? values[at] : low[0];                                          \
-            high[0] = values[at] > high[0] ? values[at] : high[0];                                       \
+        enum { LANES = 16 / sizeof(TYPE), BOTH = 2 };                                                    \
+        Vector_##TYPE low[BOTH], high[BOTH];                                                             \
+        for (int half = 0; half < BOTH; half++) {                                                        \
+            low[half] = (Vector_##TYPE){0} + (TYPE)INFINITY;                                             \
+            high[half] = (Vector_##TYPE){0} - (TYPE)INFINITY;                                            \
         }                                                                                                \
-        for (int lane = 0; lane < LANES; lane++) {                                                       \
-            ends[0] = low[lane] < ends[0] ? low[lane] : ends[0];                                         \
-            ends[1] = high[lane] > ends[1] ? high[lane] : ends[1];                                       \
+        int64_t at = 0;                                                                                  \
+        for (; at + BOTH * LANES <= count; at += BOTH * LANES)                                           \
+            for (int half = 0; half < BOTH; half++) {                                                    \
+                Vector_##TYPE some;                                                                      \
+                memcpy(&some, values + at + half * LANES, sizeof some);                                  \
+                Bits_##TYPE less = some < low[half], more = some > high[half];                           \
+                low[half] = (Vector_##TYPE)((less & (Bits_##TYPE)some) | (~less & (Bits_##TYPE)low[half])); \
+                high[half] = (Vector_##TYPE)((more & (Bits_##TYPE)some) | (~more & (Bits_##TYPE)high[half])); \
+            }                                                                                            \
+        for (int lane = 0; lane < BOTH * LANES; lane++) {                                                \
+            double least = low[lane / LANES][lane % LANES], most = high[lane / LANES][lane % LANES];     \
+            ends[0] = least < ends[0] ? least : ends[0];                                                 \
+            ends[1] = most > ends[1] ? most : ends[1];                                                   \
+        }                                                                                                \
+        for (; at < count; at++) {                                                                       \
+            ends[0] = values[at] < ends[0] ? values[at] : ends[0];                                       \
+            ends[1] = values[at] > ends[1] ? values[at] : ends[1];                                       \
         }                                                                                                \
     }
-ENDS(float)
-ENDS(double)
+ENDS(float, int32_t)
+ENDS(double, int64_t)
 
 static void look_at(const Column *column, const void *values, int64_t count, double *ends)
 {
