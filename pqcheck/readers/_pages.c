@@ -265,10 +265,11 @@ static int looked_up(const uint8_t *from, int64_t bytes, int64_t count, int64_t 
         int64_t more = next_numbers(&runs, count - done, batch, &same);
         if (more <= 0)
             return 0;
-        uint32_t last = batch[0];
+        /* Places have at most 24 bits; of signed numbers any processor finds the largest, some at a time. */
+        int32_t last = (int32_t)batch[0];
         if (!same)
             for (int64_t at = 1; at < more; at++)
-                last = batch[at] > last ? batch[at] : last;
+                last = (int32_t)batch[at] > last ? (int32_t)batch[at] : last;
         if (last >= entries)
             return 0;
         if (size == 4) {
