@@ -14,9 +14,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 6
+#define VERSION 7
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
+#define SHORT 4096
+#define SHORT_STEP 7 /* the same for stretches of up to SHORT values */
 
 typedef struct {
     const void *members;
@@ -200,11 +202,17 @@ static void bring_forward(double *values, Py_ssize_t count, Py_ssize_t keep)
     }
 }
 
-/* A threshold that some more than `keep` values reach, from every 61st of them. */
+/* The threshold for a stretch is guessed from every so many of its values. */
+static Py_ssize_t step_of(Py_ssize_t size)
+{
+    return size <= SHORT ? SHORT_STEP : STEP;
+}
+
+/* A threshold that some more than `keep` values reach. */
 INLINE double guess(const Stretch *of, double sign, Py_ssize_t keep, double *sample, int single, int scaled, int masked)
 {
-    Py_ssize_t count = 0, looked_at = 0;
-    for (Py_ssize_t at = 0; at < of->size; at += STEP, looked_at++) {
+    Py_ssize_t count = 0, looked_at = 0, apart = step_of(of->size);
+    for (Py_ssize_t at = 0; at < of->size; at += apart, looked_at++) {
         double value = sign * value_at(of, at, single, scaled, masked);
         sample[count] = value;
         count += value == value;
@@ -216,7 +224,7 @@ INLINE double guess(const Stretch *of, double sign, Py_ssize_t keep, double *sam
     return sample[wanted - 1];
 }
 
-/* `sample` holds a value for each 61 members. found = -1 when the values do not fit. */
+/* `sample` has room for the values that `guess` looks at. found = -1 when the values do not fit. */
 INLINE Answer select_in(const Stretch *of, double sign, Py_ssize_t keep, double *out, Py_ssize_t room, double *sample,
                         int single, int scaled, int masked)
 {
@@ -405,7 +413,8 @@ static int open_pass(PyObject *item, Pass *pass)
         PyErr_SetString(PyExc_ValueError, "more groups than there are members");
         return 0;
     }
-    pass->sample = pass->group ? NULL : malloc(sizeof(double) * (size_t)(pass->opened.of.size / STEP + 1));
+    Py_ssize_t looked_at = pass->opened.of.size / step_of(pass->opened.of.size) + 1;
+    pass->sample = pass->group ? NULL : malloc(sizeof(double) * (size_t)looked_at);
     if (pass->group == 0 && pass->sample == NULL) {
         let_go(&pass->opened);
         PyErr_NoMemory();
@@ -631,7 +640,41 @@ static PyObject *marks(PyObject *module, PyObject *args)
     return close_all(buffers, 3, fits);
 }
 
+/* Where the largest value of each of several stretches first stands; -1 where all of them are NaN. */
+static PyObject *largest_at(PyObject *module, PyObject *args)
+{
+    PyObject *objects[4];
+    Py_buffer buffers[4];
+    (void)module;
+    if (!PyArg_ParseTuple(args, "OOOO", &objects[0], &objects[1], &objects[2], &objects[3]) ||
+        !open_all(objects, buffers, 4, 3))
+        return NULL;
+    Py_ssize_t count = buffers[1].len / (Py_ssize_t)sizeof(int64_t), size = buffers[0].len / (Py_ssize_t)sizeof(double);
+    int fits = buffers[2].len == buffers[1].len && buffers[3].len == buffers[1].len;
+    const int64_t *first = buffers[1].buf, *end = buffers[2].buf;
+    for (Py_ssize_t one = 0; fits && one < count; one++)
+        fits = first[one] >= 0 && end[one] <= size;
+    if (fits) {
+        const double *values = buffers[0].buf;
+        int64_t *out = buffers[3].buf;
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t one = 0; one < count; one++) {
+            int64_t found = -1;
+            double top = 0;
+            for (int64_t at = first[one]; at < end[one]; at++)
+                if (found < 0 ? values[at] == values[at] : values[at] > top) {
+                    found = at;
+                    top = values[at];
+                }
+            out[one] = found;
+        }
+        Py_END_ALLOW_THREADS
+    }
+    return close_all(buffers, 4, fits);
+}
+
 static PyMethodDef methods[] = {
+    {"largest_at", largest_at, METH_VARARGS, "Where the largest values of stretches stand; passes.py."},
     {"neighbours", neighbours, METH_VARARGS, "Steps between neighbouring samples of rows; passes.py."},
     {"marks", marks, METH_VARARGS, "Numbers by which equal rows are known; passes.py."},
     {"same_holes", same_holes, METH_VARARGS, "Whether values are missing just where a mask is set; passes.py."},

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import largest
 
-_VERSION = 6
+_VERSION = 7
 _ROOM = 64
 _SHORT = 4096
 
@@ -167,6 +167,25 @@ def same_holes(values: Values, mask: NDArray[np.bool_]) -> bool:
     if module is not None:
         return bool(module.same_holes(values, values.dtype == np.float32, mask))
     return np.array_equal(np.isnan(values), mask)
+
+
+def largest_at(
+    values: NDArray[np.float64], first: NDArray[np.int64], end: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Where the largest of the contiguous `values` from `first` to `end` first stands, for each of several stretches.
+
+    NaN counts as no value; -1 where there is none.
+    """
+    out = np.empty(len(first), np.int64)
+    module = _compiled()
+    if module is not None:
+        module.largest_at(values, first, end, out)
+        return out
+    known = np.where(np.isnan(values), -np.inf, values)
+    for number, (one, last) in enumerate(zip(first.tolist(), end.tolist(), strict=True)):
+        at = one + int(known[one:last].argmax()) if last > one else -1
+        out[number] = -1 if at < 0 or np.isnan(values[at]) else at
+    return out
 
 
 class Neighbours(NamedTuple):

@@ -186,6 +186,19 @@ def test_neighbours_one_by_one(rows: np.ndarray, first: int, width: int) -> None
         assert found.held[row].tolist() == [numbers.count(number) for number in range(len(found.edges) - 1)]
 
 
+@given(ROWS, st.lists(st.tuples(st.integers(0, 130), st.integers(0, 130)), max_size=6))
+def test_where_the_largest_of_stretches_stands(rows: np.ndarray, spans: list[tuple[int, int]]) -> None:
+    values = rows.reshape(-1)
+    first, end = (np.array([min(one[part], values.size) for one in spans], np.int64) for part in (0, 1))
+    found = passes.largest_at(values, first, end)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passes, "_compiled", lambda: None)
+        assert passes.largest_at(values, first, end).tolist() == found.tolist()
+    for one, last, at in zip(first, end, found, strict=True):
+        held = [(-value, place) for place, value in enumerate(values) if one <= place < last and value == value]
+        assert at == (min(held)[1] if held else -1)
+
+
 @given(ROWS)
 def test_marks_tell_rows_apart(rows: np.ndarray) -> None:
     found = passes.marks(rows)
@@ -207,6 +220,10 @@ def test_rows_that_do_not_fit_are_refused() -> None:
     with pytest.raises(ValueError, match="fit"):
         module.marks(rows, 2, np.ones(4, np.uint64), np.empty(2, np.uint64))
     room = np.empty((2, 4), np.bool_), np.empty((2, 3), np.int64), np.empty(2), np.empty((2, 1), np.int64)
+    for spans in (([-1], [2]), ([0], [11]), ([0, 1], [2])):
+        first, end = (np.array(span, np.int64) for span in spans)
+        with pytest.raises(ValueError, match="fit"):
+            module.largest_at(rows, first, end, np.empty(1, np.int64))
     for count, first, width in ((2, 0, 2), (0, 0, 4), (2, -1, 4), (2, 0, 0), (3, 0, 4)):
         with pytest.raises(ValueError, match="fit"):
             module.neighbours(rows, count, first, width, *room)

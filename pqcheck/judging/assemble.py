@@ -137,12 +137,13 @@ class Frame:
     clause: str
     channel: str
     title: str
-    period: str
     limit: Limit | None
     bounds: Limit
     share: float | None
     interval_s: float
     scale: Fraction
+    plain: bool
+    """Whether a reading in the unit of the source is one in the unit of the finding."""
     band: Decimal | None
     unverified: bool
     break_even: BreakEven
@@ -174,7 +175,7 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
         band = uncertainty(site.instrument, task.wanted.quantity, Decimal(limit), nominal)
     rule, row = task.rule, task.row
     confidence = row.confidence or rule.confidence
-    bounds = limit_of(task)
+    bounds, scale = limit_of(task), _scale(task)
     follows = _NOTHING_SHOWN if row.no_limit else ("statistic", "margin")
     return Frame(
         task,
@@ -183,12 +184,12 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
         row.clause or rule.clause,
         task.base_name,
         title_of(task),
-        rule.period.length,
         None if row.no_limit else bounds,
         bounds,
         percent_of(rule),
         task.interval_us / 1_000_000,
-        _scale(task),
+        scale,
+        scale == 1,
         band,
         "memory" in (confidence, rule.factor_confidence),
         break_even,
@@ -212,31 +213,32 @@ def _sorted(modifiers: tuple[str, ...], marginal: bool, unverified: bool) -> tup
     return tuple(sorted((*modifiers, *(name for name, holds in added if holds))))
 
 
-@lru_cache(maxsize=4096)
-def _period(length: str, start_us: int, end_us: int, zone: str) -> Period:
-    return Period(length, iso(start_us, zone), iso(end_us, zone))
+def period_of(length: str, period: JudgedPeriod, zone: str) -> Period:
+    """A judged period as findings show it."""
+    return Period(length, iso(period.start_us, zone), iso(period.end_us, zone))
 
 
 @lru_cache(maxsize=4096)
-def _intervals(counts: Counts, allowed: int) -> Intervals:
+def intervals_of(counts: Counts, allowed: int) -> Intervals:
     """The counts of a day are the same for hundreds of channels, which then share them."""
     return Intervals(counts.expected, counts.valid, counts.missing, counts.excluded, counts.outside, allowed)
 
 
 def judged(
     frame: Frame,
-    period: JudgedPeriod,
-    counts: Counts,
+    period: Period,
+    intervals: Intervals,
     decision: Decision,
     reading: float | None,
     windows: Sequence[Window],
-    zone: str,
     *,
     single: bool,
 ) -> Finding:
     """The finding of a judged period. `reading` is in the unit of the source."""
     task, verdict, reason = frame.task, decision.verdict, decision.reason
-    value = None if reading is None else in_unit(reading, frame.scale, single=single)
+    value = reading
+    if value is not None and (single or not frame.plain):
+        value = in_unit(value, frame.scale, single=single)
     if value is not None and reason is not None and task.row.derating:
         words = derating_words(task.row, Decimal(repr(value)), task.unit)
         reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
@@ -247,19 +249,17 @@ def judged(
     wanted = task.wanted
     return Finding(
         "limit", frame.table, frame.rule, frame.clause, frame.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, _period(frame.period, period.start_us, period.end_us, zone), frame.channel,
-        _modifiers(frame, decision, None if frame.limit is None else value), reason, None, frame.limit, None,
-        _intervals(counts, decision.allowed), decision.proven, windows,
+        verdict, period, frame.channel, _modifiers(frame, decision, None if frame.limit is None else value), reason,
+        None, frame.limit, None, intervals, decision.proven, windows,
     ).left_out(frame, value, follows)  # fmt: skip
 
 
-def unjudged(frame: Frame, period: JudgedPeriod, verdict: Verdict, reason: Reason, zone: str) -> Finding:
+def unjudged(frame: Frame, period: Period, verdict: Verdict, reason: Reason) -> Finding:
     """A finding that judged nothing of a recorded channel."""
     wanted = frame.task.wanted
     return Finding(
         "limit", frame.table, frame.rule, frame.clause, frame.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, _period(frame.period, period.start_us, period.end_us, zone), frame.channel, reason=reason,
-        limit=frame.bounds,
+        verdict, period, frame.channel, reason=reason, limit=frame.bounds,
     ).left_out(frame, None, _NOTHING_SHOWN)  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from pqcheck.counting import Band
 from pqcheck.evidence import Runs, find_runs, join_runs, no_runs
 from pqcheck.judging.shown import JudgedPeriod
 from pqcheck.judging.tally import shortest
+from pqcheck.passes import largest_at
 
 Slots = NDArray[np.int64]
 
@@ -46,8 +47,7 @@ class Bounds:
         shown = low if high is None or (band.high is None and low is not None) else high
         assert shown is not None
         self._shown, self._proven = shown, proven
-        far = band.beyond(shown)
-        self._far = np.where(np.isnan(far), -np.inf, far)
+        self._far = band.beyond(shown)
 
     def inside(self, first: Slots, end: Slots) -> Slots:
         """Slots proven inside, for each stretch of the block."""
@@ -58,10 +58,12 @@ class Bounds:
         return _held(self._outside, first, end)
 
     def worst(self, first: Slots, end: Slots) -> tuple[NDArray[np.float64], NDArray[Any]]:
-        """How far beyond the nearer limit the farthest bound of each stretch lies (minus infinity: none), and it."""
-        far = self._far
-        at = [one + int(far[one:last].argmax()) for one, last in zip(first.tolist(), end.tolist(), strict=True)]
-        return far[at], self._shown[at]
+        """How far beyond the nearer limit the farthest bound of each stretch lies (NaN: there is none), and it."""
+        at = largest_at(self._far, first, end)
+        far = self._far[at]
+        if at.min(initial=0) < 0:
+            far[at < 0] = np.nan
+        return far, self._shown[at]
 
     def runs(self, first: int, end: int) -> Runs:
         """Runs of slots proven outside, of one stretch of the block."""

@@ -8,20 +8,20 @@ from typing import NamedTuple
 from pqcheck.clock import duration_text
 from pqcheck.counting import prove
 from pqcheck.evidence import no_runs
-from pqcheck.findings import Reason, Verdict
+from pqcheck.findings import Intervals, Reason, Verdict
 from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bound_tally import BoundShown
-from pqcheck.judging.decide import Counts, Decision, may_be_outside, reason
+from pqcheck.judging.decide import Decision, may_be_outside, reason
 from pqcheck.judging.shown import JudgedPeriod
 
 _NOTHING = BoundShown(0, 0, None, no_runs())
 
 
 class Bounded(NamedTuple):
-    """What bounds decide; `counts` is None when nothing was judged."""
+    """What bounds decide; `intervals` is None when nothing was judged."""
 
     decision: Decision
-    counts: Counts | None
+    intervals: Intervals | None
 
 
 class BoundDecider:
@@ -65,16 +65,9 @@ class BoundDecider:
             outcome = "fail" if outcome == "fail" and criterion.outside == "fail" else "open"
         if outcome == "open":
             return self._open(period)
-        counts = Counts(
-            period.expected,
-            period.excluded,
-            inside + outside,
-            outside,
-            0,
-            period.recorded,
-            period.complete,
-            period.end_us - period.start_us,
-        )
+        valid = inside + outside
+        missing = max(0, counted - valid)
+        intervals = Intervals(period.expected, valid, missing, period.excluded, outside, limit)
         if outcome == "pass":
             text = f"The recorded extremes show {inside} of {counted} intervals of {needed} inside"
             text += f"; {limit} may lie outside"
@@ -86,7 +79,7 @@ class BoundDecider:
                 f"does; {outside} such means, {limit} intervals may be outside"
             )
         verdict = Verdict.PASS if outcome == "pass" else Verdict.FAIL
-        return Bounded(Decision(verdict, _proven(text + _assumed(self._run)), True, limit), counts)
+        return Bounded(Decision(verdict, _proven(text + _assumed(self._run)), True, limit), intervals)
 
     def _open(self, period: JudgedPeriod) -> Bounded:
         run, task, recorded = self._run, self._run.task, self._recorded

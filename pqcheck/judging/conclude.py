@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache, partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pqcheck.deriving.sources import Source
 from pqcheck.evidence import Runs, no_runs
-from pqcheck.findings import Finding, Verdict, Window
+from pqcheck.findings import Finding, Period, Verdict, Window
 from pqcheck.judging import assemble
 from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bounds import BoundDecider
@@ -68,6 +68,7 @@ class Conclusions:
         self._trust = trust
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
+        self._periods: dict[tuple[str, int], _Periods] = {}
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
         self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
@@ -80,7 +81,7 @@ class Conclusions:
 
     def _of_task(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         task = task_run.task
-        some_complete, longest = _extent(task_run.periods)
+        shared = self._shared(task, task_run.periods)
         frame = assemble.frame_of(task, self._site, self._break_even)
         single = run.grouper is None and not run.source.formula.arithmetic and run.single
         inputs = run.source.formula.inputs
@@ -93,24 +94,28 @@ class Conclusions:
             decision = self._decider.decide(task, counts, tallied)
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
-            if not period.complete and not decision.proven and (some_complete or period.recorded < longest):
+            if not period.complete and not decision.proven and shared.left_over(period):
                 self._left_over(stream, task, period)
                 continue
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)
+            intervals = assemble.intervals_of(counts, decision.allowed)
+            windows = _windows(tallied.runs, place)
             self.findings.append(
                 assemble.judged(
-                    frame,
-                    period,
-                    counts,
-                    decision,
-                    tallied.reading,
-                    _windows(tallied.runs, place),
-                    self._zone,
-                    single=single,
+                    frame, shared.shown[number], intervals, decision, tallied.reading, windows, single=single
                 )
             )
+
+    def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
+        key = task.rule.period.length, id(periods)
+        found = self._periods.get(key)
+        if found is None:
+            shown = [assemble.period_of(key[0], one, self._zone) for one in periods]
+            longest = max((one.recorded for one in periods), default=0)
+            found = self._periods[key] = _Periods(periods, shown, any(one.complete for one in periods), longest)
+        return found
 
     def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> Counts:
         slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
@@ -140,35 +145,35 @@ class Conclusions:
     def of_bound(self, stream: Stream, run: BoundRun) -> None:
         """Conclude a task that is judged by bounds."""
         task = run.task
-        some_complete, longest = _extent(run.periods)
+        shared = self._shared(task, run.periods)
         frame = assemble.frame_of(task, self._site, self._break_even)
         decider = BoundDecider(run, stream.axis.interval_us)
         source = run.high or run.low or run.mean
         doubts = reaching_bounds(run, self._trust)
         place = None if source is None else self._bound_place(stream, run, source)
-        shown = run.tally.result() if run.tally is not None else None
+        proven = run.tally.result() if run.tally is not None else None
         for number, period in enumerate(run.periods):
-            seen = shown[number] if shown is not None else None
-            decision, counts = decider.decide(period, seen, run.means_outside[number] if run.means_outside else 0)
+            seen = proven[number] if proven is not None else None
+            decision, intervals = decider.decide(period, seen, run.means_outside[number] if run.means_outside else 0)
             verdict, runs = decision.verdict, seen.runs if seen is not None else no_runs()
             open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
-            if open_ and not period.complete and (some_complete or period.recorded < longest):
+            if open_ and not period.complete and shared.left_over(period):
                 self._left_over(stream, task, period)
                 continue
             if doubts:
                 doubt = distrusted_bound(verdict, run, period, runs, decision.allowed, doubts)
                 if doubt is not None:
-                    self.findings.append(assemble.unjudged(frame, period, Verdict.REFUSED, doubt, self._zone))
+                    self.findings.append(assemble.unjudged(frame, shared.shown[number], Verdict.REFUSED, doubt))
                     continue
-            if counts is None:
+            if intervals is None:
                 assert decision.reason is not None
-                self.findings.append(assemble.unjudged(frame, period, verdict, decision.reason, self._zone))
+                self.findings.append(assemble.unjudged(frame, shared.shown[number], verdict, decision.reason))
                 continue
             assert place is not None
             reading = seen.worst if seen is not None else run.highest_mean
             windows = _windows(runs, place)
             self.findings.append(
-                assemble.judged(frame, period, counts, decision, reading, windows, self._zone, single=False)
+                assemble.judged(frame, shared.shown[number], intervals, decision, reading, windows, single=False)
             )
         run.tally = None
 
@@ -178,9 +183,20 @@ class Conclusions:
         return Place(run.axis.start_us, run.interval_us, self._zone, scale, False, stream.index, inputs)
 
 
-def _extent(periods: Sequence[JudgedPeriod]) -> tuple[bool, int]:
-    """Whether any period is complete, and the recorded slots of the one that holds most."""
-    return any(period.complete for period in periods), max((period.recorded for period in periods), default=0)
+class _Periods(NamedTuple):
+    """Periods that hundreds of tasks share, and what is the same for all of these."""
+
+    periods: Sequence[JudgedPeriod]
+    """Held, so that no others can take their place in memory."""
+    shown: list[Period]
+    """The periods as findings show them."""
+    some_complete: bool
+    longest: int
+    """Recorded slots of the one that holds most."""
+
+    def left_over(self, period: JudgedPeriod) -> bool:
+        """Whether an incomplete period is a remainder of others."""
+        return self.some_complete or period.recorded < self.longest
 
 
 def _windows(runs: Runs, place: Place) -> Sequence[Window]:
