@@ -7,11 +7,15 @@ import json
 import os
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
+from pyarrow import parquet
 
 from pqcheck.cli import main
+from pqcheck.readers import numbers, pages
 
 ROOT = Path(__file__).resolve().parent.parent
 THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
@@ -67,14 +71,24 @@ def test_only_a_process_of_its_own_spares_itself_the_last_look_for_garbage() -> 
     assert said_by(COMMAND + held) == [False]
 
 
-def test_a_plain_check_does_without_what_it_does_not_use(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["week.csv", "week.parquet"])
+def test_a_plain_check_does_without_what_it_does_not_use(tmp_path: Path, name: str) -> None:
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     rows = [f"2031-03-{3 + n // 144:02d}T{n % 144 // 6:02d}:{n % 6}0:00Z,230.{n % 7}" for n in range(1008)]
-    (tmp_path / "week.csv").write_text("time,voltage.an [V]\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    if name.endswith("csv"):
+        (tmp_path / name).write_text("time,voltage.an [V]\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    else:
+        columns = [row.split(",") for row in rows]
+        times = pa.array([datetime.fromisoformat(stamp) for stamp, _ in columns], pa.timestamp("ms", tz="UTC"))
+        volts = pa.array([float(value) for _, value in columns], pa.float32())
+        parquet.write_table(pa.table({"time": times, "voltage.an [V]": volts}), tmp_path / name, compression="zstd")
     unused = ["pqcheck.reports.bundle", "pqcheck.deriving.corrections", "pqcheck.pipeline_beside", "pqcheck.waivers",
-              "pqcheck.loads", "pqcheck.observing", "jsonschema", "pandas", "matplotlib", "pint"]  # fmt: skip
+              "pqcheck.loads", "pqcheck.observing", "jsonschema", "pandas", "matplotlib", "pint",
+              "numpy.ma"]  # fmt: skip
+    if pages.available() and numbers._compiled() is not None:
+        unused.append("polars")
     code = (
-        f"from pqcheck.cli import main; code = main(['check', {str(tmp_path / 'week.csv')!r}, '--site', "
+        f"from pqcheck.cli import main; code = main(['check', {str(tmp_path / name)!r}, '--site', "
         f"{str(tmp_path / 'site.toml')!r}, '--json', {str(tmp_path / 'found.json')!r}])\n"
         f"print(json.dumps([code, *(name for name in {unused!r} if name in sys.modules)]))"
     )
