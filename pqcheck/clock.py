@@ -242,12 +242,33 @@ def to_local(instant_us: int, zone: str) -> datetime:
 
 def iso(instant_us: int, zone: str) -> str:
     """ISO 8601 text in the zone with offset, no longer than needed: ``2031-03-03T00:00:00+00:00``."""
-    moment = to_local(instant_us, zone)
-    text = moment.isoformat()
-    if moment.microsecond:
-        digits = f"{moment.microsecond:06d}"
-        text = text.replace(f".{digits}", f".{digits.rstrip('0')}", 1)
-    return text
+    day, since = divmod(instant_us, DAY)
+    whole, fraction = divmod(since, SECOND)
+    places = f".{fraction:06d}".rstrip("0") if fraction else ""
+    hours = _steady_hours(day, zone)
+    if not hours:
+        text = to_local(instant_us - fraction, zone).isoformat()
+        return f"{text[:19]}{places}{text[19:]}"
+    hour, rest = divmod(whole, 3600)
+    before, after = hours[hour]
+    minute, second = divmod(rest, 60)
+    return f"{before}{minute:02d}:{second:02d}{places}{after}"
+
+
+@lru_cache(maxsize=512)
+def _steady_hours(day: int, zone: str) -> tuple[tuple[str, str], ...]:
+    """For the hours of a UTC day what stands before their minutes and after their seconds.
+
+    Nothing where hours begin at other minutes than zero, or the clocks change on that day.
+    """
+    # No zone has changed its clocks twice within twelve hours.
+    start, middle, end = (to_local(day * DAY + part, zone) for part in (0, DAY // 2, DAY - 1))
+    if not start.utcoffset() == middle.utcoffset() == end.utcoffset() or start.minute or start.second:
+        return ()
+    after = start.isoformat()[19:]
+    dates = start.date().isoformat(), end.date().isoformat()
+    hours = range(start.hour, start.hour + 24)
+    return tuple((f"{dates[hour >= 24]}T{hour % 24:02d}:", after) for hour in hours)
 
 
 def duration_text(length_us: int) -> str:

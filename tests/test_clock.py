@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -88,6 +89,8 @@ def test_less_usual_stamps(text: str, same: str) -> None:
        st.sampled_from([LISBON, "UTC", "America/St_Johns", "Asia/Kathmandu", "Australia/Lord_Howe"]))
 def test_text_and_back(instant: int, zone: str) -> None:
     text = clock.iso(instant, zone)
+    shown = clock.to_local(instant, zone).isoformat()
+    assert text == (re.sub(r"(\.\d*?)0+(?=[+-])", r"\1", shown) if "." in shown else shown)
     assert clock.parse_iso(text) == (instant, True)
     assert us(text) == instant
 

@@ -54,7 +54,7 @@ def test_ranges_hold_what_passes_and_nothing_else(reading: str) -> None:
     assert len(tasks) > 8
     for task in tasks:
         amperes = Fraction(reading) if task.unit == "A" else Fraction(reading) * 400 / 100
-        ranges = BreakEven(place).ranges(task, Decimal(reading))
+        ranges = BreakEven(place).of(task).ranges(Decimal(reading))
         assert all(high is None or low < high for low, high in ranges)
         assert all(one[1] is not None and one[1] < other[0] for one, other in itertools.pairwise(ranges))
         for step in range(1, 400, 13):

@@ -10,7 +10,7 @@ from functools import cache, lru_cache
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
-from pqcheck.judging.break_even import BreakEven, as_sentence
+from pqcheck.judging.break_even import BreakEven, Demand, as_sentence
 from pqcheck.judging.decide import Counts, Decision
 from pqcheck.judging.marginal import uncertainty
 from pqcheck.judging.shown import JudgedPeriod
@@ -146,15 +146,16 @@ class Frame:
     """Whether a reading in the unit of the source is one in the unit of the finding."""
     band: Decimal | None
     unverified: bool
-    break_even: BreakEven
+    demand: Demand | None
+    """For rules about the maximum demand current."""
     follows: tuple[str, ...]
     follows_judged: tuple[str, ...]
 
     def title_at(self, value: float | None) -> str:
         """The title with the demand currents for which the reading passes."""
-        if value is None:
+        if value is None or self.demand is None:
             return self.title
-        return f"{self.title}; {as_sentence(self.break_even.ranges(self.task, Decimal(repr(value))))}"
+        return f"{self.title}; {as_sentence(self.demand.ranges(Decimal(repr(value))))}"
 
     def statistic_at(self, value: float | None) -> Statistic:
         """The statistic, in the unit of the finding."""
@@ -177,6 +178,7 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
     confidence = row.confidence or rule.confidence
     bounds, scale = limit_of(task), _scale(task)
     follows = _NOTHING_SHOWN if row.no_limit else ("statistic", "margin")
+    demand = break_even.of(task) if rule.reference == "maximum_demand_current" else None
     return Frame(
         task,
         task.table.id,
@@ -192,9 +194,9 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
         scale == 1,
         band,
         "memory" in (confidence, rule.factor_confidence),
-        break_even,
+        demand,
         follows,
-        (*follows, "title") if rule.reference == "maximum_demand_current" else follows,
+        follows if demand is None else (*follows, "title"),
     )
 
 

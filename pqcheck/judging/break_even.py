@@ -35,6 +35,35 @@ class _Governed(NamedTuple):
     never_from: Decimal
 
 
+class Demand(NamedTuple):
+    """What tells for one task which maximum demand currents a reading would pass for."""
+
+    rows: list[_Governed]
+    percent_of: Decimal | None
+    """The declared demand current in amperes, where readings are in percent of it."""
+
+    def ranges(self, reading: Decimal) -> list[Range]:
+        """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end."""
+        amperes = reading if self.percent_of is None else reading * self.percent_of / 100
+        found: list[Range] = []
+        for share, start, end, always_to, never_from in self.rows:
+            if amperes < always_to:
+                low = start
+            elif amperes <= never_from:
+                low = max(amperes / share, start)
+                if end is not None and low >= end:
+                    continue
+            else:
+                continue
+            if found and found[-1][1] is not None and found[-1][1] >= low >= found[-1][0]:
+                # Nearly always the spans of the rows adjoin, and the ranges come in order.
+                last = found[-1][1]
+                found[-1] = found[-1][0], None if end is None else max(last, end)
+            else:
+                found.append((low, end))
+        return found if len(found) < 2 else _merged(found)
+
+
 class BreakEven:
     """The rows of each rule by the span of Isc/IL they govern, sorted out once for a site."""
 
@@ -43,24 +72,13 @@ class BreakEven:
         self._rows: dict[int, list[tuple[Row, Span]]] = {}
         self._governed: dict[tuple[int, int | None], list[_Governed]] = {}
 
-    def ranges(self, task: Task, reading: Decimal) -> list[Range]:
-        """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end.
-
-        `reading` is the displayed reading in the unit of the finding (A, or % of the declared demand current).
-        """
+    def of(self, task: Task) -> Demand:
+        """What holds for the readings of one task (in A, or % of the declared demand current)."""
         pcc = self._site.pcc
         if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
-            return []
-        amperes = reading if task.unit == "A" else reading * pcc.maximum_demand_current / 100
-        found: list[Range] = []
-        for share, start, end, always_to, never_from in self._of_order(task, pcc.short_circuit_current):
-            if amperes < always_to:
-                found.append((start, end))
-            elif amperes <= never_from:
-                low = max(amperes / share, start)
-                if end is None or low < end:
-                    found.append((low, end))
-        return _merged(found)
+            return Demand([], None)
+        percent_of = None if task.unit == "A" else pcc.maximum_demand_current
+        return Demand(self._of_order(task, pcc.short_circuit_current), percent_of)
 
     def _of_order(self, task: Task, short_circuit: Decimal) -> list[_Governed]:
         """The rows that govern the task's order, by the demand currents they are for."""

@@ -61,11 +61,11 @@ def channel_checks(one: Gathered, site: Site) -> Iterator[Outcome]:
             clipping = clipping_outcome(tallies[0], name, start, interval)
             ceiling = clipping.value if clipping.verdict is Verdict.REFUSED else None
             yield clipping
+        named = [(tally, tally.channel.name) for tally in tallies]
         yield grouped(
-            [stuck_outcome(tally, tally.channel.name, start, interval, movement.moved, ceiling) for tally in tallies],
-            name,
+            [stuck_outcome(tally, each, start, interval, movement.moved, ceiling) for tally, each in named], name
         )
-        yield grouped([copied_outcome(tally, tally.channel.name, start, interval) for tally in tallies], name)
+        yield grouped([copied_outcome(tally, each, start, interval) for tally, each in named], name)
         if quantity in FULL:
             yield interpolated_outcome(tallies[0], name, start, interval)
     yield from under_range_outcomes(iter(one.tallies.values()))

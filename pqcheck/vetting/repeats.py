@@ -44,6 +44,8 @@ def stuck_runs(tally: Tally, fewest: int) -> tuple[Slots, Slots, Array, float]:
     while True:
         held = int(lengths.sum())
         share = (tally.repeats - held + 0.5) / (tally.pairs - held + 1)
+        if not starts.size:
+            return starts, lengths, values, share
         least = threshold("stuck", "times_expected") * expected_run(share, tally.pairs)
         good = lengths >= max(fewest, least)
         if good.all():
@@ -119,6 +121,8 @@ def copied_outcome(tally: Tally, name: str, start_us: int, interval_us: int) -> 
     if not tally.copy_pairs:
         return Outcome("copied", Verdict.NOT_APPLICABLE, name, channel.quantity, channel.phase, channel.order,
                        code="too-short-to-tell", text=f"{name} covers no more than one day.", advice="Nothing to do.")
+    if not tally.copies.kept:
+        return subject
     stride = 1 if tally.full else tally.stride
     starts, lengths, moves = tally.copies.joined()
     keep = lengths * stride >= threshold("copied", "fewest_intervals")
