@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import TextIO
@@ -23,12 +23,15 @@ class Progress:
         self._stream = sys.stderr if stream is None else stream
         self._quiet = quiet
         self._terminal = self._stream.isatty()
-        self._start = self._last = time.monotonic()
+        self._begin = self._start = self._last = time.monotonic()
         self._shown = False
         self._done = 0
 
     def expect(self, steps: int) -> None:
         """More steps than were known of at the start."""
+        if not self._done:
+            # The rate is that of the steps, not of what went before them.
+            self._start = time.monotonic()
         self._total += steps
 
     def step(self, steps: int) -> None:
@@ -40,7 +43,7 @@ class Progress:
         """`done` of the total steps are done."""
         now = time.monotonic()
         every = _EVERY_TERMINAL if self._terminal else _EVERY_LOG
-        if self._quiet or now - self._start < _QUIET_FIRST or now - self._last < every:
+        if self._quiet or now - self._begin < _QUIET_FIRST or now - self._last < every:
             return
         self._last = now
         rate = done / (now - self._start)
@@ -49,6 +52,10 @@ class Progress:
         self._stream.write(f"\r{text}\x1b[K" if self._terminal else f"{text}\n")
         self._stream.flush()
         self._shown = True
+
+    def beside(self, what: str, total: int) -> Progress:
+        """The progress of something else, shown in the same place."""
+        return Progress(what, total, quiet=self._quiet, stream=self._stream)
 
     def end(self) -> None:
         """Clear the line on a terminal."""
@@ -71,6 +78,20 @@ def shown(what: str, *, quiet: bool = False, stream: TextIO | None = None) -> It
     finally:
         _shown.reset(token)
         progress.end()
+
+
+@contextmanager
+def stage(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Something that comes before the steps, shown by itself; hand over how much of `total` is done by now."""
+    whole = _shown.get()
+    if whole is None:
+        yield lambda done: None
+        return
+    part = whole.beside(what, total)
+    try:
+        yield part.at
+    finally:
+        part.end()
 
 
 def expect(steps: int) -> None:

@@ -90,6 +90,28 @@ def test_a_single_check_shows_its_progress_on_a_terminal_and_clears_it(
     assert watched == plain
 
 
+def test_reading_a_large_text_and_many_files_is_shown_too(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with_clock(monkeypatch, 1.0)
+    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 4096)
+    monkeypatch.setattr("pqcheck.readers.source.MB", 1000)
+    size = (place / "week.csv").stat().st_size // 1000
+    stream = Terminal()
+    with shown("days judged", stream=stream):
+        check(place / "week.csv", place / "site.toml")
+    said = stream.getvalue()
+    assert f"reading week.csv, MB: 12 of {size}, " in said and "a second, " in said
+    assert said.index("reading week.csv") < said.index("days judged: 7 of 7, ")
+    lines = (place / "week.csv").read_text().splitlines(keepends=True)
+    parts = []
+    for number in range(6):
+        parts.append(place / f"part-{number}.csv")
+        parts[-1].write_text(lines[0] + "".join(lines[1 + 100 * number : 101 + 100 * number]))
+    stream = Terminal()
+    with shown("days judged", stream=stream):
+        check(parts, place / "site.toml")
+    assert "files looked at: 5 of 6, " in stream.getvalue()
+
+
 @pytest.mark.parametrize(("quiet", "stream"), [(True, Terminal()), (False, io.StringIO())])
 def test_quiet_says_nothing_and_what_is_quick_says_nothing_elsewhere(
     quiet: bool, stream: io.StringIO, place: Path, monkeypatch: pytest.MonkeyPatch

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pqcheck.clock import zone_info
 from pqcheck.errors import InputError
+from pqcheck.progress import stage
 from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
@@ -42,7 +43,11 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
         # modules it is hardly ever needed.
         threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
     alike = Alike()
-    found = [(Path(path), [alike.shared(table) for table in _tables(Path(path), site)]) for path in paths]
+    found = []
+    with stage("files looked at", len(paths)) as told:
+        for number, path in enumerate(paths):
+            told(number)
+            found.append((Path(path), [alike.shared(table) for table in _tables(Path(path), site)]))
     tables = in_one_unit(_named_apart(found))
     _check_mapping(tables, reading)
     return assemble(keep_small(tables), Declared(zone, reading.stamp, reading.interval_us))

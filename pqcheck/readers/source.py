@@ -16,10 +16,13 @@ from queue import SimpleQueue
 from typing import IO
 
 from pqcheck.errors import InputError
+from pqcheck.progress import stage
 from pqcheck.records import dataclass
 
 CHUNK = 8 << 20
 """Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""
+
+MB = 1_000_000
 
 UNPACKED_LIMIT = 1 << 40
 RATIO_LIMIT = 200
@@ -202,8 +205,9 @@ def chunks(source: Source, hashing: Hashing | None) -> Iterator[tuple[int, memor
     """
     buffers = [bytearray(CHUNK), bytearray(CHUNK)]
     kept, offset, turn = b"", 0, 0
-    with source.open() as handle:
+    with source.open() as handle, stage(f"reading {source.name}, MB", source.size // MB) as told:
         while True:
+            told(offset // MB)
             buffer = buffers[turn]
             if len(kept) > len(buffer) // 2:
                 buffer = buffers[turn] = bytearray(2 * len(buffer))
