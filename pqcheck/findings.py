@@ -266,7 +266,15 @@ def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """The findings by `sort_key`, without a key for each of them: those of a year would take 20 MB."""
     # Sorting keeps the order of equals, so the last part of the key comes first.
     found = sorted(findings, key=_start_and_point)
-    found.sort(key=_what)
+    of_frame: dict[int, tuple[Any, ...]] = {}
+
+    def what(finding: Finding) -> tuple[Any, ...]:
+        frame = finding._shared
+        if frame is None:
+            return _what(finding)
+        return of_frame.get(id(frame)) or of_frame.setdefault(id(frame), _what(finding))
+
+    found.sort(key=what)
     return tuple(found)
 
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from pqcheck.counting import largest
 
 _VERSION = 7
-_ROOM = 64
-_SHORT = 4096
+_ROOM = 256
+"""Of a short stretch a threshold is guessed from so few values that many more than asked for may reach it."""
 
 Values = NDArray[Any]
 Largest = tuple[int, float, Values, float]
@@ -142,9 +142,7 @@ def look_at(largest_of: Sequence[tuple[Stretch, int, bool]], squares_of: Sequenc
         return
     passes: list[Any] = []
     for stretch, keep, smallest in largest_of:
-        # Of a short stretch a threshold is guessed from so few values that many more than asked for may reach it.
-        short = stretch.size <= _SHORT or keep * 8 >= stretch.size
-        room = stretch.size if short else 4 * keep + _ROOM
+        room = stretch.size if keep * 8 >= stretch.size else min(stretch.size, 4 * keep + _ROOM)
         sign = -1.0 if smallest else 1.0
         passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, sign, keep, 0, np.empty(room)))
     for stretch, size in squares_of:

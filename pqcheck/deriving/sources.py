@@ -80,6 +80,7 @@ class Catalogue:
         ]
         self.quantities = frozenset(channel.quantity for _, channel in recording.channels())
         self._sources: dict[Wanted, list[Source]] = {}
+        self._extremes: dict[Wanted, list[tuple[Source | None, Source | None]]] = {}
         self._fundamentals: dict[tuple[int, str, str | None, str], Fundamental | None] = {}
 
     def find(
@@ -144,12 +145,14 @@ class Catalogue:
 
     def extremes(self, wanted: Wanted) -> list[tuple[Source | None, Source | None]]:
         """Pairs (min, max) of sources per stream whose extreme columns bound `wanted`; pairs of nothing left out."""
-        pairs: list[tuple[Source | None, Source | None]] = []
-        for number, interval_us in enumerate(self.intervals):
-            low, high = (self._extreme(number, interval_us, wanted, reading) for reading in ("min", "max"))
-            if low is not None or high is not None:
-                pairs.append((low, high))
-        return pairs
+        pairs = self._extremes.get(wanted)
+        if pairs is None:
+            pairs = self._extremes[wanted] = []
+            for number, interval_us in enumerate(self.intervals):
+                low, high = (self._extreme(number, interval_us, wanted, reading) for reading in ("min", "max"))
+                if low is not None or high is not None:
+                    pairs.append((low, high))
+        return list(pairs)
 
     def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> Source | None:
         channel = self.find(number, wanted.quantity, wanted.phase, wanted.order, wanted.hertz, reading)

@@ -7,6 +7,7 @@ length of the recording (docs/method/aggregation.md).
 from __future__ import annotations
 
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -32,6 +33,7 @@ class Tallied(NamedTuple):
     """Longest run of intervals that are outside or missing: what a rule about runs cannot rule out."""
 
 
+@lru_cache(maxsize=256)
 def kept_of(slots: int, percent: Decimal) -> int:
     """How many of the farthest readings of a period the displayed one can be the nearest of."""
     return slots - rank(slots, percent) + 1

@@ -178,10 +178,11 @@ def _passes(asked: Sequence[Finding], everything: bool) -> str:
         return ""
     if everything:
         return "\n".join(["Met:", _grid(by_loss(passed))])
-    counts = Counter(f"{one.table} {one.rule}" for one in passed)
+    counts = Counter((one.table, one.rule) for one in passed)
     tightest = worst_of(passed)
     lines = [f"Met: {len(passed)} criteria, the tightest of them {_row_sentence(tightest)}"]
-    lines += [f"  {count:5d}  {rule}" for rule, count in sorted(counts.items())]
+    named = {f"{table} {rule}": count for (table, rule), count in counts.items()}
+    lines += [f"  {count:5d}  {rule}" for rule, count in sorted(named.items())]
     return "\n".join(lines)
 
 

@@ -114,7 +114,9 @@ def answer(findings: Findings) -> str:
 
 def _answer(findings: Findings) -> str:
     asked = required(findings)
-    of = {verdict: [one for one in asked if one.verdict is verdict] for verdict in Verdict}
+    of: dict[Verdict, list[Finding]] = {verdict: [] for verdict in Verdict}
+    for one in asked:
+        of[one.verdict].append(one)
     total = len(asked)
     failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
     if not total:

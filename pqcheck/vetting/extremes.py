@@ -87,6 +87,8 @@ class ExtremesCount:
             if mean is None or (low is None and high is None):
                 continue
             trio.compared += mean.size
+            if not ((high is not None and (mean > high).any()) or (low is not None and (mean < low).any())):
+                continue
             broken, excess = crossed(mean, low, high)
             if broken.any():
                 trio.crossed += int(np.count_nonzero(broken))
