@@ -24,6 +24,7 @@ from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)
 _JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.INCONCLUSIVE)
+_UNVERIFIED = ("unverified_limit",)
 _NOTHING_SHOWN: tuple[str, ...] = ("statistic",)
 
 
@@ -202,6 +203,8 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
 
 def _modifiers(frame: Frame, decision: Decision, value: float | None) -> tuple[str, ...]:
     """Marginal, indicative, unverified limit."""
+    if frame.band is None and not decision.modifiers:
+        return _UNVERIFIED if frame.unverified else ()
     marginal = False
     if frame.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
         margin = frame.margin_at(value)

@@ -130,14 +130,15 @@ class BoundTally:
 
     def result(self) -> list[BoundShown]:
         """What is proven, period by period."""
+        nothing = no_runs()
         shown = zip(self._inside.tolist(), self._outside.tolist(), self._worst, strict=True)
-        return [BoundShown(*one, self._runs(number)) for number, one in enumerate(shown)]
+        made = [BoundShown(inside, outside, worst, nothing) for inside, outside, worst in shown]
+        for number, parts in self._parts.items():
+            made[number] = made[number]._replace(runs=self._joined(parts))
+        return made
 
-    def _runs(self, number: int) -> Runs:
-        """Runs of slots proven outside."""
-        if number not in self._parts:
-            return no_runs()
-        runs, times = join_runs(self._parts[number]), self._times
+    def _joined(self, parts: list[Runs]) -> Runs:
+        runs, times = join_runs(parts), self._times
         if times == 1:
             return runs
         return Runs(runs.first * times, runs.count * times, runs.worst, runs.worst_slot * times, runs.beyond)

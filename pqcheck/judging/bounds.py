@@ -37,10 +37,7 @@ class BoundDecider:
         """The decision for one period, of which `means_outside` aligned longer means lie outside."""
         seen = shown or _NOTHING
         longest = int(seen.runs.count.max()) if self._about_runs and len(seen.runs) else 0
-        key = (
-            seen.inside, seen.outside, longest, means_outside, period.expected, period.excluded, period.recorded,
-            period.complete, period.end_us - period.start_us,
-        )  # fmt: skip
+        key = seen.inside, seen.outside, longest, means_outside, period.expected, period.excluded, period.complete
         known = self._known.get(key)
         if known is None:
             known = self._known[key] = self._decide(period, seen, longest, means_outside)
