@@ -198,6 +198,8 @@ def _text(value: str | None) -> str:
 
 def _number(value: float | None) -> str:
     """A number as JSON has it. Raises `ValueError` for one that is not finite: the file has no word for it."""
+    if value.__class__ is float and isfinite(value):
+        return repr(value)
     if value is None:
         return "null"
     if not isfinite(value):

@@ -19,7 +19,7 @@ from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch, product_of
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.shown import JudgedPeriod, Shown
-from pqcheck.judging.tally import Tallied, Tally, kept_of
+from pqcheck.judging.tally import Tallied, Tally, kept_of, tallied_whole
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.passes import Stretch, look_at
 from pqcheck.recording import Axis
@@ -47,33 +47,43 @@ class TaskRun:
     def feed(self, stretch: Stretch, slot: int) -> None:
         """The next values of the series, the first of them at `slot`."""
         end = slot + stretch.size
+        percent, farthest = self.task.rule.statistic.percent, self._farthest_only()
         for number in range(self._first, len(self.periods)):
             period = self.periods[number]
-            if period.first_slot >= end:
+            first, last = period.first_slot, period.first_slot + period.expected
+            if first >= end:
                 break
-            tally = self._open.get(number)
-            if tally is None:
-                tally = self._open[number] = self._begin(period)
-            tally.feed(stretch, slot)
-            if tally.end_slot <= end:
-                self.shown.keep(number, tally.result())
-                del self._open[number]
-                if number == self._first:
-                    self._first += 1
+            if farthest and slot <= first < last <= end:
+                part = stretch.cut(first - slot, last - slot)
+                self.shown.keep(number, tallied_whole(self.band, percent, part, first))
+            else:
+                tally = self._open.get(number)
+                if tally is None:
+                    tally = self._open[number] = self._begin(period)
+                tally.feed(stretch, slot)
+                if last <= end:
+                    self.shown.keep(number, tally.result())
+                    del self._open[number]
+            if last <= end and number == self._first:
+                self._first += 1
+
+    def _farthest_only(self) -> bool:
+        """Whether a few farthest values say all about a period, unless some of them lie outside."""
+        two_sided = self.band.low is not None and self.band.high is not None
+        return not two_sided and self.task.rule.statistic.kind != "longest_run_at_most"
 
     def asks(self, stretch: Stretch, slot: int) -> Iterator[tuple[Stretch, int, bool]]:
         """Parts of a stretch that periods will ask for their largest values, or their smallest, and for how many."""
-        statistic, band = self.task.rule.statistic, self.band
-        if (band.low is None) == (band.high is None) or statistic.kind == "longest_run_at_most":
+        if not self._farthest_only():
             return
-        end = slot + stretch.size
+        percent, band, end = self.task.rule.statistic.percent, self.band, slot + stretch.size
         for period in itertools.islice(self.periods, self._first, None):
             if period.first_slot >= end:
                 break
             first, last = max(period.first_slot, slot), min(period.first_slot + period.expected, end)
             if first < last:
                 part = stretch.cut(first - slot, last - slot)
-                yield part, kept_of(period.expected, statistic.percent), band.high is None
+                yield part, kept_of(period.expected, percent), band.high is None and band.low is not None
 
     def result(self, number: int) -> Tallied:
         """What a period has shown; asked for once."""

@@ -39,6 +39,43 @@ def kept_of(slots: int, percent: Decimal) -> int:
     return slots - rank(slots, percent) + 1
 
 
+def tallied_whole(band: Band, percent: Decimal, values: Stretch, first_slot: int) -> Tallied:
+    """What a `Tally` gives for a period whose values come all at once, for a rule with at most one limit."""
+    below = _below(band)
+    valid, top, best, least = values.largest(kept_of(values.size, percent), smallest=below)
+    if not valid:
+        return Tallied(0, 0, None, no_runs(), 0)
+    outside, runs = 0, no_runs()
+    if not band.all_inside(top, below=below):
+        outside, runs = _outside(band, values.whole(), first_slot)
+    reading = _of_rank(best, least, valid, percent)
+    return Tallied(valid, outside, shortest(-reading if below else reading), runs, 0)
+
+
+def _below(band: Band) -> bool:
+    """Whether values are judged from below, by a lower limit alone."""
+    return band.high is None and band.low is not None
+
+
+def _outside(band: Band, values: NDArray[Any], start: int) -> tuple[int, Runs]:
+    """Number of values outside and their runs, the first value at slot `start`."""
+    outside = band.outside(values)
+    count = int(np.count_nonzero(outside))
+    return count, find_runs(outside, values, band.beyond(values), start) if count else no_runs()
+
+
+def _of_rank(best: NDArray[Any], least: float | None, valid: int, percent: Decimal) -> np.floating[Any]:
+    """The displayed reading of `valid` ones, of which `best` are the farthest and `least` the nearest of these."""
+    place = valid - rank(valid, percent) + 1
+    reading: np.floating[Any]
+    if place < len(best):
+        reading = np.sort(best)[len(best) - place]
+    else:
+        # Of a complete period just those are kept that the displayed reading is the nearest of.
+        reading = best.min() if least is None else best.dtype.type(least)
+    return reading
+
+
 class Tally:
     """Counts of one period. `first_slot` and `slots` say which slots of the series the period holds."""
 
@@ -58,7 +95,7 @@ class Tally:
         self._valid = 0
         self._outside = 0
         self._sided = (band.low is not None) + (band.high is not None)
-        self._below = band.high is None and band.low is not None
+        self._below = _below(band)
         self._far: NDArray[Any] = _NO_VALUES
         self._value: NDArray[Any] = _NO_VALUES
         self._least: float | None = None
@@ -96,11 +133,10 @@ class Tally:
             self._far, self._least = best, least
 
     def _look_outside(self, values: NDArray[Any], start: int) -> None:
-        outside = self._band.outside(values)
-        count = int(np.count_nonzero(outside))
+        count, runs = _outside(self._band, values, start)
         if count:
             self._outside += count
-            self._parts.append(find_runs(outside, values, self._band.beyond(values), start))
+            self._parts.append(runs)
 
     def _watch_possible(self, values: NDArray[Any], start: int) -> None:
         assert self._possible is not None
@@ -127,18 +163,12 @@ class Tally:
     def _reading(self) -> float | np.floating[Any] | None:
         if not self._valid:
             return None
-        place = self._valid - rank(self._valid, self._percent) + 1
         if self._sided == 2:
+            place = self._valid - rank(self._valid, self._percent) + 1
             order = np.lexsort((self._value, self._far))
             reading: np.floating[Any] = self._value[order[len(order) - place]]
             return reading
-        kept = len(self._far)
-        value: np.floating[Any]
-        if place < kept:
-            value = np.sort(self._far)[kept - place]
-        else:
-            # Of a complete period just those are kept that the displayed reading is the smallest of.
-            value = self._far.min() if self._least is None else self._far.dtype.type(self._least)
+        value = _of_rank(self._far, self._least, self._valid, self._percent)
         return -value if self._below else value
 
     def result(self) -> Tallied:
