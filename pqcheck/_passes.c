@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 7
+#define VERSION 8
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 #define SHORT 4096
@@ -382,19 +382,32 @@ static int open_up(PyObject *members, int single, PyObject *factor, PyObject *ma
 typedef struct {
     Opened opened;
     double sign;
-    Py_ssize_t keep, group;
-    double *sample;
+    Py_ssize_t keep, group, room;
     Answer answer;
 } Pass;
 
-static void run(Pass *pass)
+/* Room for the candidates of one pass, then for the values its threshold is guessed from; the passes of a call use it one
+ * after the other, since fresh memory is dear. Of a short stretch a threshold is guessed from so few values that many
+ * more than asked for may reach it. */
+static Py_ssize_t room_of(Pass *pass)
+{
+    Py_ssize_t size = pass->opened.of.size, some = 4 * pass->keep + 256;
+    pass->room = pass->keep * LANES >= size || some > size ? size : some;
+    return pass->group > 0 ? 0 : pass->room + size / step_of(size) + 1;
+}
+
+static void run(Pass *pass, double *scratch)
 {
     double *out = pass->opened.out.buf;
-    Py_ssize_t room = pass->opened.out.len / (Py_ssize_t)sizeof(double);
-    if (pass->group > 0)
-        SQUARES[pass->opened.variant](&pass->opened.of, pass->group, room, out);
-    else
-        pass->answer = SELECT[pass->opened.variant](&pass->opened.of, pass->sign, pass->keep, out, room, pass->sample);
+    Py_ssize_t length = pass->opened.out.len / (Py_ssize_t)sizeof(double);
+    if (pass->group > 0) {
+        SQUARES[pass->opened.variant](&pass->opened.of, pass->group, length, out);
+        return;
+    }
+    pass->answer = SELECT[pass->opened.variant](&pass->opened.of, pass->sign, pass->keep, scratch, pass->room,
+                                                scratch + pass->room);
+    if (pass->answer.found > 0)
+        memcpy(out, scratch, sizeof(double) * (size_t)pass->answer.found);
 }
 
 static int open_pass(PyObject *item, Pass *pass)
@@ -406,20 +419,14 @@ static int open_pass(PyObject *item, Pass *pass)
                           &out) ||
         !open_up(members, single, factor, mask, out, &pass->opened))
         return 0;
-    if (pass->group < 0 ||
-        (pass->group > 0 &&
-         pass->opened.out.len / (Py_ssize_t)sizeof(double) > pass->opened.of.size / pass->group)) {
+    Py_ssize_t length = pass->opened.out.len / (Py_ssize_t)sizeof(double);
+    if (pass->group < 0 || (pass->group > 0 && length > pass->opened.of.size / pass->group)) {
         let_go(&pass->opened);
         PyErr_SetString(PyExc_ValueError, "more groups than there are members");
         return 0;
     }
-    Py_ssize_t looked_at = pass->opened.of.size / step_of(pass->opened.of.size) + 1;
-    pass->sample = pass->group ? NULL : malloc(sizeof(double) * (size_t)looked_at);
-    if (pass->group == 0 && pass->sample == NULL) {
-        let_go(&pass->opened);
-        PyErr_NoMemory();
-        return 0;
-    }
+    /* Never more than there is room for. */
+    pass->keep = pass->keep < 0 ? 0 : pass->keep > length ? length : pass->keep;
     return 1;
 }
 
@@ -434,15 +441,22 @@ static PyObject *look(PyObject *module, PyObject *items)
     Pass *passes = malloc(sizeof(Pass) * (size_t)(count + 1));
     if (passes == NULL)
         return PyErr_NoMemory();
-    while (opened < count && open_pass(PyList_GetItem(items, opened), &passes[opened]))
-        opened++;
+    Py_ssize_t most = 1;
+    while (opened < count && open_pass(PyList_GetItem(items, opened), &passes[opened])) {
+        Py_ssize_t needed = room_of(&passes[opened++]);
+        most = needed > most ? needed : most;
+    }
     PyObject *found = NULL;
-    if (opened == count) {
+    double *scratch = opened == count ? malloc(sizeof(double) * (size_t)most) : NULL;
+    if (scratch != NULL) {
         Py_BEGIN_ALLOW_THREADS
         for (Py_ssize_t at = 0; at < count; at++)
-            run(&passes[at]);
+            run(&passes[at], scratch);
         Py_END_ALLOW_THREADS
+        free(scratch);
         found = PyList_New(count);
+    } else if (opened == count) {
+        PyErr_NoMemory();
     }
     for (Py_ssize_t at = 0; at < opened; at++) {
         Answer *answer = &passes[at].answer;
@@ -451,7 +465,6 @@ static PyObject *look(PyObject *module, PyObject *items)
             if (entry == NULL || PyList_SetItem(found, at, entry) < 0)
                 Py_CLEAR(found);
         }
-        free(passes[at].sample);
         let_go(&passes[at].opened);
     }
     free(passes);

@@ -14,9 +14,7 @@ from numpy.typing import NDArray
 
 from pqcheck.counting import largest
 
-_VERSION = 7
-_ROOM = 256
-"""Of a short stretch a threshold is guessed from so few values that many more than asked for may reach it."""
+_VERSION = 8
 
 Values = NDArray[Any]
 Largest = tuple[int, float, Values, float]
@@ -142,9 +140,8 @@ def look_at(largest_of: Sequence[tuple[Stretch, int, bool]], squares_of: Sequenc
         return
     passes: list[Any] = []
     for stretch, keep, smallest in largest_of:
-        room = stretch.size if keep * 8 >= stretch.size else min(stretch.size, 4 * keep + _ROOM)
-        sign = -1.0 if smallest else 1.0
-        passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, sign, keep, 0, np.empty(room)))
+        sign, best = -1.0 if smallest else 1.0, np.empty(min(keep, stretch.size))
+        passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, sign, keep, 0, best))
     for stretch, size in squares_of:
         sums = np.empty(stretch.size // size)
         passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, 1.0, 0, size, sums))
