@@ -102,12 +102,24 @@ class BreakEven:
         found = self._rows.get(id(task.rule))
         if found is None:
             found = []
+            # The rows of one column of a table are written under the same conditions.
+            spans: dict[int, Span | None] = {}
             for row in task.rule.rows:
-                spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
-                if ask(self._site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds:
-                    found.append((row, spans[0] if spans else Span()))
+                key = id(row.where)
+                if key not in spans:
+                    spans[key] = self._span(row)
+                span = spans[key]
+                if span is not None:
+                    found.append((row, span))
             self._rows[id(task.rule)] = found
         return found
+
+    def _span(self, row: Row) -> Span | None:
+        """The span of Isc/IL that a row governs; None where its other conditions do not hold at the site."""
+        if not ask(self._site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds:
+            return None
+        spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
+        return spans[0] if spans else Span()
 
 
 def _merged(ranges: Sequence[Range]) -> list[Range]:
