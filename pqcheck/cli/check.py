@@ -33,6 +33,10 @@ def run(args: argparse.Namespace) -> int:
     """Check, print, write; returns the exit status."""
     if args.each:
         return _each(args)
+    from pqcheck.readers.source import LATER
+
+    # Beside the imports that follow, which keep one core busy for a while.
+    LATER.ahead(args.recordings)
     from pqcheck.pipeline import check, check_and_gather
     from pqcheck.progress import shown
     from pqcheck.reports.out import prepare, wants_trends, write_all
