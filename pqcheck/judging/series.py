@@ -28,6 +28,8 @@ from pqcheck.records import dataclass
 Spans = Sequence[tuple[int, int]]
 
 _FLUSH = 4096
+_TOGETHER = 64
+"""Series fed together: what they need meanwhile is used again for the next ones, since fresh memory is dear."""
 
 
 @dataclass
@@ -143,8 +145,16 @@ def feed_all(
 ) -> None:
     """Give every series the next block, with the mask of each.
 
-    What all of them will ask of their stretches is worked out in one call, during which other threads go on.
+    What they will ask of their stretches is worked out in one call for many of them, during which other threads go on.
     """
+    for first in range(0, len(series), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        _feed_some(series[part], arrays, scratch, masks[part])
+
+
+def _feed_some(
+    series: Sequence[SeriesRun], arrays: Arrays, scratch: Scratch, masks: Sequence[NDArray[np.bool_] | None]
+) -> None:
     stretches = [run.stretch(arrays, scratch, mask) for run, mask in zip(series, masks, strict=True)]
     largest_of: list[tuple[Stretch, int, bool]] = []
     squares_of: list[tuple[Stretch, int]] = []
