@@ -6,6 +6,7 @@ library's reader gives the same values; it is used for the columns that `parquet
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import zlib
 from collections.abc import Callable, Iterator, Sequence
@@ -68,10 +69,11 @@ class Buffers:
 
     def take(self, size: int) -> NDArray[np.uint8]:
         """A buffer of at least `size` bytes, with anything in it."""
-        while self._free:
-            buffer = self._free.pop()
-            if buffer.size >= size:
-                return buffer
+        with contextlib.suppress(IndexError):
+            while True:
+                buffer = self._free.pop()
+                if buffer.size >= size:
+                    return buffer
         return np.empty(size, np.uint8)
 
     def give(self, buffer: NDArray[np.uint8]) -> None:

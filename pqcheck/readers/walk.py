@@ -84,6 +84,7 @@ def _blocks(
             canvas = canvases[number % len(canvases)]
             runs = {at: readers[at].part.within(low, high) for at in parts if readers[at].asked.columns}
             canvas.begin(low, high, runs)
+            feed.hurry = number == 0
             for at, mine in runs.items():
                 if mine[0].size:
                     feed.fill(canvas, readers[at], mine, high)
@@ -172,6 +173,8 @@ class _Feed:
         self._watch = watch
         self._pool = ThreadPoolExecutor(DECODERS)
         self._queue: deque[tuple[_PartReader, Piece, Future[Decoded]]] = deque()
+        self.hurry = False
+        """Whether somebody stands and waits: then two threads decode, which is quicker and costs more."""
 
     @staticmethod
     def _order(
@@ -229,9 +232,17 @@ class _Feed:
         """
         asked, slabs = reader.asked, reader.part.table.slabs
         later = reader.part.first_row_from(high)
-        for piece in reader.needed(runs):
+        beside: list[Future[None]] = []
+        for number, piece in enumerate(reader.needed(runs)):
             alone = reader.in_order and (later is None or reader.ends[piece[0]] <= later)
-            if alone and self._straight(canvas, reader, piece, runs):
+            if alone and self._following == (reader, piece) and asked.flag is None and isinstance(
+                reader.part.table.decode, PageDecoder
+            ):
+                self._following = next(self._jobs, None)
+                if self.hurry and number % 2:
+                    beside.append(self._pool.submit(self._straight, canvas, reader, piece, runs))
+                else:
+                    self._straight(canvas, reader, piece, runs)
                 continue
             while piece not in reader.held:
                 self._next()
@@ -239,23 +250,28 @@ class _Feed:
             canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slabs[piece[0]],
                        reader.held[piece])
             if alone:
-                done = reader.held.pop(piece)
-                if done.release is not None:
-                    done.release()
+                _let_go(reader.held.pop(piece))
+        for future in beside:
+            future.result()
 
-    def _straight(self, canvas: Canvas, reader: _PartReader, piece: Piece, runs: Runs) -> bool:
-        """Write a piece that only this block needs to its places at once; False when it takes the usual way."""
+    def _straight(self, canvas: Canvas, reader: _PartReader, piece: Piece, runs: Runs) -> None:
+        """Write a piece that only this block needs to its places at once, unless it holds something odd."""
         table, columns = reader.part.table, reader.columns(piece)
-        decoder, asked = table.decode, reader.asked
-        if not isinstance(decoder, PageDecoder) or asked.flag is not None or self._following != (reader, piece):
-            return False
-        slab = table.slabs[piece[0]]
+        decoder, asked, slab = table.decode, reader.asked, table.slabs[piece[0]]
+        assert isinstance(decoder, PageDecoder)
         places = canvas.places(asked.channels[columns], runs, slab)
-        if places is None or not decoder.into(slab, asked.columns[columns], *places):
-            return False
-        self._following = next(self._jobs, None)
-        return True
+        if places is not None and decoder.into(slab, asked.columns[columns], *places):
+            return
+        decoded = self._decode(reader, piece)
+        self._watch(table, slab, asked.columns[columns], decoded)
+        canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slab, decoded)
+        _let_go(decoded)
 
     def close(self) -> None:
         """Stop the threads."""
         self._pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _let_go(decoded: Decoded) -> None:
+    if decoded.release is not None:
+        decoded.release()
