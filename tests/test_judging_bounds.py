@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from pqcheck.counting import Band
+from pqcheck.deriving.formulas import PercentOfNominal
 from pqcheck.findings import Finding, Findings, Verdict, in_order
 from pqcheck.judging.bound_tally import Bounds, BoundTally
+from pqcheck.judging.resolve import resolve
 from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.limit_tables import load_table
 from tests.recordings import judged, one, recording, site
 
 PER_DAY = {3: 28_800, 60: 1440, 600: 144, 900: 96, 1800: 48}
@@ -115,3 +118,20 @@ def test_periods_that_overlap_begin_early_or_hold_nothing(
     for (first, end), shown in zip(spans, tally.result(), strict=True):
         assert (shown.inside, shown.outside, shown.worst) == plainly(low, high, band, first, end)
         assert int(shown.runs.count.sum()) == shown.outside
+
+
+def test_orders_of_a_phase_share_the_measured_voltage() -> None:
+    names = [f"voltage_harmonic.{phase}.h{order}{reading} [%]" for phase in ("an", "bn") for order in (3, 5, 7)
+             for reading in ("", ".max")]  # fmt: skip
+    names += ["voltage.an [V]", "voltage.bn [V]", "voltage.an.max [V]", "voltage.bn.max [V]"]
+    place = site(pcc={"is_pcc": True}, recording={"extremes_of": "3 s"})
+    tasks, _ = resolve([load_table("ieee519-2022")], recording({name: [1.0] * 1008 for name in names}), place)
+    formulas = [
+        source.formula
+        for task in tasks
+        for source in (task.source, *(one for pair in task.bounds for one in pair))
+        if source is not None and isinstance(source.formula, PercentOfNominal)
+    ]
+    assert len(formulas) >= 12
+    # A block works each of them out once: it is known by identity.
+    assert len({id(one.fundamental) for one in formulas}) == len({one.fundamental for one in formulas}) == 4
