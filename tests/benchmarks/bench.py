@@ -57,8 +57,9 @@ for stream in recording.streams:
 CHECK = """
 import contextlib, io
 from pqcheck.cli import main
+sys.argv[1:] = ["check", data, "--site", site, "--json", out]
 with contextlib.redirect_stdout(io.StringIO()):
-    code = main(["check", data, "--site", site, "--json", out])
+    code = main()
 if code not in (0, 1, 3):
     sys.exit(f"pqcheck check ended with {code}")
 """
