@@ -43,15 +43,17 @@ def _completed(of: type[Any], frozen: bool, order: bool, slots: bool) -> type[An
     fillers = {field.name: cls.__dict__[field.name].__set__ for field in fields} if slots else {}
     methods: dict[str, Any] = {"__init__": _init(cls, fields, fillers), "__repr__": _repr(fields)}
     key = _compared(tuple(field.name for field in fields if field.compare))
-    methods["__eq__"], methods["__hash__"] = _equality(key)
+    methods["__eq__"] = _equality(key)
     if order:
         methods |= _order(key)
     if frozen:
         methods["__setattr__"], methods["__delattr__"] = _refused_set, _refused_delete
+        methods["__hash__"] = _hash(key, kept=not slots)
+        methods["__getstate__"] = _get_state if slots else _without_hash
+        if slots:
+            methods["__setstate__"] = _set_state
     else:
         methods["__hash__"] = None
-    if frozen and slots:
-        methods["__getstate__"], methods["__setstate__"] = _get_state, _set_state
     own = cls.__dict__
     for name, method in methods.items():
         if name not in own or (name == "__hash__" and own[name] is None):
@@ -106,25 +108,35 @@ def _repr(fields: tuple[dataclasses.Field[Any], ...]) -> Callable[[Any], str]:
 
 def _compared(names: tuple[str, ...]) -> Key:
     """The fields that are compared, as a tuple."""
-    if len(names) > 1:
-        return attrgetter(*names)
-
-    def key(self: Any) -> tuple[Any, ...]:
-        return tuple(getattr(self, name) for name in names)
-
-    return key
+    if not names:
+        return lambda self: ()
+    get = attrgetter(*names)
+    return get if len(names) > 1 else lambda self: (get(self),)
 
 
-def _equality(key: Key) -> tuple[Callable[[Any, object], bool], Callable[[Any], int]]:
+def _equality(key: Key) -> Callable[[Any, object], bool]:
     def __eq__(self: Any, other: object) -> bool:
         if other.__class__ is not self.__class__:
             return NotImplemented
         return key(self) == key(other)
 
+    return __eq__
+
+
+def _hash(key: Key, kept: bool) -> Callable[[Any], int]:
     def __hash__(self: Any) -> int:
         return hash(key(self))
 
-    return __eq__, __hash__
+    def __kept__(self: Any) -> int:
+        # Channels and formulas are keys of every block: what is in them is hashed once.
+        try:
+            found: int = self._hashed
+        except AttributeError:
+            found = hash(key(self))
+            _set(self, "_hashed", found)
+        return found
+
+    return __kept__ if kept else __hash__
 
 
 def _order(key: Key) -> dict[str, Callable[[Any, object], Any]]:
@@ -137,6 +149,11 @@ def _order(key: Key) -> dict[str, Callable[[Any, object], Any]]:
         return method
 
     return {f"__{compare.__name__}__": with_this(compare) for compare in (lt, le, gt, ge)}
+
+
+def _without_hash(self: Any) -> dict[str, Any]:
+    """For pickling and copying: texts have another hash in every process."""
+    return {name: value for name, value in self.__dict__.items() if name != "_hashed"}
 
 
 def _get_state(self: Any) -> list[Any]:

@@ -93,6 +93,23 @@ def test_a_frozen_one_refuses_and_hashes() -> None:
     assert Frozen.__doc__ == "A class that can be found by its name, as pickling asks."
 
 
+def test_a_hash_is_worked_out_once_and_never_carried_to_another_process() -> None:
+    class Counted(str):
+        asked = 0
+
+        def __hash__(self) -> int:
+            Counted.asked += 1
+            return super().__hash__()
+
+    one = Frozen(1, Counted("text"))
+    assert hash(one) == hash(one) == hash(Frozen(1, "text")) and Counted.asked == 1
+    one = Frozen(1)
+    hash(one)
+    assert b"_hashed" not in pickle.dumps(one) and "_hashed" not in repr(one)
+    assert not hasattr(copy.copy(one), "_hashed") and dataclasses.replace(one, number=2) == Frozen(2)
+    assert hash(dataclasses.replace(one, number=2)) == hash(Frozen(2)) != hash(one)
+
+
 def test_one_field_and_not_a_number() -> None:
     not_a_number = float("nan")
     assert Single(not_a_number) == Single(not_a_number), "compared as tuples are: the same object is equal to itself"
