@@ -18,7 +18,7 @@ COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "l
 """Commands in the order of a job; one that is not built yet has no module and is not listed."""
 
 
-_COLLECT_AFTER = 50_000
+_COLLECT_AFTER = 200_000
 """New containers between two looks for garbage that only refers to itself; a check makes hardly any."""
 
 
