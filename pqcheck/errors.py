@@ -6,7 +6,6 @@ line prints it as it stands and exits with 2.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 
 
@@ -36,5 +35,7 @@ class OutputError(PqcheckError):
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return ``"; did you mean 'x'?"`` for the known name closest to `word`, or an empty string."""
+    import difflib
+
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
     return f"; did you mean {found[0]!r}?" if found else ""

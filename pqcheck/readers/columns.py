@@ -76,6 +76,8 @@ def _parse(text: str) -> Channel | str:
         return "its brackets do not match"
     name, *parts = named.strip().split(".")
     quantity = QUANTITIES.get(name)
+    if name == TIME:
+        return f"{name!r} is not a quantity"
     if quantity is None:
         return f"{name!r} is not a quantity{nearest(name, QUANTITIES)}"
     phase, order, hertz, reading = None, None, None, "mean"

@@ -10,7 +10,7 @@ import functools
 import json
 import re
 from collections.abc import Mapping
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import SiteError, nearest
@@ -28,7 +28,7 @@ _TYPES = {
 @functools.cache
 def site_schema() -> Mapping[str, Any]:
     """The JSON Schema of the site file."""
-    text = resources.files("pqcheck.site").joinpath("site.schema.json").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("site.schema.json").read_text(encoding="utf-8")
     schema: Mapping[str, Any] = json.loads(text)
     return schema
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import functools
 import json
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 
 @functools.cache
 def catalogue() -> dict[str, Any]:
     """``checks`` by name (kind, title, looks_at, how, example, codes) and ``common_codes``."""
-    text = resources.files("pqcheck.vetting").joinpath("catalogue.json").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("catalogue.json").read_text(encoding="utf-8")
     loaded: dict[str, Any] = json.loads(text)
     return loaded
 

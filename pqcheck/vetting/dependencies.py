@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from pqcheck.vetting.outcome import Outcome, Subject
@@ -14,7 +14,7 @@ from pqcheck.vetting.trust import Trust
 @functools.cache
 def table() -> dict[str, dict[str, Any]]:
     """Reason code to ``allows`` ("nothing" or "lower bound") and ``refuses`` (quantities, phases, why)."""
-    text = resources.files("pqcheck.vetting").joinpath("dependencies.json").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("dependencies.json").read_text(encoding="utf-8")
     loaded: dict[str, dict[str, Any]] = json.loads(text)
     return loaded
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import functools
 import json
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 
 @functools.cache
 def table() -> dict[str, dict[str, dict[str, Any]]]:
     """Check name to threshold name to entry (``value``, ``unit``, ``basis``, ``why``)."""
-    text = resources.files("pqcheck.vetting").joinpath("thresholds.json").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("thresholds.json").read_text(encoding="utf-8")
     loaded: dict[str, dict[str, dict[str, Any]]] = json.loads(text)
     return loaded
 
