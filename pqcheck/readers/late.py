@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 
 from pqcheck.errors import InputError
-from pqcheck.readers.table import BadCells, Decoded, Slab, Table
+from pqcheck.readers.table import DECODERS, BadCells, Decoded, Slab, Table
 from pqcheck.recording import Note, RowSpan
 from pqcheck.records import dataclass
 
@@ -119,9 +120,21 @@ def keep_small(tables: Sequence[Table]) -> list[Table]:
     for table in tables:
         columns = sorted(table.channels)
         at = {column: number for number, column in enumerate(columns)}
-        slabs = {slab.first_row: (at, _own(table.decode(slab, columns))) for slab in table.slabs}
+        slabs = {
+            slab.first_row: (at, _own(decoded))
+            for slab, decoded in zip(table.slabs, _decoded(table, columns), strict=True)
+        }
         kept.append(replace(table, decode=_Kept(slabs)) if table.slabs else table)
     return kept
+
+
+def _decoded(table: Table, columns: Sequence[int]) -> Iterator[Decoded]:
+    """Every slab of a table, decoded some at a time."""
+    if len(table.slabs) < 2:
+        yield from (table.decode(slab, columns) for slab in table.slabs)
+        return
+    with ThreadPoolExecutor(DECODERS) as pool:
+        yield from pool.map(lambda slab: table.decode(slab, columns), table.slabs)
 
 
 def _own(decoded: Decoded) -> Decoded:

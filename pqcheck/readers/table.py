@@ -13,6 +13,9 @@ from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Event, Note, Values
 from pqcheck.records import dataclass
 
+DECODERS = 2
+"""Pieces decoded at a time; more would only take memory on the two cores this is tuned for."""
+
 
 @dataclass(frozen=True)
 class Slab:

@@ -12,12 +12,9 @@ from pqcheck.readers.canvas import Canvas, Conflicts
 from pqcheck.readers.grid import Ints
 from pqcheck.readers.pages import PageDecoder
 from pqcheck.readers.plan import Part, Plan, Runs, parts_by_block
-from pqcheck.readers.table import Decoded, Slab, Table
+from pqcheck.readers.table import DECODERS, Decoded, Slab, Table
 from pqcheck.recording import DAY, Axis, Block, Channel
 from pqcheck.records import dataclass
-
-DECODERS = 2
-"""Pieces decoded at a time; more would only take memory on the two cores this is tuned for."""
 
 BLOCK_VALUES = 4_000_000
 
