@@ -6,12 +6,13 @@ Both give the same to the last bit (`_passes.c`), so findings do not depend on w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.compiled import compiled
 from pqcheck.counting import largest
 
 _VERSION = 8
@@ -21,14 +22,8 @@ Largest = tuple[int, float, Values, float]
 """Number of values, the largest, the largest ones, the smallest of these (NaN where there is none)."""
 
 
-@cache
 def _compiled() -> Any:
-    """The compiled module; None where there is none, or one of another version of this file."""
-    try:
-        from pqcheck import _passes
-    except ImportError:
-        return None
-    return _passes if _passes.VERSION == _VERSION else None
+    return compiled("pqcheck._passes", _VERSION)
 
 
 class Stretch:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.compiled import compiled
 from pqcheck.records import dataclass
 
 _VERSION = 1
@@ -22,14 +23,8 @@ _PAD = 16
 """Doubles between the rows, so that they do not share cache sets."""
 
 
-@cache
 def _compiled() -> Any:
-    """The compiled module; None where there is none, or one of another version of this file."""
-    try:
-        from pqcheck.readers import _numbers
-    except ImportError:
-        return None
-    return _numbers if _numbers.VERSION == _VERSION else None
+    return compiled("pqcheck.readers._numbers", _VERSION)
 
 
 @cache

@@ -11,16 +11,15 @@ import threading
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import field
-from functools import cache
 from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.compiled import compiled
 from pqcheck.errors import InputError
 from pqcheck.readers.cells import may_be_codes, without_codes
-from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group
-from pqcheck.readers.parquet_footer import compiled as footer_module
+from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group, footer_module
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
 from pqcheck.recording import Values
@@ -45,14 +44,8 @@ Move = tuple[int, int, int]
 """Place in a buffer, row of the file, and how many rows go there from this row on."""
 
 
-@cache
 def _compiled() -> Any:
-    """The compiled module; None where there is none, or one of another version of this file."""
-    try:
-        from pqcheck.readers import _pages
-    except ImportError:
-        return None
-    return _pages if _pages.VERSION == _VERSION else None
+    return compiled("pqcheck.readers._pages", _VERSION)
 
 
 def available() -> bool:

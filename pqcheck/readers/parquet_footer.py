@@ -7,12 +7,13 @@ Only a plain table is understood: a time column of whole stamps beside columns o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.compiled import compiled
 from pqcheck.readers.source import Source
 from pqcheck.records import dataclass
 
@@ -77,15 +78,7 @@ class Footer:
 
     def plain(self, columns: Sequence[int]) -> frozenset[int]:
         """Those of the columns whose numbers `pages.PageDecoder` reads; the library reads the others."""
-        packed = np.array((UNPACKED, SNAPPY, GZIP, ZSTD))
-        sound: NDArray[np.bool_] = np.ones(len(self.columns), np.bool_)
-        kinds = np.array([element.type for element in self.columns], np.int64)
-        for group in self.groups:
-            chunks = group.chunks
-            sound &= (chunks[:, TYPE] == kinds) & (chunks[:, VALUES] == group.rows) & (chunks[:, FLAT] == 1)
-            sound &= np.isin(chunks[:, CODEC], packed) & (chunks[:, ENCODINGS] & ~_ENCODINGS == 0)
-            sound &= (chunks[:, START] >= 0) & (chunks[:, SIZE] >= 0)
-        return frozenset(column for column in columns if sound[column] and _is_number(self.columns[column]))
+        return frozenset(column for column in columns if self._sound[column] and _is_number(self.columns[column]))
 
     def stamps(self, column: int) -> tuple[int, int, bool] | None:
         """How the integers of a time column become microseconds (factor, divisor), and whether they lack a zone.
@@ -95,9 +88,20 @@ class Footer:
         element = self.columns[column]
         if element.type != INT64 or element.logical != _TIMESTAMP or element.unit not in _PER_MICROSECOND:
             return None
-        as_number = Element(element.name, INT64, element.optional, _NO_LOGICAL, 0, False)
-        like = Footer((*self.columns[:column], as_number, *self.columns[column + 1 :]), self.groups, {})
-        return (*_PER_MICROSECOND[element.unit], not element.adjusted) if like.plain([column]) else None
+        return (*_PER_MICROSECOND[element.unit], not element.adjusted) if self._sound[column] else None
+
+    @cached_property
+    def _sound(self) -> NDArray[np.bool_]:
+        """Columns whose chunks say what the schema says, and are packed and encoded in ways known here."""
+        packed = np.array((UNPACKED, SNAPPY, GZIP, ZSTD))
+        sound: NDArray[np.bool_] = np.ones(len(self.columns), np.bool_)
+        kinds = np.array([element.type for element in self.columns], np.int64)
+        for group in self.groups:
+            chunks = group.chunks
+            sound &= (chunks[:, TYPE] == kinds) & (chunks[:, VALUES] == group.rows) & (chunks[:, FLAT] == 1)
+            sound &= np.isin(chunks[:, CODEC], packed) & (chunks[:, ENCODINGS] & ~_ENCODINGS == 0)
+            sound &= (chunks[:, START] >= 0) & (chunks[:, SIZE] >= 0)
+        return sound
 
 
 def _is_number(element: Element) -> bool:
@@ -106,19 +110,14 @@ def _is_number(element: Element) -> bool:
     return element.type in (INT32, INT64) and element.logical in (_NO_LOGICAL, _INTEGER)
 
 
-@cache
-def compiled() -> Any:
-    """The compiled module; None where there is none, or one of another version of this file."""
-    try:
-        from pqcheck.readers import _footer
-    except ImportError:
-        return None
-    return _footer if _footer.VERSION == _VERSION else None
+def footer_module() -> Any:
+    """The compiled module; None where there is none."""
+    return compiled("pqcheck.readers._footer", _VERSION)
 
 
 def read_footer(source: Source) -> Footer | None:
     """The footer of a file that is a plain table; None for any other, and without the compiled module."""
-    module = compiled()
+    module = footer_module()
     if module is None or source.size < 2 * _TAIL:
         return None
     with source.open() as handle:
