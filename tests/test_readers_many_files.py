@@ -323,3 +323,13 @@ def test_a_checksum_begun_ahead_is_not_worked_out_twice(tmp_path: Path) -> None:
     os.utime(path, (1, 1))
     assert checksums.of(open_source(path)).result() == begun.result(), "a file that has changed since is read again"
     assert len(checksums._ahead) == 1
+
+
+def test_whoever_waits_for_a_checksum_is_told_what_went_wrong(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(_: Path) -> str:
+        raise MemoryError
+
+    path = as_parquet(tmp_path / "a.parquet", numbers(144), range(144))
+    monkeypatch.setattr("pqcheck.readers.source.sha256_of", refuse)
+    with pytest.raises(MemoryError):
+        Checksums().of(open_source(path)).result(timeout=60)

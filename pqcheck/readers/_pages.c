@@ -249,6 +249,20 @@ static int64_t present(const uint8_t *from, int64_t bytes, int64_t count, uint8_
     return there;
 }
 
+/* Entries of a dictionary by their places, which are all places[0] where they are the same. */
+#define COPIED(SIZE, TYPE)                                                                                           \
+    static void copied_##SIZE(TYPE *values, const TYPE *known, const uint32_t *places, int64_t count, int same)      \
+    {                                                                                                                \
+        if (same)                                                                                                    \
+            for (int64_t at = 0; at < count; at++)                                                                   \
+                values[at] = known[places[0]];                                                                       \
+        else                                                                                                         \
+            for (int64_t at = 0; at < count; at++)                                                                   \
+                values[at] = known[places[at]];                                                                      \
+    }
+COPIED(4, uint32_t)
+COPIED(8, uint64_t)
+
 /* Places in the dictionary to values; 0 when one lies behind its end. */
 static int looked_up(const uint8_t *from, int64_t bytes, int64_t count, int64_t size, const void *dictionary,
                      int64_t entries, void *to)
@@ -272,25 +286,10 @@ static int looked_up(const uint8_t *from, int64_t bytes, int64_t count, int64_t 
                 last = (int32_t)batch[at] > last ? (int32_t)batch[at] : last;
         if (last >= entries)
             return 0;
-        if (size == 4) {
-            uint32_t *values = (uint32_t *)to + done;
-            const uint32_t *known = dictionary;
-            if (same)
-                for (int64_t at = 0; at < more; at++)
-                    values[at] = known[last];
-            else
-                for (int64_t at = 0; at < more; at++)
-                    values[at] = known[batch[at]];
-        } else {
-            uint64_t *values = (uint64_t *)to + done;
-            const uint64_t *known = dictionary;
-            if (same)
-                for (int64_t at = 0; at < more; at++)
-                    values[at] = known[last];
-            else
-                for (int64_t at = 0; at < more; at++)
-                    values[at] = known[batch[at]];
-        }
+        if (size == 4)
+            copied_4((uint32_t *)to + done, dictionary, batch, more, same);
+        else
+            copied_8((uint64_t *)to + done, dictionary, batch, more, same);
         done += more;
     }
     return 1;

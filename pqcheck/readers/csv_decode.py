@@ -21,11 +21,9 @@ from pqcheck.readers.cells import POINT, Column, Spelling, may_be_codes, read_co
 from pqcheck.readers.csv_scan import split_line
 from pqcheck.readers.numbers import parse_numbers
 from pqcheck.readers.source import Source
-from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
+from pqcheck.readers.table import FIRST_BAD_ROWS, BadCells, Decoded, RowNumbers, Slab
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
-
-FIRST_BAD_ROWS = 5
 
 _buffers = threading.local()
 

@@ -21,11 +21,9 @@ from pqcheck.errors import InputError
 from pqcheck.readers.cells import may_be_codes, without_codes
 from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group, footer_module
 from pqcheck.readers.source import Source
-from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab
+from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, bad_cells
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
-
-FIRST_BAD_ROWS = 5
 
 _VERSION = 2
 _FIELDS = 10
@@ -114,8 +112,7 @@ class PageDecoder:
         for at in odd:
             values[at], wrong, sample = without_codes(values[at])
             if wrong.size:
-                rows = self.row_numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
-                bad.append(BadCells(columns[at], int(wrong.size), tuple(rows.tolist()), sample))
+                bad.append(bad_cells(columns[at], self.row_numbers, slab, wrong, sample))
         return Decoded(values, tuple(bad), release=lambda: self.buffers.give(buffer))
 
     def into(self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> bool:

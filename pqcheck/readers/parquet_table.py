@@ -23,7 +23,7 @@ from pqcheck.readers.pages import PageDecoder, available, damaged, read_integers
 from pqcheck.readers.parquet_footer import FLOAT, Footer, read_footer
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.source import LATER, Source, open_source
-from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table
+from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table, bad_cells
 from pqcheck.readers.times import Times
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
@@ -45,7 +45,6 @@ OWN_STEP = 600_000
 LIBRARY_STEP = 3_000_000
 """The same for the library, whose calls cost more."""
 
-FIRST_BAD_ROWS = 5
 _INDEX = "__index_level_"
 _SCHEMA_KEY = "ARROW:schema"
 _PER_SECOND = {"ms": 1000, "us": 1}
@@ -230,8 +229,7 @@ class ParquetDecoder:
             numbers, wrong, sample = _numbers(series)
             values.append(numbers)
             if wrong.size:
-                rows = self.row_numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
-                bad.append(BadCells(column, int(wrong.size), tuple(rows.tolist()), sample))
+                bad.append(bad_cells(column, self.row_numbers, slab, wrong, sample))
         return Decoded(values, tuple(bad))
 
 

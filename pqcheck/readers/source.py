@@ -207,6 +207,9 @@ class Checksums:
                 found.set_exception(error)
             except OSError as error:
                 found.set_exception(InputError(f"{source.name} cannot be read: {error.strerror}; copy it again"))
+            except Exception as error:
+                # Whatever it is, somebody waits for an answer.
+                found.set_exception(error)
             del source, found
 
 

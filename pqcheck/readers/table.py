@@ -40,6 +40,16 @@ class BadCells:
     text: str
 
 
+FIRST_BAD_ROWS = 5
+"""So many rows with such cells are named."""
+
+
+def bad_cells(column: int, numbers: RowNumbers, slab: Slab, wrong: NDArray[np.intp], text: str) -> BadCells:
+    """What to tell of a column of a slab, of which the places `wrong` hold no number."""
+    rows = numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
+    return BadCells(column, int(wrong.size), tuple(rows.tolist()), text)
+
+
 @dataclass(frozen=True)
 class Decoded:
     """Numbers of one slab, one array per column asked for; NaN where the cell is empty or not a number.
