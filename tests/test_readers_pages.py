@@ -21,7 +21,8 @@ from pyarrow import parquet
 from pqcheck.errors import InputError
 from pqcheck.readers import pages, read
 from pqcheck.readers.pages import PageDecoder
-from pqcheck.readers.parquet_footer import Footer, read_footer
+from pqcheck.readers.parquet_footer import SIZE, Footer, read_footer
+from pqcheck.readers.parquet_footer import START as PLACE
 from pqcheck.readers.parquet_table import ParquetDecoder, read_parquet_table
 from pqcheck.readers.source import Source, open_source
 from pqcheck.readers.table import RowNumbers, Slab, Table
@@ -409,7 +410,7 @@ def test_a_page_that_lies_is_a_damaged_file(tmp_path: Path) -> None:
     assert isinstance(decoder, PageDecoder)
     chunk = decoder.footer.groups[0].chunks[1]
     data = bytearray(path.read_bytes())
-    begin = int(chunk[3])
+    begin = int(chunk[PLACE])
     data[begin : begin + 60] = b"\xff" * 60
     path.write_bytes(data)
     fresh = read_parquet_table(path, None)
@@ -508,7 +509,7 @@ def test_a_footer_is_read_as_another_library_reads_it(sound: dict[str, bytes], t
         for at, chunk in enumerate(group.chunks.tolist()):
             column = theirs.row_group(number).column(at)
             start = column.dictionary_page_offset if column.has_dictionary_page else column.data_page_offset
-            assert chunk[2:5] == [column.num_values, start, column.total_compressed_size]
+            assert (chunk[PLACE], chunk[SIZE]) == (start, column.total_compressed_size)
 
 
 def test_row_numbers_of_codes(tmp_path: Path) -> None:

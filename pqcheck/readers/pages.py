@@ -10,7 +10,6 @@ import contextlib
 import threading
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import field
 from typing import IO, Any
 
 import numpy as np
@@ -21,7 +20,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers.cells import may_be_codes, without_codes
 from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group, footer_module
 from pqcheck.readers.source import Source
-from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, bad_cells
+from pqcheck.readers.table import DECODERS, BadCells, Decoded, RowNumbers, Slab, bad_cells
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
 
@@ -33,6 +32,7 @@ _ANY_FORM = 47
 """zlib: gzip or zlib header, whichever there is; writers differ."""
 
 _ALIGNED = 64
+_USUAL = 16 << 20
 _GAP = 2
 """Chunks of one step are read at once when they take at least this part of what lies between the first and the last."""
 
@@ -68,8 +68,13 @@ class Buffers:
         return np.empty(size, np.uint8)
 
     def give(self, buffer: NDArray[np.uint8]) -> None:
-        """Take a buffer back that nobody looks at any more."""
-        self._free.append(buffer)
+        """Take a buffer back that nobody looks at any more; only a few of a usual size are kept."""
+        if buffer.size <= _USUAL and len(self._free) < DECODERS:
+            self._free.append(buffer)
+
+
+_BUFFERS = Buffers()
+"""For all files: each in turn needs as much as the one before."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +89,7 @@ class PageDecoder:
     numbers: frozenset[int]
     row_numbers: RowNumbers
     library: Callable[[Slab, Sequence[int]], Decoded]
-    buffers: Buffers = field(default_factory=Buffers)
+    buffers: Buffers = _BUFFERS
 
     def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
         """Numbers of the asked columns of some rows, valid until `Decoded.release` is called."""

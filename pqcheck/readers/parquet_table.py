@@ -120,7 +120,8 @@ def _own_head(source: Source) -> _Head | None:
     # The files of a year have the same names, which are held once.
     names = tuple(sys.intern(element.name) for element in footer.columns)
     narrow = frozenset(number for number, element in enumerate(footer.columns) if element.type == FLOAT)
-    return _Head(names, units_of(footer.keys.get(_SCHEMA_KEY, "")), narrow, footer)
+    # What is stored under keys is large, and no longer needed.
+    return _Head(names, units_of(footer.keys.get(_SCHEMA_KEY, "")), narrow, replace(footer, keys={}))
 
 
 def _library_head(source: Source, path: Path) -> _Head:
