@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 8
+#define VERSION 9
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 #define SHORT 4096
@@ -357,7 +357,8 @@ static void let_go(Opened *opened)
     PyBuffer_Release(&opened->out);
 }
 
-/* The buffers of a call; 0 with an error set when they do not fit each other. */
+/* The buffers of a call; 0 with an error set when they do not fit each other. Where `single` is negative, the members
+ * know their width. */
 static int open_up(PyObject *members, int single, PyObject *factor, PyObject *mask, PyObject *out, Opened *opened)
 {
     memset(opened, 0, sizeof *opened);
@@ -366,6 +367,8 @@ static int open_up(PyObject *members, int single, PyObject *factor, PyObject *ma
         let_go(opened);
         return 0;
     }
+    if (single < 0)
+        single = opened->members.itemsize == (Py_ssize_t)sizeof(float);
     Py_ssize_t size = opened->members.len / (Py_ssize_t)(single ? sizeof(float) : sizeof(double));
     opened->of = (Stretch){opened->members.buf, opened->factor.buf, opened->mask.buf, size};
     opened->variant = (single ? 4 : 0) + (factor == Py_None ? 0 : 2) + (mask == Py_None ? 0 : 1);
@@ -585,7 +588,8 @@ static PyObject *close_all(Py_buffer *buffers, int count, int fits)
     for (int at = 0; at < count; at++)
         PyBuffer_Release(&buffers[at]);
     if (!fits) {
-        PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");
+        if (!PyErr_Occurred())
+            PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");
         return NULL;
     }
     Py_INCREF(Py_None);
@@ -686,7 +690,160 @@ static PyObject *largest_at(PyObject *module, PyObject *args)
     return close_all(buffers, 4, fits);
 }
 
+/* What is asked of one of several stretches of one length; passes.py makes such rows. `by` are for values the number to
+ * keep and the share as a fraction, for sums the size of a group; answers are written from `at` on: number of values,
+ * the largest, the one of the rank that the share gives, or the sums. */
+typedef struct {
+    int64_t item, kind, start, end, by[3], at;
+} Asked;
+
+enum { LARGEST, SMALLEST, SUMS };
+
+typedef struct {
+    double *room;
+    Py_ssize_t size;
+} Scratch;
+
+static int make_room(Scratch *scratch, Py_ssize_t size)
+{
+    if (size > scratch->size) {
+        free(scratch->room);
+        scratch->room = malloc(sizeof(double) * (size_t)size);
+        scratch->size = scratch->room == NULL ? 0 : size;
+    }
+    return scratch->room != NULL;
+}
+
+/* Number of values, the largest times sign, and the reading of rank ceil(share x number of values) when they are sorted
+ * with the farthest last (counting.rank); 0 without memory. */
+static int rank_in(const Stretch *of, int variant, const Asked *asked, Scratch *scratch, double *out)
+{
+    double sign = asked->kind == SMALLEST ? -1.0 : 1.0;
+    Py_ssize_t keep = (Py_ssize_t)asked->by[0], room = of->size;
+    if (keep < of->size / LANES && 4 * keep + 256 < room)
+        room = 4 * keep + 256;
+    Answer answer;
+    for (;;) {
+        if (!make_room(scratch, room + of->size / step_of(of->size) + 1))
+            return 0;
+        answer = SELECT[variant](of, sign, keep, scratch->room, room, scratch->room + room);
+        if (answer.found >= 0)
+            break;
+        /* Of a short stretch a threshold is guessed from so few values that many more may reach it. */
+        room = of->size;
+    }
+    out[0] = (double)answer.valid;
+    out[1] = answer.top;
+    out[2] = __builtin_nan("");
+    if (answer.valid == 0)
+        return 1;
+    int64_t rank = (asked->by[1] * answer.valid + asked->by[2] - 1) / asked->by[2];
+    Py_ssize_t place = answer.valid - (Py_ssize_t)(rank < 1 ? 1 : rank) + 1;
+    if (place < answer.found) {
+        bring_forward(scratch->room, answer.found, place);
+        answer.least = scratch->room[0];
+        for (Py_ssize_t at = 1; at < place; at++)
+            answer.least = scratch->room[at] < answer.least ? scratch->room[at] : answer.least;
+    }
+    out[2] = sign * answer.least;
+    return 1;
+}
+
+/* Whether a row asks for what there is, and its answer has room. */
+static int holds(const Asked *asked, Py_ssize_t items, Py_ssize_t size, Py_ssize_t room)
+{
+    const int64_t *by = asked->by, most = (int64_t)1 << 31;
+    if (asked->item < 0 || asked->item >= items || asked->start < 0 || asked->end < asked->start ||
+        asked->end > size || asked->at < 0 || asked->at > room)
+        return 0;
+    if (asked->kind == SUMS)
+        return by[0] > 0 && (asked->end - asked->start) / by[0] <= room - asked->at;
+    return (asked->kind == LARGEST || asked->kind == SMALLEST) && room - asked->at >= 3 && by[0] > 0 && by[1] > 0 &&
+           by[1] <= by[2] && by[2] < most && size < most;
+}
+
+static int answer_all(const Opened *opened, const Asked *asked, Py_ssize_t rows, double *out)
+{
+    Scratch scratch = {NULL, 0};
+    int enough = 1;
+    for (; enough && rows > 0; rows--, asked++) {
+        const Opened *one = &opened[asked->item];
+        Stretch part = one->of;
+        Py_ssize_t start = (Py_ssize_t)asked->start, group = (Py_ssize_t)asked->by[0];
+        part.members = (const char *)part.members + start * (Py_ssize_t)(one->variant & 4 ? sizeof(float) : sizeof(double));
+        part.factor = part.factor == NULL ? NULL : part.factor + start;
+        part.mask = part.mask == NULL ? NULL : part.mask + start;
+        part.size = (Py_ssize_t)asked->end - start;
+        if (asked->kind == SUMS)
+            SQUARES[one->variant](&part, group, part.size / group, out + asked->at);
+        else
+            enough = rank_in(&part, one->variant, asked, &scratch, out + asked->at);
+    }
+    free(scratch.room);
+    return enough;
+}
+
+/* Opens (members, factor, mask) of `size` values each; the number opened, fewer with an error set. */
+static Py_ssize_t open_items(PyObject *items, Py_ssize_t count, Py_ssize_t size, Opened *opened)
+{
+    for (Py_ssize_t at = 0; at < count; at++) {
+        PyObject *members, *factor, *mask;
+        PyObject *item = PyList_GetItem(items, at);
+        if (!PyTuple_Check(item)) {
+            PyErr_SetString(PyExc_TypeError, "items are tuples of members, factor and mask");
+            return at;
+        }
+        if (!PyArg_ParseTuple(item, "OOO", &members, &factor, &mask) ||
+            !open_up(members, -1, factor, mask, Py_None, &opened[at]))
+            return at;
+        if (opened[at].of.size != size) {
+            let_go(&opened[at]);
+            PyErr_SetString(PyExc_ValueError, "members of another length");
+            return at;
+        }
+    }
+    return count;
+}
+
+/* Answers to what is asked of several stretches of one length, without the interpreter lock. */
+static PyObject *sweep(PyObject *module, PyObject *args)
+{
+    PyObject *items, *objects[2];
+    Py_buffer buffers[2];
+    Py_ssize_t size;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "O!nOO", &PyList_Type, &items, &size, &objects[0], &objects[1]) ||
+        !open_all(objects, buffers, 2, 1))
+        return NULL;
+    Py_ssize_t count = PyList_Size(items), ready = 0;
+    Opened *opened = malloc(sizeof(Opened) * (size_t)(count + 1));
+    if (opened == NULL)
+        PyErr_NoMemory();
+    else
+        ready = open_items(items, count, size, opened);
+    int fits = opened != NULL && ready == count;
+    if (fits) {
+        const Asked *asked = buffers[0].buf;
+        Py_ssize_t rows = buffers[0].len / (Py_ssize_t)sizeof(Asked);
+        Py_ssize_t room = buffers[1].len / (Py_ssize_t)sizeof(double);
+        for (Py_ssize_t at = 0; fits && at < rows; at++)
+            fits = holds(&asked[at], count, size, room);
+        if (fits) {
+            Py_BEGIN_ALLOW_THREADS
+            fits = answer_all(opened, asked, rows, buffers[1].buf);
+            Py_END_ALLOW_THREADS
+            if (!fits)
+                PyErr_NoMemory();
+        }
+    }
+    while (ready-- > 0)
+        let_go(&opened[ready]);
+    free(opened);
+    return close_all(buffers, 2, fits);
+}
+
 static PyMethodDef methods[] = {
+    {"sweep", sweep, METH_VARARGS, "Ranks and squares asked of several stretches; passes.py."},
     {"largest_at", largest_at, METH_VARARGS, "Where the largest values of stretches stand; passes.py."},
     {"neighbours", neighbours, METH_VARARGS, "Steps between neighbouring samples of rows; passes.py."},
     {"marks", marks, METH_VARARGS, "Numbers by which equal rows are known; passes.py."},

@@ -5,6 +5,9 @@ VERSION: int
 _Pass = tuple[Buffer, bool, Buffer | None, Buffer | None, float, int, int, Buffer]
 
 def look(passes: list[_Pass], /) -> list[tuple[int, float, int, float]]: ...
+_Item = tuple[Buffer, Buffer | None, Buffer | None]
+
+def sweep(items: list[_Item], size: int, asked: Buffer, out: Buffer, /) -> None: ...
 def add_squares(
     members: Buffer, single: bool, factor: Buffer | None, mask: Buffer | None, by: float, totals: Buffer, /
 ) -> None: ...

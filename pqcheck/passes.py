@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.compiled import compiled
 from pqcheck.counting import largest
 
-_VERSION = 8
+_VERSION = 9
 
 Values = NDArray[Any]
 Largest = tuple[int, float, Values, float]
@@ -216,7 +216,8 @@ def neighbours(rows: NDArray[np.float64], first: int, width: int) -> Neighbours:
 
 
 def _neighbours(rows: NDArray[np.float64], edges: NDArray[np.int64]) -> Neighbours:
-    steps = rows[:, 1:] - rows[:, :-1]
+    with np.errstate(invalid="ignore"):
+        steps = rows[:, 1:] - rows[:, :-1]
     still = steps == 0
     equal = still & (rows[:, 1:] != 0)
     rest = (still & ~equal).sum(axis=1)

@@ -1,8 +1,9 @@
 """`dataclass` as the standard library has it, made in a sixth of the time.
 
 A check starts by making some 150 classes. The standard decorator compiles six methods or more for each of a frozen one,
-which takes half a millisecond on Python 3.11 and 80 ms together; here only `__init__` is compiled, and the others are
-closures. It fills slots through their descriptors, in a third of the time: a check makes tens of thousands of objects.
+which takes half a millisecond on Python 3.11 and 80 ms together; here only `__init__` is compiled, for classes of which
+there is more than a few objects, and the others are closures. It fills slots through their descriptors, in a third of
+the time: a check makes tens of thousands of objects.
 Fields are the standard ones, so that `dataclasses.replace`, `fields` and `asdict` work, and type checkers see the
 standard decorator.
 """
@@ -32,6 +33,8 @@ __all__ = ["dataclass"]
 _set = object.__setattr__
 Key = Callable[[Any], tuple[Any, ...]]
 _GIVEN_BY_FACTORY = object()
+_FEW = 24
+"""Objects of a class after which its `__init__` is compiled."""
 
 
 def _completed(of: type[Any], frozen: bool, order: bool, slots: bool) -> type[Any]:
@@ -41,7 +44,8 @@ def _completed(of: type[Any], frozen: bool, order: bool, slots: bool) -> type[An
     cls = dataclasses.dataclass(init=False, repr=False, eq=False, slots=slots)(of)
     fields = tuple(cls.__dataclass_fields__.values())
     fillers = {field.name: cls.__dict__[field.name].__set__ for field in fields} if slots else {}
-    methods: dict[str, Any] = {"__init__": _init(cls, fields, fillers), "__repr__": _repr(fields)}
+    methods: dict[str, Any] = {"__init__": _first_init(cls, fields, fillers), "__repr__": _repr(fields)}
+    methods["__signature__"] = _SIGNATURE
     key = _compared(tuple(field.name for field in fields if field.compare))
     methods["__eq__"] = _equality(key)
     if order:
@@ -59,6 +63,69 @@ def _completed(of: type[Any], frozen: bool, order: bool, slots: bool) -> type[An
         if name not in own or (name == "__hash__" and own[name] is None):
             setattr(cls, name, method)
     return cls
+
+
+def _first_init(
+    cls: type[Any], fields: tuple[dataclasses.Field[Any], ...], slots: Mapping[str, Callable[..., None]]
+) -> Callable[..., None]:
+    """`__init__` for the first objects of a class, many of which have no others: compiling it takes as long as they do.
+
+    Whatever is not plain goes to the compiled one, which also says what is wrong.
+    """
+    names = tuple(field.name for field in fields if field.init)
+    plain = all(field.init for field in fields) and not hasattr(cls, "__post_init__")
+    left = _FEW if plain else 0
+
+    def __init__(self: Any, *args: Any, **named: Any) -> None:
+        nonlocal left
+        left -= 1
+        if left >= 0 and len(args) <= len(names):
+            given = dict(zip(names, args, strict=False))
+            if given.keys().isdisjoint(named):
+                given |= named
+                if _filled(self, fields, given):
+                    return
+        if cls.__dict__["__init__"] is __init__:
+            cls.__init__ = _init(cls, fields, slots)
+        cls.__init__(self, *args, **named)
+
+    return __init__
+
+
+def _filled(self: Any, fields: tuple[dataclasses.Field[Any], ...], given: dict[str, Any]) -> bool:
+    """Whether the fields could be set to what is given or to their defaults."""
+    missing = dataclasses.MISSING
+    values = []
+    for field in fields:
+        value = given.pop(field.name, missing)
+        if value is missing:
+            factory: Any = field.default_factory
+            if factory is not missing:
+                value = factory()
+            elif field.default is missing:
+                return False
+            else:
+                value = field.default
+        values.append((field.name, value))
+    if given:
+        return False
+    for name, value in values:
+        _set(self, name, value)
+    return True
+
+
+class _Signature:
+    """The signature of a class, as the compiled `__init__` has it, for whoever asks."""
+
+    def __get__(self, _: object, cls: type[Any]) -> Any:
+        import inspect
+
+        fields = tuple(cls.__dataclass_fields__.values())
+        whole = inspect.signature(_init(cls, fields, {}))
+        return whole.replace(parameters=list(whole.parameters.values())[1:])
+
+
+_SIGNATURE = _Signature()
 
 
 def _init(

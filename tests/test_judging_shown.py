@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -11,8 +12,9 @@ from pqcheck.counting import band
 from pqcheck.evidence import find_runs, no_runs
 from pqcheck.findings import Findings, in_order
 from pqcheck.judging.shown import Shown
-from pqcheck.judging.tally import Tallied, Tally, tallied_whole
+from pqcheck.judging.tally import Tallied, Tally, is_below, kept_of, shortest
 from pqcheck.passes import Stretch
+from pqcheck.sweep import Sweep
 from tests.recordings import judged, recording, site
 
 OUTSIDE = np.array([False, True, True, False, True])
@@ -29,16 +31,16 @@ RUNS = find_runs(OUTSIDE, OUTSIDE * 9.0, OUTSIDE * 1.0, 100)
     ],
 )
 def test_what_was_kept_comes_back(tallied: Tallied) -> None:
-    shown = Shown(3)
-    shown.keep(1, tallied)
-    assert shown.take(0) is None and shown.take(2) is None
-    again = shown.take(1)
-    assert again is not None
-    assert (again.valid, again.outside, again.longest_possible) == (
-        tallied.valid, tallied.outside, tallied.longest_possible
-    )  # fmt: skip
-    assert again.reading == tallied.reading and type(again.reading) is type(tallied.reading)
+    shown = Shown(3, 2)
+    shown.keep(1, 0, tallied)
+    assert list(shown.over) == [0, 1, 0]
+    nothing = Tallied(0, 0, None, no_runs(), 0)
+    before, again, after = shown.take(0)
+    assert again[:3] == tallied[:3] and again.longest_possible == tallied.longest_possible
+    assert type(again.reading) is type(tallied.reading) and type(again.valid) is int
     assert again.runs is tallied.runs or not len(tallied.runs)
+    for other in (before, after, *shown.take(1)):
+        assert other[:3] == nothing[:3] and not len(other.runs)
 
 
 @pytest.mark.parametrize("zone", ["UTC", "America/New_York"])
@@ -60,26 +62,33 @@ def test_periods_that_end_one_by_one_or_all_at_once(table: str, zone: str) -> No
 
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])
 @pytest.mark.parametrize(("low", "high"), [(None, 8), (5, None), (None, None)])
-@pytest.mark.parametrize("percent", [95, 99, 100])
+@pytest.mark.parametrize("percent", ["95", "99", "99.9", "100"])
 @pytest.mark.parametrize("missing", [0, 7, 300, 1008])
 def test_a_period_at_once_or_bit_by_bit(
-    dtype: type, low: int | None, high: int | None, percent: int, missing: int
+    dtype: type, low: int | None, high: int | None, percent: str, missing: int
 ) -> None:
-    random = np.random.default_rng(percent + missing)
+    random = np.random.default_rng(missing)
     values = np.round(random.normal(6.5, 0.8, 1008), 2).astype(dtype)
     values[random.permutation(1008)[:missing]] = np.nan
+    share = Decimal(percent)
     limits = [None if one is None else Decimal(one) for one in (low, high)]
     of = band(*limits, strict=False, dtype=np.dtype(dtype), arithmetic=False)
-    whole = tallied_whole(of, Decimal(percent), Stretch(values), 40)
-    tally = Tally(of, Decimal(percent), 40, 1008)
+    sweep = Sweep(1100)
+    far = np.full(52, np.inf, dtype)
+    item = sweep.add([(np.concatenate((far[:40], values, far)), None, None)])
+    at = sweep.ranks(np.array([item]), 40, 1048, kept_of(1008, share), Fraction(share) / 100, smallest=is_below(of))
+    sweep.run()
+    valid, top, reading = sweep.answers(at, 1, 3)[0].tolist()
+    tally = Tally(of, share, 40, 1008)
     for first in range(0, 1008, 144):
         tally.feed(Stretch(values[first : first + 144]), 40 + first)
     parts = tally.result()
-    assert whole[:3] == parts[:3] and whole.longest_possible == parts.longest_possible
-    for name in ("first", "count", "worst", "worst_slot", "beyond"):
-        assert np.array_equal(getattr(whole.runs, name), getattr(parts.runs, name))
+    assert (valid, parts.valid) == (1008 - missing, 1008 - missing)
+    if not valid:
+        assert parts.reading is None and np.isnan(reading)
+        return
+    assert parts.reading == shortest(dtype(reading)) and of.all_inside(top, below=is_below(of)) == (not parts.outside)
     good = np.sort(values[~np.isnan(values)]) * (1 if high or not low else -1)
-    if len(good):
-        # ceil(percent of n) of the readings lie at the displayed one or nearer to the limit's good side.
-        rank = -(-percent * len(good) // 100)
-        assert whole.reading == abs(float(str(np.sort(good)[rank - 1])))
+    # ceil(percent of n) of the readings lie at the displayed one or nearer to the limit's good side.
+    rank = -(-Fraction(percent) * len(good) // 100)
+    assert parts.reading == abs(float(str(np.sort(good)[int(rank) - 1])))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import os
+from decimal import Decimal
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -13,7 +15,9 @@ from hypothesis.extra import numpy as arrays
 from scipy.linalg import norm
 
 from pqcheck import passes
+from pqcheck.counting import rank
 from pqcheck.passes import Stretch, same_holes
+from pqcheck.sweep import Sweep
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -109,6 +113,64 @@ def test_a_cut_holds_the_same_values(stretch: Stretch, data: st.DataObject) -> N
     start = data.draw(st.integers(0, stretch.size))
     end = data.draw(st.integers(start, stretch.size))
     assert np.array_equal(stretch.cut(start, end).whole(), stretch.whole()[start:end], equal_nan=True)
+
+
+@given(stretches(), st.data())
+def test_a_sweep_answers_as_a_sort_and_as_numpy(stretch: Stretch, data: st.DataObject) -> None:
+    size = stretch.size
+    start = data.draw(st.integers(0, size))
+    end = data.draw(st.integers(start, size))
+    percent = data.draw(st.sampled_from(["0.1", "50", "95", "99", "99.9", "100"]))
+    smallest, group = data.draw(st.booleans()), data.draw(st.integers(1, 300))
+    expected, share = max(end - start, 1), Fraction(percent) / 100
+    keep = expected - rank(expected, Decimal(percent)) + 1
+
+    def answered() -> tuple[list[float], list[float]]:
+        sweep = Sweep(size)
+        other = np.zeros(size, np.float32)
+        item = sweep.add([(other, None, None), (stretch.members, stretch.factor, stretch.mask)]) + 1
+        items, groups = np.array([item]), (size - start) // group
+        at = sweep.ranks(items, start, end, keep, share, smallest=smallest)
+        sums = sweep.squares(items, start, groups, group)
+        sweep.run()
+        return sweep.answers(at, 1, 3)[0].tolist(), sweep.answers(sums, 1, groups)[0].tolist()
+
+    (valid, top, reading), sums = answered()
+    part = stretch.whole()[start:end]
+    good = np.sort(part[~np.isnan(part)])[:: -1 if smallest else 1]
+    assert valid == len(good)
+    if valid:
+        assert reading == good[rank(len(good), Decimal(percent)) - 1] and abs(top) == abs(good[-1])
+    assert np.array_equal(sums, Stretch(stretch.whole()[start:].copy()).squares(group), equal_nan=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passes, "_compiled", lambda: None)
+        (_, _, again), others = answered()
+    assert np.array_equal([reading, *sums], [again, *others], equal_nan=True)
+
+
+def test_a_sweep_over_a_day_that_rises() -> None:
+    """A threshold guessed from few values lets too many through: then all of them are looked at."""
+    values = np.concatenate((np.zeros(4000), np.ones(96)))
+    values[::7] = np.arange(len(values[::7]))
+    sweep = Sweep(len(values))
+    at = sweep.ranks(np.array([sweep.add([(values, None, None)])]), 0, 4096, 41, Fraction(99, 100), smallest=False)
+    sweep.run()
+    assert sweep.answers(at, 1, 3)[0].tolist() == [4096, 585, np.sort(values)[4056 - 1]]
+
+
+def test_a_sweep_refuses_what_does_not_fit() -> None:
+    module = passes._compiled()
+    items, out = [(np.zeros(8), None, None)], np.empty(3)
+    for row in (
+        (1, 0, 0, 8, 1, 1, 1, 0), (-1, 0, 0, 8, 1, 1, 1, 0), (0, 3, 0, 8, 1, 1, 1, 0), (0, 0, -1, 8, 1, 1, 1, 0),
+        (0, 0, 4, 2, 1, 1, 1, 0), (0, 0, 0, 9, 1, 1, 1, 0), (0, 0, 0, 8, 0, 1, 1, 0), (0, 0, 0, 8, 1, 2, 1, 0),
+        (0, 0, 0, 8, 1, 1, 1, 1), (0, 2, 0, 8, 2, 0, 0, 0), (0, 2, 0, 8, 0, 0, 0, 0), (0, 2, 0, 8, 4, 0, 0, 2),
+    ):  # fmt: skip
+        with pytest.raises(ValueError, match="do not fit"):
+            module.sweep(items, 8, np.array([row]), out)
+    for wrong in ([(np.zeros(7), None, None)], [(np.zeros(8), np.zeros(7), None)], [(np.zeros(8),)], [3]):
+        with pytest.raises((ValueError, TypeError)):
+            module.sweep(wrong, 8, np.array([(0, 0, 0, 8, 1, 1, 1, 0)]), out)
 
 
 def test_masked_values_do_not_count() -> None:

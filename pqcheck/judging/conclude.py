@@ -83,13 +83,12 @@ class Conclusions:
         task = task_run.task
         shared = self._shared(task, task_run.periods)
         frame = assemble.frame_of(task, self._site, self._break_even)
-        single = run.grouper is None and not run.source.formula.arithmetic and run.single
+        single = not run.grouped and not run.source.formula.arithmetic and run.single
         inputs = run.source.formula.inputs
         place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, single, stream.index, inputs)
         doubts = reaching(self._trust, task, run.source.formula)
         light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
-        for number, period in enumerate(task_run.periods):
-            tallied = task_run.result(number)
+        for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
             counts = self._counts(task, run, period, tallied)
             decision = self._decider.decide(task, counts, tallied)
             if doubts:

@@ -13,19 +13,13 @@ from numpy.typing import NDArray
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding
 from pqcheck.judging.assemble import of_settled
+from pqcheck.judging.batch import Lot, lots_of
 from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bound_tally import BoundTally
 from pqcheck.judging.conclude import Conclusions, Remainder
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
 from pqcheck.judging.lightest import LightestLoad
-from pqcheck.judging.series import (
-    SeriesRun,
-    band_of,
-    feed_all,
-    open_series,
-    periods_of,
-    slots_of,
-)
+from pqcheck.judging.series import SeriesRun, band_of, open_series, periods_of, slots_of
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.recording import Block, Channel, Recording, Stream
 from pqcheck.records import dataclass
@@ -121,6 +115,7 @@ class _Pass:
             return
         wanted = None if observe is not None else sorted(inputs, key=str)
         series: list[SeriesRun] | None = None
+        lots: list[Lot] = []
         bounds: list[BoundRun] = []
         lightest: list[LightestLoad] = []
         with ThreadPoolExecutor(1) as beside:
@@ -128,6 +123,7 @@ class _Pass:
                 if series is None:
                     dtypes = {channel: values.dtype for channel, values in block.values.items()}
                     series = self._open(stream, direct, dtypes)
+                    lots = lots_of(series, stream.axis)
                     lightest = self._open_lightest(stream, direct)
                     bounds = [self._open_bound(stream, task) for task in bounded]
                 seen: Future[None] | None = None
@@ -141,9 +137,8 @@ class _Pass:
                 if flagged is not None:
                     add_spans(self.flagged, flagged, block)
                 scratch: dict[Any, NDArray[Any]] = {}
-                either = mask if flagged is None else _either(mask, flagged)
-                masks = [either if run.runs[0].task.rule.drop_flagged else mask for run in series]
-                feed_all(series, block.values, scratch, masks)
+                for lot in lots:
+                    lot.feed(block.values, scratch, block.axis.count, mask, flagged)
                 for bound in bounds:
                     bound.feed(block.values, scratch, mask)
                 for one in lightest:
@@ -151,8 +146,8 @@ class _Pass:
                 if seen is not None:
                     # The arrays of the block are used again for the next one.
                     seen.result()
-        for run in series or ():
-            run.finish()
+        for lot in lots:
+            lot.finish()
         for bound in bounds:
             bound.finish()
         self.lightest += lightest
@@ -196,12 +191,6 @@ class _Pass:
         count = (axis.end_us - axis.start_us) // interval
         ranges = slots_of(self.excluded, axis.start_us, interval, 0, max(count, 1))
         return BoundRun(task, axis, interval, low, high, task.longer, made, tally, limits, mean_band, ranges, times)
-
-
-def _either(mask: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
-    if mask is None or other is None:
-        return mask if other is None else other
-    return mask | other
 
 
 def _bound_sources(task: Task) -> list[Source]:

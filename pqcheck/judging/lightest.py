@@ -12,7 +12,6 @@ from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.tasks import Task
-from pqcheck.passes import Stretch
 from pqcheck.recording import Axis, Channel
 from pqcheck.units import factor
 
@@ -31,12 +30,10 @@ class LightestLoad:
         self._currents = currents
         self._interval = task.interval_us
         self._origin = axis.start_us
-        self._groupers: list[Grouper] = []
+        self._grouper: Grouper | None = None
         if self._interval != source.interval_us:
-            self._groupers = [
-                Grouper(axis.start_us, source.interval_us, self._interval, "rms") for _ in range(1 + len(currents))
-            ]
-            self._origin = self._groupers[0].start_us
+            self._grouper = Grouper(axis.start_us, source.interval_us, self._interval, "rms")
+            self._origin = self._grouper.start_us
         self._seen = 0
         self._slot: NDArray[np.int64] = np.empty(0, np.int64)
         self._quantity: NDArray[Any] = np.empty(0)
@@ -48,8 +45,8 @@ class LightestLoad:
         parts += [np.asarray(arrays[one], np.float64) * float(factor(one.unit, "A")) for one in self._currents]
         if mask is not None:
             parts = [np.where(mask, np.nan, part) for part in parts]
-        if self._groupers:
-            parts = [grouper.feed(Stretch(part)) for grouper, part in zip(self._groupers, parts, strict=True)]
+        if self._grouper is not None:
+            parts = list(self._grouper.feed(parts))
         quantity, load = np.array(parts[0], dtype=np.float64), np.sum(np.array(parts[1:]), axis=0)
         known = np.flatnonzero(~np.isnan(quantity) & ~np.isnan(load))
         slots = np.concatenate([self._slot, known + self._seen])

@@ -39,25 +39,12 @@ def kept_of(slots: int, percent: Decimal) -> int:
     return slots - rank(slots, percent) + 1
 
 
-def tallied_whole(band: Band, percent: Decimal, values: Stretch, first_slot: int) -> Tallied:
-    """What a `Tally` gives for a period whose values come all at once, for a rule with at most one limit."""
-    below = _below(band)
-    valid, top, best, least = values.largest(kept_of(values.size, percent), smallest=below)
-    if not valid:
-        return Tallied(0, 0, None, no_runs(), 0)
-    outside, runs = 0, no_runs()
-    if not band.all_inside(top, below=below):
-        outside, runs = _outside(band, values.whole(), first_slot)
-    reading = _of_rank(best, least, valid, percent)
-    return Tallied(valid, outside, shortest(-reading if below else reading), runs, 0)
-
-
-def _below(band: Band) -> bool:
+def is_below(band: Band) -> bool:
     """Whether values are judged from below, by a lower limit alone."""
     return band.high is None and band.low is not None
 
 
-def _outside(band: Band, values: NDArray[Any], start: int) -> tuple[int, Runs]:
+def outside_of(band: Band, values: NDArray[Any], start: int) -> tuple[int, Runs]:
     """Number of values outside and their runs, the first value at slot `start`."""
     outside = band.outside(values)
     count = int(np.count_nonzero(outside))
@@ -95,7 +82,7 @@ class Tally:
         self._valid = 0
         self._outside = 0
         self._sided = (band.low is not None) + (band.high is not None)
-        self._below = _below(band)
+        self._below = is_below(band)
         self._far: NDArray[Any] = _NO_VALUES
         self._value: NDArray[Any] = _NO_VALUES
         self._least: float | None = None
@@ -133,7 +120,7 @@ class Tally:
             self._far, self._least = best, least
 
     def _look_outside(self, values: NDArray[Any], start: int) -> None:
-        count, runs = _outside(self._band, values, start)
+        count, runs = outside_of(self._band, values, start)
         if count:
             self._outside += count
             self._parts.append(runs)
