@@ -159,6 +159,16 @@ def test_any_dialect_reads_back_equal_or_is_refused(
     assert values(recording) == wanted
 
 
+@pytest.mark.parametrize("time", ["epoch", "serial"])
+@pytest.mark.parametrize("head", ["contract", "units"])
+def test_rows_without_readings_below_the_first_row_do_not_hide_it(tmp_path: Path, time: str, head: str) -> None:
+    how = Writing(time=time, head=head, preamble=1, footer=True)
+    path = tmp_path / "a.csv"
+    path.write_bytes(write([[230.5, 231.5], [None, None], [None, None], [None, None], [229.0, 228.0]], how))
+    found = values(read([path], site_from(SITE)))
+    assert sorted(found.values()) == [["230.5", *["nan"] * 3, "229.0"], ["231.5", *["nan"] * 3, "228.0"]]
+
+
 TEN = {
     "plain": Writing(),
     "semicolons": Writing(delimiter=";", decimal=",", time="dots", head="trade"),

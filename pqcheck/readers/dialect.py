@@ -198,7 +198,7 @@ def _first_row(
         if not is_row(logical[at][1]):
             continue
         following = [cells for _, cells in logical[at + 1 : at + 4] if any(cells)]
-        if not following or any(is_row(cells) for cells in following):
+        if not following or any(is_row(cells) or _only_stamp(cells, logical[at][1]) for cells in following):
             if at == skip and not declared == 0:
                 raise InputError(
                     f"{name} has no header: its first line is a row of readings; add a line with the names of the "
@@ -211,6 +211,12 @@ def _first_row(
             "the table"
         )
     raise InputError(f"{name} holds a header and no rows; export the recording again")
+
+
+def _only_stamp(cells: Sequence[str], row: Sequence[str]) -> bool:
+    """Whether cells are a stamp that looks like a number and blank readings, below a row as wide."""
+    filled = [at for at, cell in enumerate(cells) if cell]
+    return len(cells) == len(row) and len(filled) == 1 and is_value(cells[filled[0]]) and is_value(row[filled[0]])
 
 
 def _usual(table: Sequence[Sequence[str]]) -> int:
