@@ -19,7 +19,7 @@
 #error "needs a little-endian machine; without this module the library reads Parquet"
 #endif
 
-#define VERSION 2
+#define VERSION 3
 
 enum { INT32 = 1, INT64 = 2, FLOAT = 4, DOUBLE = 5 };         /* physical types */
 enum { SNAPPY = 1 };                                          /* codecs */
@@ -309,7 +309,10 @@ static void spread(void *values, int64_t size, int64_t count, int64_t there, con
     }
 }
 
-/* Smallest and largest of some numbers, two vectors of 16 bytes at a time (extensions of GCC and Clang). */
+/* What is told of the numbers of a column: the smallest, the largest, and 1 where some may be missing. */
+enum { E_LOW, E_HIGH, E_BLANK, E_FIELDS };
+
+/* Takes up some numbers, two vectors of 16 bytes at a time (extensions of GCC and Clang). */
 #define ENDS(TYPE, WHOLE)                                                                                \
     typedef TYPE Vector_##TYPE __attribute__((vector_size(16)));                                         \
     typedef WHOLE Bits_##TYPE __attribute__((vector_size(16)));                                          \
@@ -317,6 +320,7 @@ static void spread(void *values, int64_t size, int64_t count, int64_t there, con
     {                                                                                                    \
         enum { LANES = 16 / sizeof(TYPE), BOTH = 2 };                                                    \
         Vector_##TYPE low[BOTH], high[BOTH];                                                             \
+        Bits_##TYPE blank = {0};                                                                         \
         for (int half = 0; half < BOTH; half++) {                                                        \
             low[half] = (Vector_##TYPE){0} + (TYPE)INFINITY;                                             \
             high[half] = (Vector_##TYPE){0} - (TYPE)INFINITY;                                            \
@@ -327,17 +331,20 @@ static void spread(void *values, int64_t size, int64_t count, int64_t there, con
                 Vector_##TYPE some;                                                                      \
                 memcpy(&some, values + at + half * LANES, sizeof some);                                  \
                 Bits_##TYPE less = some < low[half], more = some > high[half];                           \
+                blank |= some != some;                                                                   \
                 low[half] = (Vector_##TYPE)((less & (Bits_##TYPE)some) | (~less & (Bits_##TYPE)low[half])); \
                 high[half] = (Vector_##TYPE)((more & (Bits_##TYPE)some) | (~more & (Bits_##TYPE)high[half])); \
             }                                                                                            \
         for (int lane = 0; lane < BOTH * LANES; lane++) {                                                \
             double least = low[lane / LANES][lane % LANES], most = high[lane / LANES][lane % LANES];     \
-            ends[0] = least < ends[0] ? least : ends[0];                                                 \
-            ends[1] = most > ends[1] ? most : ends[1];                                                   \
+            ends[E_LOW] = least < ends[E_LOW] ? least : ends[E_LOW];                                     \
+            ends[E_HIGH] = most > ends[E_HIGH] ? most : ends[E_HIGH];                                    \
+            ends[E_BLANK] = blank[lane % LANES] ? 1 : ends[E_BLANK];                                     \
         }                                                                                                \
         for (; at < count; at++) {                                                                       \
-            ends[0] = values[at] < ends[0] ? values[at] : ends[0];                                       \
-            ends[1] = values[at] > ends[1] ? values[at] : ends[1];                                       \
+            ends[E_LOW] = values[at] < ends[E_LOW] ? values[at] : ends[E_LOW];                           \
+            ends[E_HIGH] = values[at] > ends[E_HIGH] ? values[at] : ends[E_HIGH];                        \
+            ends[E_BLANK] = values[at] != values[at] ? 1 : ends[E_BLANK];                                \
         }                                                                                                \
     }
 ENDS(float, int32_t)
@@ -369,6 +376,8 @@ static void *room(Scratch *scratch, int64_t size)
 typedef struct {
     Scratch body, dictionary, levels, values;
     int64_t entries; /* of the dictionary of the chunk at hand; -1 without one */
+    int told;        /* whether its entries say enough of all that is looked up in it */
+    double far;      /* numbers nearer to zero are never odd */
 } Work;
 
 /* Reasons to give up, told by pages.py. */
@@ -406,7 +415,8 @@ static int body_of(const Page *page, const Column *column, Work *work, const uin
     return FINE;
 }
 
-static int dictionary_page(const Page *page, const Column *column, Work *work)
+/* Where no entry can be odd, what is told of the column takes up the dictionary, which has few, instead of the values. */
+static int dictionary_page(const Page *page, const Column *column, Work *work, double *ends)
 {
     const uint8_t *body;
     int64_t size, count = page->page[P_VALUES], encoding = page->page[P_ENCODING];
@@ -421,6 +431,14 @@ static int dictionary_page(const Page *page, const Column *column, Work *work)
     if (!plain(body, size, count, column, entries))
         return BROKEN;
     work->entries = count;
+    double mine[E_FIELDS] = {INFINITY, -INFINITY, 0};
+    look_at(column, entries, count, mine);
+    work->told = mine[E_LOW] > -work->far && mine[E_HIGH] < work->far;
+    if (work->told) {
+        ends[E_LOW] = mine[E_LOW] < ends[E_LOW] ? mine[E_LOW] : ends[E_LOW];
+        ends[E_HIGH] = mine[E_HIGH] > ends[E_HIGH] ? mine[E_HIGH] : ends[E_HIGH];
+        ends[E_BLANK] = mine[E_BLANK] != 0 ? 1 : ends[E_BLANK];
+    }
     return FINE;
 }
 
@@ -484,16 +502,20 @@ static int data_page(const Page *page, const Column *column, Work *work, uint8_t
     uint8_t *values = whole ? target + (whole->to + row - whole->from) * width : room(&work->values, count * width);
     if (values == NULL)
         return NO_MEMORY;
+    int untold = field[P_ENCODING] == PLAIN || !work->told;
     if (field[P_ENCODING] == PLAIN) {
         if (!plain(body, size, there, column, values))
             return BROKEN;
     } else if (work->entries < 0 || (field[P_ENCODING] != RLE_DICTIONARY && field[P_ENCODING] != PLAIN_DICTIONARY) ||
                !looked_up(body, size, there, width, work->dictionary.memory, work->entries, values))
         return BROKEN;
-    if (there < count)
+    if (there < count) {
         spread(values, width, count, there, flags);
+        ends[E_BLANK] = 1;
+    }
     if (whole) {
-        look_at(column, values, count, ends);
+        if (untold)
+            look_at(column, values, count, ends);
         return FINE;
     }
     for (int64_t at = 0; at < moves->count; at++) {
@@ -504,26 +526,29 @@ static int data_page(const Page *page, const Column *column, Work *work, uint8_t
             continue;
         uint8_t *place = target + (move->to + first - move->from) * width;
         memcpy(place, values + (first - row) * width, (size_t)((last - first) * width));
-        look_at(column, place, last - first, ends);
+        if (untold)
+            look_at(column, place, last - first, ends);
     }
     return FINE;
 }
 
 /* All pages in turn; the number of the chunk where it stopped is left in *chunk. */
 static int laid(Page *pages, int64_t count, const Column *columns, const Py_buffer *rows, const Moves *moves, double *ends,
-                int64_t *chunk)
+                double far, int64_t *chunk)
 {
-    Work work = {{NULL, 0}, {NULL, 0}, {NULL, 0}, {NULL, 0}, -1};
+    Work work = {{NULL, 0}, {NULL, 0}, {NULL, 0}, {NULL, 0}, -1, 0, far};
     int state = FINE;
     *chunk = -1;
     for (int64_t at = 0; at < count && state == FINE; at++) {
         int64_t number = pages[at].page[P_CHUNK];
-        if (number != *chunk)
+        if (number != *chunk) {
             work.entries = -1;
+            work.told = 0;
+        }
         *chunk = number;
-        double *mine = ends + 2 * number;
+        double *mine = ends + E_FIELDS * number;
         state = pages[at].page[P_KIND] == DICTIONARY
-                    ? dictionary_page(&pages[at], &columns[number], &work)
+                    ? dictionary_page(&pages[at], &columns[number], &work, mine)
                     : data_page(&pages[at], &columns[number], &work, rows[number].buf, moves, mine);
     }
     free(work.body.memory);
@@ -583,9 +608,10 @@ static PyObject *lay(PyObject *module, PyObject *args)
 {
     Py_buffer data, index, columns, ends, moved;
     PyObject *unpacked, *targets;
+    double far;
     (void)module;
-    if (!PyArg_ParseTuple(args, "y*y*O!y*O!y*w*", &data, &index, &PyList_Type, &unpacked, &columns, &PyList_Type, &targets,
-                          &moved, &ends))
+    if (!PyArg_ParseTuple(args, "y*y*O!y*O!y*w*d", &data, &index, &PyList_Type, &unpacked, &columns, &PyList_Type,
+                          &targets, &moved, &ends, &far))
         return NULL;
     Py_ssize_t count = index.len / (P_FIELDS * (Py_ssize_t)sizeof(int64_t));
     Py_ssize_t chunks = columns.len / (Py_ssize_t)sizeof(Column), bodies_held = -1, rows_held = -1;
@@ -595,7 +621,7 @@ static PyObject *lay(PyObject *module, PyObject *args)
     Page *pages = calloc((size_t)count + 1, sizeof *pages);
     Py_buffer *bodies = calloc((size_t)count + 1, sizeof *bodies), *rows = calloc((size_t)chunks + 1, sizeof *rows);
     int fine = pages != NULL && bodies != NULL && rows != NULL && PyList_Size(unpacked) == count &&
-               PyList_Size(targets) == chunks && ends.len == 2 * chunks * (Py_ssize_t)sizeof(double);
+               PyList_Size(targets) == chunks && ends.len == E_FIELDS * chunks * (Py_ssize_t)sizeof(double);
     if (fine) {
         bodies_held = buffers_of(unpacked, bodies, PyBUF_SIMPLE);
         rows_held = bodies_held < 0 ? -1 : buffers_of(targets, rows, PyBUF_WRITABLE);
@@ -607,7 +633,7 @@ static PyObject *lay(PyObject *module, PyObject *args)
             pages[at] = (Page){page, (const uint8_t *)data.buf + page[P_PLACE], bodies[at].buf, bodies[at].len};
         }
         Py_BEGIN_ALLOW_THREADS
-        state = laid(pages, count, columns.buf, rows, &moves, ends.buf, &chunk);
+        state = laid(pages, count, columns.buf, rows, &moves, ends.buf, far, &chunk);
         Py_END_ALLOW_THREADS
     } else if (!PyErr_Occurred())
         PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit");

@@ -12,5 +12,6 @@ def lay(
     targets: list[Any],
     moves: Buffer,
     ends: Buffer,
+    far: float,
     /,
 ) -> tuple[int, int]: ...

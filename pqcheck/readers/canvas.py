@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,7 @@ class Canvas:
         self._clash: dict[Channel, NDArray[np.bool_]] = {}
         self._conflicts = Conflicts()
         self._double: dict[Channel, tuple[Ints, Ints]] = {}
+        self._not_whole: set[Channel] = set()
         self._groups = [
             (group, frozenset(group.parts), [self._rows[channel] for channel in group.channels if channel in rows])
             for group in plan.groups
@@ -63,6 +65,7 @@ class Canvas:
         self._low, self._high = low, high
         self._flagged[:] = False
         self._over, self._clash, self._conflicts, self._double = {}, {}, Conflicts(), {}
+        self._not_whole = set()
         for group, parts, rows in self._groups:
             if not rows:
                 continue
@@ -94,6 +97,7 @@ class Canvas:
 
         `columns` are those that were decoded: of the `channels`, then that of the flags if it is none of them.
         """
+        self.not_whole(channels if decoded.blank is None else compress(channels, decoded.blank.tolist()))
         slot, row, count = self._within(runs, slab)
         pieces = list(zip(slot.tolist(), row.tolist(), count.tolist(), strict=True))
         few = len(pieces) <= _FEW
@@ -116,6 +120,10 @@ class Canvas:
             flags = decoded.values[list(columns).index(flag)]
             for to, of, size in pieces:
                 self._flagged[to : to + size] |= np.nan_to_num(flags[of : of + size]) != 0
+
+    def not_whole(self, channels: Iterable[Channel]) -> None:
+        """Take note of channels that may lack a value where there is a row."""
+        self._not_whole.update(channels)
 
     def _within(self, runs: Runs, slab: Slab) -> Runs:
         """The runs cut to the rows of a slab, counted from its first row; slots from the first of the block."""
@@ -181,7 +189,14 @@ class Canvas:
             {channel: row[:size] for channel, row in self._rows.items()},
             self._flagged[:size].copy() if self._has_flag else None,
             self._over,
+            tuple(self._alike()),
         )
+
+    def _alike(self) -> Iterator[frozenset[Channel]]:
+        """Sets of channels that have a value wherever there is a row."""
+        for group, _, rows in self._groups:
+            if rows:
+                yield frozenset(group.channels).intersection(self._rows) - self._not_whole - self._clash.keys()
 
 
 def _holes(runs: Sequence[Runs], low: int, high: int) -> list[tuple[int, int]]:

@@ -26,6 +26,8 @@ CODES = (9999.0, 99999.0, 999999.0, 9999.9, 999.9, 32767.0, 32768.0, 65535.0, 32
 _CODES = np.array(CODES)
 _FAR = 5.0
 _HUGE = 1e30
+LEAST_CODE = float(min(CODES))
+"""Numbers nearer to zero are never taken for codes."""
 _NATIVE = frozenset(("", "NaN", "nan"))
 _PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?\Z")
 _GROUPED = re.compile(r"\d{1,3}(?:[.,'\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?\Z")

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from pqcheck.compiled import compiled
 from pqcheck.errors import InputError
-from pqcheck.readers.cells import may_be_codes, without_codes
+from pqcheck.readers.cells import LEAST_CODE, may_be_codes, without_codes
 from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group, footer_module
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import DECODERS, BadCells, Decoded, RowNumbers, Slab, bad_cells
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
 
-_VERSION = 2
+_VERSION = 3
 _FIELDS = 10
 _PLACE, _SIZE, _UNPACKED, _LEVELS, _PACKED = 2, 3, 4, 7, 9
 _NULL_STAMP = -2
@@ -112,42 +112,54 @@ class PageDecoder:
             buffer[offset : offset + slab.rows * width].view(np.float32 if width == 4 else np.float64)
             for offset, width in zip(offsets, widths, strict=True)
         ]
-        odd = self._lay(slab, columns, values, [(0, 0, slab.rows)])
+        odd, blank = self._lay(slab, columns, values, [(0, 0, slab.rows)])
         bad: list[BadCells] = []
         for at in odd:
             values[at], wrong, sample = without_codes(values[at])
             if wrong.size:
+                blank[at] = True
                 bad.append(bad_cells(columns[at], self.row_numbers, slab, wrong, sample))
-        return Decoded(values, tuple(bad), release=lambda: self.buffers.give(buffer))
+        return Decoded(values, tuple(bad), release=lambda: self.buffers.give(buffer), blank=blank)
 
-    def into(self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> bool:
-        """Write rows of a slab straight to their places, one row of a buffer per column.
+    def into(
+        self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]
+    ) -> NDArray[np.bool_] | None:
+        """Write rows of a slab straight to their places, one row of a buffer per column; which may have blanks.
 
-        False when these columns must be decoded in the usual way, as some of them hold odd values or are not read
+        None when these columns must be decoded in the usual way, as some of them hold odd values or are not read
         here; then anything may stand in the places.
         """
         for column, row in zip(columns, rows, strict=True):
             wanted = np.float32 if self.footer.columns[column].type == FLOAT else np.float64
             if column not in self.numbers or row.dtype != wanted:
-                return False
-        return not self._lay(slab, columns, rows, moves)
+                return None
+        odd, blank = self._lay(slab, columns, rows, moves)
+        return None if odd else blank
 
     def _lay(
         self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]
-    ) -> Sequence[int]:
-        """Lay rows of a slab into buffers; the numbers of the columns that may hold codes or infinite numbers."""
-        ends = np.tile(np.array([np.inf, -np.inf]), (len(columns), 1))
+    ) -> tuple[Sequence[int], NDArray[np.bool_]]:
+        """Lay rows of a slab into buffers.
+
+        The numbers of the columns that may hold codes or infinite numbers, and which may have blanks.
+        """
+        ends = _nothing_told(len(columns))
         lay(self.source, self.footer, columns, slab.place, rows, moves, ends, whole=False)
-        infinite = (ends[:, 0] == -np.inf) | (ends[:, 1] == np.inf)
-        odd: list[int] = np.flatnonzero(may_be_codes(ends[:, 1], ends[:, 0]) | infinite).tolist()
-        return odd
+        low, high, blank = ends.T
+        odd: list[int] = np.flatnonzero(may_be_codes(high, low) | (low == -np.inf) | (high == np.inf)).tolist()
+        return odd, blank != 0
+
+
+def _nothing_told(columns: int) -> NDArray[np.float64]:
+    """The smallest and the largest number of columns that are yet to be read, and whether any is missing."""
+    return np.tile(np.array([np.inf, -np.inf, 0.0]), (columns, 1))
 
 
 def read_integers(source: Source, footer: Footer, column: int) -> NDArray[np.int64]:
     """All integers of one column, those of stamps; InputError where one is missing."""
     count = footer.rows
     found = np.empty(count, np.int64)
-    lay(source, footer, [column], (0, count), [found], [(0, 0, count)], np.zeros((1, 2)), whole=True)
+    lay(source, footer, [column], (0, count), [found], [(0, 0, count)], _nothing_told(1), whole=True)
     return found
 
 
@@ -166,7 +178,8 @@ def lay(
     """Write numbers of some columns to rows of buffers, one per column, as `moves` say; these count from span[0] on.
 
     float32 columns stay float32, all others become float64, or int64 when they are `whole`. Missing values become NaN.
-    `ends` (a row per column) take up the smallest and the largest of them.
+    `ends` (a row per column) take up the smallest and the largest of them and become 1 where some may be missing. All
+    entries of a dictionary count where none of them can be a code.
     """
     kinds = [footer.columns[column] for column in columns]
     with source.open() as handle:
@@ -195,7 +208,7 @@ def _refuse_missing(source: Source, footer: Footer, column: int) -> None:
     """InputError that names the first row without a stamp: read as numbers, it is NaN."""
     count = footer.rows
     found = np.empty(count)
-    lay(source, footer, [column], (0, count), [found], [(0, 0, count)], np.zeros((1, 2)), whole=False)
+    lay(source, footer, [column], (0, count), [found], [(0, 0, count)], _nothing_told(1), whole=False)
     row = int(np.argmax(np.isnan(found))) + 1
     raise InputError(f"{source.name}, row {row}: the time is empty; every row needs a stamp")
 
@@ -231,7 +244,8 @@ def _lay(
         return -1
     index = index[:count]
     unpacked = _unpacked(source, data, index, described[:, 3])
-    state, _ = _compiled().lay(data, index, unpacked, described, list(rows), np.array(moves, np.int64), ends)
+    taken = np.array(moves, np.int64)
+    state, _ = _compiled().lay(data, index, unpacked, described, list(rows), taken, ends, LEAST_CODE)
     return int(state)
 
 

@@ -62,6 +62,8 @@ class Decoded:
     over: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
     release: Callable[[], None] | None = None
     """To be called when nobody looks at the values any more: their memory is used again."""
+    blank: NDArray[np.bool_] | None = None
+    """Which of the columns may lack a value somewhere; None when that is not known."""
 
 
 @dataclass(frozen=True)

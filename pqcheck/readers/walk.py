@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import compress
 
 import numpy as np
 
@@ -257,7 +258,9 @@ class _Feed:
         decoder, asked, slab = table.decode, reader.asked, table.slabs[piece[0]]
         assert isinstance(decoder, PageDecoder)
         places = canvas.places(asked.channels[columns], runs, slab)
-        if places is not None and decoder.into(slab, asked.columns[columns], *places):
+        blank = None if places is None else decoder.into(slab, asked.columns[columns], *places)
+        if blank is not None:
+            canvas.not_whole(compress(asked.channels[columns], blank.tolist()))
             return
         decoded = self._decode(reader, piece)
         self._watch(table, slab, asked.columns[columns], decoded)

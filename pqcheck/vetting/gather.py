@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -125,7 +125,7 @@ class Gatherer:
         if not self._pending_size:
             self._slot = slot
         if size >= SMALLEST_BATCH and not self._pending_size:
-            self._work(slot, block.values, block.over_range)
+            self._work(slot, block.values, block.over_range, block.alike)
             return
         room = 2 * SMALLEST_BATCH
         if self._pending_size + size > room:
@@ -163,17 +163,27 @@ class Gatherer:
             for marks in self._pending_over.values():
                 marks[:] = False
 
-    def _work(self, slot: int, values: Mapping[Channel, Array], over: Mapping[Channel, Array]) -> None:
+    def _work(
+        self, slot: int, values: Mapping[Channel, Array], over: Mapping[Channel, Array],
+        alike: Sequence[frozenset[Channel]] = (),
+    ) -> None:
         mask: Array | None = None
         holes = _NO_HOLES
+        number_of = {channel: number for number, some in enumerate(alike) for channel in some}
+        known: dict[int, tuple[Array, Holes]] = {}
         for channel, tally in self._out.tallies.items():
             array = values.get(channel)
             if array is None or not array.size:
                 continue
             # Rows that are missing are missing in every channel: their runs are looked for once.
-            if mask is None or not same_holes(array, mask):
+            number = number_of.get(channel, -1)
+            if number in known:
+                mask, holes = known[number]
+            elif mask is None or not same_holes(array, mask):
                 mask = np.isnan(array)
                 holes = _holes(mask, slot)
+            if number >= 0:
+                known[number] = mask, holes
             if tally.full:
                 tally.take(slot, array, over.get(channel), holes)
                 if channel in self._coarse:
