@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import random
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pqcheck import check
-from pqcheck.readers import numbers
+from pqcheck.readers import numbers, read
 from pqcheck.readers.cells import POINT, Spelling
 from pqcheck.readers.csv_decode import CsvDecoder
 from pqcheck.readers.csv_scan import Layout, scan
@@ -94,10 +96,10 @@ def test_a_decimal_comma() -> None:
 def test_short_lines_are_blank_at_their_end_and_blank_cells_may_follow_the_last_column() -> None:
     found = parse_numbers(b"x,1\nx,1,2,3\nx,4,5,6,,\r\nx,7,8,9\r\n", 4, 4, [3, 1], ",", ".", ())
     assert found is not None
-    values, tops, bottoms = found
+    values, told = found
     assert np.isnan(values[0, 0]) and values[0, 1:].tolist() == [3, 6, 9]
     assert values[1].tolist() == [1, 1, 4, 7]
-    assert tops.tolist() == [9, 7] and bottoms.tolist() == [3, 1]
+    assert told.tops.tolist() == [9, 7] and told.bottoms.tolist() == [3, 1] and told.blank.tolist() == [True, False]
 
 
 @pytest.mark.parametrize("line", [
@@ -112,6 +114,95 @@ def test_anything_else_is_left_to_the_library(line: str) -> None:
 def test_columns_that_are_not_asked_for_may_hold_anything() -> None:
     found = parse_numbers("x,text \u00e9,1\ny,,2\n".encode(), 2, 3, [2], ",", ".", ())
     assert found is not None and found[0][0].tolist() == [1, 2]
+
+
+TEXTS = st.sampled_from(["1.5", "-2", "", " ", "n/a", "12345.678"])
+
+
+@given(st.data(), st.lists(st.lists(TEXTS, max_size=3), min_size=1))
+def test_rows_go_to_their_places(data: st.DataObject, rows: list[list[str]]) -> None:
+    text = "".join("x" + "".join(f",{cell}" for cell in cells) + "\n" for cells in rows).encode()
+    cuts = sorted(data.draw(st.sets(st.integers(0, len(rows)), min_size=2, max_size=6)))
+    moves, place = [], 0
+    for low, high in pairwise(cuts):
+        if data.draw(st.booleans()):
+            place += data.draw(st.integers(0, 3))
+            moves.append((place, low, high - low))
+            place += high - low
+    out = [np.full(place + 2, -1.0) for _ in range(3)]
+    told = numbers.parse_into(text, len(rows), 4, [3, 1, 2], ",", ".", ("n/a",), out, moves)
+    assert told is not None
+    for row, column, blank in zip(out, (3, 1, 2), told.blank, strict=True):
+        cells = [cells[column - 1] if column <= len(cells) else "" for cells in rows]
+        values = np.array([np.nan if cell in ("", " ", "n/a") else float(cell) for cell in cells])
+        wanted = np.full(place + 2, -1.0)
+        for to, of, count in moves:
+            wanted[to : to + count] = values[of : of + count]
+        assert np.array_equal(row, wanted, equal_nan=True)
+        assert blank == np.isnan(values).any()
+
+
+def test_buffers_that_do_not_fit_are_refused() -> None:
+    module, out, told = numbers._compiled(), [np.zeros(2)], np.zeros((1, 3))
+    targets, fives, fine = np.array([-1, 0], np.int32), numbers._fives(), np.array([[0, 0, 1]])
+    wrong = [
+        (b"x,1", 1, targets, out, fine, told), (b"", 1, targets, out, fine, told),
+        (b"x,1\n", -1, targets, out, fine, told), (b"x,1\n", 1, np.array([-1, 1], np.int32), out, fine, told),
+        (b"x,1\n", 1, targets, [], fine, told), (b"x,1\n", 1, targets, out, fine, np.zeros((1, 2))),
+        *((b"x,1\n", 1, targets, out, np.array(moves), told) for moves in (
+            [[0, 0, 3]], [[2, 0, 1]], [[-1, 0, 1]], [[0, -1, 1]], [[0, 0, -1]], [[0, 1, 1], [1, 0, 1]],
+            [[0, 2**63 - 1, 1]],
+        )),
+    ]  # fmt: skip
+    for arguments in wrong:
+        with pytest.raises(ValueError, match="do not fit"):
+            module.parse(*arguments, ord(","), ord("."), fives, ())
+    with pytest.raises((ValueError, BufferError)):
+        module.parse(b"x,1\n", 1, targets, [b"read only"], fine, told, ord(","), ord("."), fives, ())
+    with pytest.raises(ValueError, match="do not fit"):
+        module.parse(b"x,1\n", 1, targets, out, fine, told, ord(","), ord("."), fives[:4], ())
+
+
+def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Days with holes, a code, blanks, and pieces that lie in two days."""
+    chance = np.random.default_rng(8)
+    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 10_000)
+    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    lines = ["time,voltage.an [V],voltage.bn [V],current.a [A]"]
+    for slot in np.flatnonzero(chance.random(4 * 1440) > 0.001).tolist():
+        odd = "65535" if slot == 600 else f"{chance.normal(230, 2):.2f}"
+        blank = "" if chance.random() < 0.001 else f"{chance.normal(5, 1):.3f}"
+        day, minute = divmod(slot, 1440)
+        stamp = f"2031-03-{3 + day:02}T{minute // 60:02}:{minute % 60:02}:00Z"
+        lines.append(f"{stamp},{odd},{chance.normal(230):.7f},{blank}")
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(lines) + "\n")
+    straight: list[bool] = []
+    alike: list[str] = []
+    usual = CsvDecoder.into
+
+    def counted(self: CsvDecoder, *arguments: Any) -> Any:
+        found = usual(self, *arguments)
+        straight.append(found is not None)
+        return found
+
+    def blocks() -> tuple[list[bytes], Any]:
+        recording = read([path])
+        found = []
+        for block in recording.streams[0].blocks(None):
+            found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
+            for some in block.alike:
+                assert len({np.isnan(block.values[channel]).tobytes() for channel in some}) <= 1
+                alike.extend(channel.quantity for channel in some)
+        return found, recording.all_notes()
+
+    monkeypatch.setattr(CsvDecoder, "into", counted)
+    ours = blocks()
+    assert True in straight and False in straight
+    assert alike.count("voltage") == 6, "three of the days, as in one of them a code became a blank"
+    monkeypatch.setattr(numbers, "_compiled", lambda: None)
+    assert ours == blocks()
 
 
 CELLS = st.one_of(

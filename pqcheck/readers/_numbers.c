@@ -12,13 +12,14 @@
 #define Py_LIMITED_API 0x030b0000
 #include <Python.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 
 #if !defined(__SIZEOF_INT128__) || __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
 #error "needs 128-bit integers and a little-endian machine; without this module the library reads the text"
 #endif
 
-#define VERSION 1
+#define VERSION 2
 #define LOWEST_POWER (-64)
 #define HIGHEST_POWER 64
 
@@ -176,10 +177,30 @@ static const char *nothing(const char *at, const Style *style)
     return NULL;
 }
 
-/* Rows parsed, or -1. `targets` gives the row of `out` for each of `columns` columns, or -1. */
-static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const int32_t *targets, Py_ssize_t columns,
-                       double *out, Py_ssize_t stride, double *tops, double *bottoms, const Style *style)
+/* `count` rows of the text from row `from` on go to place `to` of the row of each column; other rows go nowhere. */
+typedef struct {
+    int64_t to, from, count;
+} Move;
+
+/* What is told of a column: the largest, the smallest, and 1 where a value is missing. */
+enum { T_TOP, T_BOTTOM, T_BLANK, T_FIELDS };
+
+typedef struct {
+    const int32_t *targets; /* number of the row for each column of the text, or -1 */
+    Py_ssize_t columns;
+    double **out;
+    double *told;
+    const Move *moves;
+    Py_ssize_t moved;
+} Places;
+
+/* Rows parsed, or -1. */
+static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const Places *places, const Style *style)
 {
+    const int32_t *targets = places->targets;
+    const Py_ssize_t columns = places->columns;
+    const Move *move = places->moves, *last = move + places->moved;
+    double **out = places->out;
     const double blank = __builtin_nan("");
     const char *quick = end - 8;
     /* A quoted cell may hold delimiters and line feeds. */
@@ -189,6 +210,9 @@ static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const i
     for (; at < end; row++) {
         if (row == rows)
             return -1;
+        while (move < last && row >= move->from + move->count)
+            move++;
+        const Py_ssize_t place = move < last && row >= move->from ? (Py_ssize_t)(move->to + row - move->from) : -1;
         Py_ssize_t column = 0;
         for (;; column++, at++) {
             if (column == columns) {
@@ -206,9 +230,11 @@ static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const i
                 while (*at != style->delimiter && *at != '\n')
                     at++;
             } else {
-                double value = blank;
+                double value = blank, *told = places->told + T_FIELDS * target;
                 const char *next = at;
-                if (*at != style->delimiter) {
+                if (*at == style->delimiter)
+                    told[T_BLANK] = 1;
+                else {
                     next = at < quick ? short_number(at, style, &value) : NULL;
                     if (next == NULL || (*next != style->delimiter && *next != '\n'))
                         next = number(at, style, &value);
@@ -231,17 +257,19 @@ static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const i
                             return -1;
                     } else {
                         value = blank;
+                        told[T_BLANK] = 1;
                         next = nothing(at, style);
                         if (next == NULL)
                             return -1;
                     }
                 }
                 at = next;
-                out[target * stride + row] = value;
-                if (value > tops[target])
-                    tops[target] = value;
-                if (value < bottoms[target])
-                    bottoms[target] = value;
+                if (place >= 0)
+                    out[target][place] = value;
+                if (value > told[T_TOP])
+                    told[T_TOP] = value;
+                if (value < told[T_BOTTOM])
+                    told[T_BOTTOM] = value;
             }
             if (*at == '\n')
                 break;
@@ -249,29 +277,63 @@ static Py_ssize_t fill(const char *at, const char *end, Py_ssize_t rows, const i
         at++;
         /* What a short line lacks is blank. */
         for (column++; column < columns; column++)
-            if (targets[column] >= 0)
-                out[targets[column] * stride + row] = blank;
+            if (targets[column] >= 0) {
+                places->told[T_FIELDS * targets[column] + T_BLANK] = 1;
+                if (place >= 0)
+                    out[targets[column]][place] = blank;
+            }
     }
     return row;
 }
 
+/* Whether moves are in the order of the text, and their places lie in rows of `room` values. */
+static int in_order(const Move *moves, Py_ssize_t count, int64_t room)
+{
+    int64_t from = 0;
+    for (Py_ssize_t at = 0; at < count; at++) {
+        const Move *move = &moves[at];
+        if (move->from < from || move->count < 0 || move->to < 0 || move->to > room || move->count > room - move->to ||
+            move->from > INT64_MAX - move->count)
+            return 0;
+        from = move->from + move->count;
+    }
+    return 1;
+}
+
+/* Buffers of the rows, and the length of the shortest in values; how many, fewer with an error set. */
+static Py_ssize_t rows_of(PyObject *list, Py_ssize_t count, Py_buffer *buffers, double **out, int64_t *room)
+{
+    *room = INT64_MAX;
+    for (Py_ssize_t at = 0; at < count; at++) {
+        if (PyObject_GetBuffer(PyList_GetItem(list, at), &buffers[at], PyBUF_WRITABLE) < 0)
+            return at;
+        int64_t length = buffers[at].len / (Py_ssize_t)sizeof(double);
+        *room = length < *room ? length : *room;
+        out[at] = buffers[at].buf;
+    }
+    return count;
+}
+
 static PyObject *parse(PyObject *module, PyObject *args)
 {
-    Py_buffer data, targets, out, tops, bottoms, fives;
-    Py_ssize_t rows, stride;
+    Py_buffer data, targets, told, fives, moves;
+    Py_ssize_t rows;
     int delimiter, decimal;
-    PyObject *blanks;
+    PyObject *blanks, *list;
     (void)module;
-    if (!PyArg_ParseTuple(args, "y*ny*w*nw*w*iiy*O", &data, &rows, &targets, &out, &stride, &tops, &bottoms, &delimiter,
-                          &decimal, &fives, &blanks))
+    if (!PyArg_ParseTuple(args, "y*ny*O!y*w*iiy*O!", &data, &rows, &targets, &PyList_Type, &list, &moves, &told, &delimiter,
+                          &decimal, &fives, &PyTuple_Type, &blanks))
         return NULL;
     Style style = {(char)delimiter, (char)decimal, fives.buf, PyTuple_Size(blanks), {NULL}, {0}};
-    Py_ssize_t columns = targets.len / (Py_ssize_t)sizeof(int32_t);
-    Py_ssize_t wanted = tops.len / (Py_ssize_t)sizeof(double);
+    Py_ssize_t columns = targets.len / (Py_ssize_t)sizeof(int32_t), wanted = PyList_Size(list), held = 0, found = -1;
     const int32_t *target = targets.buf;
     const char *text = data.buf;
-    int sound = style.blanks >= 0 && style.blanks <= 32 && data.len > 0 && text[data.len - 1] == '\n' && rows >= 0 &&
-                stride >= rows && bottoms.len == tops.len && out.len >= wanted * stride * (Py_ssize_t)sizeof(double) &&
+    int64_t room = 0;
+    double **out = malloc(sizeof(double *) * (size_t)(wanted + 1));
+    Py_buffer *buffers = malloc(sizeof(Py_buffer) * (size_t)(wanted + 1));
+    Places places = {target, columns, out, told.buf, moves.buf, moves.len / (Py_ssize_t)sizeof(Move)};
+    int sound = style.blanks <= 32 && data.len > 0 && text[data.len - 1] == '\n' && rows >= 0 &&
+                told.len == T_FIELDS * wanted * (Py_ssize_t)sizeof(double) &&
                 fives.len == 2 * (HIGHEST_POWER - LOWEST_POWER + 1) * (Py_ssize_t)sizeof(uint64_t);
     for (Py_ssize_t column = 0; sound && column < columns; column++)
         sound = target[column] < wanted;
@@ -280,20 +342,27 @@ static PyObject *parse(PyObject *module, PyObject *args)
         sound = PyBytes_AsStringAndSize(PyTuple_GetItem(blanks, sign), &bytes, &style.blank_size[sign]) == 0;
         style.blank[sign] = bytes;
     }
-    Py_ssize_t found = -1;
+    if (out == NULL || buffers == NULL)
+        PyErr_NoMemory();
+    else if (sound)
+        held = rows_of(list, wanted, buffers, out, &room);
+    sound = sound && !PyErr_Occurred() && in_order(places.moves, places.moved, room);
     if (sound) {
         Py_BEGIN_ALLOW_THREADS
-        found = fill(text, text + data.len, rows, target, columns, out.buf, stride, tops.buf, bottoms.buf, &style);
+        found = fill(text, text + data.len, rows, &places, &style);
         Py_END_ALLOW_THREADS
     } else if (!PyErr_Occurred()) {
         PyErr_SetString(PyExc_ValueError, "sizes of the buffers do not fit, or the text does not end with a line feed");
     }
+    while (held > 0)
+        PyBuffer_Release(&buffers[--held]);
+    free(out);
+    free(buffers);
     PyBuffer_Release(&data);
     PyBuffer_Release(&targets);
-    PyBuffer_Release(&out);
-    PyBuffer_Release(&tops);
-    PyBuffer_Release(&bottoms);
+    PyBuffer_Release(&told);
     PyBuffer_Release(&fives);
+    PyBuffer_Release(&moves);
     return PyErr_Occurred() ? NULL : PyLong_FromSsize_t(found);
 }
 

@@ -1,3 +1,5 @@
+from typing import Any
+
 from typing_extensions import Buffer
 
 VERSION: int
@@ -7,10 +9,9 @@ def parse(
     data: bytes,
     rows: int,
     targets: Buffer,
-    out: Buffer,
-    stride: int,
-    tops: Buffer,
-    bottoms: Buffer,
+    out: list[Any],
+    moves: Buffer,
+    told: Buffer,
     delimiter: int,
     decimal: int,
     fives: Buffer,

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from pqcheck.errors import InputError
 from pqcheck.readers.cells import POINT, Column, Spelling, may_be_codes, read_column, without_codes
 from pqcheck.readers.csv_scan import split_line
-from pqcheck.readers.numbers import parse_numbers
+from pqcheck.readers.numbers import parse_into, parse_numbers
 from pqcheck.readers.source import Source
-from pqcheck.readers.table import FIRST_BAD_ROWS, BadCells, Decoded, RowNumbers, Slab
+from pqcheck.readers.table import FIRST_BAD_ROWS, BadCells, Decoded, Move, RowNumbers, Slab
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
 
@@ -68,6 +68,24 @@ class CsvDecoder:
                     return self._by_line(data, columns, rows) if frame is None else (
                         self._read(frame, columns, set(columns), rows))
         return self._by_line(bytes(view), columns, rows)
+
+    def into(
+        self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]
+    ) -> NDArray[np.bool_] | None:
+        """Write rows of a slab straight to their places, one row of a buffer per column; which have blanks.
+
+        None when these columns must be decoded in the usual way, as some cells are not plainly numbers; then anything
+        may stand in the places.
+        """
+        if self.texts.intersection(columns) or any(row.dtype != np.float64 for row in rows):
+            return None
+        view, numbers = self._rows(slab)
+        told = parse_into(
+            view, numbers.size, self.width, columns, self.delimiter, self.spelling.decimal, self.blanks, rows, moves
+        )
+        if told is None or may_be_codes(told.tops, told.bottoms).any():
+            return None
+        return told.blank
 
     def texts_of(self, slab: Slab, column: int) -> list[str]:
         """The cells of one column as they are written; blank cells as empty texts."""
@@ -123,7 +141,7 @@ class CsvDecoder:
             frame = self._parse(bytes(data), texts, text, rows.size)
             if frame is None:
                 return None
-        parsed, tops, bottoms = found
+        parsed, (tops, bottoms, blank) = found
         by_column = dict(zip(numbers, parsed, strict=True))
         coded = {column for column, odd in zip(numbers, may_be_codes(tops, bottoms), strict=True) if odd}
         values: list[Values] = []
@@ -137,7 +155,7 @@ class CsvDecoder:
                 self._take(column, Column(by_column[column]), rows, values, bad, over)
             else:
                 values.append(by_column[column])
-        return Decoded(values, tuple(bad), over)
+        return Decoded(values, tuple(bad), over, blank=None if text or coded else blank)
 
     def _parse(self, data: bytes, columns: Sequence[int], text: set[int], rows: int) -> Any:
         """A frame of `rows` rows, the columns in `text` as text; None when the library cannot make it so."""

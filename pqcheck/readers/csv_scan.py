@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pqcheck.clock import Instants, parse_iso, parse_iso_rows
 from pqcheck.errors import InputError
 from pqcheck.readers.numbers import Lines
-from pqcheck.readers.source import Hashing, Source, chunks
+from pqcheck.readers.source import Source, chunks
 from pqcheck.readers.stamps import ReadStamp
 from pqcheck.readers.table import RowNumbers, Slab
 from pqcheck.records import dataclass
@@ -88,7 +88,7 @@ class _Numbering:
         return RowNumbers(np.array(self.first, np.int64), np.array(self.number, np.int64))
 
 
-def scan(source: Source, layout: Layout, hashing: Hashing | None = None) -> Scan:
+def scan(source: Source, layout: Layout) -> Scan:
     """Walk the whole file once. InputError names the first row whose stamp cannot be read."""
     numbering = _Numbering()
     slabs: list[Slab] = []
@@ -96,7 +96,7 @@ def scan(source: Source, layout: Layout, hashing: Hashing | None = None) -> Scan
     skipped: dict[str, list[int]] = {}
     offsets: bool | None = None
     line, cut = layout.first_line, Lines()
-    for offset, whole in chunks(source, hashing):
+    for offset, whole in chunks(source):
         skip = max(0, layout.first_byte - offset)
         if skip >= len(whole):
             continue

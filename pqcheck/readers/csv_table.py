@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,6 @@ from pqcheck.readers.events import is_event_header, read_events
 from pqcheck.readers.scale import Scaled, scales_of
 from pqcheck.readers.shapes import Shape, find_shape
 from pqcheck.readers.slow import FIRST_ROWS
-from pqcheck.readers.source import Hashing, sha256_of
 from pqcheck.readers.stamps import Stamps, find_stamps
 from pqcheck.readers.table import Ground, Table
 from pqcheck.readers.text import Text
@@ -53,16 +53,16 @@ class Look:
     """Columns that are blank in one of the first two rows."""
 
 
-def read_text(text: Text, digest: str, site: Site | None) -> list[Table]:
+def read_text(text: Text, digest: Future[str], site: Site | None) -> list[Table]:
     """Scan one delimited text. InputError says what keeps it from being read.
 
-    `digest` is the checksum of the file the text was unpacked from; empty = take that of the text while scanning.
+    `digest` is the checksum of the file, which is worked out meanwhile.
     """
     head = text.lines()
     for delimiter in (",", ";", "\t"):
         headers = cells_of(text.decode(head[0]), delimiter)
         if is_event_header(headers):
-            return [read_events(text.source, digest or sha256_of(text.source.path), headers, delimiter)]
+            return [read_events(text.source, digest, headers, delimiter)]
     found = look(text, site)
     if found.guesses:
         from pqcheck.readers.headers.reading import refuse_doubts
@@ -187,18 +187,14 @@ def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str
     return result
 
 
-def _scanned(found: Look, digest: str) -> Table:
+def _scanned(found: Look, digest: Future[str]) -> Table:
     dialect, stamps, source = found.dialect, found.stamps, found.text.source
     plain = stamps.kind == "iso" and len(stamps.columns) == 1
     layout = Layout(
         dialect.delimiter, stamps.columns, dialect.first_byte, dialect.first_line, len(dialect.headers),
         None if plain else stamps.reader(), dialect.headings,
     )
-    hashing = None if digest else Hashing()
-    try:
-        scanned = scan(source, layout, hashing)
-    finally:
-        digest = hashing.close() if hashing else digest
+    scanned = scan(source, layout)
     spelling = POINT if dialect.decimal == "." else Spelling(dialect.decimal)
     decode = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, spelling)
     usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain

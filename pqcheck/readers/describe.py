@@ -67,7 +67,7 @@ def describe(paths: Sequence[str | Path], site: Site | None) -> list[Described]:
         if is_parquet(path):
             result.append(replace(_parquet(path, own, interval, refusal, own_intervals), zone_missing=zoneless))
             continue
-        for text, _ in texts_of(path):
+        for text in texts_of(path):
             found = _text(look(text, own), own, interval, refusal, long_columns, own_intervals)
             result.append(replace(found, zone_missing=zoneless))
     return result

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from decimal import Decimal, InvalidOperation
 
 import numpy as np
@@ -23,7 +24,7 @@ def is_event_header(headers: list[str]) -> bool:
     return tuple(headers) == HEADERS
 
 
-def read_events(source: Source, sha256: str, headers: list[str], delimiter: str) -> Table:
+def read_events(source: Source, sha256: Future[str], headers: list[str], delimiter: str) -> Table:
     """The events of a file; stamps without offset are resolved later. InputError names row and cell."""
     with source.open() as handle:
         lines = handle.read().decode("utf-8-sig", "replace").splitlines()

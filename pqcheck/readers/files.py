@@ -18,7 +18,7 @@ from pqcheck.readers.late import keep_small
 from pqcheck.readers.merge import Declared, assemble
 from pqcheck.readers.one_unit import in_one_unit
 from pqcheck.readers.sidecar import sidecar_of, with_sidecar
-from pqcheck.readers.source import is_parquet
+from pqcheck.readers.source import LATER, is_parquet, open_source
 from pqcheck.readers.table import Table
 from pqcheck.recording import Recording
 from pqcheck.site.model import Reading, Site
@@ -65,7 +65,8 @@ def _tables(path: Path, site: Site | None) -> list[Table]:
         from pqcheck.readers.csv_table import read_text
         from pqcheck.readers.packed import texts_of
 
-        tables = [table for text, digest in texts_of(path) for table in read_text(text, digest, own)]
+        digest = LATER.of(open_source(path))
+        tables = [table for text in texts_of(path) for table in read_text(text, digest, own)]
     if sidecar is not None and sidecar.stamp and (site is None or site.recording.stamp is None):
         tables = [replace(table, stamp=sidecar.stamp) for table in tables]
     return tables

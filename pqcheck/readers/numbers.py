@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pqcheck.compiled import compiled
 from pqcheck.records import dataclass
 
-_VERSION = 1
+_VERSION = 2
 _LOWEST_POWER, _HIGHEST_POWER = -64, 64
 _MOST_BLANKS = 32
 _PAD = 16
@@ -48,6 +48,17 @@ def _fives() -> NDArray[np.uint64]:
     return np.array(words, np.uint64)
 
 
+class Told(NamedTuple):
+    """What is told of columns while they are parsed."""
+
+    tops: NDArray[np.float64]
+    """The largest value of each; -inf when all are blank."""
+    bottoms: NDArray[np.float64]
+    """The smallest."""
+    blank: NDArray[np.bool_]
+    """Whether any is blank."""
+
+
 def parse_numbers(
     data: bytes | memoryview,
     rows: int,
@@ -56,29 +67,45 @@ def parse_numbers(
     delimiter: str,
     decimal: str,
     blanks: Collection[str],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
-    """Numbers of some columns of whole lines.
+) -> tuple[NDArray[np.float64], Told] | None:
+    """Numbers of some columns of whole lines, shape (columns, rows), NaN for blanks; see `parse_into`."""
+    out = np.empty((len(columns), rows + _PAD))
+    told = parse_into(data, rows, width, columns, delimiter, decimal, blanks, list(out), [(0, 0, rows)])
+    return (out[:, :rows], told) if told is not None else None
 
-    `width` is the number of columns of the header, `blanks` are signs for "no value". Returns an array (columns,
-    rows) with NaN for blanks, and the largest and the smallest value of each column (-inf and inf when all are
-    blank). None when a cell asked for is anything but a number or a blank, a line has filled cells beyond the
-    header, the lines are not `rows`, a cell is quoted, or there is no compiled module.
+
+def parse_into(
+    data: bytes | memoryview,
+    rows: int,
+    width: int,
+    columns: Sequence[int],
+    delimiter: str,
+    decimal: str,
+    blanks: Collection[str],
+    out: Sequence[NDArray[np.float64]],
+    moves: Sequence[tuple[int, int, int]],
+) -> Told | None:
+    """Numbers of some columns of whole lines to their places, NaN for blanks.
+
+    `width` is the number of columns of the header, `blanks` are signs for "no value". `out` are the rows of a buffer,
+    one per column; `moves` say in the order of the text to which place how many rows go from which row of the text on.
+    None when a cell asked for is anything but a number or a blank, a line has filled cells beyond the header, the
+    lines are not `rows`, a cell is quoted, or there is no compiled module; then anything may stand in the places.
     """
     module = _compiled()
     if module is None or len(delimiter) != 1 or delimiter in " \r" or len(blanks) > _MOST_BLANKS:
         return None
     targets = np.full(width, -1, np.int32)
     targets[list(columns)] = np.arange(len(columns), dtype=np.int32)
-    stride = rows + _PAD
-    out = np.empty((len(columns), stride))
-    tops, bottoms = np.full(len(columns), -np.inf), np.full(len(columns), np.inf)
+    told = np.tile(np.array([-np.inf, np.inf, 0.0]), (len(columns), 1))
     signs = tuple(sign.encode() for sign in blanks)
     if data[-1:] != b"\n":
         data = bytes(data) + b"\n"
+    taken = np.array(moves, np.int64)
     found = module.parse(
-        data, rows, targets, out, stride, tops, bottoms, ord(delimiter), ord(decimal), _fives(), signs
+        data, rows, targets, list(out), taken, told, ord(delimiter), ord(decimal), _fives(), signs
     )
-    return (out[:, :rows], tops, bottoms) if found == rows else None
+    return Told(told[:, 0], told[:, 1], told[:, 2] != 0) if found == rows else None
 
 
 _LONG_LINE = 256

@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from pqcheck.errors import InputError
-from pqcheck.readers.source import Source, open_source, sha256_of, unpacked
+from pqcheck.readers.source import Source, open_source, unpacked
 from pqcheck.readers.text import Text, text_of
 
 MEMBER_LIMIT = 1000
@@ -19,8 +19,8 @@ _OLD_EXCEL = b"\xd0\xcf\x11\xe0"
 _TEXT_ENDINGS = (".csv", ".txt", ".tsv", ".dat", ".prn", ".asc", "")
 
 
-def texts_of(path: Path) -> Iterator[tuple[Text, str]]:
-    """The texts of a file, each with the checksum of the file ("" where scanning takes it along)."""
+def texts_of(path: Path) -> Iterator[Text]:
+    """The texts of a file."""
     source = open_source(path)
     with source.open() as handle:
         head = handle.read(4)
@@ -28,25 +28,23 @@ def texts_of(path: Path) -> Iterator[tuple[Text, str]]:
         import gzip
 
         with gzip.open(path, "rb") as stream:
-            yield text_of(unpacked(source, stream)), sha256_of(path)  # type: ignore[arg-type]
+            yield text_of(unpacked(source, stream))  # type: ignore[arg-type]
     elif head == _ZIP:
         yield from _archive(source, path)
     elif head == _OLD_EXCEL:
         raise InputError(f"{source.name} is an old Excel workbook; save it as .xlsx or as CSV")
     else:
-        text = text_of(source)
-        yield text, "" if text.source is source else sha256_of(path)
+        yield text_of(source)
 
 
-def _archive(source: Source, path: Path) -> Iterator[tuple[Text, str]]:
+def _archive(source: Source, path: Path) -> Iterator[Text]:
     import zipfile
 
-    digest = sha256_of(path)
     try:
         with zipfile.ZipFile(path) as archive:
             members = [info for info in archive.infolist() if not info.is_dir()]
             if any(info.filename == "xl/workbook.xml" for info in members):
-                yield from _workbook(source, path, digest)
+                yield from _workbook(source, path)
                 return
             texts = [info for info in sorted(members, key=lambda info: info.filename)
                      if PurePosixPath(info.filename).suffix.lower() in _TEXT_ENDINGS
@@ -60,12 +58,12 @@ def _archive(source: Source, path: Path) -> Iterator[tuple[Text, str]]:
                     raise InputError(f"{source.name} is locked with a password; unpack it and name the files")
                 inner = Source(path, PurePosixPath(info.filename).name, max(1, info.compress_size), 0)
                 with archive.open(info) as stream:
-                    yield text_of(unpacked(inner, stream)), digest
+                    yield text_of(unpacked(inner, stream))
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
         raise InputError(f"{source.name} is a damaged archive ({error}); copy it again") from None
 
 
-def _workbook(source: Source, path: Path, digest: str) -> Iterator[tuple[Text, str]]:
+def _workbook(source: Source, path: Path) -> Iterator[Text]:
     try:
         import openpyxl
     except ImportError:
@@ -86,7 +84,7 @@ def _workbook(source: Source, path: Path, digest: str) -> Iterator[tuple[Text, s
         filled += 1
         name = source.name if len(book.worksheets) == 1 else f"{source.name} ({sheet.title})"
         inner = Source(path, name, max(source.size, 1), 0)
-        yield text_of(unpacked(inner, stream)), digest  # type: ignore[arg-type]
+        yield text_of(unpacked(inner, stream))  # type: ignore[arg-type]
     book.close()
     if not filled:
         raise InputError(f"{source.name} holds no filled sheet; export the recording again")

@@ -20,7 +20,7 @@ from pqcheck.errors import InputError
 from pqcheck.readers.cells import LEAST_CODE, may_be_codes, without_codes
 from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD, Footer, Group, footer_module
 from pqcheck.readers.source import Source
-from pqcheck.readers.table import DECODERS, BadCells, Decoded, RowNumbers, Slab, bad_cells
+from pqcheck.readers.table import DECODERS, BadCells, Decoded, Move, RowNumbers, Slab, bad_cells
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
 
@@ -37,9 +37,6 @@ _GAP = 2
 """Chunks of one step are read at once when they take at least this part of what lies between the first and the last."""
 
 _own = threading.local()
-
-Move = tuple[int, int, int]
-"""Place in a buffer, row of the file, and how many rows go there from this row on."""
 
 
 def _compiled() -> Any:

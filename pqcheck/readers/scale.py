@@ -55,7 +55,8 @@ class Scaled:
             _scaled(array, self.scales[column]) if column in self.scales else array
             for column, array in zip(columns, found.values, strict=True)
         ]
-        return replace(found, values=values)
+        # What is no distortion of a fundamental at all becomes blank.
+        return replace(found, values=values, blank=None)
 
 
 def _scaled(values: Values, scale: float | str) -> Values:

@@ -10,7 +10,7 @@ import tempfile
 import threading
 import weakref
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from pathlib import Path
 from queue import SimpleQueue
 from typing import IO
@@ -19,7 +19,7 @@ from pqcheck.errors import InputError
 from pqcheck.progress import stage
 from pqcheck.records import dataclass
 
-CHUNK = 8 << 20
+CHUNK = 4 << 20
 """Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""
 
 MB = 1_000_000
@@ -125,36 +125,9 @@ def unpacked(source: Source, stream: IO[bytes]) -> Source:
     return Source(keep.path, source.name, size, 0, keep)
 
 
-class Hashing:
-    """Checksum of buffers in a thread of its own (hashlib lets other threads run meanwhile)."""
-
-    def __init__(self) -> None:
-        """Start with nothing hashed."""
-        self._digest = hashlib.sha256()
-        self._pool = ThreadPoolExecutor(1)
-        self._pending: Future[None] | None = None
-
-    def add(self, data: memoryview) -> None:
-        """Hash `data` in the background; the buffer before it is free once this returns."""
-        self.wait()
-        self._pending = self._pool.submit(self._digest.update, data)
-
-    def wait(self) -> None:
-        """Until the last buffer is hashed."""
-        if self._pending is not None:
-            self._pending.result()
-            self._pending = None
-
-    def close(self) -> str:
-        """The checksum in hex."""
-        self.wait()
-        self._pool.shutdown()
-        return self._digest.hexdigest()
-
-
 def sha256_of(path: Path) -> str:
     """Checksum of a whole file."""
-    digest, buffer = hashlib.sha256(), bytearray(CHUNK)
+    digest, buffer = hashlib.sha256(), bytearray(min(CHUNK, path.stat().st_size + 1))
     view = memoryview(buffer)
     with open(path, "rb", buffering=0) as handle:
         # The library's own loop takes small pieces and asks for the interpreter lock twice for each.
@@ -174,12 +147,11 @@ class Checksums:
         self._ahead: dict[Source, Future[str]] = {}
 
     def ahead(self, paths: Iterable[str]) -> None:
-        """Begin with these files, where they are Parquet, before anything else is known of them."""
+        """Begin with these files before anything else is known of them."""
         for path in map(Path, paths):
             with contextlib.suppress(InputError):
                 source = open_source(path)
-                if is_parquet(path):
-                    self._ahead[source] = self.of(source)
+                self._ahead[source] = self.of(source)
 
     def of(self, source: Source) -> Future[str]:
         """The checksum of a file. Its result raises InputError when the file cannot be read or has changed."""
@@ -217,35 +189,28 @@ LATER = Checksums()
 """Of the files of this process."""
 
 
-def chunks(source: Source, hashing: Hashing | None) -> Iterator[tuple[int, memoryview]]:
-    """The bytes in pieces of about 8 MiB that end with a line, each with its offset.
+def chunks(source: Source) -> Iterator[tuple[int, memoryview]]:
+    """The bytes in pieces of about 4 MiB that end with a line, each with its offset.
 
-    Two buffers are used in turn and are overwritten by later steps: copy what must stay. A line longer than a piece
-    makes the buffers grow.
+    One buffer is used again and again: copy what must stay. A line longer than a piece makes it grow.
     """
-    buffers = [bytearray(CHUNK), bytearray(CHUNK)]
-    kept, offset, turn = b"", 0, 0
+    buffer = bytearray(CHUNK)
+    kept, offset = b"", 0
     with source.open() as handle, stage(f"reading {source.name}, MB", source.size // MB) as told:
         while True:
             told(offset // MB)
-            buffer = buffers[turn]
             if len(kept) > len(buffer) // 2:
-                buffer = buffers[turn] = bytearray(2 * len(buffer))
+                buffer = bytearray(2 * len(buffer))
             view = memoryview(buffer)
             view[: len(kept)] = kept
             got = handle.readinto(view[len(kept) :]) or 0  # type: ignore[attr-defined]
-            if hashing is not None and got:
-                hashing.add(view[len(kept) : len(kept) + got])
             filled = len(kept) + got
             if not got:
                 if filled:
                     yield offset, view[:filled]
                 return
             end = buffer.rfind(b"\n", 0, filled) + 1
+            kept = bytes(view[end:filled])
             if end:
-                kept = bytes(view[end:filled])
                 yield offset, view[:end]
                 offset += end
-                turn = 1 - turn
-            else:
-                kept = bytes(view[:filled])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import field
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,10 @@ def bad_cells(column: int, numbers: RowNumbers, slab: Slab, wrong: NDArray[np.in
     return BadCells(column, int(wrong.size), tuple(rows.tolist()), text)
 
 
+Move = tuple[int, int, int]
+"""Place in a buffer, row of a slab, and how many rows go there from this row on."""
+
+
 @dataclass(frozen=True)
 class Decoded:
     """Numbers of one slab, one array per column asked for; NaN where the cell is empty or not a number.
@@ -64,6 +69,22 @@ class Decoded:
     """To be called when nobody looks at the values any more: their memory is used again."""
     blank: NDArray[np.bool_] | None = None
     """Which of the columns may lack a value somewhere; None when that is not known."""
+
+
+@runtime_checkable
+class Straight(Protocol):
+    """A decoder that can write rows straight to their places."""
+
+    def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
+        """The numbers of some columns of a slab."""
+
+    def into(
+        self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]
+    ) -> NDArray[np.bool_] | None:
+        """Write rows of a slab to their places in rows of a buffer, one per column; which columns may have blanks.
+
+        None when these columns must be decoded in the usual way; then anything may stand in the places.
+        """
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,8 @@ import numpy as np
 
 from pqcheck.readers.canvas import Canvas, Conflicts
 from pqcheck.readers.grid import Ints
-from pqcheck.readers.pages import PageDecoder
 from pqcheck.readers.plan import Part, Plan, Runs, parts_by_block
-from pqcheck.readers.table import DECODERS, Decoded, Slab, Table
+from pqcheck.readers.table import DECODERS, Decoded, Slab, Straight, Table
 from pqcheck.recording import DAY, Axis, Block, Channel
 from pqcheck.records import dataclass
 
@@ -117,6 +116,9 @@ class _PartReader:
     def __init__(self, part: Part, asked: _Asked) -> None:
         self.part = part
         self.asked = asked
+        decode = part.table.decode
+        self.straight = decode if asked.flag is None and isinstance(decode, Straight) else None
+        """Where the file can be read straight into a block."""
         self.ends = np.array([slab.first_row + slab.rows for slab in part.table.slabs], np.int64)
         self.in_order = part.in_order
         self.held: dict[Piece, Decoded] = {}
@@ -192,10 +194,10 @@ class _Feed:
                         yield reader, piece
 
     def _start(self) -> None:
-        """Start decoding the next pieces of text, some at a time."""
+        """Start decoding the next pieces of text that is not read straight into the blocks, some at a time."""
         while self._following is not None and len(self._queue) < DECODERS:
             reader, piece = self._following
-            if reader.part.table.piece_values is not None:
+            if reader.part.table.piece_values is not None or reader.straight is not None:
                 return
             self._queue.append((reader, piece, self._pool.submit(self._decode, reader, piece)))
             self._following = next(self._jobs, None)
@@ -207,7 +209,8 @@ class _Feed:
     def _next(self) -> None:
         """Take over the next decoded piece.
 
-        Some columns of a file are decoded here: handing them over would cost as much as half of the work.
+        Some columns of a file are decoded here: handing them over would cost as much as half of the work. So is text at
+        the border of two blocks, while threads are busy with the rest of it.
         """
         self._start()
         if self._queue:
@@ -228,44 +231,56 @@ class _Feed:
 
         What later blocks do not need is let go at once; a file whose rows are not in order is kept whole.
         """
-        asked, slabs = reader.asked, reader.part.table.slabs
+        asked = reader.asked
         later = reader.part.first_row_from(high)
-        beside: list[Future[None]] = []
+        begun: deque[tuple[Piece, Future[Decoded | None]]] = deque()
+
+        def ended(most: int) -> None:
+            while len(begun) > most:
+                which, future = begun.popleft()
+                decoded = future.result()
+                if decoded is not None:
+                    self._lay(canvas, reader, which, runs, decoded)
+                    _let_go(decoded)
+
         for number, piece in enumerate(reader.needed(runs)):
             alone = reader.in_order and (later is None or reader.ends[piece[0]] <= later)
-            if alone and self._following == (reader, piece) and asked.flag is None and isinstance(
-                reader.part.table.decode, PageDecoder
-            ):
+            if alone and reader.straight is not None and self._following == (reader, piece):
                 self._following = next(self._jobs, None)
-                if self.hurry and number % 2:
-                    beside.append(self._pool.submit(self._straight, canvas, reader, piece, runs))
-                else:
-                    self._straight(canvas, reader, piece, runs)
+                if reader.part.table.piece_values is None or (self.hurry and number % 2):
+                    begun.append((piece, self._pool.submit(self._straight, canvas, reader, piece, runs)))
+                    ended(DECODERS)
+                elif (decoded := self._straight(canvas, reader, piece, runs)) is not None:
+                    self._lay(canvas, reader, piece, runs, decoded)
+                    _let_go(decoded)
                 continue
             while piece not in reader.held:
                 self._next()
-            columns = reader.columns(piece)
-            canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slabs[piece[0]],
-                       reader.held[piece])
+            ended(0)
+            columns, slab = reader.columns(piece), reader.part.table.slabs[piece[0]]
+            canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slab, reader.held[piece])
             if alone:
                 _let_go(reader.held.pop(piece))
-        for future in beside:
-            future.result()
+        ended(0)
 
-    def _straight(self, canvas: Canvas, reader: _PartReader, piece: Piece, runs: Runs) -> None:
-        """Write a piece that only this block needs to its places at once, unless it holds something odd."""
-        table, columns = reader.part.table, reader.columns(piece)
-        decoder, asked, slab = table.decode, reader.asked, table.slabs[piece[0]]
-        assert isinstance(decoder, PageDecoder)
-        places = canvas.places(asked.channels[columns], runs, slab)
-        blank = None if places is None else decoder.into(slab, asked.columns[columns], *places)
-        if blank is not None:
-            canvas.not_whole(compress(asked.channels[columns], blank.tolist()))
-            return
-        decoded = self._decode(reader, piece)
+    def _straight(self, canvas: Canvas, reader: _PartReader, piece: Piece, runs: Runs) -> Decoded | None:
+        """Write a piece that only this block needs to its places at once; its numbers where it holds something odd."""
+        assert reader.straight is not None
+        columns, slab = reader.columns(piece), reader.part.table.slabs[piece[0]]
+        channels = reader.asked.channels[columns]
+        places = canvas.places(channels, runs, slab)
+        blank = None if places is None else reader.straight.into(slab, reader.asked.columns[columns], *places)
+        if blank is None:
+            return self._decode(reader, piece)
+        canvas.not_whole(compress(channels, blank.tolist()))
+        return None
+
+    def _lay(self, canvas: Canvas, reader: _PartReader, piece: Piece, runs: Runs, decoded: Decoded) -> None:
+        """Lay a piece that was decoded for this block alone."""
+        table, asked, columns = reader.part.table, reader.asked, reader.columns(piece)
+        slab = table.slabs[piece[0]]
         self._watch(table, slab, asked.columns[columns], decoded)
         canvas.lay(asked.channels[columns], asked.columns[columns], asked.flag, runs, slab, decoded)
-        _let_go(decoded)
 
     def close(self) -> None:
         """Stop the threads."""
