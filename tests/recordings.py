@@ -1,4 +1,4 @@
-"""Recordings and sites for tests, built in memory and without any reader."""
+"""Recordings and sites for tests, built in memory and without any reader; and what a reader makes of files."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,8 @@ from pqcheck.findings import Finding
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.recording import DAY, Axis, Block, Channel, ColumnReading, Recording, RowSpan, SourceFile, Stream
+from pqcheck.readers import read
+from pqcheck.recording import DAY, Axis, Block, Channel, ColumnReading, Note, Recording, RowSpan, SourceFile, Stream
 from pqcheck.site.load import site_from
 from pqcheck.site.model import Site
 
@@ -114,3 +116,18 @@ def one(findings: Sequence[Finding], rule: str, **fields: Any) -> Finding:
     found = [f for f in findings if f.rule == rule and all(getattr(f, name) == value for name, value in fields.items())]
     assert len(found) == 1, [f.id for f in found] or [f.id for f in findings]
     return found[0]
+
+
+def blocks_of(paths: Sequence[Path], alike: list[Channel]) -> tuple[list[bytes], tuple[Note, ...]]:
+    """Bits of all blocks of some files of one stream, and what was noticed.
+
+    Channels that a block says hold values in the same slots must do so; they are added to `alike`.
+    """
+    recording = read(paths)
+    found = []
+    for block in recording.streams[0].blocks(None):
+        found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
+        for some in block.alike:
+            assert len({np.isnan(block.values[channel]).tobytes() for channel in some}) <= 1
+            alike.extend(some)
+    return found, recording.all_notes()

@@ -14,13 +14,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pqcheck import check
-from pqcheck.readers import numbers, read
+from pqcheck.readers import numbers
 from pqcheck.readers.cells import POINT, Spelling
 from pqcheck.readers.csv_decode import CsvDecoder
 from pqcheck.readers.csv_scan import Layout, scan
-from pqcheck.readers.numbers import Lines, parse_numbers
+from pqcheck.readers.numbers import Lines, Written, parse_numbers
 from pqcheck.readers.source import open_source
 from pqcheck.readers.table import Decoded
+from pqcheck.recording import Channel
+from tests.recordings import blocks_of
 
 SITE = """
 [supply]
@@ -43,7 +45,7 @@ def compiled() -> None:
 def column(texts: list[str], decimal: str = ".", blanks: tuple[str, ...] = (), delimiter: str = ",") -> np.ndarray:
     """The numbers of a second column written with these texts; None is not expected."""
     data = "".join(f"x{delimiter}{text}\n" for text in texts).encode()
-    found = parse_numbers(data, len(texts), 2, [1], delimiter, decimal, blanks)
+    found = parse_numbers(data, len(texts), [1], Written(2, delimiter, decimal, blanks))
     assert found is not None
     return found[0][0]
 
@@ -94,7 +96,7 @@ def test_a_decimal_comma() -> None:
 
 
 def test_short_lines_are_blank_at_their_end_and_blank_cells_may_follow_the_last_column() -> None:
-    found = parse_numbers(b"x,1\nx,1,2,3\nx,4,5,6,,\r\nx,7,8,9\r\n", 4, 4, [3, 1], ",", ".", ())
+    found = parse_numbers(b"x,1\nx,1,2,3\nx,4,5,6,,\r\nx,7,8,9\r\n", 4, [3, 1], Written(4, ",", ".", ()))
     assert found is not None
     values, told = found
     assert np.isnan(values[0, 0]) and values[0, 1:].tolist() == [3, 6, 9]
@@ -108,11 +110,11 @@ def test_short_lines_are_blank_at_their_end_and_blank_cells_may_follow_the_last_
     "x,1_000\n", "x,0x10\n", "x,1\n\n", "x,1\nx,2\n",
 ])
 def test_anything_else_is_left_to_the_library(line: str) -> None:
-    assert parse_numbers(line.encode(), 1, 2, [1], ",", ".", ()) is None
+    assert parse_numbers(line.encode(), 1, [1], Written(2, ",", ".", ())) is None
 
 
 def test_columns_that_are_not_asked_for_may_hold_anything() -> None:
-    found = parse_numbers("x,text \u00e9,1\ny,,2\n".encode(), 2, 3, [2], ",", ".", ())
+    found = parse_numbers("x,text \u00e9,1\ny,,2\n".encode(), 2, [2], Written(3, ",", ".", ()))
     assert found is not None and found[0][0].tolist() == [1, 2]
 
 
@@ -130,7 +132,7 @@ def test_rows_go_to_their_places(data: st.DataObject, rows: list[list[str]]) -> 
             moves.append((place, low, high - low))
             place += high - low
     out = [np.full(place + 2, -1.0) for _ in range(3)]
-    told = numbers.parse_into(text, len(rows), 4, [3, 1, 2], ",", ".", ("n/a",), out, moves)
+    told = numbers.parse_into(text, len(rows), [3, 1, 2], Written(4, ",", ".", ("n/a",)), out, moves)
     assert told is not None
     for row, column, blank in zip(out, (3, 1, 2), told.blank, strict=True):
         cells = [cells[column - 1] if column <= len(cells) else "" for cells in rows]
@@ -179,7 +181,7 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
     path = tmp_path / "a.csv"
     path.write_text("\n".join(lines) + "\n")
     straight: list[bool] = []
-    alike: list[str] = []
+    alike: list[Channel] = []
     usual = CsvDecoder.into
 
     def counted(self: CsvDecoder, *arguments: Any) -> Any:
@@ -187,22 +189,13 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
         straight.append(found is not None)
         return found
 
-    def blocks() -> tuple[list[bytes], Any]:
-        recording = read([path])
-        found = []
-        for block in recording.streams[0].blocks(None):
-            found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
-            for some in block.alike:
-                assert len({np.isnan(block.values[channel]).tobytes() for channel in some}) <= 1
-                alike.extend(channel.quantity for channel in some)
-        return found, recording.all_notes()
-
     monkeypatch.setattr(CsvDecoder, "into", counted)
-    ours = blocks()
+    ours = blocks_of([path], alike)
     assert True in straight and False in straight
-    assert alike.count("voltage") == 6, "three of the days, as in one of them a code became a blank"
+    # In one of the four days a code became a blank.
+    assert [channel.quantity for channel in alike].count("voltage") == 6
     monkeypatch.setattr(numbers, "_compiled", lambda: None)
-    assert ours == blocks()
+    assert ours == blocks_of([path], [])
 
 
 CELLS = st.one_of(

@@ -26,6 +26,8 @@ from pqcheck.readers.parquet_footer import START as PLACE
 from pqcheck.readers.parquet_table import ParquetDecoder, read_parquet_table
 from pqcheck.readers.source import Source, open_source
 from pqcheck.readers.table import RowNumbers, Slab, Table
+from pqcheck.recording import Channel
+from tests.recordings import blocks_of
 
 START = 1_900_000_000_000_000
 CODECS = ("none", "snappy", "gzip", "zstd")
@@ -244,18 +246,8 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
         paths.append(tmp_path / f"{number}.parquet")
         parquet.write_table(pa.table(columns), paths[-1], row_group_size=400)
 
-    def blocks() -> tuple[list[bytes], Any]:
-        recording = read(paths)
-        found = []
-        for block in recording.streams[0].blocks(None):
-            found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
-            for some in block.alike:
-                assert len({np.isnan(block.values[channel]).tobytes() for channel in some}) <= 1
-                alike.extend(str(channel) for channel in some)
-        return found, recording.all_notes()
-
     straight: list[bool] = []
-    alike: list[str] = []
+    alike: list[Channel] = []
     usual = PageDecoder.into
 
     def counted(self: PageDecoder, *arguments: Any) -> Any:
@@ -264,11 +256,11 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
         return found
 
     monkeypatch.setattr(PageDecoder, "into", counted)
-    ours = blocks()
+    ours = blocks_of(paths, alike)
     assert True in straight and False in straight
-    assert 4 <= len(alike) < 12 and not any(channel.startswith("current") for channel in alike)
+    assert 4 <= len(alike) < 12 and not any(channel.quantity == "current" for channel in alike)
     monkeypatch.setattr("pqcheck.readers.parquet_table.available", lambda: False)
-    assert ours == blocks()
+    assert ours == blocks_of(paths, [])
 
 
 # What is left to the library.

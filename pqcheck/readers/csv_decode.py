@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pqcheck.errors import InputError
 from pqcheck.readers.cells import POINT, Column, Spelling, may_be_codes, read_column, without_codes
 from pqcheck.readers.csv_scan import split_line
-from pqcheck.readers.numbers import parse_into, parse_numbers
+from pqcheck.readers.numbers import Written, parse_into, parse_numbers
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import FIRST_BAD_ROWS, BadCells, Decoded, Move, RowNumbers, Slab
 from pqcheck.recording import Values
@@ -80,9 +80,7 @@ class CsvDecoder:
         if self.texts.intersection(columns) or any(row.dtype != np.float64 for row in rows):
             return None
         view, numbers = self._rows(slab)
-        told = parse_into(
-            view, numbers.size, self.width, columns, self.delimiter, self.spelling.decimal, self.blanks, rows, moves
-        )
+        told = parse_into(view, numbers.size, columns, self._written(), rows, moves)
         if told is None or may_be_codes(told.tops, told.bottoms).any():
             return None
         return told.blank
@@ -97,6 +95,9 @@ class CsvDecoder:
             split = [split_line(line.rstrip(b"\r").decode("utf-8", "replace"), self.delimiter) for line in lines]
             return [cells[column].strip() if column < len(cells) else "" for cells in split]
         return [(text or "").strip() for text in frame.to_series().to_list()]
+
+    def _written(self) -> Written:
+        return Written(self.width, self.delimiter, self.spelling.decimal, self.blanks)
 
     def _rows(self, slab: Slab) -> tuple[memoryview, NDArray[np.int64]]:
         """The lines of a slab that are rows, and their row numbers. Overwritten by the next call in this thread."""
@@ -131,9 +132,7 @@ class CsvDecoder:
     ) -> Decoded | None:
         """The numbers by the compiled module and the columns in `text` by the library; None when either cannot."""
         numbers = [column for column in columns if column not in text]
-        found = parse_numbers(
-            data, rows.size, self.width, numbers, self.delimiter, self.spelling.decimal, self.blanks
-        )
+        found = parse_numbers(data, rows.size, numbers, self._written())
         if found is None:
             return None
         texts = [column for column in columns if column in text]

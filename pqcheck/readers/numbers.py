@@ -59,40 +59,39 @@ class Told(NamedTuple):
     """Whether any is blank."""
 
 
+class Written(NamedTuple):
+    """How the lines of a text are written."""
+
+    width: int
+    """Columns of the header."""
+    delimiter: str
+    decimal: str
+    blanks: Collection[str]
+    """Signs for "no value"."""
+
+
 def parse_numbers(
-    data: bytes | memoryview,
-    rows: int,
-    width: int,
-    columns: Sequence[int],
-    delimiter: str,
-    decimal: str,
-    blanks: Collection[str],
+    data: bytes | memoryview, rows: int, columns: Sequence[int], written: Written
 ) -> tuple[NDArray[np.float64], Told] | None:
     """Numbers of some columns of whole lines, shape (columns, rows), NaN for blanks; see `parse_into`."""
     out = np.empty((len(columns), rows + _PAD))
-    told = parse_into(data, rows, width, columns, delimiter, decimal, blanks, list(out), [(0, 0, rows)])
+    told = parse_into(data, rows, columns, written, list(out), [(0, 0, rows)])
     return (out[:, :rows], told) if told is not None else None
 
 
 def parse_into(
-    data: bytes | memoryview,
-    rows: int,
-    width: int,
-    columns: Sequence[int],
-    delimiter: str,
-    decimal: str,
-    blanks: Collection[str],
-    out: Sequence[NDArray[np.float64]],
-    moves: Sequence[tuple[int, int, int]],
+    data: bytes | memoryview, rows: int, columns: Sequence[int], written: Written,
+    out: Sequence[NDArray[np.float64]], moves: Sequence[tuple[int, int, int]],
 ) -> Told | None:
     """Numbers of some columns of whole lines to their places, NaN for blanks.
 
-    `width` is the number of columns of the header, `blanks` are signs for "no value". `out` are the rows of a buffer,
-    one per column; `moves` say in the order of the text to which place how many rows go from which row of the text on.
-    None when a cell asked for is anything but a number or a blank, a line has filled cells beyond the header, the
-    lines are not `rows`, a cell is quoted, or there is no compiled module; then anything may stand in the places.
+    `out` are the rows of a buffer, one per column; `moves` say in the order of the text to which place how many rows go
+    from which row of the text on. None when a cell asked for is anything but a number or a blank, a line has filled
+    cells beyond the header, the lines are not `rows`, a cell is quoted, or there is no compiled module; then anything
+    may stand in the places.
     """
     module = _compiled()
+    width, delimiter, decimal, blanks = written
     if module is None or len(delimiter) != 1 or delimiter in " \r" or len(blanks) > _MOST_BLANKS:
         return None
     targets = np.full(width, -1, np.int32)
