@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 9
+#define VERSION 10
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 #define SHORT 4096
@@ -94,26 +94,16 @@ typedef struct {
     double top, least;
 } Answer;
 
-/* In one pass the number of values, the largest times sign, and the values from the threshold on; found = -1 when there
- * are more of these than fit. */
+/* In one pass the number of values and those that reach the threshold, times sign; found = -1 when there are more of these
+ * than fit. The largest of them is the largest of all, as a threshold is always one of the values, or below all. */
 INLINE Answer survey(const Stretch *of, double sign, double threshold, double *out, Py_ssize_t room, int single,
                      int scaled, int masked)
 {
     /* Floats without a factor are compared as they are, four in a vector. */
     const int plain = single && !scaled && !masked;
     const float nearly = at_least(threshold);
-    Floats highest[FOURS];
-    FloatBits missing[FOURS];
-    Doubles higher[PAIRS];
-    DoubleBits absent[PAIRS];
-    for (int four = 0; four < FOURS; four++) {
-        highest[four] = (Floats){0} - __builtin_inff();
-        missing[four] = (FloatBits){0};
-    }
-    for (int pair = 0; pair < PAIRS; pair++) {
-        higher[pair] = (Doubles){0} - __builtin_inf();
-        absent[pair] = (DoubleBits){0};
-    }
+    FloatBits missing[FOURS] = {{0}};
+    DoubleBits absent[PAIRS] = {{0}};
     Answer answer = {0, 0, -__builtin_inf(), __builtin_nan("")};
     Py_ssize_t at = 0;
     for (; at + LANES <= of->size; at += LANES) {
@@ -122,8 +112,6 @@ INLINE Answer survey(const Stretch *of, double sign, double threshold, double *o
             FloatBits reached = {0};
             for (int four = 0; four < FOURS; four++) {
                 Floats values = floats_at(of, at + 4 * four) * (float)sign;
-                FloatBits more = values > highest[four];
-                highest[four] = (Floats)((more & (FloatBits)values) | (~more & (FloatBits)highest[four]));
                 missing[four] += values != values;
                 reached |= values >= nearly;
             }
@@ -133,8 +121,6 @@ INLINE Answer survey(const Stretch *of, double sign, double threshold, double *o
             DoubleBits reached = {0};
             for (int pair = 0; pair < PAIRS; pair++) {
                 Doubles values = doubles_at(of, at + 2 * pair, single, scaled, masked) * sign;
-                DoubleBits more = values > higher[pair];
-                higher[pair] = (Doubles)((more & (DoubleBits)values) | (~more & (DoubleBits)higher[pair]));
                 absent[pair] += values != values;
                 reached |= values >= threshold;
             }
@@ -154,14 +140,10 @@ INLINE Answer survey(const Stretch *of, double sign, double threshold, double *o
         }
     }
     answer.valid = at;
-    for (int lane = 0; lane < LANES; lane++) {
-        double top = plain ? (double)highest[lane / 4][lane % 4] : higher[lane / 2][lane % 2];
-        answer.top = top > answer.top ? top : answer.top;
+    for (int lane = 0; lane < LANES; lane++)
         answer.valid += plain ? (Py_ssize_t)missing[lane / 4][lane % 4] : (Py_ssize_t)absent[lane / 2][lane % 2];
-    }
     for (; at < of->size; at++) {
         double value = sign * value_at(of, at, single, scaled, masked);
-        answer.top = value > answer.top ? value : answer.top;
         answer.valid += value == value;
         if (value >= threshold && answer.found >= 0) {
             if (answer.found == room)
@@ -170,36 +152,56 @@ INLINE Answer survey(const Stretch *of, double sign, double threshold, double *o
                 out[answer.found++] = value;
         }
     }
+    for (Py_ssize_t one = 0; one < answer.found; one++)
+        answer.top = out[one] > answer.top ? out[one] : answer.top;
     return answer;
 }
 
-/* Bring the `keep` largest of `count` values to the front, the smallest of them last of these (Hoare, Communications of
- * the ACM 4 (1961) 321). */
-static void bring_forward(double *values, Py_ssize_t count, Py_ssize_t keep)
+/* Bring the values that reach a pivot (`or_equal`), or lie above it, to the front; how many they are. Without a branch that
+ * depends on a value: which way it goes cannot be guessed, and guessing wrong costs more than all the rest. */
+INLINE Py_ssize_t gather(double *values, Py_ssize_t count, double pivot, int or_equal)
 {
-    Py_ssize_t low = 0, high = count - 1;
-    while (low < high) {
-        double a = values[low], b = values[low + (high - low) / 2], c = values[high];
-        double pivot = a < b ? (b < c ? b : (a < c ? c : a)) : (a < c ? a : (b < c ? c : b));
-        Py_ssize_t left = low, right = high;
-        while (left <= right) {
-            while (values[left] > pivot)
-                left++;
-            while (values[right] < pivot)
-                right--;
-            if (left <= right) {
-                double kept = values[left];
-                values[left++] = values[right];
-                values[right--] = kept;
-            }
-        }
-        if (keep - 1 <= right)
-            high = right;
-        else if (keep - 1 >= left)
-            low = left;
-        else
-            return;
+    Py_ssize_t front = 0;
+    for (Py_ssize_t at = 0; at < count; at++) {
+        double value = values[at];
+        values[at] = values[front];
+        values[front] = value;
+        front += or_equal ? value >= pivot : value > pivot;
     }
+    return front;
+}
+
+/* Bring the `keep` largest of `count` values to the front (0 < keep <= count); the smallest of these (Hoare,
+ * Communications of the ACM 4 (1961) 321). */
+static double bring_forward(double *values, Py_ssize_t count, Py_ssize_t keep)
+{
+    for (;;) {
+        double a = values[0], b = values[count / 2], c = values[count - 1];
+        double pivot = a < b ? (b < c ? b : (a < c ? c : a)) : (a < c ? a : (b < c ? c : b));
+        Py_ssize_t above = gather(values, count, pivot, 0);
+        if (keep <= above) {
+            count = above;
+            continue;
+        }
+        /* Rounded values are often equal, so those equal to the pivot are taken out at once. */
+        Py_ssize_t equal = gather(values + above, count - above, pivot, 1);
+        if (keep <= above + equal)
+            return pivot;
+        values += above + equal;
+        count -= above + equal;
+        keep -= above + equal;
+    }
+}
+
+/* The largest few of the values so far, the largest first. */
+#define FEW 64
+
+INLINE void keep_few(double *few, Py_ssize_t room, double value)
+{
+    Py_ssize_t at = room - 1;
+    for (; at > 0 && few[at - 1] < value; at--)
+        few[at] = few[at - 1];
+    few[at] = value;
 }
 
 /* The threshold for a stretch is guessed from every so many of its values. */
@@ -208,20 +210,36 @@ static Py_ssize_t step_of(Py_ssize_t size)
     return size <= SHORT ? SHORT_STEP : STEP;
 }
 
-/* A threshold that some more than `keep` values reach. */
+/* A threshold that some more than `keep` values reach, which is one of the values, or below all. */
 INLINE double guess(const Stretch *of, double sign, Py_ssize_t keep, double *sample, int single, int scaled, int masked)
 {
-    Py_ssize_t count = 0, looked_at = 0, apart = step_of(of->size);
-    for (Py_ssize_t at = 0; at < of->size; at += apart, looked_at++) {
+    Py_ssize_t apart = step_of(of->size), looked_at = (of->size + apart - 1) / apart, count = 0;
+    Py_ssize_t wanted = (Py_ssize_t)((double)looked_at * 1.5 * (double)keep / (double)of->size) + 4;
+    if (wanted <= FEW) {
+        double few[FEW];
+        for (Py_ssize_t at = 0; at < wanted; at++)
+            few[at] = -__builtin_inf();
+        for (Py_ssize_t at = 0; at < of->size; at += apart) {
+            double value = sign * value_at(of, at, single, scaled, masked);
+            if (value > few[wanted - 1])
+                keep_few(few, wanted, value);
+        }
+        return few[wanted - 1];
+    }
+    for (Py_ssize_t at = 0; at < of->size; at += apart) {
         double value = sign * value_at(of, at, single, scaled, masked);
         sample[count] = value;
         count += value == value;
     }
-    Py_ssize_t wanted = (Py_ssize_t)((double)looked_at * 1.5 * (double)keep / (double)of->size) + 4;
-    if (wanted >= count)
-        return -__builtin_inf();
-    bring_forward(sample, count, wanted);
-    return sample[wanted - 1];
+    return wanted >= count ? -__builtin_inf() : bring_forward(sample, count, wanted);
+}
+
+static double least_of(const double *values, Py_ssize_t count)
+{
+    double least = values[0];
+    for (Py_ssize_t at = 1; at < count; at++)
+        least = values[at] < least ? values[at] : least;
+    return least;
 }
 
 /* `sample` has room for the values that `guess` looks at. found = -1 when the values do not fit. */
@@ -238,13 +256,10 @@ INLINE Answer select_in(const Stretch *of, double sign, Py_ssize_t keep, double 
         answer.found = survey(of, sign, -__builtin_inf(), out, room, single, scaled, masked).found;
     if (answer.found > keep) {
         if (keep > 0)
-            bring_forward(out, answer.found, keep);
+            answer.least = bring_forward(out, answer.found, keep);
         answer.found = keep;
-    }
-    if (answer.found > 0)
-        answer.least = out[0];
-    for (Py_ssize_t at = 1; at < answer.found; at++)
-        answer.least = out[at] < answer.least ? out[at] : answer.least;
+    } else if (answer.found > 0)
+        answer.least = least_of(out, answer.found);
     return answer;
 }
 
@@ -739,12 +754,8 @@ static int rank_in(const Stretch *of, int variant, const Asked *asked, Scratch *
         return 1;
     int64_t rank = (asked->by[1] * answer.valid + asked->by[2] - 1) / asked->by[2];
     Py_ssize_t place = answer.valid - (Py_ssize_t)(rank < 1 ? 1 : rank) + 1;
-    if (place < answer.found) {
-        bring_forward(scratch->room, answer.found, place);
-        answer.least = scratch->room[0];
-        for (Py_ssize_t at = 1; at < place; at++)
-            answer.least = scratch->room[at] < answer.least ? scratch->room[at] : answer.least;
-    }
+    if (place < answer.found)
+        answer.least = bring_forward(scratch->room, answer.found, place);
     out[2] = sign * answer.least;
     return 1;
 }

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.compiled import compiled
 from pqcheck.counting import largest
 
-_VERSION = 9
+_VERSION = 10
 
 Values = NDArray[Any]
 Largest = tuple[int, float, Values, float]

@@ -118,6 +118,18 @@ def test_columns_that_are_not_asked_for_may_hold_anything() -> None:
     assert found is not None and found[0][0].tolist() == [1, 2]
 
 
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1), st.integers(0, 12))
+def test_both_forms_of_the_compiled_loop_give_the_same(values: list[float], digits: int) -> None:
+    texts = [f"{value:.{digits}f}" for value in values]
+    module = numbers._compiled()
+    found = []
+    for choice in (False, True):
+        before = module.use_wide(choice)
+        found.append(column(texts).tobytes())
+        module.use_wide(before)
+    assert found[0] == found[1] == np.array([float(text) for text in texts]).tobytes()
+
+
 TEXTS = st.sampled_from(["1.5", "-2", "", " ", "n/a", "12345.678"])
 
 

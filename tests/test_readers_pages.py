@@ -176,6 +176,26 @@ def test_a_missing_stamp_is_named_by_its_row(tmp_path: Path) -> None:
         read([tmp_path / "a.parquet"])
 
 
+@pytest.mark.parametrize("kind", [pa.float32(), pa.float64(), pa.int64()])
+def test_both_forms_of_the_compiled_loops_give_the_same(tmp_path: Path, kind: pa.DataType) -> None:
+    """Places in the dictionary of every width that a writer uses for so many values."""
+    chance = np.random.default_rng(3)
+    many = {f"current_harmonic.a.h{2 + bits} [A]": chance.integers(0, 2**bits, 70_000) for bits in range(1, 17)}
+    columns = {name: pa.array(values, kind, mask=chance.random(70_000) < 0.01) for name, values in many.items()}
+    path = written(tmp_path / "a.parquet", columns, dictionary_pagesize_limit=1 << 22)
+    own, _ = decoders(path)
+    wanted, module = list(range(1, 17)), pages._compiled()
+    found = []
+    for choice in (False, True):
+        before = module.use_wide(choice)
+        found.append([values.tobytes() for values in own(Slab(0, 70_000, (0, 70_000)), wanted).values])
+        module.use_wide(before)
+    assert found[0] == found[1]
+    known = np.frombuffer(found[0][15], np.float32 if kind == pa.float32() else np.float64)
+    good = ~np.isnan(known)
+    assert good.mean() > 0.98 and np.array_equal(known[good], many["current_harmonic.a.h18 [A]"][good])
+
+
 # Rows of a slab straight to their places.
 
 

@@ -4,6 +4,7 @@ from typing_extensions import Buffer
 
 VERSION: int
 
+def use_wide(choice: bool, /) -> bool: ...
 def lines(data: Buffer, first: int, starts: Buffer, ends: Buffer, numbers: Buffer, /) -> tuple[int, int]: ...
 def parse(
     data: bytes,

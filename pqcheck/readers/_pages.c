@@ -19,7 +19,18 @@
 #error "needs a little-endian machine; without this module the library reads Parquet"
 #endif
 
-#define VERSION 3
+#define VERSION 4
+
+/* What runs over all values is compiled twice: for any processor, and for those that take 32 bytes at once, which nearly
+ * all do. Which form is used is decided when the module is loaded; both do the same. */
+#if defined(__x86_64__)
+#define WIDE __attribute__((target("avx2")))
+#define WIDE_HERE (__builtin_cpu_init(), __builtin_cpu_supports("avx2") != 0)
+#else
+#define WIDE
+#define WIDE_HERE 0
+#endif
+static int wide;
 
 enum { INT32 = 1, INT64 = 2, FLOAT = 4, DOUBLE = 5 };         /* physical types */
 enum { SNAPPY = 1 };                                          /* codecs */
@@ -140,8 +151,8 @@ static int plain(const uint8_t *from, int64_t bytes, int64_t count, const Column
 }
 
 /* Numbers of `width` bits, packed from the lowest bit on: eight at a time. At least 8 bytes follow what is read. */
-#define UNPACK(WIDTH)                                                                                    \
-    static void unpack_##WIDTH(const uint8_t *from, int64_t groups, uint32_t *to)                        \
+#define UNPACK_AS(HOW, NAME, WIDTH)                                                                      \
+    HOW static void NAME(const uint8_t *from, int64_t groups, uint32_t *to)                              \
     {                                                                                                    \
         for (; groups > 0; groups--, from += WIDTH, to += 8)                                             \
             for (int at = 0; at < 8; at++) {                                                             \
@@ -150,16 +161,17 @@ static int plain(const uint8_t *from, int64_t bytes, int64_t count, const Column
                 to[at] = (uint32_t)(word >> ((at * WIDTH) % 8)) & (uint32_t)(((uint64_t)1 << WIDTH) - 1); \
             }                                                                                            \
     }
+#define UNPACK(WIDTH) UNPACK_AS(, unpack_##WIDTH, WIDTH) UNPACK_AS(WIDE, unpack_wide_##WIDTH, WIDTH)
 UNPACK(1) UNPACK(2) UNPACK(3) UNPACK(4) UNPACK(5) UNPACK(6) UNPACK(7) UNPACK(8) UNPACK(9) UNPACK(10) UNPACK(11)
 UNPACK(12) UNPACK(13) UNPACK(14) UNPACK(15) UNPACK(16) UNPACK(17) UNPACK(18) UNPACK(19) UNPACK(20) UNPACK(21)
 UNPACK(22) UNPACK(23) UNPACK(24)
 
 #define WIDEST 24
-static void (*const UNPACKERS[WIDEST + 1])(const uint8_t *, int64_t, uint32_t *) = {
-    NULL, unpack_1, unpack_2, unpack_3, unpack_4, unpack_5, unpack_6, unpack_7, unpack_8, unpack_9, unpack_10, unpack_11,
-    unpack_12, unpack_13, unpack_14, unpack_15, unpack_16, unpack_17, unpack_18, unpack_19, unpack_20, unpack_21,
-    unpack_22, unpack_23, unpack_24,
-};
+#define UNPACK_ALL(F)                                                                                    \
+    {NULL,  F##1,  F##2,  F##3,  F##4,  F##5,  F##6,  F##7,  F##8,  F##9,  F##10, F##11, F##12,          \
+     F##13, F##14, F##15, F##16, F##17, F##18, F##19, F##20, F##21, F##22, F##23, F##24}
+static void (*const UNPACKERS[2][WIDEST + 1])(const uint8_t *, int64_t, uint32_t *) = {UNPACK_ALL(unpack_),
+                                                                                      UNPACK_ALL(unpack_wide_)};
 
 /* Runs of small numbers: one repeated, or groups of eight packed ones. Handed on in pieces of at most BATCH. */
 #define BATCH 1024
@@ -214,10 +226,10 @@ static int64_t next_numbers(Runs *runs, int64_t most, uint32_t *to, int *same)
             return 0;
         memset(copy, 0, sizeof copy);
         memcpy(copy, runs->at, (size_t)kept);
-        UNPACKERS[runs->width](copy, count / 8, to);
+        UNPACKERS[wide][runs->width](copy, count / 8, to);
         bytes = kept;
     } else
-        UNPACKERS[runs->width](runs->at, count / 8, to);
+        UNPACKERS[wide][runs->width](runs->at, count / 8, to);
     runs->at += bytes;
     runs->packed -= count;
     return count < most ? count : most;
@@ -250,8 +262,8 @@ static int64_t present(const uint8_t *from, int64_t bytes, int64_t count, uint8_
 }
 
 /* Entries of a dictionary by their places, which are all places[0] where they are the same. */
-#define COPIED(SIZE, TYPE)                                                                                           \
-    static void copied_##SIZE(TYPE *values, const TYPE *known, const uint32_t *places, int64_t count, int same)      \
+#define COPIED_AS(HOW, NAME, TYPE)                                                                                   \
+    HOW static void NAME(TYPE *values, const TYPE *known, const uint32_t *places, int64_t count, int same)           \
     {                                                                                                                \
         if (same)                                                                                                    \
             for (int64_t at = 0; at < count; at++)                                                                   \
@@ -260,8 +272,20 @@ static int64_t present(const uint8_t *from, int64_t bytes, int64_t count, uint8_
             for (int64_t at = 0; at < count; at++)                                                                   \
                 values[at] = known[places[at]];                                                                      \
     }
-COPIED(4, uint32_t)
-COPIED(8, uint64_t)
+#define COPIED(NAME, TYPE) COPIED_AS(, NAME, TYPE) COPIED_AS(WIDE, NAME##_wide, TYPE)
+COPIED(copied_4, uint32_t)
+COPIED(copied_8, uint64_t)
+
+#define LARGEST_AS(HOW, NAME)                                                                                        \
+    HOW static int32_t NAME(const uint32_t *places, int64_t count)                                                   \
+    {                                                                                                                \
+        int32_t last = (int32_t)places[0];                                                                           \
+        for (int64_t at = 1; at < count; at++)                                                                       \
+            last = (int32_t)places[at] > last ? (int32_t)places[at] : last;                                          \
+        return last;                                                                                                 \
+    }
+LARGEST_AS(, largest)
+LARGEST_AS(WIDE, largest_wide)
 
 /* Places in the dictionary to values; 0 when one lies behind its end. */
 static int looked_up(const uint8_t *from, int64_t bytes, int64_t count, int64_t size, const void *dictionary,
@@ -280,16 +304,12 @@ static int looked_up(const uint8_t *from, int64_t bytes, int64_t count, int64_t 
         if (more <= 0)
             return 0;
         /* Places have at most 24 bits; of signed numbers any processor finds the largest, some at a time. */
-        int32_t last = (int32_t)batch[0];
-        if (!same)
-            for (int64_t at = 1; at < more; at++)
-                last = (int32_t)batch[at] > last ? (int32_t)batch[at] : last;
-        if (last >= entries)
+        if ((wide ? largest_wide : largest)(batch, same ? 1 : more) >= entries)
             return 0;
         if (size == 4)
-            copied_4((uint32_t *)to + done, dictionary, batch, more, same);
+            (wide ? copied_4_wide : copied_4)((uint32_t *)to + done, dictionary, batch, more, same);
         else
-            copied_8((uint64_t *)to + done, dictionary, batch, more, same);
+            (wide ? copied_8_wide : copied_8)((uint64_t *)to + done, dictionary, batch, more, same);
         done += more;
     }
     return 1;
@@ -656,7 +676,19 @@ static PyObject *lay(PyObject *module, PyObject *args)
     return Py_BuildValue("iL", state, (long long)chunk);
 }
 
+/* Choose the form for processors that take more at once, where this is one; whether it was chosen before. For tests. */
+static PyObject *use_wide(PyObject *module, PyObject *choice)
+{
+    (void)module;
+    int chosen = PyObject_IsTrue(choice), before = wide;
+    if (chosen < 0)
+        return NULL;
+    wide = chosen && WIDE_HERE;
+    return PyBool_FromLong(before);
+}
+
 static PyMethodDef methods[] = {
+    {"use_wide", use_wide, METH_O, "Choose between two forms that do the same."},
     {"lay", lay, METH_VARARGS, "Numbers of pages into rows of a buffer; see pages.py."},
     {NULL, NULL, 0, NULL},
 };
@@ -667,6 +699,7 @@ static struct PyModuleDef definition = {
 
 PyMODINIT_FUNC PyInit__pages(void)
 {
+    wide = WIDE_HERE;
     PyObject *module = PyModule_Create(&definition);
     if (module != NULL && PyModule_AddIntConstant(module, "VERSION", VERSION) < 0) {
         Py_DECREF(module);

@@ -4,6 +4,7 @@ from typing_extensions import Buffer
 
 VERSION: int
 
+def use_wide(choice: bool, /) -> bool: ...
 def lay(
     data: Buffer,
     pages: Buffer,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pqcheck.compiled import compiled
 from pqcheck.records import dataclass
 
-_VERSION = 2
+_VERSION = 3
 _LOWEST_POWER, _HIGHEST_POWER = -64, 64
 _MOST_BLANKS = 32
 _PAD = 16

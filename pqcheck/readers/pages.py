@@ -24,7 +24,7 @@ from pqcheck.readers.table import DECODERS, BadCells, Decoded, Move, RowNumbers,
 from pqcheck.recording import Values
 from pqcheck.records import dataclass
 
-_VERSION = 3
+_VERSION = 4
 _FIELDS = 10
 _PLACE, _SIZE, _UNPACKED, _LEVELS, _PACKED = 2, 3, 4, 7, 9
 _NULL_STAMP = -2
