@@ -82,10 +82,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     _one_thread_for_algebra()
     with _seldom_collected():
         status = _run(argv)
-    if argv is None:
-        # The process ends with its command; on its way out Python would look through all that is alive for garbage,
-        # several times, which is 4 % of a check of a week.
-        gc.freeze()
+        if argv is None:
+            # The process ends with its command; on its way out, and as soon as the usual rate holds again, Python would
+            # look through all that is alive for garbage, several times, which is 5 % of a check of a week.
+            gc.freeze()
     return status
 
 
