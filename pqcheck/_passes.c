@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 10
+#define VERSION 11
 #define LANES 8
 #define STEP 61 /* every so many values a threshold is guessed from, as in counting.largest */
 #define SHORT 4096
@@ -489,31 +489,6 @@ static PyObject *look(PyObject *module, PyObject *items)
     return found;
 }
 
-static PyObject *add_squares(PyObject *module, PyObject *args)
-{
-    PyObject *members, *factor, *mask, *totals;
-    int single;
-    double by;
-    Opened opened;
-    (void)module;
-    if (!PyArg_ParseTuple(args, "OiOOdO", &members, &single, &factor, &mask, &by, &totals) ||
-        !open_up(members, single, factor, mask, totals, &opened))
-        return NULL;
-    int fits = opened.out.len == opened.of.size * (Py_ssize_t)sizeof(double);
-    if (fits) {
-        Py_BEGIN_ALLOW_THREADS
-        ADD[opened.variant](&opened.of, by, opened.out.buf);
-        Py_END_ALLOW_THREADS
-    } else {
-        PyErr_SetString(PyExc_ValueError, "as many totals as members are needed");
-    }
-    let_go(&opened);
-    if (!fits)
-        return NULL;
-    Py_INCREF(Py_None);
-    return Py_None;
-}
-
 static PyObject *same_holes(PyObject *module, PyObject *args)
 {
     PyObject *members, *mask;
@@ -773,18 +748,25 @@ static int holds(const Asked *asked, Py_ssize_t items, Py_ssize_t size, Py_ssize
            by[1] <= by[2] && by[2] < most && size < most;
 }
 
+/* Some values of a stretch. */
+static Stretch part_of(const Opened *one, Py_ssize_t start, Py_ssize_t size)
+{
+    Stretch part = one->of;
+    part.members = (const char *)part.members + start * (Py_ssize_t)(one->variant & 4 ? sizeof(float) : sizeof(double));
+    part.factor = part.factor == NULL ? NULL : part.factor + start;
+    part.mask = part.mask == NULL ? NULL : part.mask + start;
+    part.size = size;
+    return part;
+}
+
 static int answer_all(const Opened *opened, const Asked *asked, Py_ssize_t rows, double *out)
 {
     Scratch scratch = {NULL, 0};
     int enough = 1;
     for (; enough && rows > 0; rows--, asked++) {
         const Opened *one = &opened[asked->item];
-        Stretch part = one->of;
         Py_ssize_t start = (Py_ssize_t)asked->start, group = (Py_ssize_t)asked->by[0];
-        part.members = (const char *)part.members + start * (Py_ssize_t)(one->variant & 4 ? sizeof(float) : sizeof(double));
-        part.factor = part.factor == NULL ? NULL : part.factor + start;
-        part.mask = part.mask == NULL ? NULL : part.mask + start;
-        part.size = (Py_ssize_t)asked->end - start;
+        Stretch part = part_of(one, start, (Py_ssize_t)asked->end - start);
         if (asked->kind == SUMS)
             SQUARES[one->variant](&part, group, part.size / group, out + asked->at);
         else
@@ -853,13 +835,51 @@ static PyObject *sweep(PyObject *module, PyObject *args)
     return close_all(buffers, 2, fits);
 }
 
+/* So many totals at a time, which stay near while one stretch after the other is added. */
+#define NEAR 1024
+
+/* Add the squares of the values of several stretches, each times a number, to totals, one stretch after the other. */
+static PyObject *add_squares(PyObject *module, PyObject *args)
+{
+    PyObject *items, *objects[2];
+    Py_buffer buffers[2];
+    Py_ssize_t size;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "O!nOO", &PyList_Type, &items, &size, &objects[0], &objects[1]) ||
+        !open_all(objects, buffers, 2, 1))
+        return NULL;
+    Py_ssize_t count = PyList_Size(items), ready = 0;
+    Opened *opened = malloc(sizeof(Opened) * (size_t)(count + 1));
+    if (opened == NULL)
+        PyErr_NoMemory();
+    else
+        ready = open_items(items, count, size, opened);
+    int fits = opened != NULL && ready == count && size >= 0 && buffers[0].len == count * (Py_ssize_t)sizeof(double) &&
+               buffers[1].len == size * (Py_ssize_t)sizeof(double);
+    if (fits) {
+        const double *by = buffers[0].buf;
+        double *totals = buffers[1].buf;
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t start = 0; start < size; start += NEAR)
+            for (Py_ssize_t at = 0; at < count; at++) {
+                Stretch part = part_of(&opened[at], start, size - start < NEAR ? size - start : NEAR);
+                ADD[opened[at].variant](&part, by[at], totals + start);
+            }
+        Py_END_ALLOW_THREADS
+    }
+    while (ready-- > 0)
+        let_go(&opened[ready]);
+    free(opened);
+    return close_all(buffers, 2, fits);
+}
+
 static PyMethodDef methods[] = {
     {"sweep", sweep, METH_VARARGS, "Ranks and squares asked of several stretches; passes.py."},
     {"largest_at", largest_at, METH_VARARGS, "Where the largest values of stretches stand; passes.py."},
     {"neighbours", neighbours, METH_VARARGS, "Steps between neighbouring samples of rows; passes.py."},
     {"marks", marks, METH_VARARGS, "Numbers by which equal rows are known; passes.py."},
     {"same_holes", same_holes, METH_VARARGS, "Whether values are missing just where a mask is set; passes.py."},
-    {"add_squares", add_squares, METH_VARARGS, "Add the squares of members to totals; passes.py."},
+    {"add_squares", add_squares, METH_VARARGS, "Add the squares of several stretches to totals; passes.py."},
     {"look", look, METH_O, "Largest values or squares of several stretches; passes.py."},
     {NULL, NULL, 0, NULL},
 };

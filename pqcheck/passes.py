@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.compiled import compiled
 from pqcheck.counting import largest
 
-_VERSION = 10
+_VERSION = 11
 
 Values = NDArray[Any]
 Largest = tuple[int, float, Values, float]
@@ -112,14 +112,17 @@ class Stretch:
         found: NDArray[np.float64] = np.add.reduce(np.square(values), axis=1)
         return found
 
-    def add_squares(self, totals: NDArray[np.float64], by: float) -> None:
-        """Add the squares of the values times `by` to `totals` (shape (n,)), in place."""
-        module = _compiled()
-        if module is not None:
-            module.add_squares(self.members, self._single, self.factor, self.mask, by, totals)
-            return
-        squares = self.whole().astype(np.float64)
-        squares *= by
+
+def add_squares(totals: NDArray[np.float64], stretches: Sequence[Stretch], by: Sequence[float]) -> None:
+    """Add the squares of the values of stretches, each times a number, to `totals` (shape (n,)), in their order."""
+    module = _compiled()
+    if module is not None:
+        items = [(one.members, one.factor, one.mask) for one in stretches]
+        module.add_squares(items, totals.size, np.array(by, np.float64), totals)
+        return
+    for one, scale in zip(stretches, by, strict=True):
+        squares = one.whole().astype(np.float64)
+        squares *= scale
         np.square(squares, out=squares)
         totals += squares
 

@@ -89,14 +89,24 @@ def test_squares_are_the_same_to_the_last_bit(stretch: Stretch, size: int) -> No
     assert found.size == stretch.size // size
 
 
-@given(stretches(), st.floats(0.01, 100))
-def test_added_squares_are_the_same_to_the_last_bit(stretch: Stretch, by: float) -> None:
+@given(stretches(), st.floats(0.01, 100), st.integers(1, 4))
+def test_added_squares_are_the_same_to_the_last_bit(stretch: Stretch, by: float, times: int) -> None:
+    several = [stretch, Stretch(np.linspace(1, 2, stretch.size)), stretch][:times]
     found, other = np.ones(stretch.size), np.ones(stretch.size)
-    stretch.add_squares(found, by)
+    passes.add_squares(found, several, [by, 3.0, 0.1][:times])
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(passes, "_compiled", lambda: None)
-        stretch.add_squares(other, by)
+        passes.add_squares(other, several, [by, 3.0, 0.1][:times])
     assert np.array_equal(found, other, equal_nan=True)
+
+
+def test_squares_of_a_whole_day_are_added_in_order() -> None:
+    rows = np.random.default_rng(2).normal(size=(5, 3000))
+    found, wanted = np.zeros(3000), np.zeros(3000)
+    passes.add_squares(found, [Stretch(row) for row in rows], [1.0] * 5)
+    for row in rows:
+        wanted += row * row
+    assert np.array_equal(found, wanted) and np.allclose(found, norm(rows, axis=0) ** 2)
 
 
 def test_squares_against_a_library_norm() -> None:
@@ -201,8 +211,12 @@ def test_buffers_that_do_not_fit_are_refused() -> None:
         module.look([(np.zeros(4), False, None, None, 1.0, 0, -1, np.zeros(2))])
     with pytest.raises(ValueError, match="sizes of the buffers"):
         module.same_holes(np.zeros(4), False, np.zeros(3, np.bool_))
-    with pytest.raises(ValueError, match="as many totals"):
-        module.add_squares(np.zeros(4), False, None, None, 1.0, np.zeros(3))
+    for items, size, by, totals in (
+        ([(np.zeros(4), None, None)], 4, 1, 3), ([(np.zeros(4), None, None)], 4, 2, 4), ([], 4, 0, 3), ([], -1, 0, 0),
+        ([(np.zeros(4), None, None), (np.zeros(3), None, None)], 4, 2, 4),
+    ):  # fmt: skip
+        with pytest.raises(ValueError, match="fit|length"):
+            module.add_squares(items, size, np.ones(by), np.zeros(totals))
 
 
 def test_several_looks_in_one_call_and_no_buffer_is_held_after_an_error() -> None:

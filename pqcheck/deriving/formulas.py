@@ -14,7 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.passes import Stretch
+from pqcheck.passes import Stretch, add_squares
 from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Channel
@@ -25,6 +25,9 @@ Arrays = Mapping[Channel, NDArray[Any]]
 Product = tuple[NDArray[Any], NDArray[np.float64] | None]
 Scratch = MutableMapping[Any, NDArray[Any]]
 """Squared sums and fundamentals of the current block, kept until the block is let go."""
+
+_TOGETHER = 16
+"""Orders that are squared and added in one call: where they must be formed first, more would take memory."""
 
 
 class Formula(Protocol):
@@ -245,11 +248,12 @@ class RootSumSquare:
         key = ("squares", self.parts)
         total = scratch.get(key)
         if total is None:
-            for part in self.parts:
-                stretch = Stretch(*product_of(part, arrays, scratch))
+            for first in range(0, len(self.parts), _TOGETHER):
+                some = self.parts[first : first + _TOGETHER]
+                stretches = [Stretch(*product_of(part, arrays, scratch)) for part in some]
                 if total is None:
-                    total = np.zeros(stretch.size)
-                stretch.add_squares(total, float(factor(part.unit, self.part_unit)))
+                    total = np.zeros(stretches[0].size)
+                add_squares(total, stretches, [float(factor(part.unit, self.part_unit)) for part in some])
             assert total is not None
             scratch[key] = total
         scale = 1.0 if self.percent_of is None else 100.0 / float(self.percent_of)
