@@ -215,7 +215,7 @@ def test_buffers_that_do_not_fit_are_refused() -> None:
         ([(np.zeros(4), None, None)], 4, 1, 3), ([(np.zeros(4), None, None)], 4, 2, 4), ([], 4, 0, 3), ([], -1, 0, 0),
         ([(np.zeros(4), None, None), (np.zeros(3), None, None)], 4, 2, 4),
     ):  # fmt: skip
-        with pytest.raises(ValueError, match="fit|length"):
+        with pytest.raises(ValueError, match=r"fit|length"):
             module.add_squares(items, size, np.ones(by), np.zeros(totals))
 
 
