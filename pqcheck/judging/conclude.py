@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pqcheck.deriving.sources import Source
 from pqcheck.evidence import Runs, no_runs
-from pqcheck.findings import Finding, Period, Verdict, Window
+from pqcheck.findings import Finding, Intervals, Period, Verdict, Window
 from pqcheck.judging import assemble
 from pqcheck.judging.bound_run import BoundRun
 from pqcheck.judging.bounds import BoundDecider
 from pqcheck.judging.break_even import BreakEven
-from pqcheck.judging.decide import Counts, Decider
+from pqcheck.judging.decide import Counts, Decider, Decision, decided_alike
 from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching, reaching_bounds
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest import LightestLoad
@@ -69,6 +69,7 @@ class Conclusions:
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         self._periods: dict[tuple[str, int], _Periods] = {}
+        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], tuple[Counts, Decision, Intervals]]] = {}
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
         self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
@@ -88,9 +89,17 @@ class Conclusions:
         place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, single, stream.index, inputs)
         doubts = reaching(self._trust, task, run.source.formula)
         light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
+        # Channels that a rule finds in the same state share what is decided of them.
+        key = id(task.rule), task.row.no_limit, id(task_run.periods)
+        known = self._decided.setdefault(key, {}) if decided_alike(task) else {}
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
-            counts = self._counts(task, run, period, tallied)
-            decision = self._decider.decide(task, counts, tallied)
+            state = number, tallied.valid, tallied.outside
+            found = known.get(state)
+            if found is None:
+                counts = self._counts(task, run, period, tallied)
+                decision = self._decider.decide(task, counts, tallied)
+                found = known[state] = counts, decision, assemble.intervals_of(counts, decision.allowed)
+            counts, decision, intervals = found
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
             if not period.complete and not decision.proven and shared.left_over(period):
@@ -99,7 +108,6 @@ class Conclusions:
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)
-            intervals = assemble.intervals_of(counts, decision.allowed)
             windows = _windows(tallied.runs, place)
             self.findings.append(
                 assemble.judged(

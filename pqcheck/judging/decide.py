@@ -229,6 +229,15 @@ def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None
     return Decision(Verdict.INCONCLUSIVE, reason(code, **fields), False, limit)
 
 
+def decided_alike(task: Task) -> bool:
+    """Whether the rule, the period and the numbers of valid values and of those outside settle what is decided."""
+    source = task.source
+    return (
+        source is not None and source.exactness != "lower bound" and not source.indicative_because and not task.caveats
+        and task.rule.statistic.kind != "longest_run_at_most"
+    )
+
+
 def _weaken(task: Task, counts: Counts, decision: Decision) -> Decision:
     """What a proxy or a lower bound does to a verdict: a pass cannot rest on it, a fail stays."""
     source = task.source
