@@ -6,7 +6,8 @@
 
 A few template days are made as make_week.py makes them and written again and again, rotated by a different number of
 slots each time, with missing rows and with one order held high across every third midnight. Every length is then read
-alone ("our read": parsing and layout, nothing judged) and checked, each in a process of its own. One of the lengths
+alone ("our read": parsing and layout, nothing judged) and checked, each in a process of its own; in every round each of
+them runs once, the short ones several times, since little things weigh much there. One of the lengths
 (--apart-days, or the longest but one) is also checked week by week: findings of the same table, rule, channel and
 period must be equal, and windows must be the same once those that touch are joined. Every findings file is gone
 through finding by finding, the weeks one after the other, so that a year can be compared as well. The files (about
@@ -36,6 +37,7 @@ from make_week import PER_DAY, SITE, START, STEP_S, channel_model, day
 HERE = Path(__file__).parent
 TEMPLATES = 3
 BORDER_ROWS = 40
+MOST_REPEATS = 5
 HELD_HIGH = "voltage_harmonic.an.h5 [%]"
 
 READ = """
@@ -49,8 +51,9 @@ for stream in read(sys.argv[2:], load_site(sys.argv[1])).streams:
 CHECK = """
 import contextlib, io, sys
 from pqcheck.cli import main
+sys.argv[1:] = ["check", *sys.argv[3:], "--site", sys.argv[1], "--json", sys.argv[2], "--quiet"]
 with contextlib.redirect_stdout(io.StringIO()):
-    code = main(["check", *sys.argv[3:], "--site", sys.argv[1], "--json", sys.argv[2], "--quiet"])
+    code = main()
 if code not in (0, 1, 3):
     sys.exit(f"pqcheck check ended with {code}")
 """
@@ -199,14 +202,17 @@ def main() -> None:
     site = folder / "site.toml"
     site.write_text(SITE, encoding="utf-8")
     measured: dict[str, Any] = {"cores": len(os.sched_getaffinity(0)), "lengths": {}}
-    for days in arguments.days:
+    runs: dict[int, list[dict[str, dict[str, float]]]] = {days: [] for days in arguments.days}
+    for _ in range(arguments.rounds):
+        for days in arguments.days:
+            target = folder / f"findings-{days}.json"
+            for _ in range(max(1, min(MOST_REPEATS, 60 // days))):
+                runs[days].append({
+                    "read": run(READ, [str(site), *paths[:days]]),
+                    "check": run(CHECK, [str(site), str(target), *paths[:days]]),
+                })
+    for days, rounds in runs.items():
         target = folder / f"findings-{days}.json"
-        rounds = []
-        for _ in range(arguments.rounds):
-            rounds.append({
-                "read": run(READ, [str(site), *paths[:days]]),
-                "check": run(CHECK, [str(site), str(target), *paths[:days]]),
-            })
         entry = {
             what: {key: statistics.median(one[what][key] for one in rounds) for key in ("seconds", "cpu", "peak")}
             for what in ("read", "check")
