@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
+from pyarrow import parquet
 
 from pqcheck.deriving.corrections import corrected_recording
 from pqcheck.errors import SiteError
+from pqcheck.readers import read as read_files
 from pqcheck.recording import DAY, Recording
 from pqcheck.site.model import Correction
+from pqcheck.vetting.gather import Gatherer
+from pqcheck.vetting.neutral import watch_for
 from tests.recordings import recording, site, us
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.scenes import columns
@@ -54,6 +60,28 @@ def test_a_reversed_current_turns_powers_and_totals_and_leaves_magnitudes() -> N
                  "voltage.bn", "active_power.a"):
         unit = next(key for key in RIGHT if key.startswith(f"{name} "))
         assert values(made, name) == pytest.approx(RIGHT[unit], rel=1e-6, abs=0.2)
+
+
+def test_holes_stay_with_the_clamp_that_missed_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The reader says which columns lack no value; after a swap that is true of other channels."""
+    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
+    rows, chance = 2 * 8640, np.random.default_rng(3)
+    columns = {f"current.{phase} [A]": chance.normal(50, 5, rows) for phase in "abc"}
+    columns["current.a [A]"][100:400] = np.nan
+    stamps = pa.array(us("2031-03-03") + 10_000_000 * np.arange(rows), pa.timestamp("us", tz="UTC"))
+    parquet.write_table(pa.table({"time": stamps, **columns}), tmp_path / "a.parquet", row_group_size=8640)
+    known = read_files([tmp_path / "a.parquet"])
+    first = next(known.streams[0].blocks(None))
+    assert [sorted(str(channel.phase) for channel in some) for some in first.alike] == [["b", "c"]]
+    made = corrected_recording(known, corrections(one("swap-currents", phases=["a", "b"])))
+    gatherer = Gatherer(0, made.streams[0], (), {}, watch_for(site().supply, made.streams[0].channels, 1.0))
+    for block in made.streams[0].blocks(None):
+        gatherer.feed(block)
+    missing = {channel.phase: tally.missing for channel, tally in gatherer.finish().tallies.items()}
+    assert missing == {"a": 0, "b": 300, "c": 0}
 
 
 def test_swapped_currents_change_names_and_powers_turn_to_the_right_voltage() -> None:

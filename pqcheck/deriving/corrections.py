@@ -85,7 +85,8 @@ def corrected(block: Block, corrections: Sequence[Correction], stream: Stream) -
         elif one.kind == "scale":
             rows = scaled(rows, str(one.settings["quantity"]), tuple(one.settings["phases"]),
                           float(one.settings["factor"]))
-    return replace(block, values=rows, over_range=over)
+    # What the reader knew of the channels was about other names, and powers are formed anew.
+    return replace(block, values=rows, over_range=over, alike=())
 
 
 def reversed_current(rows: Mapping[Channel, Values], phase: str) -> Rows:
