@@ -8,6 +8,8 @@ from __future__ import annotations
 import hashlib
 import os
 import random
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -322,6 +324,30 @@ def test_a_checksum_begun_ahead_is_not_worked_out_twice(tmp_path: Path) -> None:
     os.utime(path, (1, 1))
     assert checksums.of(open_source(path)).result() == begun.result(), "a file that has changed since is read again"
     assert len(checksums._ahead) == 1
+
+
+FORKED = """
+import os, sys
+from pqcheck import check
+from pqcheck.readers import read
+site = {"supply": {"nominal_voltage": "400 V", "connection": "wye"}, "limits": {"apply": ["en50160-2010-lv"]}}
+texts = [check(sys.argv[1:], site).to_json()]
+known = read(sys.argv[1:])  # its checksum is still being worked out
+child = os.fork()
+if child == 0:
+    texts += [check(sys.argv[1:], site).to_json(), check(known, site).to_json()]
+    os._exit(0 if len(set(texts)) == 1 else 1)
+sys.exit(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
+def test_a_forked_process_does_not_wait_for_a_thread_of_its_parent(tmp_path: Path) -> None:
+    rows = "".join(f"2031-03-03T{at // 60:02}:{at % 60:02}:00Z,{230 + at % 5}\n" for at in range(300))
+    (tmp_path / "a.csv").write_text(f"time,voltage.an [V]\n{rows}")
+    command = [sys.executable, "-W", "ignore", "-c", FORKED, str(tmp_path / "a.csv")]
+    # Should it wait for ever, this ends it.
+    subprocess.run(command, check=True, timeout=120)
 
 
 def test_whoever_waits_for_a_checksum_is_told_what_went_wrong(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -141,10 +141,20 @@ class Checksums:
 
     def __init__(self) -> None:
         """Nothing to do so far; the thread starts with the first file."""
+        self._ahead: dict[Source, Future[str]] = {}
+        self._unfinished: dict[Future[str], Source] = {}
+        self._begin()
+        if hasattr(os, "register_at_fork"):
+            os.register_at_fork(after_in_child=self._begin)
+
+    def _begin(self) -> None:
+        """Without a thread; a forked process has none of its parent's, and does anew what that one has not finished."""
         self._waiting: SimpleQueue[tuple[Source, Future[str]]] = SimpleQueue()
         self._starting = threading.Lock()
         self._started = False
-        self._ahead: dict[Source, Future[str]] = {}
+        for found, source in list(self._unfinished.items()):
+            if not found.done():
+                self._enqueue(source, found)
 
     def ahead(self, paths: Iterable[str]) -> None:
         """Begin with these files before anything else is known of them."""
@@ -159,13 +169,17 @@ class Checksums:
         if begun is not None:
             return begun
         found: Future[str] = Future()
+        self._unfinished[found] = source
+        self._enqueue(source, found)
+        return found
+
+    def _enqueue(self, source: Source, found: Future[str]) -> None:
         self._waiting.put((source, found))
         with self._starting:
             if not self._started:
                 # A daemon: whoever gives up early does not wait for checksums nobody asks for.
                 threading.Thread(target=self._work, daemon=True).start()
                 self._started = True
-        return found
 
     def _work(self) -> None:
         while True:
@@ -182,6 +196,7 @@ class Checksums:
             except Exception as error:
                 # Whatever it is, somebody waits for an answer.
                 found.set_exception(error)
+            self._unfinished.pop(found, None)
             del source, found
 
 
