@@ -172,11 +172,19 @@ INLINE Py_ssize_t gather(double *values, Py_ssize_t count, double pivot, int or_
 }
 
 /* Bring the `keep` largest of `count` values to the front (0 < keep <= count); the smallest of these (Hoare,
- * Communications of the ACM 4 (1961) 321). */
+ * Communications of the ACM 4 (1961) 321). The pivot comes from places without a pattern: what rises and falls within a
+ * day would make fixed ones the worst there are (splitmix: Steele, Lea and Flood, OOPSLA 2014). */
 static double bring_forward(double *values, Py_ssize_t count, Py_ssize_t keep)
 {
+    uint64_t state = 0;
+    double some[3];
     for (;;) {
-        double a = values[0], b = values[count / 2], c = values[count - 1];
+        for (int one = 0; one < 3; one++) {
+            state += 0x9E3779B97F4A7C15;
+            uint64_t mixed = (state ^ state >> 30) * 0xBF58476D1CE4E5B9;
+            some[one] = values[(mixed ^ mixed >> 27) % (uint64_t)count];
+        }
+        double a = some[0], b = some[1], c = some[2];
         double pivot = a < b ? (b < c ? b : (a < c ? c : a)) : (a < c ? a : (b < c ? c : b));
         Py_ssize_t above = gather(values, count, pivot, 0);
         if (keep <= above) {
@@ -680,7 +688,7 @@ static PyObject *largest_at(PyObject *module, PyObject *args)
     return close_all(buffers, 4, fits);
 }
 
-/* What is asked of one of several stretches of one length; passes.py makes such rows. `by` are for values the number to
+/* What is asked of one of several stretches of one length; sweep.py makes such rows. `by` are for values the number to
  * keep and the share as a fraction, for sums the size of a group; answers are written from `at` on: number of values,
  * the largest, the one of the rank that the share gives, or the sums. */
 typedef struct {
@@ -798,41 +806,62 @@ static Py_ssize_t open_items(PyObject *items, Py_ssize_t count, Py_ssize_t size,
     return count;
 }
 
+/* Stretches of one length and two buffers, the second of which is written to. */
+typedef struct {
+    Opened *opened;
+    Py_ssize_t count, size;
+    Py_buffer buffers[2];
+} Several;
+
+static PyObject *close_several(Several *several, int fits)
+{
+    while (several->count-- > 0)
+        let_go(&several->opened[several->count]);
+    free(several->opened);
+    return close_all(several->buffers, 2, fits);
+}
+
+/* 0 with an error set where the arguments are no such thing. */
+static int open_several(PyObject *args, Several *several)
+{
+    PyObject *items, *objects[2];
+    if (!PyArg_ParseTuple(args, "O!nOO", &PyList_Type, &items, &several->size, &objects[0], &objects[1]) ||
+        !open_all(objects, several->buffers, 2, 1))
+        return 0;
+    Py_ssize_t wanted = PyList_Size(items);
+    several->count = 0;
+    several->opened = malloc(sizeof(Opened) * (size_t)(wanted + 1));
+    if (several->opened == NULL)
+        PyErr_NoMemory();
+    else
+        several->count = open_items(items, wanted, several->size, several->opened);
+    if (several->opened != NULL && several->count == wanted)
+        return 1;
+    close_several(several, 0);
+    return 0;
+}
+
 /* Answers to what is asked of several stretches of one length, without the interpreter lock. */
 static PyObject *sweep(PyObject *module, PyObject *args)
 {
-    PyObject *items, *objects[2];
-    Py_buffer buffers[2];
-    Py_ssize_t size;
+    Several several;
     (void)module;
-    if (!PyArg_ParseTuple(args, "O!nOO", &PyList_Type, &items, &size, &objects[0], &objects[1]) ||
-        !open_all(objects, buffers, 2, 1))
+    if (!open_several(args, &several))
         return NULL;
-    Py_ssize_t count = PyList_Size(items), ready = 0;
-    Opened *opened = malloc(sizeof(Opened) * (size_t)(count + 1));
-    if (opened == NULL)
-        PyErr_NoMemory();
-    else
-        ready = open_items(items, count, size, opened);
-    int fits = opened != NULL && ready == count;
+    const Asked *asked = several.buffers[0].buf;
+    Py_ssize_t rows = several.buffers[0].len / (Py_ssize_t)sizeof(Asked);
+    Py_ssize_t room = several.buffers[1].len / (Py_ssize_t)sizeof(double);
+    int fits = 1;
+    for (Py_ssize_t at = 0; fits && at < rows; at++)
+        fits = holds(&asked[at], several.count, several.size, room);
     if (fits) {
-        const Asked *asked = buffers[0].buf;
-        Py_ssize_t rows = buffers[0].len / (Py_ssize_t)sizeof(Asked);
-        Py_ssize_t room = buffers[1].len / (Py_ssize_t)sizeof(double);
-        for (Py_ssize_t at = 0; fits && at < rows; at++)
-            fits = holds(&asked[at], count, size, room);
-        if (fits) {
-            Py_BEGIN_ALLOW_THREADS
-            fits = answer_all(opened, asked, rows, buffers[1].buf);
-            Py_END_ALLOW_THREADS
-            if (!fits)
-                PyErr_NoMemory();
-        }
+        Py_BEGIN_ALLOW_THREADS
+        fits = answer_all(several.opened, asked, rows, several.buffers[1].buf);
+        Py_END_ALLOW_THREADS
+        if (!fits)
+            PyErr_NoMemory();
     }
-    while (ready-- > 0)
-        let_go(&opened[ready]);
-    free(opened);
-    return close_all(buffers, 2, fits);
+    return close_several(&several, fits);
 }
 
 /* So many totals at a time, which stay near while one stretch after the other is added. */
@@ -841,40 +870,29 @@ static PyObject *sweep(PyObject *module, PyObject *args)
 /* Add the squares of the values of several stretches, each times a number, to totals, one stretch after the other. */
 static PyObject *add_squares(PyObject *module, PyObject *args)
 {
-    PyObject *items, *objects[2];
-    Py_buffer buffers[2];
-    Py_ssize_t size;
+    Several several;
     (void)module;
-    if (!PyArg_ParseTuple(args, "O!nOO", &PyList_Type, &items, &size, &objects[0], &objects[1]) ||
-        !open_all(objects, buffers, 2, 1))
+    if (!open_several(args, &several))
         return NULL;
-    Py_ssize_t count = PyList_Size(items), ready = 0;
-    Opened *opened = malloc(sizeof(Opened) * (size_t)(count + 1));
-    if (opened == NULL)
-        PyErr_NoMemory();
-    else
-        ready = open_items(items, count, size, opened);
-    int fits = opened != NULL && ready == count && size >= 0 && buffers[0].len == count * (Py_ssize_t)sizeof(double) &&
-               buffers[1].len == size * (Py_ssize_t)sizeof(double);
+    const Py_ssize_t size = several.size;
+    int fits = size >= 0 && several.buffers[0].len == several.count * (Py_ssize_t)sizeof(double) &&
+               several.buffers[1].len == size * (Py_ssize_t)sizeof(double);
     if (fits) {
-        const double *by = buffers[0].buf;
-        double *totals = buffers[1].buf;
+        const double *by = several.buffers[0].buf;
+        double *totals = several.buffers[1].buf;
         Py_BEGIN_ALLOW_THREADS
         for (Py_ssize_t start = 0; start < size; start += NEAR)
-            for (Py_ssize_t at = 0; at < count; at++) {
-                Stretch part = part_of(&opened[at], start, size - start < NEAR ? size - start : NEAR);
-                ADD[opened[at].variant](&part, by[at], totals + start);
+            for (Py_ssize_t at = 0; at < several.count; at++) {
+                Stretch part = part_of(&several.opened[at], start, size - start < NEAR ? size - start : NEAR);
+                ADD[several.opened[at].variant](&part, by[at], totals + start);
             }
         Py_END_ALLOW_THREADS
     }
-    while (ready-- > 0)
-        let_go(&opened[ready]);
-    free(opened);
-    return close_all(buffers, 2, fits);
+    return close_several(&several, fits);
 }
 
 static PyMethodDef methods[] = {
-    {"sweep", sweep, METH_VARARGS, "Ranks and squares asked of several stretches; passes.py."},
+    {"sweep", sweep, METH_VARARGS, "Ranks and squares asked of several stretches; sweep.py."},
     {"largest_at", largest_at, METH_VARARGS, "Where the largest values of stretches stand; passes.py."},
     {"neighbours", neighbours, METH_VARARGS, "Steps between neighbouring samples of rows; passes.py."},
     {"marks", marks, METH_VARARGS, "Numbers by which equal rows are known; passes.py."},

@@ -277,7 +277,9 @@ def test_many_small_recordings(tmp_path: Path) -> None:
 
 def test_hard_data_is_judged() -> None:
     answer = call("worst.py", "--days", "1", "--slots", str(PER_DAY // 100), "--rounds", "1")
-    assert set(answer["kinds"]) == {"constant", "two values", "30 % blank", "all over", "alternating"}
+    assert set(answer["kinds"]) == {
+        "constant", "two values", "30 % blank", "all over", "alternating", "rising and falling",
+    }  # fmt: skip
     # Every second of 288 intervals is a run of its own in at least 250 of the channels that have a daily rule.
     assert answer["kinds"]["alternating"]["windows"] > 250 * PER_DAY // 200
     assert len(worst.typical(1, 288)) == 308

@@ -168,6 +168,17 @@ def test_a_sweep_over_a_day_that_rises() -> None:
     assert sweep.answers(at, 1, 3)[0].tolist() == [4096, 585, np.sort(values)[4056 - 1]]
 
 
+@pytest.mark.parametrize("percent", [50, 99])
+def test_a_sweep_over_what_rises_and_falls(percent: int) -> None:
+    """The shape of a day: pivots from fixed places would look at every value for every value."""
+    values = 1 - np.abs(np.arange(200_001) - 1e5) / 1e5
+    sweep = Sweep(len(values))
+    item, keep = np.array([sweep.add([(values, None, None)])]), len(values) - rank(len(values), Decimal(percent)) + 1
+    at = sweep.ranks(item, 0, len(values), keep, Fraction(percent, 100), smallest=False)
+    sweep.run()
+    assert sweep.answers(at, 1, 3)[0, 2] == np.sort(values)[rank(len(values), Decimal(percent)) - 1]
+
+
 def test_a_sweep_refuses_what_does_not_fit() -> None:
     module = passes._compiled()
     items, out = [(np.zeros(8), None, None)], np.empty(3)

@@ -4,9 +4,9 @@
     worst.py [--days 2] [--rounds 3]
 
 The same 308 channels of 3-second values as make_week.py, handed over as arrays: as they are, constant, of two values,
-with 30 % blanks strewn about, all above every limit, and alternating around the limit from one value to the next (every
-second interval a window of its own). The findings are made, windows stay arrays, as they do until something writes
-them.
+with 30 % blanks strewn about, all above every limit, alternating around the limit from one value to the next (every
+second interval a window of its own), and rising and falling evenly once a day. The findings are made, windows stay
+arrays, as they do until something writes them.
 """
 
 from __future__ import annotations
@@ -54,6 +54,8 @@ def hard(values: Values) -> Iterator[tuple[str, Values]]:
     yield "all over", {header: np.full(some.size, about(header, 20.0)) * (1 + 0.001 * rng.random(some.size))
                        for header in values}
     yield "alternating", {header: np.where(odd, about(header, 20.0), about(header, 0.5)) for header in values}
+    hump = 1 - np.abs(np.arange(some.size) % 28_800 - 14_400) / 28_800
+    yield "rising and falling", {header: about(header, 0.9) * hump for header in values}
 
 
 def seconds(values: Values) -> tuple[float, Any]:
