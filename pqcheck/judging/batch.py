@@ -99,6 +99,8 @@ class Batch:
                 key = (id(one.periods), statistic.kind, statistic.percent, _sides(one))
                 alike.setdefault(key, []).append((row, one))
         self._alike = [Alike(some) for some in alike.values()]
+        # Periods that are waited for, so that each is looked at once and whole.
+        self._awaited = [one for one in self._alike if one.at_once <= _FLUSH]
 
     def hidden(self, mask: Mask, size: int) -> Mask:
         """The mask for the values of the next block; where these are judged as they are, with the exclusions in it."""
@@ -134,13 +136,14 @@ class Batch:
         return take
 
     def _hold(self, rows: NDArray[np.float64]) -> None:
-        """Short pieces wait until there are enough of them, or periods end with them."""
+        """Short pieces wait until there are enough of them, or all periods end with them."""
         if not rows.shape[1]:
             return
         self._held.append(rows)
         self._held_size += rows.shape[1]
         end = self._slot + self._held_size
-        if self._held_size >= _FLUSH or any(one.ends_at(end) for one in self._alike):
+        ended = self._awaited and all(one.ends_at(end) for one in self._awaited)
+        if ended or self._held_size >= _FLUSH:
             self._flush()
 
     def _flush(self) -> None:
@@ -209,12 +212,16 @@ class Alike:
         for column, (_, run) in enumerate(tasks):
             run.shown, run.column = self._shown, column
 
+    @property
+    def at_once(self) -> float:
+        """Values of the longest period; infinite where periods are looked at bit by bit anyway."""
+        if not self._one_sided or not fits(self._share):
+            return float("inf")
+        return max((period.expected for period in self._periods), default=0)
+
     def ends_at(self, slot: int) -> bool:
-        """Whether the first period that is not over ends there and has not begun to be fed."""
-        if not self._one_sided or self._open or self._first >= len(self._periods):
-            return False
-        period = self._periods[self._first]
-        return period.first_slot + period.expected == slot
+        """Whether no period is over only in part there, as far as periods go."""
+        return all(period.first_slot + period.expected <= slot for _, period in self._reached(slot - 1, slot))
 
     def _reached(self, slot: int, end: int) -> list[tuple[int, JudgedPeriod]]:
         """Periods that are not over and begin before `end`, and their numbers."""
