@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from pqcheck.findings import Finding
@@ -118,16 +119,35 @@ def one(findings: Sequence[Finding], rule: str, **fields: Any) -> Finding:
     return found[0]
 
 
-def blocks_of(paths: Sequence[Path], alike: list[Channel]) -> tuple[list[bytes], tuple[Note, ...]]:
-    """Bits of all blocks of some files of one stream, and what was noticed.
+def same_on_both_ways(
+    paths: Sequence[Path], decoder: type[Any], without: tuple[str, Any], patch: pytest.MonkeyPatch
+) -> list[Channel]:
+    """Channels that blocks say hold values in the same slots, of files whose blocks are the same on both ways.
 
-    Channels that a block says hold values in the same slots must do so; they are added to `alike`.
+    Some pieces must go straight into the blocks and some be decoded first; `without` puts our own reader out of use.
     """
-    recording = read(paths)
-    found = []
-    for block in recording.streams[0].blocks(None):
-        found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
-        for some in block.alike:
-            assert len({np.isnan(block.values[channel]).tobytes() for channel in some}) <= 1
-            alike.extend(some)
-    return found, recording.all_notes()
+    straight: set[bool] = set()
+    alike: list[Channel] = []
+    usual = decoder.into
+
+    def watched(self: Any, *arguments: Any) -> Any:
+        found = usual(self, *arguments)
+        straight.add(found is not None)
+        return found
+
+    def blocks() -> tuple[list[bytes], tuple[Note, ...]]:
+        recording = read(paths)
+        found = []
+        for block in recording.streams[0].blocks(None):
+            found += [np.nan_to_num(row, nan=-1.0).tobytes() for row in block.values.values()]
+            for some in block.alike:
+                assert len({np.isnan(block.values[channel]).tobytes() for channel in some}) <= 1
+                alike.extend(some)
+        return found, recording.all_notes()
+
+    patch.setattr(decoder, "into", watched)
+    ours, said = blocks(), list(alike)
+    assert straight == {True, False}, "both ways were to be taken"
+    patch.setattr(*without)
+    assert ours == blocks()
+    return said

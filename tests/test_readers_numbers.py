@@ -6,7 +6,6 @@ import os
 import random
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -21,8 +20,7 @@ from pqcheck.readers.csv_scan import Layout, scan
 from pqcheck.readers.numbers import Lines, Written, parse_numbers
 from pqcheck.readers.source import open_source
 from pqcheck.readers.table import Decoded
-from pqcheck.recording import Channel
-from tests.recordings import blocks_of
+from tests.recordings import same_on_both_ways
 
 SITE = """
 [supply]
@@ -192,22 +190,10 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
         lines.append(f"{stamp},{odd},{chance.normal(230):.7f},{blank}")
     path = tmp_path / "a.csv"
     path.write_text("\n".join(lines) + "\n")
-    straight: list[bool] = []
-    alike: list[Channel] = []
-    usual = CsvDecoder.into
-
-    def counted(self: CsvDecoder, *arguments: Any) -> Any:
-        found = usual(self, *arguments)
-        straight.append(found is not None)
-        return found
-
-    monkeypatch.setattr(CsvDecoder, "into", counted)
-    ours = blocks_of([path], alike)
-    assert True in straight and False in straight
+    without = ("pqcheck.readers.numbers._compiled", lambda: None)
+    alike = same_on_both_ways([path], CsvDecoder, without, monkeypatch)
     # In one of the four days a code became a blank.
     assert [channel.quantity for channel in alike].count("voltage") == 6
-    monkeypatch.setattr(numbers, "_compiled", lambda: None)
-    assert ours == blocks_of([path], [])
 
 
 CELLS = st.one_of(

@@ -26,8 +26,7 @@ from pqcheck.readers.parquet_footer import START as PLACE
 from pqcheck.readers.parquet_table import ParquetDecoder, read_parquet_table
 from pqcheck.readers.source import Source, open_source
 from pqcheck.readers.table import RowNumbers, Slab, Table
-from pqcheck.recording import Channel
-from tests.recordings import blocks_of
+from tests.recordings import same_on_both_ways
 
 START = 1_900_000_000_000_000
 CODECS = ("none", "snappy", "gzip", "zstd")
@@ -266,21 +265,9 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
         paths.append(tmp_path / f"{number}.parquet")
         parquet.write_table(pa.table(columns), paths[-1], row_group_size=400)
 
-    straight: list[bool] = []
-    alike: list[Channel] = []
-    usual = PageDecoder.into
-
-    def counted(self: PageDecoder, *arguments: Any) -> Any:
-        found = usual(self, *arguments)
-        straight.append(found is not None)
-        return found
-
-    monkeypatch.setattr(PageDecoder, "into", counted)
-    ours = blocks_of(paths, alike)
-    assert True in straight and False in straight
+    without = ("pqcheck.readers.parquet_table.available", lambda: False)
+    alike = same_on_both_ways(paths, PageDecoder, without, monkeypatch)
     assert 4 <= len(alike) < 12 and not any(channel.quantity == "current" for channel in alike)
-    monkeypatch.setattr("pqcheck.readers.parquet_table.available", lambda: False)
-    assert ours == blocks_of(paths, [])
 
 
 # What is left to the library.

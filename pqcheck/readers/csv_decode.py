@@ -97,7 +97,8 @@ class CsvDecoder:
         return [(text or "").strip() for text in frame.to_series().to_list()]
 
     def _written(self) -> Written:
-        return Written(self.width, self.delimiter, self.spelling.decimal, self.blanks)
+        # As they are now: another thread may learn of one more while these are gone through.
+        return Written(self.width, self.delimiter, self.spelling.decimal, tuple(self.blanks))
 
     def _rows(self, slab: Slab) -> tuple[memoryview, NDArray[np.int64]]:
         """The lines of a slab that are rows, and their row numbers. Overwritten by the next call in this thread."""
