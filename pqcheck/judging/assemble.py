@@ -13,7 +13,7 @@ from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, 
 from pqcheck.judging.break_even import BreakEven, Demand, as_sentence
 from pqcheck.judging.decide import Counts, Decision
 from pqcheck.judging.marginal import uncertainty
-from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.judging.series import JudgedPeriod
 from pqcheck.judging.tasks import Settled, Task, scale_of
 from pqcheck.judging.windows import in_unit
 from pqcheck.limit_tables import Rule
@@ -269,7 +269,8 @@ def unjudged(frame: Frame, period: Period, verdict: Verdict, reason: Reason) -> 
 
 
 def _scale(task: Task) -> Fraction:
-    source = task.source or next((one for pair in task.bounds for one in pair if one), None) or task.longer
+    low, high = task.samples
+    source = high or low or task.longer
     return Fraction(1) if source is None else scale_for(task, source)
 
 
@@ -277,8 +278,3 @@ def scale_for(task: Task, source: Source) -> Fraction:
     """How many units of the finding one unit of the source holds."""
     return scale_of(source.formula.unit, task.unit, task.wanted)
 
-
-def shown(task: Task, reading: float) -> str:
-    """A reading of the longer mean as text, in the unit of the finding."""
-    scale = Fraction(1) if task.longer is None else scale_for(task, task.longer)
-    return f"{in_unit(reading, scale, single=False):.6g} {task.unit}"

@@ -7,22 +7,19 @@ from dataclasses import replace
 from functools import cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
-from pqcheck.deriving.sources import Source
-from pqcheck.evidence import Runs, no_runs
-from pqcheck.findings import Finding, Intervals, Period, Verdict, Window
+from pqcheck.clock import duration_text
+from pqcheck.evidence import Runs
+from pqcheck.findings import Finding, Intervals, Period, Window
 from pqcheck.judging import assemble
-from pqcheck.judging.bound_run import BoundRun
-from pqcheck.judging.bounds import BoundDecider
 from pqcheck.judging.break_even import BreakEven
-from pqcheck.judging.decide import Counts, Decider, Decision, decided_alike
-from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching, reaching_bounds
+from pqcheck.judging.decide import Bounding, Counts, Decider, Decision, depends_only_on_counts
+from pqcheck.judging.distrust import distrusted, reaching
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest import LightestLoad
-from pqcheck.judging.series import SeriesRun, TaskRun, count_slots
-from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.judging.series import JudgedPeriod, LongerMeans, SeriesRun, TaskRun, count_slots
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
-from pqcheck.judging.windows import Place, RunWindows
+from pqcheck.judging.windows import Place, RunWindows, in_unit
 from pqcheck.recording import Recording, Stream
 from pqcheck.records import dataclass
 from pqcheck.site.model import Site
@@ -84,20 +81,27 @@ class Conclusions:
         task = task_run.task
         shared = self._shared(task, task_run.periods)
         frame = assemble.frame_of(task, self._site, self._break_even)
-        single = not run.grouped and not run.source.formula.arithmetic and run.single
         inputs = run.source.formula.inputs
-        place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, single, stream.index, inputs)
-        doubts = reaching(self._trust, task, run.source.formula)
+        place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, run.single, stream.index, inputs)
+        doubts = reaching(self._trust, task, run)
         light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
+        means = task_run.means
+        outside = means.outside() if means is not None else []
+        bounding = None if run.recorded else _bounding(stream, run, means, frame)
         # Channels that a rule finds in the same state share what is decided of them.
         key = id(task.rule), task.row.no_limit, id(task_run.periods)
-        known = self._decided.setdefault(key, {}) if decided_alike(task) else {}
+        known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
             state = number, tallied.valid, tallied.outside
             found = known.get(state)
             if found is None:
+                proven = bounding
+                if bounding is not None and outside and outside[number] > tallied.outside:
+                    inside = tallied.valid - tallied.outside
+                    tallied = tallied._replace(valid=inside + outside[number], outside=outside[number])
+                    proven = bounding._replace(means_outside=outside[number])
                 counts = self._counts(task, run, period, tallied)
-                decision = self._decider.decide(task, counts, tallied)
+                decision = self._decider.decide(task, counts, tallied, proven)
                 found = known[state] = counts, decision, assemble.intervals_of(counts, decision.allowed)
             counts, decision, intervals = found
             if doubts:
@@ -108,11 +112,17 @@ class Conclusions:
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)
-            windows = _windows(tallied.runs, place)
-            self.findings.append(
-                assemble.judged(
-                    frame, shared.shown[number], intervals, decision, tallied.reading, windows, single=single
+            if not decision.judged:
+                assert decision.reason is not None
+                self.findings.append(
+                    assemble.unjudged(frame, shared.shown[number], decision.verdict, decision.reason)
                 )
+                continue
+            reading, windows = tallied.reading, _windows(tallied.runs, place)
+            if means is not None and task_run.tallies is None:
+                reading = means.farthest
+            self.findings.append(
+                assemble.judged(frame, shared.shown[number], intervals, decision, reading, windows, single=run.single)
             )
 
     def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
@@ -127,7 +137,7 @@ class Conclusions:
     def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> Counts:
         slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
         excluded = period.excluded
-        if task.rule.drop_flagged and self._flagged:
+        if task.rule.drop_flagged and self._flagged and run.recorded:
             excluded = self._taken_out(*slots)
         interrupted = self._interrupted(*slots) if self._interruptions else 0
         return Counts(
@@ -149,45 +159,17 @@ class Conclusions:
             start = max(period.start_us, stream.axis.start_us)
             self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
 
-    def of_bound(self, stream: Stream, run: BoundRun) -> None:
-        """Conclude a task that is judged by bounds."""
-        task = run.task
-        shared = self._shared(task, run.periods)
-        frame = assemble.frame_of(task, self._site, self._break_even)
-        decider = BoundDecider(run, stream.axis.interval_us)
-        source = run.high or run.low or run.mean
-        doubts = reaching_bounds(run, self._trust)
-        place = None if source is None else self._bound_place(stream, run, source)
-        proven = run.tally.result() if run.tally is not None else None
-        for number, period in enumerate(run.periods):
-            seen = proven[number] if proven is not None else None
-            decision, intervals = decider.decide(period, seen, run.means_outside[number] if run.means_outside else 0)
-            verdict, runs = decision.verdict, seen.runs if seen is not None else no_runs()
-            open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
-            if open_ and not period.complete and shared.left_over(period):
-                self._left_over(stream, task, period)
-                continue
-            if doubts:
-                doubt = distrusted_bound(verdict, run, period, runs, decision.allowed, doubts)
-                if doubt is not None:
-                    self.findings.append(assemble.unjudged(frame, shared.shown[number], Verdict.REFUSED, doubt))
-                    continue
-            if intervals is None:
-                assert decision.reason is not None
-                self.findings.append(assemble.unjudged(frame, shared.shown[number], verdict, decision.reason))
-                continue
-            assert place is not None
-            reading = seen.worst if seen is not None else run.highest_mean
-            windows = _windows(runs, place)
-            self.findings.append(
-                assemble.judged(frame, shared.shown[number], intervals, decision, reading, windows, single=False)
-            )
-        run.tally = None
 
-    def _bound_place(self, stream: Stream, run: BoundRun, source: Source) -> Place:
-        scale = assemble.scale_for(run.task, source)
-        inputs = source.formula.inputs
-        return Place(run.axis.start_us, run.interval_us, self._zone, scale, False, stream.index, inputs)
+def _bounding(stream: Stream, run: SeriesRun, means: LongerMeans | None, frame: assemble.Frame) -> Bounding:
+    nearest = ""
+    if means is not None and means.farthest is not None:
+        task = frame.task
+        limits = " to ".join(f"{float(one):.6g}" for one in (task.low, task.high) if one is not None)
+        reading = in_unit(means.farthest, assemble.scale_for(task, means.source), single=False)
+        nearest = f"{reading:.6g} {task.unit} (limit {limits} {task.unit})"
+    notes = [one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note]
+    assumed = "".join(f"; {note}" for note in dict.fromkeys(notes))
+    return Bounding(duration_text(stream.axis.interval_us), 0, nearest, assumed)
 
 
 class _Periods(NamedTuple):

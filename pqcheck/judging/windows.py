@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from pqcheck.clock import iso
 from pqcheck.evidence import Runs
 from pqcheck.findings import Window
-from pqcheck.judging.tally import shortest
 from pqcheck.recording import Channel, RowIndex, RowSpan
 from pqcheck.records import dataclass
 
@@ -105,7 +104,7 @@ def _narrow(slots: NDArray[Any]) -> NDArray[Any]:
 def in_unit(value: float, scale: Fraction, *, single: bool) -> float:
     """A reading in the unit of the finding; `single` (float32) readings as their shortest decimal."""
     if single:
-        value = shortest(np.float32(value)) or 0.0
+        value = float(str(np.float32(value)))
     if scale == 1:
         return value
     return float(Fraction(repr(value)) * scale)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.sources import Source
 from pqcheck.observing.reduce import Reducer, members_per_point
+from pqcheck.passes import Product
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Block, Channel, Event, Recording
 from pqcheck.records import dataclass
@@ -193,7 +194,7 @@ class Gatherer:
                 continue
             values = np.array(run.source.formula.compute(block.values, scratch), dtype=np.float64)
             if run.grouper is not None:
-                values = run.grouper.feed([values])[0]
+                values = run.grouper.feed([Product(values)])[0]
             run.parts.append(values * run.scale)
 
     def finish(self) -> Gathered:
