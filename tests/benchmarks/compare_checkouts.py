@@ -91,7 +91,13 @@ def reading_corpus(root: Path) -> Iterator[Case]:
 def commands_about_tables() -> Iterator[Case]:
     """What needs no recording."""
     ids = ["ansi-c84.1-2020", "ieee519-2014", "ieee519-2022", "en50160-2010-lv", "en50160-2010-mv", "nl-netcode-lv"]
-    commands = [["limits"], ["limits", "list"], ["--help"], ["--version"], ["check", "nothing.csv", "--site", "no.toml"]]
+    commands = [
+        ["limits"],
+        ["limits", "list"],
+        ["--help"],
+        ["--version"],
+        ["check", "nothing.csv", "--site", "no.toml"],
+    ]
     commands += [["limits", "show", table] for table in ids]
     commands += [["limits", "diff", "ieee519-2014", "ieee519-2022"], ["limits", "diff", "en50160-2007-lv", ids[3]]]
     commands += [["plan", "--limits", table, "--out", f"{table}.html"] for table in ids]
@@ -115,7 +121,7 @@ def demo() -> Iterator[Case]:
         ["report", "findings.json", "--out", "again.html", "again.md"],
         ["report", "findings.json", *recordings, "--out", "drawn.html"],
         ["compare", "findings.json", "pqcheck-demo/findings.json", "--out", "compare.html", "compare.md"],
-        ["gate", *recordings, *site, "--baseline", "findings.json", "--fail-on", "new", "--out", "g.json", "g.junit.xml"],
+        ["gate", *recordings, *site, "--baseline", "findings.json", "--fail-on", "new", "--out", "g.json", "g.md"],
         ["gate", *recordings, *site, "--margin", "5", "--annotations", "github", "--out", "h.json", "h.md"],
         ["load", *recordings, *site, "--out", "load.html", "--study", "study.json", "--json", "load.json", "--all"],
         ["columns", *recordings, "--write", "mapping.toml"],
@@ -237,8 +243,11 @@ def random_case(number: int, seed: int) -> Case:
         files["recording.parquet"] = _parquet(files.pop("recording.csv"), draw)
     if draw.random() < 0.15:
         events = ["time,phase,kind,duration [s],residual [%]"]
-        events += [f"{draw.choice(stamps)},{draw.choice(currents.split())},dip,{draw.choice([0.1, 0.6])},{draw.randint(20, 89)}"
-                   for _ in range(6)]  # fmt: skip
+        for _ in range(6):
+            residual = draw.randint(20, 89)
+            events.append(
+                f"{draw.choice(stamps)},{draw.choice(currents.split())},dip,{draw.choice([0.1, 0.6])},{residual}"
+            )
         files["events.csv"] = "\n".join(events).encode() + b"\n"
         names.append("events.csv")
     tables = draw.sample(["en50160-2010-lv", "en50160-2010-mv", "ieee519-2014", "ieee519-2022", "ansi-c84.1-2020",
@@ -301,7 +310,8 @@ author = "site engineer"
     if draw.random() < 0.3:
         text += '[coverage]\nat_least_percent = 90\npolicy_of = "the utility"\n'
     if draw.random() < 0.3:
-        text += '[ratings]\nservice = "400 A"\n[[new_load]]\nname = "chargers"\nactive_power = "60 kW"\npower_factor = 0.98\n'
+        text += '[ratings]\nservice = "400 A"\n'
+        text += '[[new_load]]\nname = "chargers"\nactive_power = "60 kW"\npower_factor = 0.98\n'
     return text
 
 
@@ -385,7 +395,9 @@ def main() -> int:
     compared = sum(path.is_file() for path in (work / "after").rglob("*"))
     for name in different:
         print(f"differs: {name}")
-    print(f"{len(cases)} cases, {compared} files compared, {len(different)} differ" + (f": {work}" if different else ""))
+    print(
+        f"{len(cases)} cases, {compared} files compared, {len(different)} differ" + (f": {work}" if different else "")
+    )
     if not different and not args.keep:
         shutil.rmtree(work)
     return 1 if different else 0
