@@ -250,9 +250,20 @@ def random_case(number: int, seed: int) -> Case:
             )
         files["events.csv"] = "\n".join(events).encode() + b"\n"
         names.append("events.csv")
-    tables = draw.sample(["en50160-2010-lv", "en50160-2010-mv", "ieee519-2014", "ieee519-2022", "ansi-c84.1-2020",
-                          "iec61000-2-2-2002", "nl-netcode-lv", "itic-2000"], draw.randint(1, 3))  # fmt: skip
-    tables = [table for table in tables if table != "itic-2000"] or ["en50160-2010-lv"]
+    tables = draw.sample(
+        [
+            "en50160-2010-lv",
+            "en50160-2010-mv",
+            "ieee519-2014",
+            "ieee519-2022",
+            "ansi-c84.1-2020",
+            "iec61000-2-2-2002",
+            "nl-netcode-lv",
+            "iti-2000",
+            "semi-f47-0706",
+        ],
+        draw.randint(1, 3),
+    )
     files["site.toml"] = _site_text(nominal, connection, zone, tables, _extra(draw, begin, currents)).encode()
     files["second-site.toml"] = _site_text(draw.choice(list(SUPPLIES)), connection, zone, tables).encode()
     site = ["--site", "site.toml"]
