@@ -90,7 +90,8 @@ class _Pass:
             trust=trust(),
         )
         for stream, series in self._done:
-            for run in series:
+            # What was recorded first: the first task of a length says how many intervals are left over.
+            for run in sorted(series, key=lambda run: not run.recorded):
                 concluded.of_series(stream, run)
         settled = [of_settled(one) for one in self.settled]
         return Judged((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
