@@ -94,7 +94,7 @@ def _checked(
     spectra = spectra_in(recordings, declared)
     if spectra is not None:
         return check_spectra(spectra, declared, chosen, only, as_of, _left_out(chosen, only))
-    from pqcheck.judging.spans import row_remarks
+    from pqcheck.judging.facts import row_remarks
 
     declared = judged_site(declared)
     recording = corrected = as_recording(recordings, declared)

@@ -18,7 +18,7 @@ from pqcheck.cli import main
 from pqcheck.errors import InputError, OutputError
 from pqcheck.files import write_pieces
 from pqcheck.findings import ExitStatus
-from pqcheck.judging.groups import SeriesGroup
+from pqcheck.judging.series_groups import SeriesGroup
 from pqcheck.progress import expect, shown, step
 from pqcheck.readers import read
 from pqcheck.site.load import load_site

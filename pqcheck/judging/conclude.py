@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, NamedTuple
 from pqcheck.clock import duration_text
 from pqcheck.evidence import Runs
 from pqcheck.findings import Finding, Intervals, Period, Window
-from pqcheck.judging import assemble
+from pqcheck.judging import compose
 from pqcheck.judging.break_even import BreakEven
 from pqcheck.judging.decide import Bounding, Counts, Decider, Decision, depends_only_on_counts
 from pqcheck.judging.distrust import distrusted, reaching
 from pqcheck.judging.interruptions import Span
-from pqcheck.judging.lightest import LightestLoad
+from pqcheck.judging.lightest_load import LightestLoad
 from pqcheck.judging.series import JudgedPeriod, LongerMeans, SeriesRun, TaskRun, count_slots
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
@@ -80,14 +80,14 @@ class Conclusions:
     def _of_task(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         task = task_run.task
         shared = self._shared(task, task_run.periods)
-        frame = assemble.frame_of(task, self._site, self._break_even)
+        template = compose.template_of(task, self._site, self._break_even)
         inputs = run.source.formula.inputs
-        place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, run.single, stream.index, inputs)
+        place = Place(run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs)
         doubts = reaching(self._trust, task, run)
         light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
         means = task_run.means
         outside = means.outside() if means is not None else []
-        bounding = None if run.recorded else _bounding(stream, run, means, frame)
+        bounding = None if run.recorded else _bounding(stream, run, means, template)
         # Channels that a rule finds in the same state share what is decided of them.
         key = id(task.rule), task.row.no_limit, id(task_run.periods)
         known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
@@ -102,7 +102,7 @@ class Conclusions:
                     proven = bounding._replace(means_outside=outside[number])
                 counts = self._counts(task, run, period, tallied)
                 decision = self._decider.decide(task, counts, tallied, proven)
-                found = known[state] = counts, decision, assemble.intervals_of(counts, decision.allowed)
+                found = known[state] = counts, decision, compose.intervals_of(counts, decision.allowed)
             counts, decision, intervals = found
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
@@ -115,21 +115,21 @@ class Conclusions:
             if not decision.judged:
                 assert decision.reason is not None
                 self.findings.append(
-                    assemble.unjudged(frame, shared.shown[number], decision.verdict, decision.reason)
+                    compose.unjudged(template, shared.shown[number], decision.verdict, decision.reason)
                 )
                 continue
             reading, windows = tallied.reading, _windows(tallied.runs, place)
             if means is not None and task_run.tallies is None:
                 reading = means.farthest
             self.findings.append(
-                assemble.judged(frame, shared.shown[number], intervals, decision, reading, windows, single=run.single)
+                compose.judged(template, shared.shown[number], intervals, decision, reading, windows, single=run.single)
             )
 
     def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
         key = task.rule.period.length, id(periods)
         found = self._periods.get(key)
         if found is None:
-            shown = [assemble.period_of(key[0], one, self._zone) for one in periods]
+            shown = [compose.period_of(key[0], one, self._zone) for one in periods]
             longest = max((one.recorded for one in periods), default=0)
             found = self._periods[key] = _Periods(periods, shown, any(one.complete for one in periods), longest)
         return found
@@ -160,12 +160,12 @@ class Conclusions:
             self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
 
 
-def _bounding(stream: Stream, run: SeriesRun, means: LongerMeans | None, frame: assemble.Frame) -> Bounding:
+def _bounding(stream: Stream, run: SeriesRun, means: LongerMeans | None, template: compose.FindingTemplate) -> Bounding:
     nearest = ""
     if means is not None and means.farthest is not None:
-        task = frame.task
+        task = template.task
         limits = " to ".join(f"{float(one):.6g}" for one in (task.low, task.high) if one is not None)
-        reading = in_unit(means.farthest, assemble.scale_for(task, means.source), single=False)
+        reading = in_unit(means.farthest, compose.scale_for(task, means.source), single=False)
         nearest = f"{reading:.6g} {task.unit} (limit {limits} {task.unit})"
     notes = [one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note]
     assumed = "".join(f"; {note}" for note in dict.fromkeys(notes))

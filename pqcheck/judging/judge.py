@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 from numpy.typing import NDArray
 
 from pqcheck.findings import Finding
-from pqcheck.judging.assemble import of_settled
+from pqcheck.judging.compose import of_settled
 from pqcheck.judging.conclude import Conclusions, Remainder
-from pqcheck.judging.groups import SeriesGroup, groups_of
 from pqcheck.judging.interruptions import Interruptions, Span, add_spans
-from pqcheck.judging.lightest import LightestLoad
+from pqcheck.judging.lightest_load import LightestLoad
 from pqcheck.judging.series import LongerMeans, SeriesRun, open_series
+from pqcheck.judging.series_groups import SeriesGroup, groups_of
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.recording import Block, Recording, Stream
 from pqcheck.records import dataclass

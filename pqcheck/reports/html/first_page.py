@@ -7,7 +7,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from pqcheck.findings import Verdict
-from pqcheck.judging.marginal import uncertainty
+from pqcheck.judging.instrument_uncertainty import uncertainty
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.reported import reported_part
 from pqcheck.reports.html.worst import worst_hour_part

@@ -12,7 +12,7 @@ from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
 from pqcheck.judging.break_even import BreakEven, Demand, as_sentence
 from pqcheck.judging.decide import Counts, Decision
-from pqcheck.judging.marginal import uncertainty
+from pqcheck.judging.instrument_uncertainty import uncertainty
 from pqcheck.judging.series import JudgedPeriod
 from pqcheck.judging.tasks import Settled, Task, scale_of
 from pqcheck.judging.windows import in_unit
@@ -124,7 +124,7 @@ def margin_of(task: Task, reading: Decimal) -> Margin | None:
 
 
 @dataclass(frozen=True)
-class Frame:
+class FindingTemplate:
     """What the findings of all periods of one task share, made once.
 
     `limit` is None where the table sets none, `bounds` is what stands in the row then too. `band` is the uncertainty of
@@ -168,8 +168,8 @@ class Frame:
         return None if value is None else margin_of(self.task, Decimal(repr(value)))
 
 
-def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
-    """The frame of a task."""
+def template_of(task: Task, site: Site, break_even: BreakEven) -> FindingTemplate:
+    """The template of a task."""
     limit = task.high if task.high is not None else task.low
     nominal = site.supply.nominal(task.wanted.phase) if task.wanted.phase else None
     band = None
@@ -180,7 +180,7 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
     bounds, scale = limit_of(task), _scale(task)
     follows = _NOTHING_SHOWN if row.no_limit else ("statistic", "margin")
     demand = break_even.of(task) if rule.reference == "maximum_demand_current" else None
-    return Frame(
+    return FindingTemplate(
         task,
         task.table.id,
         rule.id,
@@ -201,15 +201,15 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
     )
 
 
-def _modifiers(frame: Frame, decision: Decision, value: float | None) -> tuple[str, ...]:
+def _modifiers(template: FindingTemplate, decision: Decision, value: float | None) -> tuple[str, ...]:
     """Marginal, indicative, unverified limit."""
-    if frame.band is None and not decision.modifiers:
-        return _UNVERIFIED if frame.unverified else ()
+    if template.band is None and not decision.modifiers:
+        return _UNVERIFIED if template.unverified else ()
     marginal = False
-    if frame.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
-        margin = frame.margin_at(value)
-        marginal = margin is not None and abs(Decimal(repr(margin.value))) <= frame.band
-    return _sorted(decision.modifiers, marginal, frame.unverified)
+    if template.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
+        margin = template.margin_at(value)
+        marginal = margin is not None and abs(Decimal(repr(margin.value))) <= template.band
+    return _sorted(decision.modifiers, marginal, template.unverified)
 
 
 @cache
@@ -230,7 +230,7 @@ def intervals_of(counts: Counts, allowed: int) -> Intervals:
 
 
 def judged(
-    frame: Frame,
+    template: FindingTemplate,
     period: Period,
     intervals: Intervals,
     decision: Decision,
@@ -240,32 +240,32 @@ def judged(
     single: bool,
 ) -> Finding:
     """The finding of a judged period. `reading` is in the unit of the source."""
-    task, verdict, reason = frame.task, decision.verdict, decision.reason
+    task, verdict, reason = template.task, decision.verdict, decision.reason
     value = reading
-    if value is not None and (single or not frame.plain):
-        value = in_unit(value, frame.scale, single=single)
+    if value is not None and (single or not template.plain):
+        value = in_unit(value, template.scale, single=single)
     if value is not None and reason is not None and task.row.derating:
         words = derating_words(task.row, Decimal(repr(value)), task.unit)
         reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
     follows = _NOTHING_SHOWN
     if value is not None:
-        follows = frame.follows_judged if verdict in _JUDGED else frame.follows
+        follows = template.follows_judged if verdict in _JUDGED else template.follows
     # By position, in the order of the fields: by name takes a third longer, and a month has 11,000 of them.
     wanted = task.wanted
     return Finding(
-        "limit", frame.table, frame.rule, frame.clause, frame.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, period, frame.channel, _modifiers(frame, decision, None if frame.limit is None else value), reason,
-        None, frame.limit, None, intervals, decision.proven, windows,
-    ).left_out(frame, value, follows)  # fmt: skip
+        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase, wanted.order,
+        verdict, period, template.channel, _modifiers(template, decision, None if template.limit is None else value), reason,
+        None, template.limit, None, intervals, decision.proven, windows,
+    ).left_out(template, value, follows)  # fmt: skip
 
 
-def unjudged(frame: Frame, period: Period, verdict: Verdict, reason: Reason) -> Finding:
+def unjudged(template: FindingTemplate, period: Period, verdict: Verdict, reason: Reason) -> Finding:
     """A finding that judged nothing of a recorded channel."""
-    wanted = frame.task.wanted
+    wanted = template.task.wanted
     return Finding(
-        "limit", frame.table, frame.rule, frame.clause, frame.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, period, frame.channel, reason=reason, limit=frame.bounds,
-    ).left_out(frame, None, _NOTHING_SHOWN)  # fmt: skip
+        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase, wanted.order,
+        verdict, period, template.channel, reason=reason, limit=template.bounds,
+    ).left_out(template, None, _NOTHING_SHOWN)  # fmt: skip
 
 
 def _scale(task: Task) -> Fraction:
