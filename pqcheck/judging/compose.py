@@ -7,6 +7,8 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cache, lru_cache
 
+from msgspec import Struct
+
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
@@ -19,7 +21,6 @@ from pqcheck.judging.windows import in_unit
 from pqcheck.limit_tables import Rule
 from pqcheck.limit_tables.derating import derating_words
 from pqcheck.quantities import LINE_TO_LINE
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)
@@ -123,8 +124,7 @@ def margin_of(task: Task, reading: Decimal) -> Margin | None:
     return Margin(float(round(distance, 12)), task.unit, percent)
 
 
-@dataclass(frozen=True)
-class FindingTemplate:
+class FindingTemplate(Struct, frozen=True):
     """What the findings of all periods of one task share, made once.
 
     `limit` is None where the table sets none, `bounds` is what stands in the row then too. `band` is the uncertainty of
@@ -253,8 +253,9 @@ def judged(
     # By position, in the order of the fields: by name takes a third longer, and a month has 11,000 of them.
     wanted = task.wanted
     return Finding(
-        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, period, template.channel, _modifiers(template, decision, None if template.limit is None else value), reason,
+        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase,
+        wanted.order, verdict, period, template.channel,
+        _modifiers(template, decision, None if template.limit is None else value), reason,
         None, template.limit, None, intervals, decision.proven, windows,
     ).left_out(template, value, follows)  # fmt: skip
 
@@ -263,8 +264,8 @@ def unjudged(template: FindingTemplate, period: Period, verdict: Verdict, reason
     """A finding that judged nothing of a recorded channel."""
     wanted = template.task.wanted
     return Finding(
-        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, period, template.channel, reason=reason, limit=template.bounds,
+        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase,
+        wanted.order, verdict, period, template.channel, reason=reason, limit=template.bounds,
     ).left_out(template, None, _NOTHING_SHOWN)  # fmt: skip
 
 

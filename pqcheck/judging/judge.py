@@ -7,6 +7,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.findings import Finding
@@ -18,7 +19,6 @@ from pqcheck.judging.series import LongerMeans, SeriesRun, open_series
 from pqcheck.judging.series_groups import SeriesGroup, groups_of
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.recording import Block, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -31,8 +31,7 @@ _WORTH_A_THREAD = 1_000_000
 """Values of a block from which on whoever observes it does so beside the judging, which mostly is compiled passes."""
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """Limit findings, leftovers that were not judged on their own, and spans in which the supply was interrupted."""
 
     findings: tuple[Finding, ...]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import periods
@@ -20,7 +20,6 @@ from pqcheck.deriving.sources import Source
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.passes import Product
 from pqcheck.recording import Axis, Channel
-from pqcheck.records import dataclass
 
 if TYPE_CHECKING:
     from pqcheck.judging.tally import PeriodTallies, Tallied
@@ -46,8 +45,7 @@ class JudgedPeriod(NamedTuple):
     """Slots of the period that lie on the axis at all."""
 
 
-@dataclass
-class TaskRun:
+class TaskRun(Struct):
     """A task with its band and its periods on a series, in time order."""
 
     task: Task
@@ -65,8 +63,7 @@ class TaskRun:
         return untallied(self.periods) if self.tallies is None else self.tallies.take(self.column)
 
 
-@dataclass
-class SeriesRun:
+class SeriesRun(Struct):
     """Samples at one interval, each from the value of `low` to that of `high`, where these were recorded at all.
 
     Of a recorded or derived value both are the same source; minimum and maximum columns are two. Where neither is
@@ -80,7 +77,7 @@ class SeriesRun:
     origin_us: int
     excluded: list[tuple[int, int]]
     """Slot ranges declared out of the count."""
-    runs: list[TaskRun] = field(default_factory=list)
+    runs: list[TaskRun] = []
     grouped: bool = False
     """Whether values are aggregates of recorded ones."""
     spread: bool = False
