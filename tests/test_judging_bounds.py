@@ -146,3 +146,20 @@ def test_orders_of_a_phase_share_the_measured_voltage() -> None:
     assert len(formulas) >= 12
     # A block works each of them out once: it is known by identity.
     assert len({id(one.fundamental) for one in formulas}) == len({one.fundamental for one in formulas}) == 4
+
+
+def test_extremes_whose_averaging_time_is_not_declared_prove_nothing() -> None:
+    found = judged(recording({"voltage.an.max [V]": np.full(1008, 231.0)}), site(), TABLES[1])
+    reason = one(found, "voltage-week-95", phase="an").reason
+    assert reason is not None and reason.code == "wrong-interval" and "extremes_of" in reason.advice
+
+
+def test_a_day_that_is_wholly_excluded_is_not_passed_by_bounds() -> None:
+    cut = {"from": "2031-03-03T00:00:00Z", "to": "2031-03-04T00:00:00Z", "reason": "lead off", "author": "engineer"}
+    thd = np.full(2 * 144, 2.0)
+    found = judged(recording({"voltage_thd.an [%]": thd, "voltage_thd.an.max [%]": thd}),
+                   site(**SITE, exclusions=[cut]), TABLES[0])  # fmt: skip
+    days = [finding for finding in found if finding.rule == "voltage-thd-day-99" and finding.phase == "an"]
+    reasons = [finding.reason.code for finding in days if finding.reason is not None]
+    assert reasons == ["no-readings-left", "proven-by-bound"]
+    assert [finding.verdict for finding in days] == [Verdict.INCONCLUSIVE, Verdict.PASS]
