@@ -1,33 +1,21 @@
-"""The catalogue, the thresholds, the dependencies and the pages of the checks belong together."""
+"""The catalogue, the thresholds and the dependencies of the checks belong together."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
-import pytest
-
 from pqcheck.findings import Verdict
 from pqcheck.quantities import QUANTITIES
 from pqcheck.vetting import catalogue, dependencies, thresholds
 from pqcheck.vetting.dependencies import doubts
 from pqcheck.vetting.outcome import Outcome, Subject
-from tests.check_pages import FOLDER, pages
 
 ROOM = Path(catalogue.__file__).parent
 SOURCE = "\n".join(path.read_text(encoding="utf-8") for path in sorted(ROOM.glob("*.py")))
 CHECKS = catalogue.catalogue()["checks"]
 COMMON = catalogue.catalogue()["common_codes"]
 CODES = {code for entry in CHECKS.values() for code in entry["codes"]} | set(COMMON)
-
-
-@pytest.mark.parametrize("name", sorted(pages()))
-def test_the_pages_are_as_generated(name: str) -> None:
-    assert (FOLDER / name).read_text(encoding="utf-8") == pages()[name], "run python -m tests.check_pages"
-
-
-def test_there_is_no_page_too_many() -> None:
-    assert {path.name for path in FOLDER.glob("*.md")} == set(pages())
 
 
 def test_every_code_that_is_written_stands_in_the_catalogue() -> None:
@@ -41,12 +29,14 @@ def test_every_code_of_the_catalogue_is_written_somewhere() -> None:
         assert code in SOURCE or stem in SOURCE, code
 
 
-@pytest.mark.parametrize("check", sorted(CHECKS))
-def test_the_rule_names_are_those_of_the_catalogue(check: str) -> None:
-    entry = CHECKS[check]
-    assert all(entry[key].strip() and "{" not in entry[key] and "  " not in entry[key]
-               for key in ("title", "looks_at", "how", "example"))
-    assert entry["codes"]
+def test_every_check_is_described() -> None:
+    wrong = [
+        (check, key)
+        for check, entry in CHECKS.items()
+        for key in ("title", "looks_at", "how", "example", "codes")
+        if not entry[key] or (key != "codes" and (not entry[key].strip() or "{" in entry[key] or "  " in entry[key]))
+    ]
+    assert wrong == []
 
 
 def test_thresholds_say_whose_practice_they_are() -> None:

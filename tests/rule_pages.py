@@ -1,16 +1,10 @@
-"""The rule pages of the documentation, generated from the shipped tables.
-
-``python -c "from pqcheck.reports.rule_pages import write_pages; write_pages('docs/rules')"`` writes them anew; a test
-fails when a page and its table drift apart.
-"""
+"""The pages about the shipped limit tables, made from the tables; `python -m tests.generated_pages` writes them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from decimal import ROUND_FLOOR, Decimal
-from pathlib import Path
 
-from pqcheck.files import write_text
 from pqcheck.limit_tables import CONFIDENCE, LimitTable, Rule
 from pqcheck.limit_tables.curves import EventRule, edge_at
 from pqcheck.limit_tables.files import load, table_ids
@@ -39,6 +33,10 @@ from pqcheck.reports.site_limits import limits_at
 from pqcheck.site.model import Generation, Pcc, Site, Supply
 
 INDEX = "index.md"
+ON_DEMAND = """\
+`pqcheck limits show ID` prints a table with every rule and row, `--site FILE` what is in force at a site.
+A page per table, with an example for each rule, is built on demand and at release
+(`python -m tests.generated_pages --all FOLDER`); one stays here as a sample."""
 _PERIOD_S = {"day": 86400, "week": 604800, "year": 31536000}
 _AGGREGATE = {
     "rms": "Shorter values are combined by their root mean square.",
@@ -56,27 +54,24 @@ _SPECIAL = {
 }
 
 
-def write_pages(folder: str | Path) -> None:
-    """Write every page into `folder`, which must exist."""
-    for name, text in pages().items():
-        write_text(Path(folder) / name, text)
-
-
 def pages() -> dict[str, str]:
     """Every page by file name."""
     tables = [load(table_id) for table_id in table_ids()]
-    found = {f"{table.id}.md": page(table) for table in tables}
-    found[INDEX] = _index(tables)
-    return found
+    return {f"{table.id}.md": page(table) for table in tables} | {INDEX: index(tables)}
 
 
-def _index(tables: list[LimitTable]) -> str:
-    lines = ["# Limit tables", "", library_sentence(), "", "Generated from the tables; do not edit these pages.", ""]
+def index(tables: list[LimitTable], linked: Container[str] | None = None) -> str:
+    """The list of all tables; with links to the pages of those `linked`, to all pages by default."""
+
+    def name(table_id: str) -> str:
+        return f"[{table_id}]({table_id}.md)" if linked is None or table_id in linked else f"`{table_id}`"
+
+    lines = ["# Limit tables", "", library_sentence(), "", *([] if linked is None else [ON_DEMAND, ""])]
     lines += ["| table | title | on | rules |", "|---|---|---|---|"]
     for table in tables:
-        base = f"[{table.base}]({table.base}.md)" if table.base else ""
+        base = name(table.base) if table.base else ""
         rules = len(table.rules) + len(table.event_rules) + len(table.load_rules)
-        lines.append(f"| [{table.id}]({table.id}.md) | {table.title} | {base} | {rules} |")
+        lines.append(f"| {name(table.id)} | {table.title} | {base} | {rules} |")
     return "\n".join(lines) + "\n"
 
 
