@@ -48,9 +48,13 @@ class Room:
         self.beside = [name.strip() for name in beside.split(",") if name.strip()]
 
 
-def rooms() -> list[Room]:
+def developers_section(title: str) -> str:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    rows = re.findall(r"^\| (\d .*) \|$", text, flags=re.MULTILINE)
+    return text.split(f"\n## {title}\n")[1].split("\n## ")[0]
+
+
+def rooms() -> list[Room]:
+    rows = re.findall(r"^\| (\d .*) \|$", developers_section("The house"), flags=re.MULTILINE)
     return [Room([cell.strip() for cell in row.split("|")]) for row in rows]
 
 
@@ -105,6 +109,36 @@ def test_a_module_imports_only_from_below() -> None:
             if other.rank >= own.rank and other is not own and other.name not in own.beside:
                 upward.append(f"{named(path)}:{line} (rank {own.rank}) imports pqcheck.{top} (rank {other.rank})")
     assert upward == []
+
+
+# The table of places.
+
+
+def defined_in(path: Path) -> set[str]:
+    """Names of the functions and classes of a module, methods as ``Class.method``."""
+    names = set()
+    for node in parsed(path).body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            names.add(node.name)
+        if isinstance(node, ast.ClassDef):
+            names |= {f"{node.name}.{below.name}" for below in node.body if isinstance(below, ast.FunctionDef)}
+    return names
+
+
+def test_every_place_of_the_table_where_is_what_exists() -> None:
+    rows = re.findall(r"^\| (.+) \| (.+) \|$", developers_section("Where is ...?"), flags=re.MULTILINE)[1:]
+    assert len(rows) >= 18
+    lost = []
+    for what, where in rows:
+        places = re.findall(r"`([^`]+)`", where)
+        if not places:
+            lost.append(f"{what}: no place")
+        for place in places:
+            name, _, function = place.partition(":")
+            path = ROOT / name
+            if not path.is_file() or (function and function not in defined_in(path)):
+                lost.append(f"{what}: {place}")
+    assert lost == []
 
 
 # Size, documentation, habits.
