@@ -52,11 +52,15 @@ def test_no_two_wirings_look_alike() -> None:
     assert all(offset % 60 == 0 for triple in triples for offset in triple)
 
 
-@pytest.mark.parametrize("signature", ALL, ids=lambda one: one.words())
-@pytest.mark.parametrize("factor", [0.8, 0.9, 1.0])
-def test_every_wiring_is_recognised_from_its_angles(signature: Signature, factor: float) -> None:
-    angles = np.degrees(np.arccos(factor)) + np.asarray(signature.offsets)
-    assert ranked(angles, -15, 45)[0][1] == signature
+def test_every_wiring_is_recognised_from_its_angles() -> None:
+    mistaken = []
+    for signature in ALL:
+        for factor in (0.8, 0.9, 1.0):
+            angles = np.degrees(np.arccos(factor)) + np.asarray(signature.offsets)
+            best = ranked(angles, -15, 45)[0][1]
+            if best != signature:
+                mistaken.append((signature.words(), factor, best.words()))
+    assert mistaken == []
 
 
 def test_active_power_alone_names_the_pairs_it_cannot_tell_apart() -> None:
@@ -146,14 +150,15 @@ def test_no_wiring_alarm_on_sound_sites() -> None:
     assert sum(row.found for row in rows) == 0
 
 
-@pytest.mark.parametrize("factor", [0.8, 0.9, 1.0])
-@pytest.mark.parametrize("name", [*WIRINGS, *PAIRS])
-def test_every_planted_wiring_fault_is_seen(name: str, factor: float) -> None:
+def test_every_planted_wiring_fault_is_seen() -> None:
     """Found, or said to be ambiguous; never missed. What looks like a leading load may stay ambiguous."""
-    row = wiring_row(name, 3, SEED, factor)
-    assert row.missed == 0
-    if not name.startswith("rotated"):
-        assert row.found == row.runs
+    unseen = []
+    for name in (*WIRINGS, *PAIRS):
+        for factor in (0.8, 0.9, 1.0):
+            row = wiring_row(name, 3, SEED, factor)
+            if row.missed or (not name.startswith("rotated") and row.found != row.runs):
+                unseen.append((name, factor, row))
+    assert unseen == []
 
 
 @pytest.mark.parametrize(
