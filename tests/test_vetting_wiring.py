@@ -19,9 +19,8 @@ from tests.simulator.faults import PAIRS, WIRINGS
 from tests.simulator.scenes import KINDS, columns, draw, record
 from tests.simulator.study import BOTH, both_row, plant_row, sound_rows, wiring_row
 
-# Per-phase powers in per unit of V I behind each wrong connection: project notes on field practice, section
-# "signatures calculable from trends" (derived; consistent with published meter-wiring guides). Columns: power factor
-# 1, 0.866 and 0.80 lagging; P of a, b, c and Q of a where the notes give it.
+# Per-phase powers in per unit of V I behind each wrong connection (derived, docs/method/soundness.md; consistent with
+# published meter-wiring guides). Columns: power factor 1, 0.866 and 0.80 lagging; P of a, b, c and Q of a for some.
 TABLE = {
     "reversed a": (("a", "b", "c"), (True, False, False), ((-1, 1, 1), (-0.87, 0.87, 0.87), (-0.80, 0.80, 0.80))),
     "two reversed": (("a", "b", "c"), (True, True, False), ((-1, -1, 1), (-0.87, -0.87, 0.87), (-0.8, -0.8, 0.8))),
@@ -70,7 +69,7 @@ def test_active_power_alone_names_the_pairs_it_cannot_tell_apart() -> None:
     assert {("b", "c", "a"), ("c", "a", "b")} <= both
 
 
-# Two-element fractions of the true total: project notes on field practice (derived): power factor, element 1, element 2
+# Two-element fractions of the true total (derived): power factor, element 1, element 2
 # as fractions of the total of the right connection, which is sqrt(3) V I pf.
 @pytest.mark.parametrize(
     ("factor", "one", "two"), [(1.0, 0.50, 0.50), (0.9, 0.36, 0.64), (0.8, 0.28, 0.72), (0.5, 0, 1)]
