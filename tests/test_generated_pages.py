@@ -184,3 +184,12 @@ def test_every_page_is_reached_from_the_index_and_no_link_is_dead() -> None:
             if place.suffix == ".md" and place.is_relative_to(DOCS):
                 waiting.append(place)
     assert pages - reached == set()
+
+
+def test_every_file_that_a_page_names_exists() -> None:
+    lost = []
+    for page in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *DOCS.rglob("*.md")]:
+        text = page.read_text(encoding="utf-8")
+        named = re.findall(r"`((?:pqcheck|tests|docs|limits|reference_cases)/[\w./-]*)(?::[\w.]+)?`", text)
+        lost += [f"{page.relative_to(ROOT)}: {name}" for name in named if not (ROOT / name).exists()]
+    assert lost == []

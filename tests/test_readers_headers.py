@@ -1,4 +1,4 @@
-"""Spellings of the trade (job notes, table of names by quantity): what each is read as, and what is left alone."""
+"""Spellings of the trade, by quantity: what each is read as, and what is left alone."""
 
 from __future__ import annotations
 
