@@ -91,7 +91,7 @@ def _refused(code: str) -> list[str]:
     rows = [head, ""]
     for row in entry["refuses"]:
         what = "the quantity " \
-               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{one}`" for one in row["quantities"])
+               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{name}`" for name in row["quantities"])
         word, _, condition = row["phases"].partition(" if ")
         only = f" (only where the doubt is about {condition})" if condition else ""
         rows.append(f"- {what}, {WORDS[word]}{only}: {row['why']}")

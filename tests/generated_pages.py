@@ -72,8 +72,8 @@ def _subparsers(parser: argparse.ArgumentParser) -> Iterator[tuple[str, argparse
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
             helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
-            for name, one in action.choices.items():
-                yield name, one, helps.get(name, "")
+            for name, below in action.choices.items():
+                yield name, below, helps.get(name, "")
 
 
 def _arguments_of(parser: argparse.ArgumentParser) -> list[argparse.Action]:
@@ -150,10 +150,10 @@ def cli_page() -> str:
             *_tables(parser),
             "",
         ]
-        for name, one, sentence in _subparsers(parser):
-            one.prog = f"pqcheck {command} {name}"
+        for name, below, sentence in _subparsers(parser):
+            below.prog = f"pqcheck {command} {name}"
             head = sentence[:1].upper() + sentence[1:] + "."
-            lines += [f"### {command} {name}", "", head, "", "```text", _usage(one), "```", *_tables(one), ""]
+            lines += [f"### {command} {name}", "", head, "", "```text", _usage(below), "```", *_tables(below), ""]
     return "\n".join(lines).rstrip("\n") + "\n"
 
 

@@ -85,7 +85,7 @@ def page(table: LimitTable) -> str:
         lines += [f"In force from {table.effective_from or '-'} to {table.effective_to or 'further notice'}.", ""]
     if table.applies_if:
         lines += ["The table governs where all of these hold:", ""]
-        lines += [f"- {condition_words(one)}" for one in table.applies_if] + [""]
+        lines += [f"- {condition_words(condition)}" for condition in table.applies_if] + [""]
     options = used_options(table)
     if options:
         lines += ["Options a site may declare under `[limits.options]`, the first value being the default:", ""]
@@ -146,9 +146,9 @@ def _limits(table: LimitTable, rule: Rule) -> Iterator[str]:
 
 def _example(table: LimitTable, rule: Rule) -> str:
     for site in example_sites():
-        found = limits_at(table, rule, site)
-        if found.limits:
-            judged = [limit for limit in found.limits if not limit.row.no_limit] or list(found.limits)
+        in_force = limits_at(table, rule, site)
+        if in_force.limits:
+            judged = [limit for limit in in_force.limits if not limit.row.no_limit] or list(in_force.limits)
             return f"{site.name}: {site_limit_words(judged[0])}. {_allowed(rule)}".rstrip()
     return "No example: the rule holds only under a declared option."
 
@@ -224,7 +224,7 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
         if steps:
             yield from (f"{name}:", "", *(f"- {step_words(step)}" for step in steps), "")
     if rule.classes:
-        yield from (*(f"- {class_words(one)}" for one in rule.classes), "")
+        yield from (*(f"- {class_words(event_class)}" for event_class in rule.classes), "")
     yield from ("### Clause", "", f"{rule.clause}.", "", "### Example", "", _event_example(rule), "")
     yield from ("### Confidence", "", f"The rule: {rule.confidence}.", "")
 
@@ -232,10 +232,10 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
 def _event_example(rule: EventRule) -> str:
     if rule.classes:
         return f"{class_words(rule.classes[0]).split(' [')[0]}."
-    found = edge_at(rule.lower, Decimal("0.3"), Decimal(60))
-    if found is None:
+    curve_edge = edge_at(rule.lower, Decimal("0.3"), Decimal(60))
+    if curve_edge is None:
         return "A dip of 0.3 s is longer than the curve reaches."
-    edge = found[0]
+    edge = curve_edge[0]
     return f"A dip of 0.3 s is inside with a residual voltage of {shown(edge)} % and outside with {plain(edge - 1)} %."
 
 

@@ -52,23 +52,23 @@ def place_for(table: LimitTable, conditions: tuple[Condition, ...], nominal: str
     generation: dict[str, Any] = {}
     options: dict[str, Any] = {}
     spans: dict[str, Span] = {}
-    for one in conditions:
-        if one.span is not None:
-            old = spans.get(one.fact, Span())
-            spans[one.fact] = Span(
-                max((x for x in (old.low, one.span.low) if x is not None), default=None), True,
-                min((x for x in (old.high, one.span.high) if x is not None), default=None), True,
+    for condition in conditions:
+        if condition.span is not None:
+            old = spans.get(condition.fact, Span())
+            spans[condition.fact] = Span(
+                max((x for x in (old.low, condition.span.low) if x is not None), default=None), True,
+                min((x for x in (old.high, condition.span.high) if x is not None), default=None), True,
             )  # fmt: skip
-        elif one.fact in ("measured_at", "connection"):
-            supply[one.fact] = one.values[0]
-        elif one.fact.startswith("option:"):
-            options[one.fact.removeprefix("option:")] = one.values[0]
-        elif one.fact == "generating_facility":
-            generation["facility"] = one.values[0] == "true"
-        elif one.fact == "is_pcc":
-            pcc["is_pcc"] = one.values[0] == "true"
+        elif condition.fact in ("measured_at", "connection"):
+            supply[condition.fact] = condition.values[0]
+        elif condition.fact.startswith("option:"):
+            options[condition.fact.removeprefix("option:")] = condition.values[0]
+        elif condition.fact == "generating_facility":
+            generation["facility"] = condition.values[0] == "true"
+        elif condition.fact == "is_pcc":
+            pcc["is_pcc"] = condition.values[0] == "true"
         else:
-            raise AssertionError(f"a fact this test does not know: {one.fact}")
+            raise AssertionError(f"a fact this test does not know: {condition.fact}")
     for fact, span in spans.items():
         value = inside(span)
         if fact == "nominal_voltage":
@@ -99,7 +99,7 @@ def place_for(table: LimitTable, conditions: tuple[Condition, ...], nominal: str
 
 def judged_rows(rule: Rule, rows: list[Row]) -> list[Row]:
     """One row per order (per curve: its first point); rows without a limit on purpose are not on a limit."""
-    made: list[Row] = []
+    chosen: list[Row] = []
     seen: set[tuple[Decimal | None, Decimal | None]] = set()
     for row in rows:
         if row.no_limit or row.hertz:
@@ -108,10 +108,10 @@ def judged_rows(rule: Rule, rows: list[Row]) -> list[Row]:
             # A day of 3 s values is long: one order for each limit in the table.
             if (row.low, row.high) not in seen:
                 seen.add((row.low, row.high))
-                made.append(replace(row, orders=row.orders[:1] if row.orders else None))
+                chosen.append(replace(row, orders=row.orders[:1] if row.orders else None))
             continue
-        made += [replace(row, orders=(order,)) for order in row.orders] if row.orders else [row]
-    return made
+        chosen += [replace(row, orders=(order,)) for order in row.orders] if row.orders else [row]
+    return chosen
 
 
 def cases(table: LimitTable) -> Iterator[Case]:
@@ -153,9 +153,9 @@ def columns_for(case: Case, values: list[np.ndarray]) -> dict[str, np.ndarray]:
     if rule.reference == "nominal" and rule.quantity == "voltage_harmonic":
         unit = "% of nominal"
     columns = {}
-    for row, one in zip(case.rows, values, strict=True):
+    for row, series in zip(case.rows, values, strict=True):
         order = f".h{row.orders[0]}" if row.orders else ""
-        columns[f"{rule.quantity}{phase}{order} [{unit}]"] = one
+        columns[f"{rule.quantity}{phase}{order} [{unit}]"] = series
     if rule.reference == "nominal" and rule.quantity == "voltage_thd":
         nominal = case.place.supply.nominal(case.phase or "")
         columns[f"voltage{phase} [V]"] = np.full(len(values[0]), float(nominal or 0))
@@ -229,11 +229,11 @@ def wrong_verdicts(case: Case) -> list[str]:
         ("one more", within + 1, 1, bad),
     )
     periods: list[tuple[str, list[np.ndarray], Verdict]] = []
-    for side in range(max(len(one) for one in sides)):
+    for side in range(max(len(row_sides) for row_sides in sides)):
         for where, count, outward, verdict in steps:
             series = []
-            for one in sides:
-                limit, direction, safe = one[min(side, len(one) - 1)]
+            for row_sides in sides:
+                limit, direction, safe = row_sides[min(side, len(row_sides) - 1)]
                 values = np.full(length, float(safe))
                 values[:count] = float(limit + direction * outward * STEP * max(abs(limit), Decimal(1)))
                 series.append(values)
@@ -241,13 +241,14 @@ def wrong_verdicts(case: Case) -> list[str]:
     if rule.period.length == "recording":
         return [line for where, series, verdict in periods for line in unlike(case, run(case, series), verdict, where)]
     # Days and weeks lie back to back: one recording holds them all.
-    found = run(case, [np.concatenate(parts) for parts in zip(*(series for _, series, _ in periods), strict=True)])
-    starts = sorted({finding.period.start for finding in found if finding.period})
+    joined = zip(*(series for _, series, _ in periods), strict=True)
+    findings = run(case, [np.concatenate(parts) for parts in joined])
+    starts = sorted({finding.period.start for finding in findings if finding.period})
     if len(starts) != len(periods):
         return [f"{case.name}: {len(starts)} periods instead of {len(periods)}"]
     wrong = []
     for start, (where, _, verdict) in zip(starts, periods, strict=True):
-        own = [finding for finding in found if finding.period and finding.period.start == start]
+        own = [finding for finding in findings if finding.period and finding.period.start == start]
         wrong += unlike(case, own, verdict, where)
     return wrong
 
@@ -259,11 +260,11 @@ def run(case: Case, values: list[np.ndarray]) -> list[Finding]:
     return [f for f in judged(made, case.place, table) if f.statistic is not None and f.statistic.value is not None]
 
 
-def unlike(case: Case, found: list[Finding], verdict: Verdict, where: str) -> list[str]:
-    if not found:
+def unlike(case: Case, findings: list[Finding], verdict: Verdict, where: str) -> list[str]:
+    if not findings:
         return [f"{case.name}: nothing was judged {where}"]
     return [
         f"{case.name}: {finding.id} {where} is {finding.verdict}, not {verdict} ({finding.reason})"
-        for finding in found
+        for finding in findings
         if finding.verdict is not verdict
     ]

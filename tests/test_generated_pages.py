@@ -144,18 +144,18 @@ def test_the_page_about_exit_codes_has_each_code_with_its_meaning() -> None:
 
 
 def _properties(schema: object, path: str = "") -> set[str]:
-    found: set[str] = set()
+    names: set[str] = set()
     if isinstance(schema, dict):
         for name, below in schema.get("properties", {}).items():
-            found |= {name} | _properties(below)
+            names |= {name} | _properties(below)
         for key in ("items", "additionalProperties", "anyOf", "allOf", "oneOf", "then", "else", "if", "$defs"):
             below = schema.get(key)
-            for one in below.values() if key == "$defs" and isinstance(below, dict) else [below]:
-                found |= _properties(one)
+            for part in below.values() if key == "$defs" and isinstance(below, dict) else [below]:
+                names |= _properties(part)
     elif isinstance(schema, list):
-        for one in schema:
-            found |= _properties(one)
-    return found
+        for part in schema:
+            names |= _properties(part)
+    return names
 
 
 def test_the_page_about_the_findings_file_names_every_key_and_verdict() -> None:

@@ -168,7 +168,7 @@ def test_everything_public_is_documented() -> None:
 
 
 def test_only_the_command_line_prints_and_exits() -> None:
-    found = []
+    places = []
     for path in MODULES:
         if top_of(path) in ("cli", "__main__"):
             continue
@@ -176,8 +176,8 @@ def test_only_the_command_line_prints_and_exits() -> None:
             if (isinstance(node, ast.Call) and ast.unparse(node.func) in ("print", "exit", "sys.exit")) or (
                 isinstance(node, ast.Name) and node.id == "SystemExit"
             ):
-                found.append(f"{named(path)}:{node.lineno}")
-    assert found == []
+                places.append(f"{named(path)}:{node.lineno}")
+    assert places == []
 
 
 def test_nothing_evaluates_text() -> None:
@@ -236,8 +236,8 @@ def test_importing_the_package_imports_nothing_heavy() -> None:
 
 def test_every_package_is_listed() -> None:
     listed = PROJECT["tool"]["setuptools"]["packages"]
-    found = {".".join(path.parent.relative_to(ROOT).parts) for path in PACKAGE.rglob("__init__.py")}
-    assert sorted(listed) == sorted(found | {"pqcheck.limits"})
+    packages = {".".join(path.parent.relative_to(ROOT).parts) for path in PACKAGE.rglob("__init__.py")}
+    assert sorted(listed) == sorted(packages | {"pqcheck.limits"})
 
 
 CODE = (".py", ".pyc", ".pyi", ".c", ".so", ".pyd")

@@ -24,12 +24,12 @@ CUT = "[...]\n"
 
 def runs() -> list[tuple[str, str]]:
     """(command, output) of every console block."""
-    found = []
+    shown = []
     for block in re.findall(r"^```console\n(.*?)^```", README, re.DOTALL | re.MULTILINE):
         for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
             command, _, output = part.partition("\n")
-            found.append((command, output))
-    return found
+            shown.append((command, output))
+    return shown
 
 
 def test_there_is_a_worked_run() -> None:
