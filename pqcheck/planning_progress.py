@@ -11,7 +11,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.records import dataclass
 
 LENGTHS = {"day": DAY, "week": 7 * DAY}
-"""Periods that a survey can complete, microseconds (contract section 3)."""
+"""Periods that a survey can complete, microseconds."""
 
 NEVER = frozenset({
     "wrong-interval", "not-recorded", "phase-missing", "orders-missing", "neutral-not-seen", "no-criterion",
