@@ -14,7 +14,7 @@ from pqcheck.deriving.formulas import PercentOfNominal
 from pqcheck.findings import Finding, Findings, Verdict, in_order
 from pqcheck.judging.resolve import resolve
 from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judging.tally import PeriodTallies, Samples
+from pqcheck.judging.tally import PeriodTallies, SampleBounds
 from pqcheck.limit_tables import load_table
 from pqcheck.passes import Product
 from tests.recordings import judged, one, recording, site
@@ -122,7 +122,7 @@ def test_periods_that_overlap_begin_early_or_hold_nothing(
     run = TaskRun(task, band, periods)
     tallies = PeriodTallies([(0, series, run)], 1)
     for first, end in itertools.pairwise(cuts):
-        samples = Samples(end - first, [Product(low[first:end])], [Product(high[first:end])])
+        samples = SampleBounds(end - first, [Product(low[first:end])], [Product(high[first:end])])
         tallies.feed(samples, first)
     tallies.finish()
     for (first, end), tallied in zip(spans, run.results(), strict=True):

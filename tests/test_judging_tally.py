@@ -14,7 +14,7 @@ from pqcheck.counting import band
 from pqcheck.findings import Findings, in_order
 from pqcheck.judging.resolve import resolve
 from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judging.tally import PeriodTallies, Samples
+from pqcheck.judging.tally import PeriodTallies, SampleBounds
 from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import Statistic, load_table
 from pqcheck.passes import Product
@@ -59,7 +59,7 @@ def test_a_period_at_once_or_bit_by_bit(
         tallies = PeriodTallies([(0, SeriesRun(source, source, None, 600_000_000, 0, []), run)], 1)
         for first in range(0, 1100, size):
             part = [row.cut(first, min(first + size, 1100))]
-            tallies.feed(Samples(len(part[0].members), part, part), first)
+            tallies.feed(SampleBounds(len(part[0].members), part, part), first)
         tallies.finish()
         made += run.results()
     assert len({one[:3] for one in made}) == 1

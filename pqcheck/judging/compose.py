@@ -12,8 +12,8 @@ from msgspec import Struct
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
-from pqcheck.judging.break_even import BreakEven, Demand, as_sentence
-from pqcheck.judging.decide import Counts, Decision
+from pqcheck.judging.break_even import BreakEven, DemandRanges, as_sentence
+from pqcheck.judging.decide import Decision, PeriodCounts
 from pqcheck.judging.instrument_uncertainty import uncertainty
 from pqcheck.judging.series import JudgedPeriod
 from pqcheck.judging.tasks import Settled, Task, scale_of
@@ -147,7 +147,7 @@ class FindingTemplate(Struct, frozen=True):
     """Whether a reading in the unit of the source is one in the unit of the finding."""
     band: Decimal | None
     unverified: bool
-    demand: Demand | None
+    demand: DemandRanges | None
     """For rules about the maximum demand current."""
     follows: tuple[str, ...]
     follows_judged: tuple[str, ...]
@@ -224,7 +224,7 @@ def period_of(length: str, period: JudgedPeriod, zone: str) -> Period:
 
 
 @lru_cache(maxsize=4096)
-def intervals_of(counts: Counts, allowed: int) -> Intervals:
+def intervals_of(counts: PeriodCounts, allowed: int) -> Intervals:
     """The counts of a day are the same for hundreds of channels, which then share them."""
     return Intervals(counts.expected, counts.valid, counts.missing, counts.excluded, counts.outside, allowed)
 

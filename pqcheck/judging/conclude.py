@@ -14,14 +14,14 @@ from pqcheck.evidence import Runs
 from pqcheck.findings import Finding, Intervals, Period, Window
 from pqcheck.judging import compose
 from pqcheck.judging.break_even import BreakEven
-from pqcheck.judging.decide import Bounding, Counts, Decider, Decision, depends_only_on_counts
+from pqcheck.judging.decide import BoundEvidence, Decider, Decision, PeriodCounts, depends_only_on_counts
 from pqcheck.judging.distrust import distrusted, reaching
 from pqcheck.judging.interruptions import Span
 from pqcheck.judging.lightest_load import LightestLoad
 from pqcheck.judging.series import JudgedPeriod, LongerMeans, SeriesRun, TaskRun, count_slots
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
-from pqcheck.judging.windows import Place, RunWindows, in_unit
+from pqcheck.judging.windows import RunWindows, WindowPlace, in_unit
 from pqcheck.recording import Recording, Stream
 from pqcheck.site.model import Site
 
@@ -38,6 +38,9 @@ class Remainder(Struct, frozen=True):
     start_us: int
     end_us: int
     intervals: int
+
+
+_Decided = tuple[PeriodCounts, Decision, Intervals]
 
 
 class Conclusions:
@@ -66,7 +69,7 @@ class Conclusions:
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         self._periods: dict[tuple[str, int], _Periods] = {}
-        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], tuple[Counts, Decision, Intervals]]] = {}
+        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], _Decided]] = {}
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
         self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
@@ -82,12 +85,14 @@ class Conclusions:
         shared = self._shared(task, task_run.periods)
         template = compose.template_of(task, self._site, self._break_even)
         inputs = run.source.formula.inputs
-        place = Place(run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs)
+        place = WindowPlace(
+            run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs
+        )
         doubts = reaching(self._trust, task, run)
         light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
         means = task_run.means
         outside = means.outside() if means is not None else []
-        bounding = None if run.recorded else _bounding(stream, run, means, template)
+        evidence = None if run.recorded else _bound_evidence(stream, run, means, template)
         # Channels that a rule finds in the same state share what is decided of them.
         key = id(task.rule), task.row.no_limit, id(task_run.periods)
         known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
@@ -95,11 +100,11 @@ class Conclusions:
             state = number, tallied.valid, tallied.outside
             found = known.get(state)
             if found is None:
-                proven = bounding
-                if bounding is not None and outside and outside[number] > tallied.outside:
+                proven = evidence
+                if evidence is not None and outside and outside[number] > tallied.outside:
                     inside = tallied.valid - tallied.outside
                     tallied = tallied._replace(valid=inside + outside[number], outside=outside[number])
-                    proven = bounding._replace(means_outside=outside[number])
+                    proven = evidence._replace(means_outside=outside[number])
                 counts = self._counts(task, run, period, tallied)
                 decision = self._decider.decide(task, counts, tallied, proven)
                 found = known[state] = counts, decision, compose.intervals_of(counts, decision.allowed)
@@ -134,13 +139,13 @@ class Conclusions:
             found = self._periods[key] = _Periods(periods, shown, any(one.complete for one in periods), longest)
         return found
 
-    def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> Counts:
+    def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> PeriodCounts:
         slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
         excluded = period.excluded
         if task.rule.drop_flagged and self._flagged and run.recorded:
             excluded = self._taken_out(*slots)
         interrupted = self._interrupted(*slots) if self._interruptions else 0
-        return Counts(
+        return PeriodCounts(
             period.expected,
             excluded,
             tallied.valid,
@@ -160,7 +165,9 @@ class Conclusions:
             self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
 
 
-def _bounding(stream: Stream, run: SeriesRun, means: LongerMeans | None, template: compose.FindingTemplate) -> Bounding:
+def _bound_evidence(
+    stream: Stream, run: SeriesRun, means: LongerMeans | None, template: compose.FindingTemplate
+) -> BoundEvidence:
     nearest = ""
     if means is not None and means.farthest is not None:
         task = template.task
@@ -169,7 +176,7 @@ def _bounding(stream: Stream, run: SeriesRun, means: LongerMeans | None, templat
         nearest = f"{reading:.6g} {task.unit} (limit {limits} {task.unit})"
     notes = [one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note]
     assumed = "".join(f"; {note}" for note in dict.fromkeys(notes))
-    return Bounding(duration_text(stream.axis.interval_us), 0, nearest, assumed)
+    return BoundEvidence(duration_text(stream.axis.interval_us), 0, nearest, assumed)
 
 
 class _Periods(NamedTuple):
@@ -188,5 +195,5 @@ class _Periods(NamedTuple):
         return self.some_complete or period.recorded < self.longest
 
 
-def _windows(runs: Runs, place: Place) -> Sequence[Window]:
+def _windows(runs: Runs, place: WindowPlace) -> Sequence[Window]:
     return RunWindows(runs, place) if len(runs.first) else ()

@@ -27,7 +27,7 @@ from pqcheck.site.model import Coverage
 _SECOND = 1_000_000
 
 
-class Counts(NamedTuple):
+class PeriodCounts(NamedTuple):
     """What is known of one period."""
 
     expected: int
@@ -63,7 +63,7 @@ class Decision(Struct, frozen=True):
     """False where nothing was: then the finding shows neither counts nor a reading."""
 
 
-class Bounding(NamedTuple):
+class BoundEvidence(NamedTuple):
     """What a period rests on whose values were not recorded at the rule's interval."""
 
     recorded: str
@@ -99,7 +99,7 @@ def allowed_exceedances(statistic: Statistic, counted: int, interval_us: int) ->
     return 0
 
 
-def _outcome(task: Task, counts: Counts, tallied: Tallied, limit: int) -> str:
+def _outcome(task: Task, counts: PeriodCounts, tallied: Tallied, limit: int) -> str:
     if _about_runs(task):
         longest = int(tallied.runs.count.max()) if len(tallied.runs) else 0
         return prove(longest, tallied.longest_possible, limit)
@@ -116,7 +116,7 @@ def period_word(task: Task) -> str:
     return "recording" if length == "recording" else length
 
 
-def would_be(counts: Counts, task: Task, interval_us: int) -> str:
+def would_be(counts: PeriodCounts, task: Task, interval_us: int) -> str:
     """What the valid values alone give."""
     if not counts.valid:
         return "there is no value at all"
@@ -134,23 +134,25 @@ class Decider:
         self._coverage = coverage
         self._known: dict[tuple[object, ...], Decision] = {}
 
-    def decide(self, task: Task, counts: Counts, tallied: Tallied, bounding: Bounding | None = None) -> Decision:
-        """Decide one period; `bounding` where no value was recorded at the rule's interval."""
-        decision = self._plainly(task, counts, tallied, bounding)
+    def decide(
+        self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None = None
+    ) -> Decision:
+        """Decide one period; `evidence` where no value was recorded at the rule's interval."""
+        decision = self._plainly(task, counts, tallied, evidence)
         if _without_limit(task) or counts.counted <= 0:
             return decision
         return _weaken(task, counts, decision)
 
-    def _plainly(self, task: Task, counts: Counts, tallied: Tallied, bounding: Bounding | None) -> Decision:
+    def _plainly(self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None) -> Decision:
         """The decision before proxies and bounds: the same for all channels that a rule finds in the same state."""
         if _about_runs(task):
-            return _decide(task, counts, tallied, self._coverage, bounding)
-        key = id(task.rule), task.row.no_limit, task.interval_us, counts, bounding
+            return _decide(task, counts, tallied, self._coverage, evidence)
+        key = id(task.rule), task.row.no_limit, task.interval_us, counts, evidence
         found = self._known.get(key)
         if found is None:
             if len(self._known) >= self._AT_MOST:
                 self._known.clear()
-            found = self._known[key] = _decide(task, counts, tallied, self._coverage, bounding)
+            found = self._known[key] = _decide(task, counts, tallied, self._coverage, evidence)
         return found
 
 
@@ -160,17 +162,17 @@ def _without_limit(task: Task) -> bool:
 
 
 def _decide(
-    task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | None, bounding: Bounding | None
+    task: Task, counts: PeriodCounts, tallied: Tallied, coverage: Coverage | None, evidence: BoundEvidence | None
 ) -> Decision:
     limit = allowed_exceedances(task.rule.statistic, counts.counted, task.interval_us)
     if _without_limit(task):
-        return _no_limit(task, limit, bounding)
+        return _no_limit(task, limit, evidence)
     if counts.counted <= 0:
         why = f"every interval of the {period_word(task)} is excluded by declaration"
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings-left", why=why), False, limit)
     outcome = _outcome(task, counts, tallied, limit)
-    if bounding is not None:
-        return _by_bounds(task, counts, outcome, limit, bounding)
+    if evidence is not None:
+        return _by_bounds(task, counts, outcome, limit, evidence)
     if task.rule.time_criterion is not None:
         return _range_only(task, counts, outcome, limit)
     if outcome == "fail":
@@ -180,8 +182,8 @@ def _decide(
     return _undecided(task, counts, limit, coverage)
 
 
-def _no_limit(task: Task, limit: int, bounding: Bounding | None) -> Decision:
-    if bounding is not None:
+def _no_limit(task: Task, limit: int, evidence: BoundEvidence | None) -> Decision:
+    if evidence is not None:
         why = f"The document sets no limit, and {duration_text(task.interval_us)} values were not recorded"
         return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=why), False, limit, judged=False)
     why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
@@ -191,32 +193,32 @@ def _no_limit(task: Task, limit: int, bounding: Bounding | None) -> Decision:
     return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=text), False, limit)
 
 
-def _by_bounds(task: Task, counts: Counts, outcome: str, limit: int, bounding: Bounding) -> Decision:
+def _by_bounds(task: Task, counts: PeriodCounts, outcome: str, limit: int, evidence: BoundEvidence) -> Decision:
     """What minimum and maximum columns, or means over a longer interval, prove of values that were not recorded."""
     criterion, needed = task.rule.time_criterion, duration_text(task.interval_us)
     # A range without a time criterion, seen only through longer intervals, can fail but never passes.
     if outcome == "open" or (criterion is not None and (outcome == "pass" or criterion.outside != "fail")):
         if task.rule.period.length == "year" and not counts.complete:
             return Decision(Verdict.NOT_APPLICABLE, _too_short(counts, 0, "none", 0), False, 0, judged=False)
-        seen = f"; the {bounding.recorded} value nearest to a limit is {bounding.nearest}" if bounding.nearest else ""
-        why = reason("wrong-interval", needed=needed, recorded=f"{bounding.recorded} values", seen=seen)
+        seen = f"; the {evidence.recorded} value nearest to a limit is {evidence.nearest}" if evidence.nearest else ""
+        why = reason("wrong-interval", needed=needed, recorded=f"{evidence.recorded} values", seen=seen)
         return Decision(Verdict.INCONCLUSIVE, why, False, 0, judged=False)
     if outcome == "pass":
         inside = counts.valid - counts.outside
         text = f"The recorded extremes show {inside} of {counts.counted} intervals of {needed} inside"
         text += f"; {limit} may lie outside"
-    elif not bounding.means_outside:
+    elif not evidence.means_outside:
         text = f"The recorded extremes show {counts.outside} intervals of {needed} outside; {limit} may be"
     else:
         text = (
-            f"A mean over {bounding.recorded} that lies outside shows that at least one of its {needed} intervals "
+            f"A mean over {evidence.recorded} that lies outside shows that at least one of its {needed} intervals "
             f"does; {counts.outside} such means, {limit} intervals may be outside"
         )
     verdict = Verdict.PASS if outcome == "pass" else Verdict.FAIL
-    return Decision(verdict, reason("proven-by-bound", text=text + bounding.assumed), True, limit)
+    return Decision(verdict, reason("proven-by-bound", text=text + evidence.assumed), True, limit)
 
 
-def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decision:
+def _range_only(task: Task, counts: PeriodCounts, outcome: str, limit: int) -> Decision:
     """A range without a time criterion (ANSI C84.1)."""
     criterion = task.rule.time_criterion
     assert criterion is not None
@@ -237,7 +239,7 @@ def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decisio
     return _undecided(task, counts, limit, None)
 
 
-def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None) -> Decision:
+def _undecided(task: Task, counts: PeriodCounts, limit: int, coverage: Coverage | None) -> Decision:
     rule = task.rule
     share = rule.coverage_percent if rule.coverage_percent is not None else None
     policy = f"{task.table.standard}" if share is not None else ""
@@ -275,7 +277,7 @@ def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None
     return Decision(Verdict.INCONCLUSIVE, reason(code, **fields), False, limit)
 
 
-def _too_short(counts: Counts, seen: int, share: str, outside: int) -> Reason:
+def _too_short(counts: PeriodCounts, seen: int, share: str, outside: int) -> Reason:
     return reason(
         "period-longer-than-recording",
         period="year", seen=seen, expected=counts.expected, share=share, outside=outside,
@@ -291,7 +293,7 @@ def depends_only_on_counts(task: Task) -> bool:
     )
 
 
-def _weaken(task: Task, counts: Counts, decision: Decision) -> Decision:
+def _weaken(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
     """What a proxy or a lower bound does to a verdict: a pass cannot rest on it, a fail stays."""
     source = task.source
     if source is None:

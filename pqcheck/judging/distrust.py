@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pqcheck.deriving.formulas import Formula, PercentOfFundamental, Unbalance
 from pqcheck.findings import Verdict
-from pqcheck.judging.decide import Counts, Decision, shared_reason
+from pqcheck.judging.decide import Decision, PeriodCounts, shared_reason
 from pqcheck.judging.series import JudgedPeriod, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
@@ -33,7 +33,7 @@ def reaching(trust: Sequence[Trust], task: Task, run: SeriesRun) -> list[Trust]:
 def distrusted(
     decision: Decision,
     task: Task,
-    counts: Counts,
+    counts: PeriodCounts,
     tallied: Tallied,
     run: SeriesRun,
     period: JudgedPeriod,
@@ -99,7 +99,7 @@ def _grows(formula: Formula) -> bool:
 def _stands(
     decision: Decision,
     task: Task,
-    counts: Counts,
+    counts: PeriodCounts,
     tallied: Tallied,
     run: SeriesRun,
     period: JudgedPeriod,

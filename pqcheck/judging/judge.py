@@ -31,7 +31,7 @@ _WORTH_A_THREAD = 1_000_000
 """Values of a block from which on whoever observes it does so beside the judging, which mostly is compiled passes."""
 
 
-class Judged(Struct, frozen=True):
+class JudgedRecording(Struct, frozen=True):
     """Limit findings, leftovers that were not judged on their own, and spans in which the supply was interrupted."""
 
     findings: tuple[Finding, ...]
@@ -47,7 +47,7 @@ def judge(
     *,
     observe: Observer | None = None,
     trust: Callable[[], Sequence[Trust]] = tuple,
-) -> Judged:
+) -> JudgedRecording:
     """Judge every task in one pass over the streams.
 
     `observe` sees every block once (vetting); `trust` is asked once the pass is over.
@@ -71,7 +71,7 @@ class _Pass:
         self.lightest: list[LightestLoad] = []
         self._done: list[tuple[Stream, list[SeriesRun]]] = []
 
-    def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> Judged:
+    def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> JudgedRecording:
         streams = self.recording.streams
         # Streams with voltages first: an interruption seen there counts for the others too.
         order = sorted(
@@ -93,7 +93,7 @@ class _Pass:
             for run in sorted(series, key=lambda run: not run.recorded):
                 concluded.of_series(stream, run)
         settled = [of_settled(one) for one in self.settled]
-        return Judged((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
+        return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
 
     def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
         tasks = self.tasks[number]

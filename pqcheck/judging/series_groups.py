@@ -13,7 +13,7 @@ from pqcheck.deriving.aggregate import Grouper, Spread
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.series import Mask, SeriesRun, TaskRun, masked_product
-from pqcheck.judging.tally import PeriodTallies, Samples, sides
+from pqcheck.judging.tally import PeriodTallies, SampleBounds, sides
 from pqcheck.passes import Product
 from pqcheck.recording import Axis
 
@@ -88,7 +88,7 @@ class SeriesGroup:
         low = products(self._low)
         high = low if self._recorded else products(self._high)
         if not self._to_slots and size >= _AT_ONCE and not self._held:
-            self._tally(Samples(size, low, high))
+            self._tally(SampleBounds(size, low, high))
             return
         if self._to_slots:
             lows = self._to_slots[0].feed(low)
@@ -132,9 +132,9 @@ class SeriesGroup:
             for start, end in self._touched(self._slot, low.shape[1]):
                 low[:, start:end] = high[:, start:end] = np.nan
         lows = [Product(row) for row in low]
-        self._tally(Samples(low.shape[1], lows, lows if self._recorded else [Product(row) for row in high]))
+        self._tally(SampleBounds(low.shape[1], lows, lows if self._recorded else [Product(row) for row in high]))
 
-    def _tally(self, samples: Samples) -> None:
+    def _tally(self, samples: SampleBounds) -> None:
         for tallies in self._tallies:
             tallies.feed(samples, self._slot)
         self._slot += samples.size

@@ -37,7 +37,7 @@ class Tallied(NamedTuple):
     """Longest run of slots not proven inside, for rules about runs: what such a rule cannot rule out."""
 
 
-class Samples(NamedTuple):
+class SampleBounds(NamedTuple):
     """Consecutive slots of several series on one time line."""
 
     size: int
@@ -46,7 +46,7 @@ class Samples(NamedTuple):
     """The same object as `low` where all values were recorded."""
 
 
-class _Period:
+class _PeriodUnderWay:
     """The tally of one period under way, an entry for each task."""
 
     def __init__(self, tasks: int, first: int) -> None:
@@ -96,7 +96,7 @@ class PeriodTallies:
         self._cuts = np.array(cuts)
         self._strict = np.array([band.strict for band in self._bands])
         self._first = 0
-        self._under_way: dict[int, _Period] = {}
+        self._under_way: dict[int, _PeriodUnderWay] = {}
         shape = len(self._periods), len(tasks)
         self._over = np.zeros(shape[0], np.bool_)
         self._valid, self._outside, self._longest_possible = (np.zeros(shape, np.int64) for _ in range(3))
@@ -114,7 +114,7 @@ class PeriodTallies:
         """Whether no period is over only in part there."""
         return all(last <= slot for first, last in self._edges[self._first :] if first < slot)
 
-    def feed(self, samples: Samples, slot: int) -> None:
+    def feed(self, samples: SampleBounds, slot: int) -> None:
         """Take the next samples, of which the first stands at `slot`."""
         end = slot + samples.size
         for number in range(self._first, len(self._periods)):
@@ -125,7 +125,7 @@ class PeriodTallies:
                 continue
             period = self._under_way.get(number)
             if period is None:
-                period = self._under_way[number] = _Period(len(self._rows), first)
+                period = self._under_way[number] = _PeriodUnderWay(len(self._rows), first)
             if max(first, slot) < min(last, end):
                 self._count(period, number, samples, slot, max(first, slot), min(last, end))
             if last <= end:
@@ -133,7 +133,9 @@ class PeriodTallies:
         while self._first < len(self._periods) and self._over[self._first]:
             self._first += 1
 
-    def _count(self, period: _Period, number: int, samples: Samples, slot: int, start: int, end: int) -> None:
+    def _count(
+        self, period: _PeriodUnderWay, number: int, samples: SampleBounds, slot: int, start: int, end: int
+    ) -> None:
         """Count the slots from `start` to `end`."""
         keep = self._keep(number)
         low = [samples.low[row].cut(start - slot, end - slot) for row in self._rows]
@@ -169,7 +171,7 @@ class PeriodTallies:
         first, last = self._edges[number]
         return _kept_of(last - first, self._percent) if self._recorded else 1
 
-    def _look_at(self, period: _Period, column: int, low: Product, high: Product, start: int) -> None:
+    def _look_at(self, period: _PeriodUnderWay, column: int, low: Product, high: Product, start: int) -> None:
         """Count what lies outside, with its runs."""
         band, lows = self._bands[column], low.values()
         highs = lows if self._recorded else high.values()
@@ -188,7 +190,7 @@ class PeriodTallies:
             possible = find_runs(~band.inside(lows, highs), zeros, zeros, start)
             period.possible.setdefault(column, []).append(possible)
 
-    def _keep_farthest(self, period: _Period, column: int, values: Array, keep: int) -> None:
+    def _keep_farthest(self, period: _PeriodUnderWay, column: int, values: Array, keep: int) -> None:
         """Of two limits, the values farthest beyond the nearer one."""
         band, value = self._bands[column], values[~np.isnan(values)]
         period.known[column] += len(value)
@@ -228,7 +230,7 @@ class PeriodTallies:
                     longest = max(longest, unfed + (int(runs.count[-1]) if ends else 0))
                 self._longest_possible[number, column] = longest * self._times
 
-    def _readings(self, period: _Period) -> NDArray[np.float64]:
+    def _readings(self, period: _PeriodUnderWay) -> NDArray[np.float64]:
         """The displayed reading of each task, NaN where there is none: the only place that picks it."""
         places = np.ones(len(self._rows), np.int64)
         if self._recorded:
@@ -250,7 +252,7 @@ class PeriodTallies:
         """Nothing more comes: periods under way, and those that never began, are over as well."""
         for number in range(self._first, len(self._periods)):
             if not self._over[number]:
-                self._under_way.setdefault(number, _Period(len(self._rows), self._edges[number][0]))
+                self._under_way.setdefault(number, _PeriodUnderWay(len(self._rows), self._edges[number][0]))
                 self._close(number)
 
     def take(self, column: int) -> list[Tallied]:

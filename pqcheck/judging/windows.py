@@ -16,7 +16,7 @@ from pqcheck.findings import Window
 from pqcheck.recording import Channel, RowIndex, RowSpan
 
 
-class Place(Struct, frozen=True):
+class WindowPlace(Struct, frozen=True):
     """What the windows of all findings of one task share: the slots they count in, the unit, where the rows stand."""
 
     origin_us: int
@@ -44,7 +44,7 @@ class RunWindows(Sequence[Window]):
 
     __slots__ = ("_count", "_first", "_place", "_worst", "_worst_slot")
 
-    def __init__(self, runs: Runs, place: Place) -> None:
+    def __init__(self, runs: Runs, place: WindowPlace) -> None:
         self._first = _narrow(runs.first)
         self._count = _narrow(runs.count)
         self._worst = runs.worst
