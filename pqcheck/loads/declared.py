@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.errors import SiteError
+from pqcheck.loads.channels import phases_of
 from pqcheck.loads.schedule import Runs, Schedule, profile_file
-from pqcheck.loads.series import phases_of
 from pqcheck.loads.spectra import Spectrum, spectrum_of
 from pqcheck.recording import Recording
 from pqcheck.records import dataclass
