@@ -49,6 +49,7 @@ class Waveform:
         self._readings, self._harmonics = readings, readings.orders(quantity, phase)
         self.recorded = rms is not None or 1 in self._harmonics
         self._zero = np.zeros(count)
+        self._orders: dict[int, Array] = {}
         self.distortion = self._zero if thd is None else thd / 100
         first = None
         if 1 in self._harmonics:
@@ -71,10 +72,12 @@ class Waveform:
 
     def order(self, order: int) -> Array:
         """Amperes or volts of an order from 2 on, zero where it was not recorded."""
-        if order not in self._harmonics:
-            return self._zero
-        channel = self._harmonics[order]
-        return self._readings.values(channel) * self.scale(channel)
+        if order not in self._orders:
+            channel = self._harmonics.get(order)
+            self._orders[order] = (
+                self._zero if channel is None else self._readings.values(channel) * self.scale(channel)
+            )
+        return self._orders[order]
 
     def scale(self, channel: Channel, by: Array | float = 1.0) -> Array | float:
         """Amperes or volts of one unit of a harmonic channel, once the fundamental is `by` times as large."""

@@ -8,7 +8,7 @@ from decimal import Decimal
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
-from pqcheck.limit_tables.words import band_words, row_words
+from pqcheck.limit_tables.wording import band_words, row_words
 from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
