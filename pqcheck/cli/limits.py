@@ -50,7 +50,7 @@ def _text(args: argparse.Namespace) -> str:
 
         return diff_text(load(args.one), load(args.other))
     if args.action == "validate":
-        from pqcheck.limit_tables.library import count, load
+        from pqcheck.limit_tables.library import count
 
         table = load(args.table, check_shipped=True)
         counts = count(table)

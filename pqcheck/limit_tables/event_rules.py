@@ -15,18 +15,18 @@ from decimal import Decimal
 from itertools import combinations
 from typing import Any, Literal
 
+from msgspec import Struct
+
 from pqcheck.limit_tables.rules import Condition, Span
 from pqcheck.limit_tables.selectors import representatives
 from pqcheck.limit_tables.written import condition, number, refuse, refuse_twice, seconds, span, weakest
-from pqcheck.records import dataclass
 
 Written = Mapping[str, Any]
 
 _FREQUENCIES = (Decimal(50), Decimal(60))
 
 
-@dataclass(frozen=True)
-class EventDuration:
+class EventDuration(Struct, frozen=True):
     """A duration in seconds, or in cycles of the nominal frequency."""
 
     value: Decimal
@@ -37,8 +37,7 @@ class EventDuration:
         return self.value / frequency if self.in_cycles else self.value
 
 
-@dataclass(frozen=True)
-class CurveStep:
+class CurveStep(Struct, frozen=True):
     """One step of an edge: it holds for events up to `up_to` (None: of any duration) that the steps before do not hold.
 
     `join` "log-time": the edge runs straight over the logarithm of time from the step before to this one.
@@ -51,8 +50,7 @@ class CurveStep:
     confidence: str = "memory"
 
 
-@dataclass(frozen=True)
-class EventClass:
+class EventClass(Struct, frozen=True):
     """A named cell of depth and duration; a missing edge of the duration is open to that side."""
 
     name: str
@@ -71,8 +69,7 @@ class EventClass:
         return Span(low, self.shortest_closed, high, self.longest_closed)
 
 
-@dataclass(frozen=True)
-class EventRule:
+class EventRule(Struct, frozen=True):
     """A ride-through curve (`lower`, `upper`) or a set of classes."""
 
     id: str

@@ -11,9 +11,10 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Literal
 
+from msgspec import Struct
+
 from pqcheck.errors import nearest
 from pqcheck.limit_tables.written import number, refuse, refuse_twice, seconds, weakest
-from pqcheck.records import dataclass
 
 Written = Mapping[str, Any]
 
@@ -33,8 +34,7 @@ CONDITIONS = ("occupied", "renewable_source", "peak_shaving")
 """Facts that a person declares under ``[load_study]``."""
 
 
-@dataclass(frozen=True)
-class LoadCondition:
+class LoadCondition(Struct, frozen=True):
     """A declared fact that must have this value. `excludes`: the rule (or source) does not govern otherwise; else the
     demand is not representative."""
 
@@ -46,8 +46,7 @@ class LoadCondition:
     confidence: str
 
 
-@dataclass(frozen=True)
-class DemandSource:
+class DemandSource(Struct, frozen=True):
     """Where the maximum demand may come from.
 
     "declared": maximum demand of at least `months` months, declared by a person. "recorded": the highest mean over
@@ -63,8 +62,7 @@ class DemandSource:
     conditions: tuple[LoadCondition, ...] = ()
 
 
-@dataclass(frozen=True)
-class LoadRule:
+class LoadRule(Struct, frozen=True):
     """One determination: multiplier x maximum demand + new load <= rating, in amperes of the highest-loaded phase."""
 
     id: str

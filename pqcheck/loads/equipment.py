@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in
 from pqcheck.loads.declared import NewLoad, voltage_sum
@@ -23,15 +24,13 @@ from pqcheck.physics.transformer import (
 from pqcheck.physics.unbalance import deviation_unbalance
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 HIGH_LOAD = 0.8
 """High load: intervals with at least this share of the largest current of the phase."""
 
 
-@dataclass(frozen=True)
-class HighLoad:
+class HighLoad(Struct, frozen=True):
     """Mean-square currents by order of the high-load intervals of one phase, in A; order 1 is the fundamental."""
 
     phase: str

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from msgspec import Struct
+
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, capacities, rated_quantity
@@ -14,7 +16,6 @@ from pqcheck.loads.predict import Place, place, verdicts
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Demand, Room
 from pqcheck.recording import Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LARGEST, SMALLEST = 64.0, 1 / 64
@@ -28,8 +29,7 @@ REFINED, WATCHED = 3, 12
 """Criteria whose share is narrowed down, and those judged meanwhile; the share of others is interpolated."""
 
 
-@dataclass(frozen=True)
-class Margin:
+class Margin(Struct, frozen=True):
     """The smallest margin of one rule (and order) over all phases and periods, as a share of the limit; whose it is."""
 
     share: float
@@ -39,8 +39,7 @@ class Margin:
     """A sentence that names the share by which something has to be less as ``{less}``."""
 
 
-@dataclass
-class Bracket:
+class Bracket(Struct):
     """Between which additions a criterion begins to fail."""
 
     holds_at: float = 0.0

@@ -11,13 +11,13 @@ import cmath
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.errors import SiteError
 from pqcheck.loads.channels import PAIRS, Array, phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 
 Phasor = NDArray[np.complex128]
@@ -41,8 +41,7 @@ class Collapse(SiteError):
         self.index = index
 
 
-@dataclass(frozen=True)
-class Voltages:
+class Voltages(Struct, frozen=True):
     """Line-to-neutral (or star) phasors by phase, V. `angles` False: 120 degrees assumed; `live` where none is dead."""
 
     phasors: Mapping[str, Phasor]
@@ -116,8 +115,7 @@ def _angles(sizes: Sequence[Array], lines: Sequence[Array]) -> list[Array]:
     return [one * 2 * np.pi / whole for one in angles]
 
 
-@dataclass(frozen=True)
-class Addition:
+class Addition(Struct, frozen=True):
     """Fundamental currents of each new load by phase, their sum by phase, and the voltages before and after."""
 
     before: Voltages

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.loads.channels import PAIRS, Array, Arrays, mean_channel, phases_of, values_in
 from pqcheck.recording import Channel, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 
 POWERS = {"active_power": "W", "reactive_power": "var", "apparent_power": "VA"}
 
 
-@dataclass(frozen=True)
-class PowerSeries:
+class PowerSeries(Struct, frozen=True):
     """One quantity of one stream, in A, W, var or VA, formed from its `inputs`, each of them in its unit."""
 
     stream: int

@@ -7,10 +7,11 @@ out of it, so that no such rule can look judged. Described in docs/method/loads.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.clock import iso
@@ -32,7 +33,6 @@ from pqcheck.physics.sequence import sequence_components
 from pqcheck.physics.transformer import triplen_neutral_current
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Block, Channel, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 POWERS = frozenset({"active_power", "reactive_power", "apparent_power"})
@@ -46,8 +46,7 @@ PREDICTED = POWERS | VOLTAGES | {"current", "current_harmonic", "current_thd", "
 TRIPLENS = range(3, 50, 6)
 
 
-@dataclass(frozen=True)
-class Added:
+class Added(Struct, frozen=True):
     """What is added and how: `everything_on` ignores schedules and profiles, and takes no credit for what feeds in."""
 
     loads: tuple[NewLoad, ...]
@@ -101,8 +100,7 @@ def _reference_current(site: Site, quantity: str) -> float | None:
     return None if value is None else float(value)
 
 
-@dataclass(frozen=True)
-class _Walk:
+class _Walk(Struct, frozen=True):
     stream: Stream
     site: Site
     added: Added
