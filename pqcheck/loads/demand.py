@@ -13,7 +13,7 @@ from pqcheck.loads.channels import Array, mean_channel, phases_of, values_in
 from pqcheck.loads.demand_windows import WindowMaximum
 from pqcheck.loads.power_series import POWERS, PowerSeries, best
 from pqcheck.loads.profile import duration_curve, weekday_profile
-from pqcheck.loads.values import Demand, Energy, Maximum, Peak, Unbalance
+from pqcheck.loads.values import CurrentUnbalance, Demand, Energy, Maximum, Peak
 from pqcheck.physics.demand import energy_power_factor, load_factor
 from pqcheck.physics.demand_bounds import window_maximum_bounds
 from pqcheck.recording import Block, Channel, Recording
@@ -221,7 +221,7 @@ class _Study:
                 return None if (np.diff(readings) < 0).any() else float(readings[-1]) - float(readings[0])
         return None
 
-    def _unbalance(self) -> Unbalance | None:
+    def _unbalance(self) -> CurrentUnbalance | None:
         tracks = [self.tracks.get(("current", phase)) for phase in ("a", "b", "c")]
         windows = [one.own for one in tracks if one is not None]
         if len(windows) != 3 or len({(one.window_us, len(one.blocks)) for one in windows}) != 1:
@@ -235,7 +235,7 @@ class _Study:
             percent = 100 * np.abs(rows - mean).max(axis=0) / mean
         high = percent[mean >= HIGH_LOAD * mean[at]]
         start = windows[0].first_block_us + at * windows[0].window_us
-        return Unbalance(float(percent[at]), start, float(np.nanmax(high)))
+        return CurrentUnbalance(float(percent[at]), start, float(np.nanmax(high)))
 
 
 def _recorded(values: Array) -> Array:

@@ -29,7 +29,7 @@ REFINED, WATCHED = 3, 12
 """Criteria whose share is narrowed down, and those judged meanwhile; the share of others is interpolated."""
 
 
-class Margin(Struct, frozen=True):
+class CriterionMargin(Struct, frozen=True):
     """The smallest margin of one rule (and order) over all phases and periods, as a share of the limit; whose it is."""
 
     share: float
@@ -64,7 +64,7 @@ class Bracket(Struct):
             return self.holds_at
         return self.holds_at + (self.fails_at - self.holds_at) * self.margin / (self.margin - self.loss)
 
-    def take(self, size: float, margin: Margin) -> None:
+    def take(self, size: float, margin: CriterionMargin) -> None:
         """What a trial showed."""
         if self.fails_at is not None and size >= self.fails_at:
             return
@@ -89,7 +89,7 @@ class Search:
         self.tables, self.recording, self.site, self.added = tables, recording, site, added
         self.demand, self.quantities = demand, quantities
         self.brackets: dict[str, Bracket] = {}
-        self.margins: dict[str, Margin] = {}
+        self.margins: dict[str, CriterionMargin] = {}
         """Without any addition."""
         self.places: dict[str, set[Place]] = {}
         self.watched: frozenset[Place] | None = None
@@ -164,14 +164,14 @@ class Search:
             if key in margins:
                 self.brackets[key].take(size, margins[key])
 
-    def _margins(self, size: float) -> dict[str, Margin]:
+    def _margins(self, size: float) -> dict[str, CriterionMargin]:
         """The margin of each criterion with the addition `size` times as large."""
         added = self.added.scaled(size)
         # Worked out once and kept: it is judged, and its demand is studied.
         with_new = in_memory(with_addition(self.recording, self.site, added))
-        margins: dict[str, Margin] = {}
+        margins: dict[str, CriterionMargin] = {}
 
-        def note(key: str, margin: Margin) -> None:
+        def note(key: str, margin: CriterionMargin) -> None:
             if key not in margins or margin.share < margins[key].share:
                 margins[key] = margin
 
@@ -184,7 +184,7 @@ class Search:
             key = f"{one.table}/{one.rule}/{one.quantity}" + ("" if one.order is None else f"/h{one.order}")
             self.places.setdefault(key, set()).add(place(one))
             title = f"{one.table} {one.rule}" + (f", order {one.order}" if one.order else "")
-            note(key, Margin(share, one.channel, title, _help(one.quantity or "", one.order)))
+            note(key, CriterionMargin(share, one.channel, title, _help(one.quantity or "", one.order)))
         now = capacities(self.site, self.demand, None)
         if now and size:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
@@ -193,7 +193,8 @@ class Search:
             value = entry.now if entry.then is None else entry.then
             channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"
             share = (entry.limit - value) / entry.limit
-            note(f"ratings/{entry.rating}", Margin(share, channel, TITLES[entry.rating], _help("rating", None)))
+            margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None))
+            note(f"ratings/{entry.rating}", margin)
         return margins
 
     def _room(self, key: str, bracket: Bracket, size: float) -> Room:

@@ -24,7 +24,7 @@ from pqcheck.loads.predict import predicted, rows_of, value_of
 from pqcheck.loads.profile import cost
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
-from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, Spectrum, Start
+from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, SpectrumBeforeAfter, Start
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
 
@@ -59,7 +59,7 @@ class LoadStudy(Struct, frozen=True):
     rooms: tuple[Room, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
-    spectrum: Spectrum | None = None
+    spectrum: SpectrumBeforeAfter | None = None
     motors: tuple[Motor, ...] = ()
     starts: tuple[Start, ...] = ()
     costs: tuple[tuple[str, float, str], ...] = ()
@@ -100,7 +100,7 @@ def study(
         findings=measured,
         capacity=tuple(capacities(site, demand, None, (None if before is None else before.derated_va, None))),
         loadings=_known(before),
-        spectrum=None if spectrum is None else Spectrum("current", spectrum.phase, "A", spectrum.currents),
+        spectrum=None if spectrum is None else SpectrumBeforeAfter("current", spectrum.phase, "A", spectrum.currents),
         motors=_known(motor(record, "now")),
         costs=cost(demand, site.tariff),
         remarks=(*((why,) if why else ()), *_unmet_ratings(site, demand)),

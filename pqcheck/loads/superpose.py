@@ -213,7 +213,7 @@ class _SuperposedBlock:
     def _rms(self, phase: str) -> Array:
         """True rms current of a phase with the additions; unrecorded harmonics that the rms shows are kept."""
         existing = self.existing[phase]
-        here = np.maximum(np.square(existing.rms) - np.square(existing.fundamental), 0)
+        here = np.sqrt(np.maximum(np.square(existing.rms) - np.square(existing.fundamental), 0))
         known = existing.has_orders or not here.any()
         harmonic = existing.total_with(here, self.line_parts[phase], self.law, orders_known=known)
         return np.sqrt(np.square(self.fundamental[phase]) + harmonic)
@@ -240,7 +240,7 @@ class _SuperposedBlock:
             recorded = base = _reference_current(self.site, quantity) or 0.0
             if quantity == "current_tdd" and self.added.recorded_demand:
                 recorded = self.added.recorded_demand
-        square = existing.total_with(np.square(values / 100 * recorded), self.line_parts[phase], self.law)
+        square = existing.total_with(values / 100 * recorded, self.line_parts[phase], self.law)
         return np.asarray(100 * np.sqrt(square) / base)
 
     def _neutral(self, values: Array, channel: Channel) -> Array:
@@ -306,7 +306,7 @@ class _SuperposedBlock:
         if channel.quantity == "voltage_harmonic":
             volts = existing.order_with(channel, values, parts, self.law)
             return np.asarray(volts / existing.scale(channel, by=ratio))
-        square = existing.total_with(np.square(values / 100 * fundamental), parts, self.law)
+        square = existing.total_with(values / 100 * fundamental, parts, self.law)
         return np.asarray(100 * np.sqrt(square) / (fundamental * ratio))
 
     def _unbalance(self, quantity: str, values: Array) -> Array:

@@ -83,10 +83,10 @@ class Waveform:
         """Amperes or volts of one unit of a harmonic channel, once the fundamental is `by` times as large."""
         return harmonic_scale(channel, self.unit, self.fundamental * by, self.rms * by, self.nominal)
 
-    def total_with(self, square: Array, parts: Parts, law: Law, *, orders_known: bool | None = None) -> Array:
-        """Square of a total of harmonics with the additions; arithmetic where the orders are not known."""
+    def total_with(self, total: Array, parts: Parts, law: Law, *, orders_known: bool | None = None) -> Array:
+        """Square of a total of harmonics, in A or V, with the additions; arithmetic where the orders are not known."""
         known = self.has_orders if orders_known is None else orders_known
-        return grown_square(square, self.order if known else None, parts, law)
+        return grown_square(np.square(total), self.order if known else None, parts, law)
 
     def order_with(self, channel: Channel, values: Array, parts: Parts, law: Law) -> Array:
         """Amperes or volts of an order with the additions, from the readings of its channel."""
