@@ -251,7 +251,7 @@ def size_of(what: str, interval_s: int, channels: int, days: int) -> Size:
 
 
 def answers(rule: Rule, interval_s: int) -> bool:
-    """Whether values at this interval [s] give the rule's values exactly, from whole members or as recorded."""
+    """Whether values at this interval [s] give the rule's values exactly (docs/method/aggregation.md)."""
     return rule.interval_s % Decimal(interval_s) == 0 or Decimal(interval_s) in rule.also_intervals_s
 
 
