@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pqcheck.clock import iso
 from pqcheck.deriving.reblock import cut_blocks
 from pqcheck.errors import SiteError
+from pqcheck.physics.power import power_factor, vector_apparent_power, vector_power_factor
 from pqcheck.recording import Axis, Block, Channel, Recording, RowIndex, RowSpan, Stream
 from pqcheck.site.model import Correction
 
@@ -135,31 +136,26 @@ def _turned(out: Rows, rows: Mapping[Channel, Values], source: str, target: str)
     turn = np.exp(1j * np.radians(_ANGLE[target] - _ANGLE[source]))
     power = (rows[active] * unit_p + 1j * rows[reactive] * unit_q) * turn
     volts_source, volts_target = _mean(rows, "voltage", f"{source}n"), _mean(rows, "voltage", f"{target}n")
+    ratio: Any = 1.0
     if volts_source is not None and volts_target is not None and volts_source.unit == volts_target.unit:
         with np.errstate(invalid="ignore", divide="ignore"):
-            power = power * (rows[volts_target] / rows[volts_source])
+            ratio = rows[volts_target] / rows[volts_source]
+        power = power * ratio
     out[into_active] = power.real / _size(into_active.unit)
     out[into_reactive] = power.imag / _size(into_reactive.unit)
     size = np.abs(power)
-    apparent = _mean(rows, "apparent_power", target)
-    if apparent is not None:
-        measured = _mean(rows, "apparent_power", source)
-        if measured is not None:
-            # Magnitudes keep their distortion: only the voltage changes.
-            ratio: Any = 1.0
-            if volts_source is not None and volts_target is not None:
-                with np.errstate(invalid="ignore", divide="ignore"):
-                    ratio = rows[volts_target] / rows[volts_source]
-            size = rows[measured] * _size(measured.unit) * ratio
-            out[apparent] = size / _size(apparent.unit)
+    apparent, measured = _mean(rows, "apparent_power", target), _mean(rows, "apparent_power", source)
+    if apparent is not None and measured is not None:
+        # Magnitudes keep their distortion: only the voltage changes.
+        size = rows[measured] * _size(measured.unit) * ratio
+        out[apparent] = size / _size(apparent.unit)
     factor = _mean(rows, "power_factor", target)
     if factor is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            out[factor] = power.real / size * (100.0 if factor.unit == "%" else 1.0)
+        out[factor] = power_factor(power.real, size) * (100.0 if factor.unit == "%" else 1.0)
     displacement = _mean(rows, "displacement_power_factor", target)
     if displacement is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            out[displacement] = power.real / np.abs(power) * (100.0 if displacement.unit == "%" else 1.0)
+        by = 100.0 if displacement.unit == "%" else 1.0
+        out[displacement] = power_factor(power.real, np.abs(power)) * by
 
 
 def scaled(rows: Mapping[Channel, Values], quantity: str, phases: tuple[str, ...], factor: float) -> Rows:
@@ -195,16 +191,14 @@ def _total_factor(out: Rows, rows: Mapping[Channel, Values]) -> None:
     active, reactive = _mean(rows, "active_power", "total"), _mean(rows, "reactive_power", "total")
     if active is None or reactive is None:
         return
-    power = out[active] * _size(active.unit)
-    size = np.hypot(power, out[reactive] * _size(reactive.unit))
+    powers = out[active] * _size(active.unit), out[reactive] * _size(reactive.unit)
     apparent = _mean(rows, "apparent_power", "total")
     if apparent is not None:
-        out[apparent] = size / _size(apparent.unit)
+        out[apparent] = vector_apparent_power(*powers) / _size(apparent.unit)
     for quantity in FACTORS:
         factor = _mean(rows, quantity, "total")
         if factor is not None:
-            with np.errstate(invalid="ignore", divide="ignore"):
-                out[factor] = power / size * (100.0 if factor.unit == "%" else 1.0)
+            out[factor] = vector_power_factor(*powers) * (100.0 if factor.unit == "%" else 1.0)
 
 
 def _relabelled(rows: Mapping[Channel, Any], first: str, second: str) -> dict[Channel, Any]:

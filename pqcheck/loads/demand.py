@@ -12,8 +12,8 @@ from pqcheck.loads.profile import duration_curve, weekday_profile
 from pqcheck.loads.series import Array, Series, best, canonical, held, phases_of, series_of
 from pqcheck.loads.values import Demand, Energy, Maximum, Unbalance
 from pqcheck.loads.windows import WindowMaximum
-from pqcheck.physics.demand import energy_power_factor, load_factor
-from pqcheck.physics.demand_bounds import window_maximum_bounds
+from pqcheck.physics.demand import load_factor, window_maximum_bounds
+from pqcheck.physics.power import vector_power_factor
 from pqcheck.recording import Block, Channel, Recording
 from pqcheck.site.model import Site
 
@@ -211,7 +211,7 @@ class _Study:
         has_reactive = ("reactive_power", None) in by_key
         power_factor = None
         if has_active and has_reactive:
-            found = float(energy_power_factor(self.sums["import"] - self.sums["export"], self.sums["reactive"]))
+            found = float(vector_power_factor(self.sums["import"] - self.sums["export"], self.sums["reactive"]))
             power_factor = None if np.isnan(found) else found
         window = None if main is None else main.windows[main.own_us]
         return Demand(

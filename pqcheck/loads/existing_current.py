@@ -9,6 +9,7 @@ import numpy as np
 
 from pqcheck.loads.series import Array, conversion
 from pqcheck.loads.spectral import Law, summed, total_square
+from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.recording import Channel
 
 Get = Callable[..., Array | None]
@@ -34,7 +35,7 @@ class ExistingCurrent:
         if first is not None:
             self.fundamental = first
         elif thd is not None:
-            self.fundamental = base / np.sqrt(1 + np.square(thd / 100))
+            self.fundamental = fundamental_from_rms(base, thd)
         else:
             self.fundamental = base
         self._orders: dict[int, Array] = {}

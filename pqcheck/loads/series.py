@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.physics.power import vector_apparent_power
 from pqcheck.recording import Channel, Recording, Stream
 from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
@@ -159,7 +160,7 @@ def _line_product(number: int, amperes: Sequence[Channel], between: Sequence[Cha
 
 def _vector(number: int, active: Channel, reactive: Channel) -> Series:
     def form(arrays: Arrays) -> Array:
-        return np.hypot(canonical(arrays, active, "W"), canonical(arrays, reactive, "var"))
+        return vector_apparent_power(canonical(arrays, active, "W"), canonical(arrays, reactive, "var"))
 
     words = "apparent power as sqrt(P^2 + Q^2), which leaves distortion and unbalance out"
     return Series(number, "apparent_power", None, "VA", (active, reactive), form, words, 4)

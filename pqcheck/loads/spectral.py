@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.source import Source
-from pqcheck.physics.summation import summation_exponent
+from pqcheck.physics.summation import summation_exponent, summed_contributions
 
 Array = NDArray[np.float64]
 Law = Literal["summation", "arithmetic"]
@@ -30,9 +30,7 @@ def summed(existing: Array, additions: Sequence[Array], order: int, law: Law) ->
     """What is there and what is added, ``(sum U^alpha)^(1/alpha)``; NaN stays NaN."""
     if not additions:
         return existing
-    alpha = exponent(order, law)
-    total = np.power(existing, alpha) + np.sum([np.power(one, alpha) for one in additions], axis=0)
-    return np.asarray(np.power(total, 1 / alpha))
+    return summed_contributions(existing, additions, exponent(order, law))
 
 
 def directions(load: NewLoad, order: int) -> dict[str, complex]:

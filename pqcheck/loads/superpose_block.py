@@ -22,9 +22,9 @@ from pqcheck.loads.spectral import (
     summed,
     total_square,
 )
-from pqcheck.physics.sequence import sequence_components
+from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.physics.transformer import triplen_neutral_current
-from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
+from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance, sequence_components
 from pqcheck.recording import Block, Channel, Stream
 from pqcheck.site.model import Site
 
@@ -251,7 +251,7 @@ class BlockAddition:
         nominal = float(self.site.supply.nominal(where) or 0)
         measured = rms if rms is not None else np.full(self.count, nominal)
         distortion = np.zeros(self.count) if thd is None else thd / 100
-        fundamental = first if first is not None else measured / np.sqrt(1 + np.square(distortion))
+        fundamental = first if first is not None else fundamental_from_rms(measured, 0 if thd is None else thd)
         parts = self._volt_parts(where)
         if channel.quantity == "voltage":
             grown = np.square(distortion * fundamental) + total_square(parts, self.law, self.count)

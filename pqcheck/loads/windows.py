@@ -54,7 +54,7 @@ class WindowMaximum:
                 self._earliest = float(blocks[~np.isnan(blocks)][0])
             if self._keep:
                 self._parts.append(blocks.copy())
-        self._tail = series[len(series) - size + 1 :].copy() if size > 1 else np.empty(0)
+        self._tail = series[max(len(series) - size + 1, 0) :].copy()
 
     def _peak(self, found: tuple[float, int] | None) -> Peak | None:
         if found is None:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 Same = Annotated[ArrayLike, "same unit"]
+Squares = Annotated[ArrayLike, "squared unit"]
 Volts = Annotated[ArrayLike, "V"]
 Amperes = Annotated[ArrayLike, "A"]
 Watts = Annotated[ArrayLike, "W"]
@@ -22,6 +23,7 @@ VoltAmperes = Annotated[ArrayLike, "VA"]
 Percent = Annotated[ArrayLike, "%"]
 Ratio = Annotated[ArrayLike, "1"]
 Orders = Annotated[ArrayLike, "order"]
+Seconds = Annotated[ArrayLike, "s"]
 Count = Annotated[int, "count"]
 
 SameArray = Annotated[Array, "same unit"]
