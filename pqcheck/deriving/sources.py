@@ -113,22 +113,22 @@ class Catalogue:
         self, quantity: str, phase: str | None, order: int | None = None, hertz: str | None = None
     ) -> Channel | None:
         """Some channel of this name in any stream and reading."""
-        found = (
+        channels = (
             self.find(number, quantity, phase, order, hertz, reading)
             for number in range(len(self.intervals))
             for reading in ("mean", "max", "min")
         )
-        return next((channel for channel in found if channel is not None), None)
+        return next((channel for channel in channels if channel is not None), None)
 
     def hertz(self, quantity: str, phase: str | None) -> list[str]:
         """Frequencies recorded for a quantity and phase, ascending."""
-        found = {
+        frequencies = {
             key[3]
             for keys in self._by_key
             for key in keys
             if key[0] == quantity and key[1] == phase and key[3] is not None
         }
-        return sorted(found, key=Decimal)
+        return sorted(frequencies, key=Decimal)
 
     def orders(self, stream: int, quantity: str, phase: str | None) -> tuple[int, ...]:
         """Orders from 2 on that the stream holds as mean readings."""
