@@ -6,13 +6,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.records import dataclass
 
-
-@dataclass(frozen=True)
-class Runs:
+class Runs(Struct, frozen=True):
     """Runs of outside intervals as parallel arrays, in time order.
 
     `first` and `count` are slots and number of intervals; `worst` the reading farthest outside, `worst_slot` where it
@@ -34,6 +32,41 @@ def no_runs() -> Runs:
     """An empty set of runs."""
     slots, values = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float64)
     return Runs(slots, slots, values, slots, values)
+
+
+def runs(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Runs of true in a mask.
+
+    Parameters
+    ----------
+    mask : array of bool, shape (n,)
+        Which intervals count [-].
+
+    Returns
+    -------
+    starts, ends : arrays of int64, shape (number of runs,)
+        Index of the first interval of each run, and of the one behind its last, in order [1].
+
+    Notes
+    -----
+    No loop over time.
+
+    References
+    ----------
+    docs/method/counting.md, section "Windows".
+
+    Examples
+    --------
+    >>> starts, ends = runs(np.array([False, True, True, False, True]))
+    >>> starts.tolist(), ends.tolist()
+    ([1, 4], [3, 5])
+    """
+    at = mask.nonzero()[0]
+    if not at.size:
+        return at, at
+    # The hits behind which a run ends: the next hit is not the next interval.
+    last = (at[1:] - at[:-1] > 1).nonzero()[0]
+    return at[np.append(0, last + 1)], at[np.append(last, at.size - 1)] + 1
 
 
 def find_runs(outside: NDArray[np.bool_], values: NDArray[Any], beyond: NDArray[Any], offset: int) -> Runs:
@@ -70,25 +103,17 @@ def find_runs(outside: NDArray[np.bool_], values: NDArray[Any], beyond: NDArray[
     >>> runs.first.tolist(), runs.count.tolist(), runs.worst.tolist()
     ([101, 104], [2, 1], [9.0, 7.0])
     """
-    at = np.flatnonzero(outside)
-    if not len(at):
+    starts, ends = runs(outside)
+    if not starts.size:
         return no_runs()
-    new = np.empty(len(at), dtype=bool)
-    new[0] = True
-    np.greater(np.diff(at), 1, out=new[1:])
-    starts = np.flatnonzero(new)
-    count = np.diff(np.append(starts, len(at)))
+    at, count = outside.nonzero()[0], ends - starts
+    heads = np.cumsum(count) - count
     far = np.asarray(beyond[at], dtype=np.float64)
-    top = np.maximum.reduceat(far, starts)
+    top = np.maximum.reduceat(far, heads)
     hits = np.flatnonzero(far == np.repeat(top, count))
-    run_of_hit = np.searchsorted(starts, hits, side="right") - 1
-    first_hit = hits[np.append(True, run_of_hit[1:] != run_of_hit[:-1])]
+    first_hit = hits[np.searchsorted(hits, heads)]
     return Runs(
-        at[starts] + offset,
-        count.astype(np.int64),
-        np.asarray(values[at[first_hit]], dtype=np.float64),
-        at[first_hit] + offset,
-        top,
+        starts + offset, count, np.asarray(values[at[first_hit]], dtype=np.float64), at[first_hit] + offset, top
     )
 
 
@@ -136,35 +161,5 @@ def join_runs(parts: list[Runs]) -> Runs:
     sizes = np.diff(np.append(starts, len(first)))
     top = np.maximum.reduceat(beyond, starts)
     hits = np.flatnonzero(beyond == np.repeat(top, sizes))
-    run_of_hit = np.searchsorted(starts, hits, side="right") - 1
-    pick = hits[np.append(True, run_of_hit[1:] != run_of_hit[:-1])]
+    pick = hits[np.searchsorted(hits, starts)]
     return Runs(first[starts], np.add.reduceat(count, starts), worst[pick], slot[pick], top)
-
-
-def longest_run(runs: Runs) -> int:
-    """Length of the longest run.
-
-    Parameters
-    ----------
-    runs : Runs
-        Runs of outside intervals [-].
-
-    Returns
-    -------
-    int
-        Intervals in the longest run, 0 when there is none [1].
-
-    Notes
-    -----
-    Runs end at missing intervals, so this is a lower bound when intervals are missing.
-
-    References
-    ----------
-    docs/method/counting.md, section "Windows".
-
-    Examples
-    --------
-    >>> longest_run(no_runs())
-    0
-    """
-    return int(runs.count.max()) if len(runs) else 0

@@ -12,6 +12,7 @@ from decimal import Decimal
 from typing import Any, Protocol
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.passes import Stretch, add_squares
@@ -24,7 +25,6 @@ from pqcheck.physics.distortion import (
 )
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 Arrays = Mapping[Channel, NDArray[Any]]
@@ -69,8 +69,7 @@ def _canonical(arrays: Arrays, channel: Channel, unit: str) -> NDArray[Any]:
     return values if by == 1 else values * float(by)
 
 
-@dataclass(frozen=True)
-class Recorded:
+class Recorded(Struct, frozen=True):
     """The channel as it was recorded."""
 
     channel: Channel
@@ -92,8 +91,7 @@ class Recorded:
         return arrays[self.channel]
 
 
-@dataclass(frozen=True)
-class Fundamental:
+class Fundamental(Struct, frozen=True):
     """Fundamental rms of a voltage or current: ``.h1`` where recorded, else from rms and distortion, else the rms.
 
     ``I1 = I / sqrt(1 + THD^2)`` (IEEE 1459-2010: I^2 = I1^2 + IH^2). `unit` is V or A.
@@ -124,8 +122,7 @@ class Fundamental:
         return values
 
 
-@dataclass(frozen=True)
-class PercentOfNominal:
+class PercentOfNominal(Struct, frozen=True):
     """A distortion in percent of the fundamental, times the measured fundamental, over the nominal voltage."""
 
     channel: Channel
@@ -155,8 +152,7 @@ class PercentOfNominal:
         return share
 
 
-@dataclass(frozen=True)
-class PercentAtVoltage:
+class PercentAtVoltage(Struct, frozen=True):
     """A distortion in percent of the fundamental at an assumed voltage, for bounds where no voltage was recorded."""
 
     channel: Channel
@@ -177,8 +173,7 @@ class PercentAtVoltage:
         return result
 
 
-@dataclass(frozen=True)
-class PercentOfFundamental:
+class PercentOfFundamental(Struct, frozen=True):
     """An order recorded in volts or amperes, in percent of the fundamental."""
 
     channel: Channel
@@ -198,8 +193,7 @@ class PercentOfFundamental:
         return percent_of_fundamental(values, self.fundamental.compute(arrays, scratch))
 
 
-@dataclass(frozen=True)
-class PercentTimesBase:
+class PercentTimesBase(Struct, frozen=True):
     """A distortion or order in percent of one base, brought to another: ``y x base / other``.
 
     With a demand current as `other` it is percent of that current (``TDD = THD x I1 / IL``, per interval, before any
@@ -223,8 +217,7 @@ class PercentTimesBase:
         return percent_times_base(arrays[self.channel], self.base.compute(arrays, scratch), float(self.other))
 
 
-@dataclass(frozen=True)
-class RootSumSquare:
+class RootSumSquare(Struct, frozen=True):
     """Total distortion from orders: the root of the sum of squares of the parts, in percent of `base`.
 
     Parts in percent have the base 100; parts in amperes with a demand current as base give TDD.
@@ -258,8 +251,7 @@ class RootSumSquare:
         return total_distortion(total, float(self.base))
 
 
-@dataclass(frozen=True)
-class Unbalance:
+class Unbalance(Struct, frozen=True):
     """Voltage unbalance from the magnitudes of three line-to-line voltages."""
 
     lines: tuple[Channel, Channel, Channel]

@@ -7,6 +7,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.evidence import runs
 from pqcheck.judging.series import slots_of
 from pqcheck.recording import Block
 from pqcheck.site.model import Site
@@ -55,11 +56,8 @@ class Interruptions:
 
 def add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:
     """Add the runs of a mask to a list of spans in time order, joining across block borders."""
-    if not mask.any():
-        return
     axis = block.axis
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for first, last in zip(*(edges.tolist() for edges in runs(mask)), strict=True):
         start, end = axis.start_us + first * axis.interval_us, axis.start_us + last * axis.interval_us
         if spans and spans[-1][1] == start:
             spans[-1] = (spans[-1][0], end)

@@ -7,11 +7,11 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.physics.power import vector_apparent_power
 from pqcheck.recording import Channel, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 from pqcheck.units import factor
 
@@ -27,8 +27,7 @@ def phases_of(supply: Supply) -> tuple[str, ...]:
     return PHASES.get(supply.connection, ("a", "b", "c"))
 
 
-@dataclass(frozen=True)
-class Series:
+class Series(Struct, frozen=True):
     """One quantity of one stream, in A, W, var or VA. `form` turns the arrays of a block into it."""
 
     stream: int
