@@ -7,11 +7,13 @@ The grid is whole multiples of the interval in UTC; an aggregate exists only if 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.passes import Product, squares_of
+from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members, rms_of_squares
 from pqcheck.quantities import Mean
 
 
@@ -21,22 +23,11 @@ def first_group(axis_start_us: int, member_us: int, group_us: int) -> tuple[int,
     return start, -(-(start - axis_start_us) // member_us)
 
 
-def combine(series: Sequence[Product], count: int, mean: Mean) -> NDArray[np.float64]:
-    """Combine every `count` members of series of one length, shape (series, groups), float64 whatever the members are.
-
-    Only full groups; NaN if any member is NaN.
-    """
+def combine(members: NDArray[Any], mean: Mean) -> NDArray[np.float64]:
+    """Combine the rows of a (groups, members) array; NaN if any member is NaN; float64 whatever the members are."""
     if mean == "rms":
-        return np.sqrt(squares_of(series, count) / count)
-    groups = len(series[0].members) // count
-    result = np.empty((len(series), groups))
-    for row, product in enumerate(series):
-        wide = product.cut(0, groups * count).values().astype(np.float64).reshape(groups, count)
-        if mean == "cubic":
-            result[row] = np.cbrt((wide * wide * wide).sum(axis=1) / count)
-        else:
-            result[row] = wide.sum(axis=1) / count
-    return result
+        return rms_of_members(members)
+    return cubic_mean_of_members(members) if mean == "cubic" else mean_of_members(members)
 
 
 class Grouper:
@@ -60,12 +51,18 @@ class Grouper:
             start, self._waiting = end, joined
             if joined.shape[1] < self._size:
                 return np.empty((len(series), 0))
-            parts, self._waiting = [combine([Product(row) for row in joined], self._size, self._mean)], None
+            parts, self._waiting = [combine(joined, self._mean)[:, np.newaxis]], None
         done = size - (size - start) % self._size
         if done < size:
             self._waiting = _members(series, done, size)
-        parts.append(combine([product.cut(start, done) for product in series], self._size, self._mean))
+        parts.append(self._full([product.cut(start, done) for product in series]))
         return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
+
+    def _full(self, series: Sequence[Product]) -> NDArray[np.float64]:
+        """Aggregates of series that hold whole groups only."""
+        if self._mean == "rms":
+            return rms_of_squares(squares_of(series, self._size), self._size)
+        return np.array([combine(product.values().reshape(-1, self._size), self._mean) for product in series])
 
 
 def _members(series: Sequence[Product], start: int, end: int) -> NDArray[np.float64]:

@@ -21,7 +21,7 @@ from pqcheck.judging.decide import decide_events, reason
 from pqcheck.judging.facts import ask
 from pqcheck.judging.scope import in_force
 from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.curves import EventRule, classify, edge_at, ride_through
+from pqcheck.limit_tables.event_rules import EventRule, classify, edge_at, ride_through
 from pqcheck.recording import Event, Recording
 from pqcheck.site.model import Site
 

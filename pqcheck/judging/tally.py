@@ -217,7 +217,7 @@ class PeriodTallies:
         self._over[number] = True
         self._valid[number] = period.valid * self._times
         self._outside[number] = period.outside * self._times
-        self._reading[number] = self._readings(period)
+        self._reading[number] = self._displayed_readings(period)
         for column, parts in period.runs.items():
             self._runs[number, column] = _stretched(join_runs(parts), self._times)
         if self._about_runs:
@@ -230,7 +230,7 @@ class PeriodTallies:
                     longest = max(longest, unfed + (int(runs.count[-1]) if ends else 0))
                 self._longest_possible[number, column] = longest * self._times
 
-    def _readings(self, period: _PeriodUnderWay) -> NDArray[np.float64]:
+    def _displayed_readings(self, period: _PeriodUnderWay) -> NDArray[np.float64]:
         """The displayed reading of each task, NaN where there is none: the only place that picks it."""
         places = np.ones(len(self._rows), np.int64)
         if self._recorded:

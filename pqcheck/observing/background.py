@@ -8,6 +8,7 @@ from pqcheck.clock import HOUR
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Observation
 from pqcheck.observing.steps import Array, alike, correlation, spans_of, total_current, values
+from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.site.model import Site
 
 OFF_BELOW = 0.15
@@ -56,8 +57,8 @@ def _harmonic_amperes(gathered: Gathered, current: Track, amperes: Array) -> Arr
     for phase in "abc":
         thd, own = gathered.find("current_thd", phase), gathered.find("current", phase)
         if thd is not None and own is not None and alike(thd, current) and alike(own, current):
-            share = values(thd) / 100
-            return values(own) * share / np.sqrt(1 + share**2)
+            # The harmonic part of the rms current: distortion times the fundamental.
+            return fundamental_from_rms(values(own) * (values(thd) / 100), values(thd))
     return amperes
 
 
