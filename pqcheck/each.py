@@ -134,8 +134,8 @@ def _in_worker(recording: str) -> Each:
 
 
 def _one(recording: str, job: _Job) -> Each:
+    from pqcheck.findings_words import answer
     from pqcheck.pipeline import check
-    from pqcheck.reports.words import answer
 
     try:
         findings = check([recording], job.site, job.tables, quantities=job.quantities)

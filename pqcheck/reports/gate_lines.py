@@ -5,17 +5,28 @@ Shared by the gate's text, its annotations and its JUnit file, so that all of th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 
-from pqcheck.compare import Change, Comparison, key_of, label_of
+from pqcheck.compare import Change, key_of, label_of
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings_words import (
+    VERDICT_WORDS,
+    by_loss,
+    clock,
+    has_reading,
+    limit_text,
+    margin_percent,
+    number,
+    reading_text,
+)
+from pqcheck.gate import Bases, GateResult
 from pqcheck.records import dataclass
-from pqcheck.reports.words import VERDICT_WORDS, by_loss, clock, limit_text, number
 
-Bases = Mapping[tuple[str, str], Decimal]
-"""Amperes that are 100 % for a rule, by table and rule."""
-
+OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+"""What was not judged."""
+RED_FIRST = ((Verdict.FAIL,), OPEN, (Verdict.WAIVED,))
+"""Verdicts in the order they are reported in."""
 _WORST_FIRST = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, Verdict.PASS)
 
 
@@ -53,34 +64,27 @@ class Cell:
     @property
     def doubts(self) -> list[Finding]:
         """What was found against the recording or the spectrum itself."""
-        bad = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
-        return [one for one in self.findings if one.kind == "recording" and one.verdict in bad]
+        return [one for one in self.findings if one.kind == "recording" and one.verdict in OPEN]
 
     def change(self, finding: Finding) -> Change | None:
         """What the baseline says about a finding."""
         return self.changes.get(key_of(finding))
 
 
-def cells_of(
-    results: Sequence[Findings], comparisons: Sequence[Comparison | None] = (), bases: Sequence[Bases] = ()
-) -> list[Cell]:
+def cells_of(gated: GateResult) -> list[Cell]:
     """Every operating point of every scenario, worst first."""
     cells = []
-    for at, result in enumerate(results):
-        comparison = comparisons[at] if comparisons else None
-        changes = {} if comparison is None else _by_key(comparison.changes)
+    for result, comparison, bases in zip(gated.results, gated.comparisons, gated.bases, strict=True):
+        compared = comparison.changes if comparison is not None else ()
+        changes = {key_of(one.after): one for one in compared if one.after is not None}
         points = sorted({_point(one) for one in result.findings}) or [""]
         if len(points) > 1 and "" in points:
             points.remove("")
         for point in points:
             own = tuple(one for one in result.findings if _point(one) in (point, ""))
-            cells.append(Cell(label_of(result), point, own, result, bases[at] if bases else {}, changes))
+            cells.append(Cell(label_of(result), point, own, result, bases, changes))
     cells.sort(key=lambda cell: (_WORST_FIRST.index(cell.verdict), _tightest(cell), cell.name))
     return cells
-
-
-def _by_key(changes: Iterable[Change]) -> dict[tuple[str, str, str], Change]:
-    return {key_of(one.after): one for one in changes if one.after is not None}
 
 
 def _point(finding: Finding) -> str:
@@ -89,8 +93,7 @@ def _point(finding: Finding) -> str:
 
 def _tightest(cell: Cell) -> float:
     judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
-    margin = judged[0].margin if judged else None
-    percent = margin.percent_of_limit if margin is not None else None
+    percent = margin_percent(judged[0]) if judged else None
     return float("inf") if percent is None else percent
 
 
@@ -125,16 +128,10 @@ def reading(cell: Cell, finding: Finding) -> str:
     if statistic is None or statistic.value is None:
         return "no reading"
     base = cell.bases.get((finding.table, finding.rule))
-    share = f" ({_percent(100 * Decimal(repr(statistic.value)) / base)})" if base else ""
-    text = f"{number(statistic.value, statistic.unit)}{share} against {limit_text(finding)}"
-    percent = finding.margin.percent_of_limit if finding.margin is not None else None
-    if percent is None:
-        return text
-    return f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
-
-
-def _percent(value: Decimal) -> str:
-    return f"{float(value):.6g} %"
+    share = f" ({number(float(100 * Decimal(repr(statistic.value)) / base), '%')})" if base else ""
+    text = f"{reading_text(finding)}{share} against {limit_text(finding)}"
+    percent = margin_percent(finding)
+    return text if percent is None else f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
 
 
 def baseline_words(cell: Cell, finding: Finding) -> str:
@@ -145,10 +142,8 @@ def baseline_words(cell: Cell, finding: Finding) -> str:
     before = change.before
     if before is None:
         return "new: not in the baseline" if finding.verdict is not Verdict.PASS else ""
-    value = before.statistic.value if before.statistic is not None else None
-    unit = before.statistic.unit if before.statistic is not None else ""
-    value_words = f" with {number(value, unit)}" if value is not None else ""
-    was = f"{VERDICT_WORDS[before.verdict]}{value_words} in the baseline"
+    read = f" with {reading_text(before)}" if has_reading(before) else ""
+    was = f"{VERDICT_WORDS[before.verdict]}{read} in the baseline"
     if change.state == "unchanged":
         return f"known, {was}, no worse"
     # A verdict can get worse while the margin grows: an order that is no longer there, for example.

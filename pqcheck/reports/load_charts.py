@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.values import Demand
 from pqcheck.reports.load_words import DAYS, NAMES, scaled
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.reports.plots.canvas import PHASE_LINES, Drawn, as_svg, box_of, drawing, light, new_figure, rounded
 from pqcheck.reports.plots.time_axis import label_axis
 
 _SCALE = {"W": ("kW", 1000.0), "VA": ("kVA", 1000.0), "A": ("A", 1.0)}

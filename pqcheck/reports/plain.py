@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from pqcheck.findings import Finding, Limit
-from pqcheck.reports.words import number
+from pqcheck.findings_words import number
 
 QUANTITIES: dict[str, str] = {
     "voltage": "the voltage",

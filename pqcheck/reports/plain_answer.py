@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings_words import required
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.reports.plain import allowance, capital, listed, quantity_words, range_words, reading, time_words
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import required
 
 VOLTAGE = quantity_words("voltage")
 Array = NDArray[np.float64]

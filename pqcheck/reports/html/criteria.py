@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 
 from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings_words import VERDICT_WORDS, clock, limit_text, number
 from pqcheck.records import dataclass
 from pqcheck.reports.html.markup import Markup, tag, together, wide
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
-from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.labels import phase_label
-from pqcheck.reports.words import VERDICT_WORDS, clock, limit_text, number
 
 SHAPES: Mapping[Verdict, str] = {
     Verdict.PASS: "✓",

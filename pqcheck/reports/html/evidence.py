@@ -7,14 +7,14 @@ from datetime import datetime
 
 from pqcheck.clock import duration_text, parse_iso
 from pqcheck.findings import Finding, Verdict, Window
+from pqcheck.findings_words import VERDICT_WORDS, by_loss, clock, limit_text, number
 from pqcheck.observing.gather import Track
 from pqcheck.reports.html.criteria import Criterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, table, tag
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
-from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.labels import phase_label
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import VERDICT_WORDS, by_loss, clock, limit_text, number
 
 MOST_FINDINGS = 40
 MOST_WINDOWS = 12

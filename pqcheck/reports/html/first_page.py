@@ -7,6 +7,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from pqcheck.findings import Verdict
+from pqcheck.findings_words import required, statement
 from pqcheck.judging.marginal import uncertainty
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.reported import reported_part
@@ -15,9 +16,8 @@ from pqcheck.reports.plain import PLACES, capital, count_words, date_words, list
 from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen
 from pqcheck.reports.plain_reasons import plain_reason
 from pqcheck.reports.plain_times import when_lines
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import required, statement
 
 MOST_NUMBERS = 3
 _MOST_OPEN = 6

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from pqcheck.clock import iso
 from pqcheck.findings import Verdict
+from pqcheck.findings_words import clock
 from pqcheck.limit_tables import Rule
 from pqcheck.observing.observation import GRADES, Observation
 from pqcheck.reports.html.criteria import Criterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, table, tag, together
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import clock
 
 _LINE = "____________________"
 

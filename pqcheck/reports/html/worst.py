@@ -8,16 +8,15 @@ import numpy as np
 
 from pqcheck.clock import HOUR, iso, parse_iso
 from pqcheck.findings import Finding, Verdict
+from pqcheck.findings_words import by_loss, required, worst_window
 from pqcheck.observing.gather import Track
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
-from pqcheck.reports.html.figure import figure_element
-from pqcheck.reports.html.markup import Markup, tag, together
+from pqcheck.reports.html.markup import Markup, figure_element, tag, together
 from pqcheck.reports.plain import date_words, quantity_words
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, phase_label, phase_line
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.plots.trend import Curve, Frame, Panel, trend
-from pqcheck.reports.words import by_loss, required, worst_window
 
 _SEARCHED = 20_000
 _LEAST_POINTS = 24

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.observing.gather import Track
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.reports.plots.canvas import PHASE_LINES, Drawn, as_svg, box_of, drawing, light, new_figure, rounded
 from pqcheck.reports.plots.time_axis import hours, label_axis
 from pqcheck.reports.plots.trend import Frame
 

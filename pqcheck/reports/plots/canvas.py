@@ -1,12 +1,15 @@
-"""Fixed drawing settings, colours that follow the page, and a figure as compact, reproducible SVG text."""
+"""Fixed drawing settings, colours that follow the page, a figure as compact, reproducible SVG text, and what it is."""
 
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
+
+from pqcheck.records import dataclass
 
 WIDTH = 9.0
 """Inches; every figure has the same width so that pages line up."""
@@ -75,6 +78,22 @@ _SETTINGS: Any = {
 }
 
 
+@dataclass(frozen=True)
+class Drawn:
+    """One figure. `alt` says in words what can be seen; `caption` what the marks mean.
+
+    `pointer` is what the page's script needs to show values under the pointer: `box` the drawing area as shares of
+    the width and height (left, right, top, bottom), `x` texts or `start`/`step` of the points, `series` their values.
+    """
+
+    id: str
+    title: str
+    svg: str
+    alt: str
+    caption: str
+    pointer: Mapping[str, Any] | None = None
+
+
 def light(name: str) -> str:
     """The colour to draw with; the dark one replaces it in dark pages."""
     return COLOURS[name][0]
@@ -100,6 +119,17 @@ def new_figure(height: float) -> Any:
     figure = Figure(figsize=(WIDTH, height))
     FigureCanvasSVG(figure)
     return figure
+
+
+def box_of(figure: Any, axes: Any) -> list[float]:
+    """The drawing area of axes as shares of the figure: left, right, top, bottom (top down)."""
+    place = axes.get_position()
+    return [round(place.x0, 4), round(place.x1, 4), round(1 - place.y1, 4), round(1 - place.y0, 4)]
+
+
+def rounded(values: Any, digits: int = 5) -> list[float | None]:
+    """Values for the page's script, to a few significant digits; None where there is none."""
+    return [None if math.isnan(one) else float(f"{one:.{digits}g}") for one in map(float, values)]
 
 
 _LONG = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")

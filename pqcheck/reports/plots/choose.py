@@ -8,7 +8,7 @@ from pqcheck.findings import Finding
 from pqcheck.observing.gather import Track
 from pqcheck.quantities import LINE_TO_LINE, QUANTITIES
 from pqcheck.reports.plots.bars import availability
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.events import event_figure
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label, quantity_title
 from pqcheck.reports.plots.material import Material, windows_of

@@ -9,7 +9,7 @@ import numpy as np
 
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.curves import CurveStep, EventRule, edge_at
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.plots.shapes import event_plot
 

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import DAY, HOUR, clock_changes, to_local
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.reports.plots.canvas import PHASE_LINES, Drawn, as_svg, box_of, drawing, light, new_figure, rounded
 from pqcheck.reports.plots.time_axis import MONTHS, WEEKDAYS
 from pqcheck.reports.plots.trend import Band, limit_lines
 

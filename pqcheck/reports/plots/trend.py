@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text
 from pqcheck.records import dataclass
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.reports.plots.canvas import PHASE_LINES, Drawn, as_svg, box_of, drawing, light, new_figure, rounded
 from pqcheck.reports.plots.time_axis import Span, hours, label_axis, shade
 
 
