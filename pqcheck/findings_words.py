@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Finding, Findings, Limit, Verdict, Window
+from pqcheck.findings import ROLL_UP, Finding, Findings, Limit, Verdict, Window
 
 VERDICT_WORDS = {
     Verdict.PASS: "PASS",
@@ -14,6 +14,11 @@ VERDICT_WORDS = {
     Verdict.NOT_APPLICABLE: "not applicable",
     Verdict.WAIVED: "WAIVED",
 }
+
+
+def rank(verdict: Verdict) -> int:
+    """The place of a verdict in the roll-up, the worst first; what is not applicable comes last."""
+    return ROLL_UP.index(verdict) if verdict in ROLL_UP else len(ROLL_UP)
 
 
 def number(value: float | None, unit: str = "") -> str:

@@ -15,9 +15,8 @@ from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.files import table_ids
 from pqcheck.limit_tables.library import library_sentence
 from pqcheck.reports.limit_table_diff import diff_text
-from pqcheck.reports.limit_tables import table_text
+from pqcheck.reports.limit_tables import limits_at, table_text
 from pqcheck.reports.rule_pages import example_sites, pages, write_pages
-from pqcheck.reports.site_limits import limits_at
 from tests.limit_rows import rule_of
 from tests.recordings import site
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 
 from pqcheck.compare import Change, key_of, label_of
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import ROLL_UP, Finding, Findings, Verdict
 from pqcheck.findings_words import (
     VERDICT_WORDS,
     by_loss,
@@ -18,6 +18,7 @@ from pqcheck.findings_words import (
     limit_text,
     margin_percent,
     number,
+    rank,
     reading_text,
 )
 from pqcheck.gate import Bases, GateResult
@@ -27,7 +28,6 @@ OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
 """What was not judged."""
 RED_FIRST = ((Verdict.FAIL,), OPEN, (Verdict.WAIVED,))
 """Verdicts in the order they are reported in."""
-_WORST_FIRST = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, Verdict.PASS)
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class Cell:
     def verdict(self) -> Verdict:
         """The worst verdict of the cell; inconclusive when nothing was judged."""
         present = {one.verdict for one in self.required}
-        return next((verdict for verdict in _WORST_FIRST if verdict in present), Verdict.INCONCLUSIVE)
+        return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
 
     @property
     def required(self) -> list[Finding]:
@@ -83,7 +83,7 @@ def cells_of(gated: GateResult) -> list[Cell]:
         for point in points:
             own = tuple(one for one in result.findings if _point(one) in (point, ""))
             cells.append(Cell(label_of(result), point, own, result, bases, changes))
-    cells.sort(key=lambda cell: (_WORST_FIRST.index(cell.verdict), _tightest(cell), cell.name))
+    cells.sort(key=lambda cell: (rank(cell.verdict), _tightest(cell), cell.name))
     return cells
 
 

@@ -12,10 +12,8 @@ from pqcheck.judging.marginal import uncertainty
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.reported import reported_part
 from pqcheck.reports.html.worst import worst_hour_part
-from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, quantity_words
-from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen
-from pqcheck.reports.plain_reasons import plain_reason
-from pqcheck.reports.plain_times import when_lines
+from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, plain_reason, quantity_words
+from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen, when_lines
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
 
