@@ -11,9 +11,10 @@ import pytest
 from pqcheck.clock import DAY, HOUR
 from pqcheck.observing.gather import gather
 from pqcheck.observing.reduce import Reducer, members_per_point
+from pqcheck.observing.steps import by_day_and_hour
 from pqcheck.reports.plots.bars import harmonic_bars, observed
 from pqcheck.reports.plots.canvas import COLOURS
-from pqcheck.reports.plots.shapes import by_day_and_hour, duration_curve, thinned
+from pqcheck.reports.plots.shapes import duration_curve, thinned
 from pqcheck.reports.plots.time_axis import day_label, midnights
 from pqcheck.reports.plots.trend import Band, Curve, Frame, Panel, trend, unobserved
 from tests.recordings import recording, us

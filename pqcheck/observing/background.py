@@ -8,6 +8,7 @@ from pqcheck.clock import HOUR
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Observation
 from pqcheck.observing.steps import Array, alike, correlation, spans_of, total_current, values
+from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
 
 OFF_BELOW = 0.15
@@ -20,10 +21,8 @@ LOWER = 0.6
 def background(gathered: Gathered, site: Site) -> list[Observation]:
     """One observation when the plant was off for some hours and on for some."""
     # Demand distortion is harmonic amperes over a fixed current, so it tells on and off as well.
-    current = total_current(gathered) or next(
-        (track for p in "abc" if (track := gathered.find("current_tdd", p)) is not None), None
-    )
-    distortion = _distortion(gathered)
+    current = total_current(gathered) or next(iter(gathered.tracks("current_tdd", "abc")), None)
+    distortion = next(iter(gathered.tracks("voltage_thd", (*LINE_TO_NEUTRAL, *LINE_TO_LINE))), None)
     if current is None or distortion is None or not alike(current, distortion):
         return []
     amperes, percent = values(current), values(distortion)
@@ -38,20 +37,13 @@ def background(gathered: Gathered, site: Site) -> list[Observation]:
     without, with_ = float(np.median(percent[off])), float(np.median(percent[running]))
     own = _harmonic_amperes(gathered, current, amperes)
     r = correlation(own, percent)
-    return [_observation(hours, without, with_, r, spans_of(off, current))]
-
-
-def _distortion(gathered: Gathered) -> Track | None:
-    return next(
-        (t for p in ("an", "bn", "cn", "ab", "bc", "ca") if (t := gathered.find("voltage_thd", p)) is not None), None
-    )
+    return [_observation(hours, without, with_, r, tuple(spans_of(off, current.start_us, current.step_us)))]
 
 
 def _harmonic_amperes(gathered: Gathered, current: Track, amperes: Array) -> Array:
     """Own harmonic current: from the demand distortion, from current and its distortion, else the current itself."""
-    for phase in "abc":
-        tdd = gathered.find("current_tdd", phase)
-        if tdd is not None and alike(tdd, current):
+    for tdd in gathered.tracks("current_tdd", "abc"):
+        if alike(tdd, current):
             return values(tdd)
     for phase in "abc":
         thd, own = gathered.find("current_thd", phase), gathered.find("current", phase)

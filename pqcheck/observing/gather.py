@@ -101,6 +101,10 @@ class Gathered:
         ]
         return min(found, key=lambda track: track.step_us, default=None)
 
+    def tracks(self, quantity: str, phases: Iterable[str]) -> list[Track]:
+        """The details of a quantity on those of the phases that hold any reading, in their order."""
+        return [track for phase in phases if (track := self.find(quantity, phase)) is not None]
+
     def phases(self, quantity: str, order: int | None = None) -> list[str]:
         """Phases with readings of a quantity, in the order of the contract."""
         held = {

@@ -33,7 +33,7 @@ class _Hit:
 
 def resonance(gathered: Gathered, site: Site) -> list[Observation]:
     """One observation about the order that moves most with the steps of reactive power."""
-    reactive = _reactive(gathered)
+    reactive = next(iter(gathered.tracks("reactive_power", ("total", *"abc"))), None)
     if reactive is None:
         return []
     power = values(reactive)
@@ -48,11 +48,6 @@ def resonance(gathered: Gathered, site: Site) -> list[Observation]:
         return []
     best = max(hits, key=lambda hit: hit.size * hit.share)
     return [_observation(best, reactive, power, places, site, gathered)]
-
-
-def _reactive(gathered: Gathered) -> Track | None:
-    total = gathered.find("reactive_power", "total")
-    return total or next((t for p in "abc" if (t := gathered.find("reactive_power", p)) is not None), None)
 
 
 def _orders(gathered: Gathered) -> list[Track]:

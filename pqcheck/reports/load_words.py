@@ -11,12 +11,12 @@ from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.values import Capacity, Demand, Maximum, Motor, Room, Row
+from pqcheck.reports.plain import DAYS
 
 NAMES = {
     "current": "current", "active_power": "active power", "apparent_power": "apparent power",
     "reactive_power": "reactive power",
 }  # fmt: skip
-DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _SCALE = {"W": ("kW", 1000.0), "VA": ("kVA", 1000.0), "var": ("kvar", 1000.0), "A": ("A", 1.0)}
 
 
@@ -30,9 +30,14 @@ def amount(value: float | None, unit: str) -> str:
     return number(None if value is None else float(f"{value:.5g}"), unit)
 
 
+def scale_of(unit: str) -> tuple[str, float]:
+    """The unit that amounts of a load are shown in, and what one of it is."""
+    return _SCALE.get(unit, (unit, 1.0))
+
+
 def scaled(value: float, unit: str) -> str:
     """Watts as kilowatts and so on, four digits."""
-    name, by = _SCALE.get(unit, (unit, 1.0))
+    name, by = scale_of(unit)
     return f"{value / by:.4g} {name}"
 
 
@@ -125,7 +130,7 @@ def runs_words(load: NewLoad) -> str:
         return "running all the time"
     if isinstance(load.runs, Schedule):
         spans = " and ".join(f"{_time(a)} to {_time(b)}" for a, b in load.runs.hours)
-        days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[one] for one in load.runs.weekdays)
+        days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[one][:3] for one in load.runs.weekdays)
         return f"running {spans}, {days}"
     return "running by its profile"
 

@@ -35,8 +35,8 @@ PLACES: dict[str, str] = {
     "equipment": "at the terminals of the equipment",
 }
 
-_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
            "November", "December")  # fmt: skip
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 
@@ -53,8 +53,8 @@ def capital(text: str) -> str:
 
 def date_words(moment: datetime, *, year: bool = False, weekday: bool = True) -> str:
     """``Tuesday 4 March``, with the year on request."""
-    day = f"{moment.day} {_MONTHS[moment.month - 1]}"
-    return (f"{_DAYS[moment.weekday()]} " if weekday else "") + day + (f" {moment.year}" if year else "")
+    day = f"{moment.day} {MONTHS[moment.month - 1]}"
+    return (f"{DAYS[moment.weekday()]} " if weekday else "") + day + (f" {moment.year}" if year else "")
 
 
 def span_words(start: str, end: str) -> str:

@@ -121,6 +121,23 @@ def new_figure(height: float) -> Any:
     return figure
 
 
+@contextmanager
+def axes_of(
+    height: float, *, bottom: float, top: float, left: float = 0.075, right: float = 0.985
+) -> Iterator[tuple[Any, Any]]:
+    """A figure with one set of axes, to be drawn and written within; margins are shares of the figure."""
+    with drawing():
+        figure = new_figure(height)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=left, right=right, bottom=bottom, top=top)
+        yield figure, axes
+
+
+def legend_above(axes: Any, columns: int, **style: Any) -> None:
+    """The legend in one line above the axes."""
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, borderaxespad=0.1, **style)
+
+
 def box_of(figure: Any, axes: Any) -> list[float]:
     """The drawing area of axes as shares of the figure: left, right, top, bottom (top down)."""
     place = axes.get_position()
