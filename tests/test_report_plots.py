@@ -146,7 +146,7 @@ def test_availability_spans() -> None:
 def test_judged_values_are_formed_as_judging_forms_them() -> None:
     """A 10-minute value is the root mean square of its two hundred 3-second values (IEC 61000-4-30 4.5)."""
     from pqcheck.limit_tables import load_table
-    from pqcheck.observing.asked import asked_by_tables
+    from pqcheck.observing.gather import asked_by_tables
     from tests.recordings import site
 
     random = np.random.RandomState(4)
