@@ -24,23 +24,17 @@ from pqcheck.findings import (
     Window,
 )
 from pqcheck.recording import RowSpan
+from pqcheck.version import __version__
 
 if TYPE_CHECKING:
     import pandas
-
-
-def version() -> str:
-    """The version of pqcheck that produced a result."""
-    from pqcheck import __version__
-
-    return __version__
 
 
 def as_document(findings: Findings) -> dict[str, Any]:
     """The findings file as plain JSON types."""
     return {
         "format": FORMAT,
-        "produced_by": {"name": "pqcheck", "version": version()},
+        "produced_by": {"name": "pqcheck", "version": __version__},
         "site": dict(findings.site),
         "recordings": [dict(one) for one in findings.recordings],
         "limit_tables": [dict(one) for one in findings.limit_tables],

@@ -64,7 +64,7 @@ def written_table(id_or_path: str, *, check_shipped: bool = False) -> tuple[dict
     if not trusted:
         from pqcheck.limit_tables.schema import check_schema
 
-        check_schema(written, where)
+        check_schema(written, where, limits_folder() / MARKER)
     if "overlay_of" not in written:
         if not trusted:
             from pqcheck.limit_tables.checks import check_table
@@ -127,7 +127,7 @@ def _base_of(written: dict[str, Any], path: Path, trusted: bool, where: str) -> 
         from pqcheck.limit_tables.checks import check_table
         from pqcheck.limit_tables.schema import check_schema
 
-        check_schema(base, base_path.name)
+        check_schema(base, base_path.name, folder / MARKER)
         if "overlay_of" not in base:
             check_table(base, base_path.name)
     return base, data

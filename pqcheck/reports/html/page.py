@@ -12,7 +12,6 @@ from typing import Any
 
 from pqcheck.errors import SiteError
 from pqcheck.findings import Findings
-from pqcheck.findings_file import version
 from pqcheck.reports.html.criteria import criteria, criteria_part
 from pqcheck.reports.html.evidence import evidence_part, open_part, with_evidence
 from pqcheck.reports.html.first_page import danger, first_page
@@ -23,6 +22,7 @@ from pqcheck.reports.html.worst import worst_hour_figure
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figures
 from pqcheck.reports.plots.material import Material
+from pqcheck.version import __version__
 
 MOST_LOGO = 500_000
 _SIGNS = ((b"\x89PNG\r\n\x1a\n", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), (b"GIF8", "image/gif"))
@@ -145,8 +145,8 @@ def _reproduce(material: Material) -> Markup:
         tag("h2", "How to repeat this", id="reproduce"),
         together(
             [
-                tag("p", f"Written by pqcheck {version()} from the findings file. The same files, site file and tables "
-                         "give the same findings, byte for byte:"),
+                tag("p", f"Written by pqcheck {__version__} from the findings file. The same files, site file and "
+                         "tables give the same findings, byte for byte:"),
                 tag("p", tag("code", command)),
                 tag("p", "The checksums above identify the files and tables. check --bundle writes all of this into "
                          "one folder."),

@@ -57,7 +57,7 @@ def _all(material: Material) -> Iterator[Drawn]:
 def _singles(material: Material) -> Iterator[Drawn]:
     for quantity, identity, unit in _SINGLE:
         held = material.phases(quantity)
-        lines = [curve for phase in held if (curve := material.curve(quantity, phase)) is not None]
+        lines = material.curves(quantity, held)
         if not lines:
             continue
         about = concerning(material.findings.findings, quantity, held)

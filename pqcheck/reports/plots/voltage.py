@@ -29,7 +29,7 @@ def voltage_figures(material: Material) -> Iterator[Drawn]:
     for kind, phases, words in (
         ("neutral", LINE_TO_NEUTRAL, "line to neutral"), ("lines", LINE_TO_LINE, "line to line"),
     ):  # fmt: skip
-        curves = [curve for phase in phases if (curve := material.curve("voltage", phase)) is not None]
+        curves = material.curves("voltage", phases)
         if not curves:
             continue
         held = [phase for phase in phases if material.curve("voltage", phase) is not None]

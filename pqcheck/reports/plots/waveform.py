@@ -24,7 +24,7 @@ def distortion_figure(material: Material) -> Iterator[Drawn]:
     curves: list[Curve] = []
     for quantity in ("voltage_thd", "current_thd", "current_tdd", "current_trd"):
         held = material.phases(quantity)
-        lines = [curve for phase in held if (curve := material.curve(quantity, phase)) is not None]
+        lines = material.curves(quantity, held)
         if lines:
             about = concerning(material.findings.findings, quantity, held)
             panels.append(Panel(quantity_title(quantity), "%", tuple(lines), bands_of(about), windows_of(about)))
@@ -32,7 +32,7 @@ def distortion_figure(material: Material) -> Iterator[Drawn]:
     if not panels:
         return
     for title, quantity, order in (("Fundamental current", "current_harmonic", 1), ("Current", "current", None)):
-        lines = [curve for phase in "abc" if (curve := material.curve(quantity, phase, order)) is not None]
+        lines = material.curves(quantity, "abc", order)
         if lines:
             panels.append(Panel(title, "A", tuple(lines)))
             curves += lines
@@ -128,7 +128,7 @@ def failing_orders(material: Material) -> Iterator[Drawn]:
             continue
         done.add(key)
         phases = sorted({f.phase for f in failed if (f.quantity, f.order) == key}, key=str)
-        lines = [c for phase in phases if (c := material.curve(one.quantity, phase, one.order)) is not None]
+        lines = material.curves(one.quantity, phases, one.order)
         if not lines:
             continue
         about = [f for f in failed if (f.quantity, f.order) == key]
