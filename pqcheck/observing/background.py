@@ -6,7 +6,7 @@ import numpy as np
 
 from pqcheck.clock import HOUR
 from pqcheck.observing.gather import Gathered, Track
-from pqcheck.observing.observation import Observation
+from pqcheck.observing.observation import Grade, Observation
 from pqcheck.observing.steps import Array, alike, correlation, spans_of, total_current, values
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
@@ -56,37 +56,37 @@ def _harmonic_amperes(gathered: Gathered, current: Track, amperes: Array) -> Arr
 def _observation(
     hours: float, without: float, with_: float, r: float, spans: tuple[tuple[int, int], ...]
 ) -> Observation:
-    numbers = {"off_hours": hours, "off_percent": without, "on_percent": with_, "r": r}
+    title, grade, text = _by_operation(hours, without, with_, r)
     evidence = (
         f"Middle distortion of the voltage {without:.2f} % over {hours:.0f} hours off, {with_:.2f} % while running; "
         f"correlation with the site's own harmonic current r = {r:.2f}.",
     )
-    common = (
+    against = (
         "One measuring place cannot share out distortion between the site and the network; capacitors and filters "
-        "left on "
-        "while the plant is off change it too.",
+        "left on while the plant is off change it too.",
         "Background that follows the same daily rhythm as the plant hides in such a comparison.",
     )
+    numbers = {"off_hours": hours, "off_percent": without, "on_percent": with_, "r": r}
+    return Observation("background", title, grade, text, evidence, against, "fig-background", numbers, spans)
+
+
+def _by_operation(hours: float, without: float, with_: float, r: float) -> tuple[str, Grade, str]:
+    """Title, grade and text by the distortion with the plant off and on."""
     if with_ > 0 and without >= SAME * with_:
-        return Observation(
-            "background", "Distortion that is there while the plant is off", "shown",
+        return (
+            "Distortion that is there while the plant is off", "shown",
             f"While the site drew little current ({hours:.0f} hours), the voltage was as distorted as while it ran: "
             f"{without:.2f} % against {with_:.2f} %. So distortion comes in from the network; how it divides stays "
             "open.",
-            evidence, common, "fig-background", numbers, spans,
         )  # fmt: skip
     if with_ > 0 and without <= LOWER * with_ and r > 0.6:
-        return Observation(
-            "background", "Distortion that rises with the site's own current", "possible",
-            f"While the site drew little current ({hours:.0f} hours), the voltage was distorted by {without:.2f} "
-            "%, while it "
-            f"ran by {with_:.2f} %. Part of the distortion goes with the site's own operation.",
-            evidence, common, "fig-background", numbers, spans,
+        return (
+            "Distortion that rises with the site's own current", "possible",
+            f"While the site drew little current ({hours:.0f} hours), the voltage was distorted by {without:.2f} %, "
+            f"while it ran by {with_:.2f} %. Part of the distortion goes with the site's own operation.",
         )  # fmt: skip
-    return Observation(
-        "background", "Distortion and the site's operation", "undetermined",
-        f"The voltage was distorted by {without:.2f} % while the site drew little current and by {with_:.2f} % "
-        "while it ran; "
-        "that does not tell where the distortion comes from.",
-        evidence, common, "fig-background", numbers, spans,
+    return (
+        "Distortion and the site's operation", "undetermined",
+        f"The voltage was distorted by {without:.2f} % while the site drew little current and by {with_:.2f} % while "
+        "it ran; that does not tell where the distortion comes from.",
     )  # fmt: skip

@@ -79,7 +79,6 @@ class Judged:
     unit: str
     start_us: int
     values: NDArray[np.float64]
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,9 +105,9 @@ class Gathered:
         ]
         return min(found, key=lambda track: track.step_us, default=None)
 
-    def tracks(self, quantity: str, phases: Iterable[str]) -> list[Track]:
+    def tracks(self, quantity: str, phases: Iterable[str | None], order: int | None = None) -> list[Track]:
         """The details of a quantity on those of the phases that hold any reading, in their order."""
-        return [track for phase in phases if (track := self.find(quantity, phase)) is not None]
+        return [track for phase in phases if (track := self.find(quantity, phase, order)) is not None]
 
     def phases(self, quantity: str, order: int | None = None) -> list[str]:
         """Phases with readings of a quantity, in the order of the contract."""
@@ -118,19 +117,6 @@ class Gathered:
             if (channel.quantity, channel.order, channel.reading) == (quantity, order, "mean") and track.valid.any()
         }
         return [phase for phase in QUANTITIES[quantity].phases if phase in held]
-
-
-@dataclass
-class _JudgedRun:
-    source: Source
-    quantity: str
-    phase: str | None
-    interval_us: int
-    unit: str
-    scale: float
-    start_us: int
-    grouper: Grouper | None
-    parts: list[NDArray[np.float64]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -143,6 +129,18 @@ class Asked:
     interval_us: int
     unit: str
     scale: Fraction
+
+
+@dataclass
+class _JudgedRun:
+    asked: Asked
+    start_us: int
+    grouper: Grouper | None
+    parts: list[NDArray[np.float64]] = field(default_factory=list)
+
+    def judged(self) -> Judged:
+        one = self.asked
+        return Judged(one.quantity, one.phase, one.interval_us, one.unit, self.start_us, np.concatenate(self.parts))
 
 
 class Gatherer:
@@ -176,11 +174,7 @@ class Gatherer:
             if one.interval_us != axis.interval_us:
                 grouper = Grouper(axis.start_us, axis.interval_us, one.interval_us, one.source.mean)
                 start = grouper.start_us
-            runs[one.source.stream].append(
-                _JudgedRun(
-                    one.source, one.quantity, one.phase, one.interval_us, one.unit, float(one.scale), start, grouper
-                )
-            )
+            runs[one.source.stream].append(_JudgedRun(one, start, grouper))
         return runs
 
     def feed(self, number: int, block: Block) -> None:
@@ -198,12 +192,13 @@ class Gatherer:
                 detail.feed(values, slot, by)
         scratch: dict[Any, NDArray[Any]] = {}
         for run in self._runs[number]:
-            if not all(channel in block.values for channel in run.source.formula.inputs):
+            formula = run.asked.source.formula
+            if not all(channel in block.values for channel in formula.inputs):
                 continue
-            values = np.array(run.source.formula.compute(block.values, scratch), dtype=np.float64)
+            values = np.array(formula.compute(block.values, scratch), dtype=np.float64)
             if run.grouper is not None:
                 values = run.grouper.feed([values])[0]
-            run.parts.append(values * run.scale)
+            run.parts.append(values * float(run.asked.scale))
 
     def finish(self) -> Gathered:
         """What was gathered."""
@@ -216,15 +211,7 @@ class Gatherer:
             max([axis.end_us for axis in axes] or instants or [0]),
             self._tracks(self._plots),
             self._tracks(self._detail),
-            tuple(
-                Judged(
-                    run.quantity, run.phase, run.interval_us, run.unit, run.start_us, np.concatenate(run.parts),
-                    run.source.note,
-                )
-                for runs in self._runs
-                for run in runs
-                if run.parts
-            ),
+            tuple(run.judged() for runs in self._runs for run in runs if run.parts),
             recording.events,
         )  # fmt: skip
 

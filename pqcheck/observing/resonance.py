@@ -97,8 +97,7 @@ def _observation(
     first = iso(reactive.start_us + int(places[0]) * reactive.step_us, gathered.zone)
     text = (
         f"Whenever reactive power steps by about {step / 1000:.3g} kvar, the voltage harmonic of order {hit.order} "
-        "changes by "
-        f"about {abs(hit.size):.2g} % in the same {duration_text(reactive.step_us)}: it "
+        f"changes by about {abs(hit.size):.2g} % in the same {duration_text(reactive.step_us)}: it "
         f"{'rises as reactive power falls' if falls else 'rises as reactive power rises'} (first seen "
         f"{first[:16].replace('T', ' ')})."
     )

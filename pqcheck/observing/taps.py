@@ -114,8 +114,7 @@ def _observation(
     )
     text = (
         f"{len(places)} steps of about {size:.2g} V ({100 * size / nominal:.2g} % of the voltage), in all recorded "
-        "phases "
-        f"at once, {rate:.1f} a day: the picture of a tap changer or regulator at work upstream, which is its "
+        f"phases at once, {rate:.1f} a day: the picture of a tap changer or regulator at work upstream, which is its "
         "normal job."
     )
     if rate > OFTEN_A_DAY:

@@ -10,7 +10,7 @@ from pathlib import PurePath
 from pqcheck.findings import Finding, Verdict
 from pqcheck.gate import GateResult
 from pqcheck.recording import RowSpan
-from pqcheck.reports.gate_lines import OPEN, RED_FIRST, Cell, body, cells_of, folded, is_known, place_of
+from pqcheck.reports.gate_text import OPEN, RED_FIRST, Cell, body, cells_of, folded, is_known, place_of
 
 MOST_COMMANDS = 50
 

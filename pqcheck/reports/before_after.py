@@ -31,9 +31,8 @@ def summary(both: BeforeAfter) -> str:
     """One sentence: how many criteria changed which way."""
     counted = both.comparison
     return (
-        f"{counted.count('better')} criteria are better, {counted.count('worse')} worse, {counted.count('new')} "
-        "newly not "
-        f"met or newly asked, {counted.count('gone')} no longer asked, {counted.count('unchanged')} unchanged."
+        f"{counted.count('better')} criteria are better, {counted.count('worse')} worse, {counted.count('new')} newly "
+        f"not met or newly asked, {counted.count('gone')} no longer asked, {counted.count('unchanged')} unchanged."
     )
 
 

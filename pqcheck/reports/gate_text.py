@@ -1,16 +1,190 @@
-"""The result of a gate on a terminal: one line of answer, what is red, what crept, what was not judged, the matrix."""
+"""The result of a gate: one line per finding, the same in text, annotations and JUnit; and the text on a terminal."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
 
-from pqcheck.compare import STATES
-from pqcheck.findings import ExitStatus, Finding, Verdict
-from pqcheck.findings_words import VERDICT_WORDS, margin_percent, statement, tables_text
-from pqcheck.gate import GateResult
-from pqcheck.reports.gate_lines import OPEN, RED_FIRST, Cell, body, cells_of, crept, folded, is_known, place_of
+from pqcheck.compare import STATES, Change, key_of, label_of
+from pqcheck.findings import ROLL_UP, ExitStatus, Finding, Findings, Verdict
+from pqcheck.findings_words import (
+    VERDICT_WORDS,
+    by_loss,
+    clock,
+    has_reading,
+    limit_text,
+    margin_percent,
+    number,
+    rank,
+    reading_text,
+    statement,
+    tables_text,
+)
+from pqcheck.gate import Bases, GateResult
+from pqcheck.records import dataclass
 from pqcheck.reports.text import grid, text_of, wrap
+
+OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+"""What was not judged."""
+RED_FIRST = ((Verdict.FAIL,), OPEN, (Verdict.WAIVED,))
+"""Verdicts in the order they are reported in."""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One operating point of one scenario (`point` empty where there is none), with what belongs to it."""
+
+    scenario: str
+    point: str
+    findings: tuple[Finding, ...]
+    result: Findings
+    bases: Bases
+    changes: Mapping[tuple[str, str, str], Change]
+
+    @property
+    def name(self) -> str:
+        """Scenario and operating point."""
+        return f"{self.scenario}, {self.point}" if self.point else self.scenario
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict of the cell; inconclusive when nothing was judged."""
+        present = {one.verdict for one in self.required}
+        return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
+
+    @property
+    def required(self) -> list[Finding]:
+        """Findings that decide."""
+        return [one for one in self.findings if one.required]
+
+    def with_verdict(self, *verdicts: Verdict) -> list[Finding]:
+        """Required findings with these verdicts, worst first."""
+        return by_loss([one for one in self.required if one.verdict in verdicts])
+
+    @property
+    def doubts(self) -> list[Finding]:
+        """What was found against the recording or the spectrum itself."""
+        return [one for one in self.findings if one.kind == "recording" and one.verdict in OPEN]
+
+    def change(self, finding: Finding) -> Change | None:
+        """What the baseline says about a finding."""
+        return self.changes.get(key_of(finding))
+
+
+def cells_of(gated: GateResult) -> list[Cell]:
+    """Every operating point of every scenario, worst first."""
+    cells = []
+    for result, comparison, bases in zip(gated.results, gated.comparisons, gated.bases, strict=True):
+        compared = comparison.changes if comparison is not None else ()
+        changes = {key_of(one.after): one for one in compared if one.after is not None}
+        points = sorted({_point(one) for one in result.findings}) or [""]
+        if len(points) > 1 and "" in points:
+            points.remove("")
+        for point in points:
+            own = tuple(one for one in result.findings if _point(one) in (point, ""))
+            cells.append(Cell(label_of(result), point, own, result, bases, changes))
+    cells.sort(key=lambda cell: (rank(cell.verdict), _tightest(cell), cell.name))
+    return cells
+
+
+def _point(finding: Finding) -> str:
+    return finding.snapshot.operating_point if finding.snapshot is not None else ""
+
+
+def _tightest(cell: Cell) -> float:
+    judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
+    percent = margin_percent(judged[0]) if judged else None
+    return float("inf") if percent is None else percent
+
+
+def is_known(cell: Cell, finding: Finding) -> bool:
+    """A fail that the baseline already has and that did not get worse."""
+    change = cell.change(finding)
+    return finding.verdict is Verdict.FAIL and finding.kind == "limit" and change is not None and not change.red
+
+
+def crept(cell: Cell) -> list[Finding]:
+    """Passes whose margin shrank beyond the tolerance, largest loss first."""
+    worse = []
+    for one in cell.with_verdict(Verdict.PASS):
+        change = cell.change(one)
+        if change is not None and change.state == "worse" and change.after is one:
+            worse.append((-(change.loss or 0), one.id, one))
+    worse.sort(key=lambda found: found[:2])
+    return [one for _, _, one in worse]
+
+
+def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
+    """The criterion: table, rule, channel (or several), and the period where there is one."""
+    period = ""
+    if finding.period is not None and finding.period.length != "recording":
+        period = f", {finding.period.length} from {clock(finding.period.start)}"
+    return f"{finding.table}/{finding.rule} {', '.join(channels or (finding.channel,))}{period}"
+
+
+def reading(cell: Cell, finding: Finding) -> str:
+    """``62.4 A (10.4 %) against at most 60 A, 4 % beyond``."""
+    statistic = finding.statistic
+    if statistic is None or statistic.value is None:
+        return "no reading"
+    base = cell.bases.get((finding.table, finding.rule))
+    share = f" ({number(float(100 * Decimal(repr(statistic.value)) / base), '%')})" if base else ""
+    text = f"{reading_text(finding)}{share} against {limit_text(finding)}"
+    percent = margin_percent(finding)
+    return text if percent is None else f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
+
+
+def baseline_words(cell: Cell, finding: Finding) -> str:
+    """What the baseline says: ``new: it passed with 58.8 A``, ``worse than the baseline by 3 % of the limit``."""
+    change = cell.change(finding)
+    if change is None:
+        return ""
+    before = change.before
+    if before is None:
+        return "new: not in the baseline" if finding.verdict is not Verdict.PASS else ""
+    read = f" with {reading_text(before)}" if has_reading(before) else ""
+    was = f"{VERDICT_WORDS[before.verdict]}{read} in the baseline"
+    if change.state == "unchanged":
+        return f"known, {was}, no worse"
+    # A verdict can get worse while the margin grows: an order that is no longer there, for example.
+    loss = change.loss
+    agrees = loss is not None and loss and (loss < 0) == (change.state == "better")
+    if loss is None or not agrees:
+        return f"{change.state}: {was}"
+    return f"{change.state}: {was}, margin {'down' if loss > 0 else 'up'} by {float(abs(loss)):.3g} % of the limit"
+
+
+def remark(finding: Finding) -> str:
+    """The reason, unless it says nothing but that one spectrum was taken for the period."""
+    if finding.reason is None or finding.reason.code == "steady-point":
+        return ""
+    return finding.reason.text
+
+
+def body(cell: Cell, finding: Finding, channels: Sequence[str] = ()) -> str:
+    """Reading, baseline and reason, without the criterion; `channels` when it speaks for several phases."""
+    if finding.kind == "safety":
+        reason = finding.reason
+        return finding.title if reason is None else f"{finding.title}. {reason.text} {reason.advice}"
+    parts = [reading(cell, finding)] if finding.verdict in (Verdict.FAIL, Verdict.WAIVED, Verdict.PASS) else []
+    parts += [baseline_words(cell, finding), remark(finding).rstrip(".")]
+    text = "; ".join(part for part in parts if part) + "."
+    return text.replace(f" of phase {finding.phase}", " of each phase") if len(channels) > 1 else text
+
+
+def folded(cell: Cell, findings: Sequence[Finding]) -> Iterator[tuple[Finding, tuple[str, ...]]]:
+    """Findings that differ in their phase only become one, with all channels; the order is kept."""
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for one in findings:
+        reason = "" if one.reason is None else one.reason.text.replace(f"phase {one.phase}", "phase")
+        value = "" if one.statistic is None else repr(one.statistic.value)
+        key = (one.table, one.rule, str(one.order), one.verdict.value, value, limit_text(one), reason,
+               baseline_words(cell, one), one.period.start if one.period else "", one.kind)  # fmt: skip
+        groups.setdefault(key, []).append(one)
+    for members in groups.values():
+        yield members[0], tuple(one.channel for one in members)
+
 
 MOST_LINES = 20
 _HEADS = {

@@ -13,7 +13,7 @@ from html import escape
 from pqcheck.findings import Finding, Verdict
 from pqcheck.findings_words import statement
 from pqcheck.gate import GateResult
-from pqcheck.reports.gate_lines import OPEN, Cell, baseline_words, body, cells_of, is_known
+from pqcheck.reports.gate_text import OPEN, Cell, baseline_words, body, cells_of, is_known
 
 
 def as_junit(gated: GateResult) -> str:

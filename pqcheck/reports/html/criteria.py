@@ -82,9 +82,8 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
     legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in _WORST_FIRST)
     strips = any(len(one.findings) > 1 for one in found)
     note = (
-        "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period "
-        "in time "
-        f"order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _WORST_FIRST)}. "
+        "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period in "
+        f"time order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _WORST_FIRST)}. "
         if strips
         else ""
     )
@@ -93,8 +92,7 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
         tag("h2", "Every criterion", id="criteria"),
         tag("p", f"Signs: {legend}. {note}A margin is the distance of the reading to its limit, negative outside. "
                  "The reading is the value of the rank at which the asked share is reached, so reading and verdict "
-                 "always "
-                 "agree."),
+                 "always agree."),
         wide(inner, "Every criterion"),
         aria_labelledby="criteria",
     )  # fmt: skip

@@ -16,9 +16,9 @@ from pqcheck.reports.html.criteria import criteria, criteria_part
 from pqcheck.reports.html.evidence import evidence_part, open_part, with_evidence
 from pqcheck.reports.html.first_page import danger, first_page
 from pqcheck.reports.html.markup import Child, Markup, escaped, figure_element, paragraphs, tag, together
+from pqcheck.reports.html.moments import worst_hour_figure
 from pqcheck.reports.html.quality import declared_part, quality_part
 from pqcheck.reports.html.rules import changes_part, closing_part, observations_part, rules_part
-from pqcheck.reports.html.worst import worst_hour_figure
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figures
 from pqcheck.reports.plots.material import Material
@@ -122,8 +122,7 @@ def _scope(material: Material) -> Markup:
         tag(
             "p",
             "This part lists every criterion asked for, with its evidence. It is no approval of equipment and says "
-            "nothing "
-            "about other times and places.",
+            "nothing about other times and places.",
         )
     )
     return tag("div", *parts)

@@ -101,8 +101,7 @@ def _availability(material: Material) -> Drawn:
         f"One bar per quantity and phase over the recording, {len(rows)} recorded, {len(never)} asked for and not "
         "recorded. Gaps interrupt the bars.",
         "A full bar is time with readings; upright hatching is time without; slanted hatching is time declared "
-        "excluded. "
-        "A cross marks a quantity that a rule asks for and that was not recorded.",
+        "excluded. A cross marks a quantity that a rule asks for and that was not recorded.",
     )  # fmt: skip
 
 

@@ -97,10 +97,8 @@ def _bars(table: str, rule: str, members: Sequence[Finding]) -> Drawn | None:
         orders_figure_id(table, rule), f"{title} ({table}, {rule})", unit, values, limits, missing,
         f"Bar chart by harmonic order, one bar per phase, each limit as a black line.{words}",
         f"Each bar is the {interval} reading that decides in the worst "
-        f"{first.period.length if first.period else 'period'}"
-        f" ({share_words(first)} lie at or below it). The black line is the limit of the order; a red triangle "
-        "marks a bar "
-        "above it, a cross an order that was not measured.",
+        f"{first.period.length if first.period else 'period'} ({share_words(first)} lie at or below it). The black "
+        "line is the limit of the order; a red triangle marks a bar above it, a cross an order that was not measured.",
     )  # fmt: skip
 
 
