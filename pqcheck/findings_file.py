@@ -1,10 +1,9 @@
-"""The findings file: the written form of `Findings` (contract section 4)."""
+"""The findings file: the written form of `Findings` (docs/reference/findings-file.md)."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -53,7 +52,7 @@ def as_text(findings: Findings) -> str:
 
 @cache
 def _names(kind: Any) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(kind))
+    return tuple(kind.__struct_fields__)
 
 
 def plain(value: Any) -> dict[str, Any] | None:

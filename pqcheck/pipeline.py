@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck import progress
 from pqcheck.errors import SiteError
@@ -24,7 +26,6 @@ from pqcheck.inputs import (
 )
 from pqcheck.limit_tables import LimitTable
 from pqcheck.recording import DAY, Axis, Block, Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -128,8 +129,7 @@ def _check_exclusions(site: Site, recording: Recording) -> None:
             )
 
 
-@dataclass(frozen=True)
-class _JudgedOnce:
+class _JudgedOnce(Struct, frozen=True):
     """One pass over a recording: findings, lines for people, what was left over by stream and kind of period."""
 
     findings: list[Finding]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from msgspec import Struct
+
 from pqcheck.compare import Comparison, compare
 from pqcheck.errors import InputError
 from pqcheck.findings import Findings
@@ -12,21 +14,18 @@ from pqcheck.findings_file import read_findings
 from pqcheck.observing.comparable import Comparability, loads_comparable
 from pqcheck.observing.gather import Gathered
 from pqcheck.pipeline import check_and_gather
-from pqcheck.records import dataclass
 
 _ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
 
 
-@dataclass(frozen=True)
-class Side:
+class Side(Struct, frozen=True):
     """One of the two results, with its recording where one was given."""
 
     findings: Findings
     gathered: Gathered | None = None
 
 
-@dataclass(frozen=True)
-class BeforeAfter:
+class BeforeAfter(Struct, frozen=True):
     """Everything about the two."""
 
     before: Side

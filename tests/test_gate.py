@@ -1,11 +1,10 @@
-"""The gate: job story 20, baseline, lock, margin, matrix, exit codes, library."""
+"""The gate: reference case story_20, baseline, lock, margin, matrix, exit codes, library."""
 
 from __future__ import annotations
 
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pqcheck import check
 from pqcheck.cli import main
@@ -30,7 +30,7 @@ YESTERDAY = date(2031, 6, 30)
 TODAY = "2031-07-01"
 
 
-# Job story 20, as the command line tells it.
+# Reference case story_20, as the command line tells it.
 
 
 @pytest.fixture
@@ -196,7 +196,7 @@ def test_known_failures_stay_visible_and_are_not_red(story: Path, capsys: pytest
 
 
 def test_a_danger_sign_is_never_a_known_failure() -> None:
-    sign = replace(finding(FAIL, None), kind="safety")
+    sign = finding(FAIL, None).replaced(kind="safety")
     found = Findings((sign,))
     from pqcheck.gate import GateResult
 

@@ -224,7 +224,8 @@ def test_a_spectrum_and_a_recording_are_not_mixed(tmp_path: Path) -> None:
 
 
 def test_the_virtual_pcc_stands_in_for_the_pcc() -> None:
-    # Job story 18: at the terminals of a drive IEEE 519 does not apply; only a declared scenario makes it a yardstick.
+    # Reference case story_18: at the terminals of a drive IEEE 519 does not apply; a declared scenario makes it a
+    # yardstick.
     plain = {key: value for key, value in SITE.items() if key != "scenario"}
     plain["scenario"] = {"balanced": True, "fundamental_current": "600 A"}
     found = check(percent(10.4), plain)
@@ -287,7 +288,7 @@ def test_one_spectrum_answers_for_the_whole_period() -> None:
 def test_a_constant_state_outside_breaks_every_statistic(
     statistic: Any, more: dict[str, Any], value: str, verdict: Verdict
 ) -> None:
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     table = load_table("ieee1547-2018")
     rule = next(one for one in table.rules if one.quantity == "current_harmonic")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import hashlib
 from collections.abc import Callable
-from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -14,6 +13,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from pqcheck.clock import DAY, MINUTE, SECOND, iso
 from pqcheck.errors import InputError
@@ -291,7 +291,7 @@ def test_events_are_read_from_a_table_of_their_own(tmp_path: Path) -> None:
 
 
 def test_clock_change_week_loses_and_invents_nothing(tmp_path: Path) -> None:
-    # standards note on EN 50160: the local calendar week of the autumn change has 1014 ten-minute slots.
+    # EN 50160: the local calendar week of the autumn change has 1014 ten-minute slots.
     from zoneinfo import ZoneInfo
 
     first = int(pd.Timestamp("2024-10-21", tz="Europe/Lisbon").timestamp())

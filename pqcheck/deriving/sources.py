@@ -1,7 +1,7 @@
 """Which recorded channels can answer for a judged quantity, best first.
 
 Nothing is read here: a `Source` says from which stream, by which formula, and how much it may prove
-(design principle 12: exact, indicative, or a lower bound).
+(exact, indicative, or a lower bound: docs/method/converting.md).
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Literal
+
+from msgspec import Struct
 
 from pqcheck.deriving.formulas import (
     AmperesFromPercent,
@@ -24,7 +26,6 @@ from pqcheck.deriving.formulas import (
 )
 from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES, Mean
 from pqcheck.recording import SECOND, Channel, Recording
-from pqcheck.records import dataclass
 
 Exactness = Literal["exact", "indicative", "lower bound"]
 
@@ -33,13 +34,12 @@ UNRECORDED_VOLTAGE = {"max": Decimal(110), "min": Decimal(85)}
 values of a low-voltage supply. A larger voltage would be a fault of its own."""
 
 EXACT_UP_TO_US = 3 * SECOND
-"""A product of two aggregated readings is exact only at the very short time interval of 3 s (principle 12)."""
+"""A product of two aggregated readings is exact only up to 3 s: over longer intervals the factors vary apart."""
 
 Key = tuple[str, str | None, int | None, str | None, str]
 
 
-@dataclass(frozen=True)
-class Wanted:
+class Wanted(Struct, frozen=True):
     """What a rule asks for. `base` is what percentages refer to; amperes and volts are asked with base None."""
 
     quantity: str
@@ -52,8 +52,7 @@ class Wanted:
     highest_order: int = HIGHEST_ORDER
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(Struct, frozen=True):
     """One way to obtain the wanted quantity from one stream.
 
     `mean` says how members of a longer interval combine. `missing_orders` are the orders a lower bound lacks.

@@ -8,11 +8,11 @@ single order is kept at the rule's own interval, formed exactly as judging forms
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.deriving.aggregate import Grouper
@@ -24,7 +24,6 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.observing.reduce import Reducer, members_per_point
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Block, Channel, Event, Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.units import UnitError, factor
 
@@ -34,8 +33,7 @@ ORDER_POINTS = 9_000
 JUDGED_POINTS = 250_000
 
 
-@dataclass(frozen=True)
-class Track:
+class Track(Struct, frozen=True):
     """One channel over the recording in its canonical unit, thinned to `step_us`; all arrays have one length."""
 
     channel: Channel
@@ -69,8 +67,7 @@ class Track:
         return self.start_us + np.arange(len(self.mean), dtype=np.int64) * self.step_us
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """A judged quantity at the rule's interval, in the unit of its findings."""
 
     quantity: str
@@ -81,8 +78,7 @@ class Judged:
     values: NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Gathered:
+class Gathered(Struct, frozen=True):
     """Everything kept of a recording. `plots` by channel; `detail` for channels that are no single order."""
 
     zone: str
@@ -119,8 +115,7 @@ class Gathered:
         return [phase for phase in QUANTITIES[quantity].phases if phase in held]
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """A judged quantity to keep: its source, the interval it is judged at, the unit and scale of its findings."""
 
     source: Source
@@ -131,8 +126,7 @@ class Asked:
     scale: Fraction
 
 
-@dataclass
-class _JudgedRun:
+class _JudgedRun(Struct):
     asked: Asked
     start_us: int
     grouper: Grouper | None

@@ -6,6 +6,8 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 
+from msgspec import Struct
+
 from pqcheck.compare import STATES, Change, key_of, label_of
 from pqcheck.findings import ROLL_UP, ExitStatus, Finding, Findings, Verdict
 from pqcheck.findings_words import (
@@ -22,7 +24,6 @@ from pqcheck.findings_words import (
     tables_text,
 )
 from pqcheck.gate import Bases, GateResult
-from pqcheck.records import dataclass
 from pqcheck.reports.text import grid, text_of, wrap
 
 OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
@@ -31,8 +32,7 @@ RED_FIRST = ((Verdict.FAIL,), OPEN, (Verdict.WAIVED,))
 """Verdicts in the order they are reported in."""
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One operating point of one scenario (`point` empty where there is none), with what belongs to it."""
 
     scenario: str

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from functools import partial
 
+from msgspec import Struct
+
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.limit_tables.curves import CurveStep, EventClass, EventDuration, EventRule
@@ -24,7 +26,6 @@ from pqcheck.limit_tables.words import (
     row_words,
     shown,
 )
-from pqcheck.records import dataclass
 from pqcheck.reports.text import wrap
 from pqcheck.site.model import Site
 
@@ -227,8 +228,7 @@ def _load_rule(rule: LoadRule) -> Iterator[str]:
         yield wrapped(rule.note, "  ", "  ")
 
 
-@dataclass(frozen=True)
-class SiteLimit:
+class SiteLimit(Struct, frozen=True):
     """One row in force at the site. `words` is the limit with its unit, after the rule's factor."""
 
     row: Row
@@ -236,8 +236,7 @@ class SiteLimit:
     line: str | None = None
 
 
-@dataclass(frozen=True)
-class SiteLimits:
+class SiteLimits(Struct, frozen=True):
     """What a rule asks at a site. `why_not` is the sentence when it does not govern, or a fact is missing."""
 
     limits: tuple[SiteLimit, ...] = ()

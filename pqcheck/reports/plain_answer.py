@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.findings_words import beyond, has_reading, margin_percent, rank, required
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
-from pqcheck.records import dataclass
 from pqcheck.reports.plain import (
     allowance,
     capital,
@@ -160,8 +160,7 @@ def _kept(values: Array, start: int, step: int, material: Material, floor: float
     return values[keep]
 
 
-@dataclass(frozen=True)
-class _Day:
+class _Day(Struct, frozen=True):
     first: datetime
     last: datetime
     seconds: float

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from msgspec import Struct
+
 from pqcheck.clock import duration_text
 from pqcheck.findings import ROLL_UP, Finding, Findings, Verdict
 from pqcheck.findings_words import VERDICT_WORDS, clock, limit_text, margin_percent, number, rank, reading_text
-from pqcheck.records import dataclass
 from pqcheck.reports.html.markup import Markup, tag, together, wide
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
@@ -32,8 +33,7 @@ STRIP: Mapping[Verdict, str] = {
 _WORST_FIRST = (*ROLL_UP, Verdict.NOT_APPLICABLE)
 
 
-@dataclass(frozen=True)
-class Criterion:
+class Criterion(Struct, frozen=True):
     """One rule on one channel: its findings in time order and the worst of them."""
 
     findings: tuple[Finding, ...]

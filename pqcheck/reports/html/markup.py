@@ -8,12 +8,12 @@ import re
 from collections.abc import Iterable
 from urllib.parse import quote
 
-from pqcheck.records import dataclass
+from msgspec import Struct
+
 from pqcheck.reports.plots.canvas import Drawn
 
 
-@dataclass(frozen=True)
-class Markup:
+class Markup(Struct, frozen=True):
     """Text that is markup already."""
 
     html: str

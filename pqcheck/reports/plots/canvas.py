@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
-from pqcheck.records import dataclass
+from msgspec import Struct
 
 WIDTH = 9.0
 """Inches; every figure has the same width so that pages line up."""
@@ -78,8 +78,7 @@ _SETTINGS: Any = {
 }
 
 
-@dataclass(frozen=True)
-class Drawn:
+class Drawn(Struct, frozen=True):
     """One figure. `alt` says in words what can be seen; `caption` what the marks mean.
 
     `pointer` is what the page's script needs to show values under the pointer: `box` the drawing area as shares of
