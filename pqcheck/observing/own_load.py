@@ -1,8 +1,8 @@
 """Does the site's own current pull its voltage down? Steps of voltage against steps of current, magnitude and sign.
 
 V = E - Zs I: with a steady source, dV/dI = -(R cos phi + X sin phi), negative and small; a source that varies under a
-load of constant power gives -V/I, negative and large, so the sign alone proves nothing (signal processing notes,
-section 8.1, derived cases). The result is an indication, never a proof.
+load of constant power gives -V/I, negative and large, so the sign alone proves nothing. The result is an indication,
+never a proof (docs/method/observations.md).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pqcheck.observing.steps import Array, alike, clean_voltage, correlation, sp
 from pqcheck.site.model import Site
 
 LARGEST_SHARE = 0.2
-"""A slope up to one fifth of V/I can be a source impedance (section 8.3, suggested rule)."""
+"""A slope up to one fifth of V/I can be a source impedance (a convention of this tool, no standard's)."""
 STRONG, WEAK = -0.9, -0.6
 LEAST_STEPS = 12
 SEESAW = -0.7
