@@ -10,11 +10,11 @@ import math
 
 import numpy as np
 import pytest
-from pqcheck.loads.demand_windows import WindowMaximum
 
 from pqcheck.clock import MINUTE, SECOND
 from pqcheck.deriving.aggregate import Grouper
 from pqcheck.findings import Finding, Verdict
+from pqcheck.loads.demand_windows import WindowMaximum
 from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members
 from pqcheck.physics.demand import load_factor, three_phase_current, window_maximum_bounds
 from pqcheck.physics.distortion import (
