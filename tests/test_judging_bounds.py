@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pqcheck.counting import Band
 from pqcheck.deriving.formulas import PercentOfNominal

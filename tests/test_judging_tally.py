@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pqcheck.counting import band
 from pqcheck.findings import Findings, in_order
