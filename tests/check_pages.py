@@ -1,4 +1,4 @@
-"""The pages of docs/checks/, made from the catalogue, the thresholds and the dependencies of the checks.
+"""The pages of docs/checks/, made from the checks.
 
     python -m tests.check_pages
 
@@ -8,27 +8,23 @@ writes them; a test fails while one of them differs.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
-from pqcheck.vetting import dependencies, thresholds
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
+from pqcheck.vetting.checks import CHECKS
 
 FOLDER = Path(__file__).resolve().parent.parent / "docs" / "checks"
 
 
 def pages() -> dict[str, str]:
     """File name to text of every page."""
-    checks: dict[str, dict[str, Any]] = catalogue()["checks"]
-    found = {f"{name}.md": page(name, entry) for name, entry in checks.items()}
-    found["index.md"] = index(checks)
-    return found
+    return {f"{check.name}.md": page(check) for check in CHECKS} | {"index.md": index()}
 
 
-def index(checks: dict[str, dict[str, Any]]) -> str:
+def index() -> str:
     """The table of contents."""
-    rows = [_line(name, entry) for name, entry in checks.items() if entry["kind"] != "safety"]
-    signs = [_line(name, entry) for name, entry in checks.items() if entry["kind"] == "safety"]
-    common = [f"- `{code}`: {title}" for code, title in catalogue()["common_codes"].items()]
+    rows = [_line(check) for check in CHECKS if not check.danger]
+    signs = [_line(check) for check in CHECKS if check.danger]
+    common = [f"- `{code}`: {title}" for code, title in COMMON_CODES.items()]
     return "\n".join([
         "# Checks of the recording itself",
         "",
@@ -43,39 +39,38 @@ def index(checks: dict[str, dict[str, Any]]) -> str:
     ])
 
 
-def _line(name: str, entry: dict[str, Any]) -> str:
-    return f"| [{name}]({name}.md) | {entry['title']} |"
+def _line(check: Check) -> str:
+    return f"| [{check.name}]({check.name}.md) | {check.question} |"
 
 
-def page(name: str, entry: dict[str, Any]) -> str:
+def page(check: Check) -> str:
     """One page with fixed headings."""
-    parts = [f"# {name}: {entry['title']}", ""]
-    if entry["kind"] == "safety":
+    parts = [f"# {check.name}: {check.question}", ""]
+    if check.danger:
         parts += ["A danger sign: kind `safety`, verdict fail, exit code 1, first in every output, never suppressed. "
                   "Its",
                   "absence says nothing about the safety of the installation.", ""]
-    parts += ["## What is looked at", "", entry["looks_at"], "", "## How", "", entry["how"], "", "## Example", "",
-              f"> {entry['example']}", "", "## Thresholds", ""]
-    own = thresholds.table().get(name, {})
-    if own:
+    parts += ["## What is looked at", "", check.looks_at, "", "## How", "", check.how, "", "## Example", "",
+              f"> {check.example}", "", "## Thresholds", ""]
+    if check.thresholds:
         parts += ["None is taken from a standard.", "", "| threshold | value | unit | basis | why |",
                   "|---|---|---|---|---|"]
-        parts += [f"| `{key}` | {_value(row['value'])} | {row['unit']} | {row['basis']} | {row['why']} |"
-                  for key, row in own.items()]
+        parts += [f"| `{name}` | {_value(one.value)} | {one.unit} | {one.basis} | {one.why} |"
+                  for name, one in check.thresholds.items()]
     else:
         parts.append("None.")
     parts += ["", "## Reason codes", ""]
-    for code, title in entry["codes"].items():
-        parts += [f"### `{code}`", "", f"{title}.", "", *_refused(code)]
+    for code, title in check.codes.items():
+        parts += [f"### `{code}`", "", f"{title}.", "", *_refused(check, code)]
     return "\n".join(parts).rstrip() + "\n"
 
 
 def _value(value: object) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{key} {number:g}" for key, number in value.items())
-    if isinstance(value, list) and value and isinstance(value[0], list):
+    if isinstance(value, tuple) and isinstance(value[0], tuple):
         return "; ".join(f"{row[0]} V {row[1]}" for row in value)
-    if isinstance(value, list):
+    if isinstance(value, tuple):
         return ", ".join(map(str, value))
     return f"{value:g}" if isinstance(value, float) else str(value)
 
@@ -85,18 +80,15 @@ WORDS = {
 }
 
 
-def _refused(code: str) -> list[str]:
-    entry = dependencies.table().get(code)
-    if entry is None:
+def _refused(check: Check, code: str) -> list[str]:
+    if code not in check.refuses:
         return ["Refuses no verdict.", ""]
-    head = "Only fails may be concluded from:" if entry["allows"] == "lower bound" else "Refuses verdicts on:"
-    rows = [head, ""]
-    for row in entry["refuses"]:
-        what = "the quantity " \
-               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{one}`" for one in row["quantities"])
-        word, _, condition = row["phases"].partition(" if ")
-        only = f" (only where the doubt is about {condition})" if condition else ""
-        rows.append(f"- {what}, {WORDS[word]}{only}: {row['why']}")
+    rows = ["Only fails may be concluded from:" if check.lower_bound else "Refuses verdicts on:", ""]
+    for refusal in check.refuses[code]:
+        itself = refusal.quantities == ITSELF
+        what = "the quantity itself" if itself else ", ".join(f"`{one}`" for one in refusal.quantities)
+        only = f" (only where the doubt is about {refusal.only_if})" if refusal.only_if else ""
+        rows.append(f"- {what}, {WORDS[refusal.phases]}{only}: {refusal.why}")
     return [*rows, ""]
 
 

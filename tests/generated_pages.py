@@ -14,7 +14,8 @@ from pathlib import Path
 
 from pqcheck.cli import COMMANDS
 from pqcheck.reasons import CATALOGUE
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES
+from pqcheck.vetting.checks import CHECKS
 
 PAGES = Path(__file__).resolve().parent.parent / "docs" / "reference"
 
@@ -163,7 +164,6 @@ def reasons_page() -> str:
     ]
     for code, entry in sorted(CATALOGUE.items()):
         lines.append(f"| `{code}` | {entry.title} | {_cell(entry.text)} | {_cell(entry.advice)} |")
-    checks = catalogue()["checks"]
     lines += [
         "",
         "## Of checks of the recording, and of danger signs",
@@ -173,9 +173,9 @@ def reasons_page() -> str:
         "| code | what was found | check |",
         "|---|---|---|",
     ]
-    rows = sorted((code, title, name) for name, check in checks.items() for code, title in check["codes"].items())
+    rows = sorted((code, title, check.name) for check in CHECKS for code, title in check.codes.items())
     lines += [f"| `{code}` | {_cell(title)} | [{name}](../checks/{name}.md) |" for code, title, name in rows]
-    lines += [f"| `{code}` | {_cell(title)} | any |" for code, title in sorted(catalogue()["common_codes"].items())]
+    lines += [f"| `{code}` | {_cell(title)} | any |" for code, title in sorted(COMMON_CODES.items())]
     return "\n".join(lines) + "\n"
 
 

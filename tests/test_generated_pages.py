@@ -11,7 +11,8 @@ import pytest
 from pqcheck.cli import COMMANDS
 from pqcheck.findings import ExitStatus, Verdict
 from pqcheck.reasons import CATALOGUE
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES
+from pqcheck.vetting.checks import CHECKS
 from tests.generated_pages import GENERATED, PAGES, cli_page, options_of, parser_of, present
 
 DOCS = PAGES.parent
@@ -49,8 +50,7 @@ def test_no_page_names_a_command_that_is_not_there() -> None:
 def test_every_reason_code_has_its_line() -> None:
     page = (PAGES / "reasons.md").read_text(encoding="utf-8")
     listed = re.findall(r"^\| `([^`]+)` \|", page, flags=re.MULTILINE)
-    checks = catalogue()["checks"].values()
-    known = set(CATALOGUE) | {code for check in checks for code in check["codes"]} | set(catalogue()["common_codes"])
+    known = set(CATALOGUE) | {code for check in CHECKS for code in check.codes} | set(COMMON_CODES)
     assert set(listed) == known
 
 

@@ -12,12 +12,13 @@ from pqcheck.errors import SiteError
 from pqcheck.findings import Finding, Verdict
 from pqcheck.recording import Channel, Note, Recording, RowSpan
 from pqcheck.vetting import Vetted, vet
-from pqcheck.vetting.extremes import crossed
-from pqcheck.vetting.leads import factor_step
-from pqcheck.vetting.neutral import displaced, seesaw
-from pqcheck.vetting.nominal import matches, recognised
-from pqcheck.vetting.representative import days_covered
-from pqcheck.vetting.spectrum import not_measured
+from pqcheck.vetting.checks.connection import recognised
+from pqcheck.vetting.checks.extremes import crossed
+from pqcheck.vetting.checks.loose_neutral import displaced, seesaw
+from pqcheck.vetting.checks.nominal import matches
+from pqcheck.vetting.checks.open_jaw import factor_step
+from pqcheck.vetting.checks.representative import days_covered
+from pqcheck.vetting.checks.zero_orders import not_measured
 from tests.recordings import WEEK, recording, site, us
 
 Floats = NDArray[np.float64]

@@ -7,6 +7,7 @@ from dataclasses import field
 
 from pqcheck.findings import Verdict
 from pqcheck.records import dataclass
+from pqcheck.vetting.check import Check
 
 
 @dataclass(frozen=True, order=True)
@@ -22,7 +23,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """Which phases, orders and stretch a doubt is about; data in dependencies.json says what it refuses.
+    """Which phases, orders and stretch a doubt is about; the check says what it refuses.
 
     `phases` are those of the channel that is doubted (("b",), ("an",)); `start_us`/`end_us` None = the whole recording.
     """
@@ -51,7 +52,7 @@ class Outcome:
     `value`, `low`, `high`, `unit`, `statistic` give the numbers where one number says it.
     """
 
-    check: str
+    check: Check
     verdict: Verdict
     channel: str = "-"
     quantity: str | None = None
