@@ -84,28 +84,28 @@ class Vetting:
         coarse = [collector.finish() for collector in self._collectors]
         parts = zip(self._recording.streams, self._collectors, coarse, grids(coarse), strict=True)
         return [
-            TimeBase(number, stream, self._site, self._recording.zone, collector.channels, one.coarse_us, one.series,
-                     collector.collected, grid)
-            for number, (stream, collector, one, grid) in enumerate(parts)
+            TimeBase(number, stream, self._site, self._recording.zone, collector.channels, means.coarse_us,
+                     means.series, collector.collected, grid)
+            for number, (stream, collector, means, grid) in enumerate(parts)
         ]
 
 
 def _outcomes(bases: Sequence[TimeBase], spots: handheld.SpotWatch, zone: str) -> Iterator[Outcome]:
     """What all checks say, in the order of `checks`."""
     related = [base for base in bases if base.grid.crossing]
-    found: list[Outcome] = []
+    outcomes: list[Outcome] = []
     for base in bases:
         place = {name: number for number, name in enumerate(base.groups)}
-        found += _of(checks.BEFORE_CHANNELS, base)
-        found += sorted(_of(checks.OF_CHANNELS, base), key=lambda outcome: place[outcome.channel])
-        found += _of(checks.AFTER_CHANNELS, base)
+        outcomes += _of(checks.BEFORE_CHANNELS, base)
+        outcomes += sorted(_of(checks.OF_CHANNELS, base), key=lambda outcome: place[outcome.channel])
+        outcomes += _of(checks.AFTER_CHANNELS, base)
     for base in related:
-        found += _of(checks.OF_RELATIONS, base)
-    yield from found
+        outcomes += _of(checks.OF_RELATIONS, base)
+    yield from outcomes
     if related:
         yield from _of(checks.OF_THE_PERIOD, max(related, key=lambda base: len(base.grid.data)))
     yield from handheld.examine(spots, zone)
-    doubts = tuple(outcome for outcome in found if outcome.verdict is not Verdict.PASS)
+    doubts = tuple(outcome for outcome in outcomes if outcome.verdict is not Verdict.PASS)
     for base in bases:
         # Danger signs are findings of the recording as a whole: period and rows are those of its first time base.
         for outcome in _of(checks.DANGER_SIGNS, replace(base, doubts=doubts)):

@@ -22,14 +22,14 @@ def findings_of(
     outcomes: Iterable[tuple[Outcome, tuple[RowSpan, ...]]], recording: Recording
 ) -> tuple[Finding, ...]:
     """One finding per check, channel and stream; where two streams say something about one channel, the worse stays."""
-    found: dict[str, Finding] = {}
+    kept: dict[str, Finding] = {}
     carriers = _Carriers(recording)
     for outcome, rows in outcomes:
         finding = _finding(outcome, recording, carriers, rows)
-        other = found.get(finding.id)
+        other = kept.get(finding.id)
         if other is None or _WORST_FIRST.index(finding.verdict) < _WORST_FIRST.index(other.verdict):
-            found[finding.id] = finding
-    return tuple(sorted(found.values(), key=sort_key))
+            kept[finding.id] = finding
+    return tuple(sorted(kept.values(), key=sort_key))
 
 
 def _finding(
@@ -98,10 +98,10 @@ class _Carriers:
     def __init__(self, recording: Recording) -> None:
         self._by_quantity: list[dict[str, list[Channel]]] = []
         for stream in recording.streams:
-            found: dict[str, list[Channel]] = {}
+            kept: dict[str, list[Channel]] = {}
             for channel in stream.channels:
-                found.setdefault(channel.quantity, []).append(channel)
-            self._by_quantity.append(found)
+                kept.setdefault(channel.quantity, []).append(channel)
+            self._by_quantity.append(kept)
 
     def of(self, outcome: Outcome) -> Channel | None:
         """The channel of an outcome, None when there is none."""
@@ -116,28 +116,28 @@ class _Carriers:
 
 def trust_of(outcomes: Iterable[Outcome]) -> tuple[Trust, ...]:
     """All doubts, each once."""
-    found: dict[Trust, None] = {}
+    kept: dict[Trust, None] = {}
     for outcome in outcomes:
         if outcome.verdict is Verdict.REFUSED:
             for doubt in doubts(outcome):
-                found[doubt] = None
-    return tuple(found)
+                kept[doubt] = None
+    return tuple(kept)
 
 
 def doubts(outcome: Outcome) -> list[Trust]:
     """The doubts that a refused outcome raises, by what its check refuses."""
     allows: Literal["nothing", "lower bound"] = "lower bound" if outcome.check.lower_bound else "nothing"
-    found = []
+    kept = []
     for subject in outcome.subjects:
         for refusal in outcome.check.refuses[outcome.code]:
             if refusal.only_if not in ("", subject.quantity):
                 continue
             itself = refusal.quantities == ITSELF
-            found.append(Trust(
+            kept.append(Trust(
                 (subject.quantity,) if itself else refusal.quantities, _phases(refusal, subject), subject.start_us,
                 subject.end_us, allows, outcome.code, outcome.text, outcome.advice, subject.orders if itself else (),
             ))
-    return found
+    return kept
 
 
 def _phases(refusal: Refusal, subject: Subject) -> tuple[str, ...]:
@@ -167,9 +167,9 @@ def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
 
 def proposals_of(outcomes: Iterable[Outcome]) -> tuple[Proposal, ...]:
     """Corrections that would make the recording consistent, each once, in the order of the checks."""
-    found: list[Proposal] = []
+    kept: list[Proposal] = []
     for outcome in outcomes:
         for proposal in outcome.proposals:
-            if not any(other.kind == proposal.kind and other.settings == proposal.settings for other in found):
-                found.append(proposal)
-    return tuple(found)
+            if not any(other.kind == proposal.kind and other.settings == proposal.settings for other in kept):
+                kept.append(proposal)
+    return tuple(kept)

@@ -91,8 +91,8 @@ class TimeBase:
 
     def of(self, kind: type[C]) -> C:
         """What one check collected."""
-        found: C = self.collected[kind]
-        return found
+        kept: C = self.collected[kind]
+        return kept
 
     @property
     def interval_us(self) -> int:
@@ -146,15 +146,15 @@ class Coarse:
 
 def grids(streams: Sequence[Coarse]) -> list[Grid]:
     """One grid per stream; where it lacks a crossing quantity, that of a finer stream is averaged onto it."""
-    found = []
+    kept = []
     for own in streams:
         grid = Grid(own.start_us, own.coarse_us, own.interval_us, own.canonical())
         if grid.crossing:
             for other in streams:
                 if other is not own and other.coarse_us <= own.coarse_us:
                     _fill(grid, other)
-        found.append(grid)
-    return found
+        kept.append(grid)
+    return kept
 
 
 def _fill(grid: Grid, other: Coarse) -> None:

@@ -48,7 +48,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 def _outcome(grid: Grid, zone: str) -> Outcome:
     instants, _ = clock_changes(zone, grid.start_us, grid.end_us)
-    inside = [int(one) for one in instants.tolist() if grid.start_us < one < grid.end_us]
+    inside = [int(instant) for instant in instants.tolist() if grid.start_us < instant < grid.end_us]
     series = _activity(grid)
     least = int(FEWEST_DAYS.value * DAY)
     if series is None or grid.end_us - grid.start_us < 2 * least:

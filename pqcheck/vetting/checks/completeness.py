@@ -33,7 +33,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per group of channels (one rms channel, or all orders of a phase)."""
     cause = hole_causes(base)
     for name, channels in base.groups.items():
-        worst = max(channels, key=lambda one: one.missing)
+        worst = max(channels, key=lambda statistics: statistics.missing)
         first = channels[0].channel
         expected = worst.expected
         if not worst.missing:
@@ -65,7 +65,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 def hole_causes(base: TimeBase) -> dict[int, str]:
     """Cause of every hole by its first slot, from what the voltages did before it."""
-    found: dict[int, set[str]] = {}
+    kinds_of: dict[int, set[str]] = {}
     for channel, statistics in base.channels.items():
         if channel.quantity != "voltage" or channel.reading not in ("mean", "min") or channel.phase is None:
             continue
@@ -74,12 +74,12 @@ def hole_causes(base: TimeBase) -> dict[int, str]:
             continue
         scale = canonical_factor("voltage", channel.unit)
         for slot, before in statistics.before_gaps:
-            found.setdefault(slot, set()).add(
+            kinds_of.setdefault(slot, set()).add(
                 "unknown" if np.isnan(before) else
                 "out" if before * scale < COLLAPSED_PERCENT.value / 100 * float(nominal) else "standing"
             )
     words = {}
-    for slot, kinds in found.items():
+    for slot, kinds in kinds_of.items():
         if "out" in kinds and "standing" not in kinds:
             words[slot] = "supply out (shown: the voltages collapsed before the hole)"
         elif "standing" in kinds and "out" not in kinds:

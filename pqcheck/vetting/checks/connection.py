@@ -31,6 +31,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """The pattern of the voltages against the declared connection."""
     grid, site = base.grid, base.site
@@ -42,19 +43,19 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
                       text="Too few voltages to recognise the connection.",
                       advice="Record line-to-neutral and line-to-line voltages.")
         return
-    found = recognised(to_neutral, between)
-    if found is None and not between:
+    pattern = recognised(to_neutral, between)
+    if pattern is None and not between:
         # Three legs without a line between them: nothing contradicts the declaration.
         yield Outcome(CHECK, Verdict.PASS, "voltage", "voltage")
         return
     middle = {phase: float(np.nanmedian(series)) for phase, series in {**to_neutral, **between}.items()}
     listed = ", ".join(f"{phase} {value:.4g} V" for phase, value in middle.items())
-    if found is None:
+    if pattern is None:
         yield Outcome(CHECK, Verdict.PASS, "voltage", "voltage", code="pattern-unknown",
                       text=f"The voltages ({listed}) fit no usual connection exactly.",
                       advice="Compare with a handheld reading between all conductors.")
         return
-    words, accepts, high_leg = found
+    words, accepts, high_leg = pattern
     line, neutral = site.supply.line_to_line, site.supply.line_to_neutral
     if declared == "split-phase" and accepts == ("wye",) and line and neutral and \
             abs(float(line / neutral) / ROOT3 - 1) < PATTERN_PERCENT.value / 100:

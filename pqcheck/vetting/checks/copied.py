@@ -81,19 +81,19 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 
 def _of_channel(base: TimeBase, statistics: ChannelStatistics) -> Outcome:
-    channel, stride, found = statistics.channel, statistics.stride, statistics.of(DayApart)
+    channel, stride, apart = statistics.channel, statistics.stride, statistics.of(DayApart)
     passed = Outcome(CHECK, Verdict.PASS, channel.name, channel.quantity, channel.phase, channel.order)
-    if not found.pairs:
+    if not apart.pairs:
         return replace(passed, verdict=Verdict.NOT_APPLICABLE, code="too-short-to-tell",
                        text=f"{channel.name} covers no more than one day.", advice="Nothing to do.")
-    starts, lengths, moves = found.runs.joined()
+    starts, lengths, moves = apart.runs.joined()
     keep = (lengths * stride >= FEWEST_INTERVALS.value) & (moves >= FEWEST_MOVES.value)
     starts, lengths, moves = starts[keep], lengths[keep], moves[keep]
     if starts.size:
         held = int(lengths.sum())
-        share = (found.equal - held + 0.5) / (found.pairs - held + 1)
+        share = (apart.equal - held + 0.5) / (apart.pairs - held + 1)
         # Chance that all moves of a stretch agree, over every place where it could begin.
-        surprise = math.log(found.pairs) + SURPRISE.value
+        surprise = math.log(apart.pairs) + SURPRISE.value
         unlikely = moves * -math.log(min(share, 1 - 1e-9)) > surprise
         starts, lengths = starts[unlikely], lengths[unlikely]
     if not starts.size:

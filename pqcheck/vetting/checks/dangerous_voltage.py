@@ -36,7 +36,6 @@ CHECK = Check(
 NO_NOMINAL = {"nominal-doubtful", "connection-doubtful", "no-voltage", "handheld-mismatch"}
 """Doubts under which a voltage cannot be held against its nominal."""
 
-
 ACT_VOLTAGE = (
     "Act today: have a qualified person confirm the voltage and inform the utility; protect or switch off equipment "
     "that the voltage can damage."

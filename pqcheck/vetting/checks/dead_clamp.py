@@ -44,6 +44,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """Per current: gone to nothing from a step on, or from the start, while the other phases carry load."""
     grid = base.grid

@@ -29,6 +29,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """The increase of the energy registers against the integral of power."""
     yield _outcome(base.grid)

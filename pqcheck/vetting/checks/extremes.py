@@ -38,7 +38,6 @@ SIGNED_BY_CONVENTION = ("power_factor", "displacement_power_factor", "flag")
 
 SAMPLES = 500
 
-
 MOST_DECIMALS = 4
 
 
@@ -92,7 +91,7 @@ class Trios:
             if channel.reading != "mean" or channel.quantity in SIGNED_BY_CONVENTION:
                 continue
             low, high = (known.get((*channel.key[:4], reading)) for reading in ("min", "max"))
-            if {one.unit for one in (low, high) if one is not None} == {channel.unit}:
+            if {bound.unit for bound in (low, high) if bound is not None} == {channel.unit}:
                 self.trios.append(Trio(channel, low, high))
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:

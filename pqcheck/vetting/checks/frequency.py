@@ -30,6 +30,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per frequency: whether it is near the declared one, or near 50 or 60 Hz."""
     for channel, series in base.coarse.items():
@@ -44,7 +45,7 @@ def _outcome(series: Array, site: Site) -> Outcome:
     middle = float(np.nanmedian(series))
     declared = float(site.supply.frequency) if site.supply.frequency is not None else None
     known = [declared] if declared else [50.0, 60.0]
-    if any(abs(middle - one) <= WITHIN_HZ.value for one in known):
+    if any(abs(middle - hertz) <= WITHIN_HZ.value for hertz in known):
         return Outcome(CHECK, Verdict.PASS, "frequency", "frequency", value=middle, unit="Hz")
     expected = f"the declared {declared:g} Hz" if declared else "50 or 60 Hz"
     return Outcome(

@@ -53,6 +53,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 @dataclass
 class Spot:
     """One reading of another instrument [canonical unit], and what was recorded then: value, and its neighbours."""
@@ -63,7 +64,7 @@ class Spot:
     unit: str
     who: str
     stream: int
-    found: Channel
+    carrier: Channel
     recorded: float | None = None
     low: float | None = None
     high: float | None = None
@@ -75,8 +76,8 @@ class SpotWatch:
     def __init__(self, recording: Recording, site: Site) -> None:
         self.spots: list[Spot] = []
         # Asked of the document: a run without the corrections must not refuse what they made fit.
-        declared = {str(one.get("kind")) for one in site.declared.get("corrections", ())}
-        moved = bool({"trim", "shift-time"} & (declared | {one.kind for one in site.corrections}))
+        declared = {str(correction.get("kind")) for correction in site.declared.get("corrections", ())}
+        moved = bool({"trim", "shift-time"} & (declared | {correction.kind for correction in site.corrections}))
         for check in site.spot_checks:
             self.spots.append(_placed(check, recording, moved))
 
@@ -87,8 +88,8 @@ class SpotWatch:
             if spot.stream != number or not axis.start_us <= spot.at_us < axis.end_us:
                 continue
             slot = (spot.at_us - axis.start_us) // axis.interval_us
-            scale = canonical_factor(spot.found.quantity, spot.found.unit)
-            values = block.values.get(spot.found)
+            scale = canonical_factor(spot.carrier.quantity, spot.carrier.unit)
+            values = block.values.get(spot.carrier)
             if values is None:
                 continue
             recorded = float(values[slot]) * scale
@@ -96,7 +97,7 @@ class SpotWatch:
                 spot.recorded = recorded
             near = [float(value) * scale for value in values[max(0, slot - 1) : slot + 2].tolist() if value == value]
             for reading in ("min", "max"):
-                other = block.values.get(Channel(*spot.found.key[:4], reading, spot.found.unit))
+                other = block.values.get(Channel(*spot.carrier.key[:4], reading, spot.carrier.unit))
                 if other is not None and float(other[slot]) == float(other[slot]):
                     near.append(float(other[slot]) * scale)
             if near:
@@ -145,7 +146,7 @@ def tolerance(quantity: str) -> float:
 
 def _compare(spot: Spot, zone: str) -> Outcome:
     when = iso(spot.at_us, zone)
-    name, channel = f"{spot.found.base_name}.mean", spot.found
+    name, channel = f"{spot.carrier.base_name}.mean", spot.carrier
     period = f"handheld at {when}"
     subject = Outcome(CHECK, Verdict.PASS, name, channel.quantity, channel.phase, channel.order,
                       more={"at_us": float(spot.at_us)}, stream=spot.stream)

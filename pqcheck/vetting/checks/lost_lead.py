@@ -54,6 +54,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """Per line-to-neutral voltage: near zero while its neighbours stand, or while its current goes on."""
     grid, site = base.grid, base.site

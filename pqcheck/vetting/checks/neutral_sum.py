@@ -31,6 +31,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """The neutral current cannot exceed the sum of the phase currents, whatever their angles and harmonics."""
     yield _outcome(base.grid, base.site)

@@ -83,7 +83,7 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
     `declared` is the nominal of the channel [V], `kind` "line to line" or "line to neutral".
     """
     within = MATCH_PERCENT.value / 100
-    found: list[tuple[float, int, str]] = []
+    explanations: list[tuple[float, int, str]] = []
     for volts, what, designation in SERIES.value:
         if abs(volts - declared) > 0.001 * declared and abs(middle / volts - 1) <= within:
             same = what == kind
@@ -91,7 +91,7 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
                 words = f"the data match {volts:g} V {kind} (nominal {designation})"
             else:
                 words = f"the columns may hold {what} voltages of {volts:g} V (nominal {designation}), not {kind}"
-            found.append((abs(middle / volts - 1), 0 if same else 1, words))
+            explanations.append((abs(middle / volts - 1), 0 if same else 1, words))
     plain = ((ROOT3, "the square root of 3"), (1 / ROOT3, "1/square root of 3"), (2.0, "2"), (0.5, "one half"))
     for factor, name in plain:
         gap = abs(middle / (factor * declared) - 1)
@@ -103,8 +103,8 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
             else:
                 words = f"the data are {name} times the declared nominal (ratio of a voltage transformer, or other " \
                         "leads)"
-            found.append((gap, 2, words))
-    return [words for _, _, words in sorted(found, key=lambda entry: (round(entry[0], 3), entry[1], entry[2]))]
+            explanations.append((gap, 2, words))
+    return [words for _, _, words in sorted(explanations, key=lambda entry: (round(entry[0], 3), entry[1], entry[2]))]
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
@@ -135,26 +135,26 @@ def _against_nominal(name: str, phase: str, series: Array, nominal: float, site:
         return Outcome(CHECK, Verdict.REFUSED, name, "voltage", phase, code="no-voltage", likelihood="shown",
                        text=f"{phase} never rises above 10 % of its nominal {nominal:g} V.",
                        advice="Check the voltage lead.", subjects=(Subject("voltage", (phase,)),))
-    low, middle, high = (float(one) for one in np.percentile(alive, (5, 50, 95)))
+    low, middle, high = (float(volts) for volts in np.percentile(alive, (5, 50, 95)))
     ratio, spread = middle / nominal, (high - low) / middle
-    said = f"{phase}: middle value {middle:.4g} V is {ratio:.3f} of the declared nominal {nominal:g} V"
+    measured = f"{phase}: middle value {middle:.4g} V is {ratio:.3f} of the declared nominal {nominal:g} V"
     far = ratio < LOW.value or ratio > HIGH.value
     kind = "line to neutral" if phase in LINE_TO_NEUTRAL else "line to line"
-    found = matches(middle, nominal, kind) if far else []
+    explanations = matches(middle, nominal, kind) if far else []
     if not far:
         return Outcome(CHECK, Verdict.PASS, name, "voltage", phase, value=middle, unit="V")
-    if found and spread < SPREAD_PERCENT.value / 100 and not site.supply.nominal_basis:
+    if explanations and spread < SPREAD_PERCENT.value / 100 and not site.supply.nominal_basis:
         return Outcome(
             CHECK, Verdict.REFUSED, name, "voltage", phase, code="nominal-doubtful", likelihood="likely",
-            text=f"{said}, with 90 % of the values within {100 * spread:.2g} %; " + "; or ".join(found[:2]) + ".",
+            text=f"{measured}, with 90 % of the values within {100 * spread:.2g} %; {'; or '.join(explanations[:2])}.",
             advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column "
                    "mapping, and run again; or give nominal_basis if the declared value is certain.",
             subjects=(Subject("voltage", (phase,)),), value=middle, unit="V",
         )
     basis = f" The nominal is certain ({site.supply.nominal_basis})." if site.supply.nominal_basis else ""
-    hint = f" Note that {found[0]}." if found else ""
+    hint = f" Note that {explanations[0]}." if explanations else ""
     return Outcome(
         CHECK, Verdict.PASS, name, "voltage", phase, code="nominal-far", value=middle, unit="V",
-        text=f"{said}; it is judged as it stands.{basis}{hint}",
+        text=f"{measured}; it is judged as it stands.{basis}{hint}",
         advice="If the declared nominal is wrong, correct it and run again.",
     )

@@ -50,6 +50,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """Per current of a three-phase load: low by one constant factor from a step on."""
     grid = base.grid

@@ -51,7 +51,6 @@ CHECK = Check(
 
 SAMPLES_PER_CHUNK = 48
 
-
 PERCENT = ("%", "% of nominal", "% of rms")
 """Units of orders that need no base to be compared with a distortion in percent."""
 
@@ -86,12 +85,12 @@ class Spectra:
     def __init__(self, stream: Stream, site: Site) -> None:
         means = [channel for channel in stream.channels if channel.reading == "mean"]
         by_key = {(channel.quantity, channel.phase): channel for channel in means if channel.order is None}
-        found: dict[tuple[str, str | None], dict[int, Channel]] = {}
+        orders_of: dict[tuple[str, str | None], dict[int, Channel]] = {}
         for channel in means:
             if channel.quantity in PARTNERS and channel.order is not None:
-                found.setdefault((channel.quantity, channel.phase), {})[channel.order] = channel
+                orders_of.setdefault((channel.quantity, channel.phase), {})[channel.order] = channel
         self.spectra: list[Spectrum] = []
-        for (quantity, phase), orders in found.items():
+        for (quantity, phase), orders in orders_of.items():
             higher = {order: channel for order, channel in orders.items() if 2 <= order <= HIGHEST_ORDER}
             units = {channel.unit for channel in higher.values()}
             thd, rms = (by_key.get((partner, phase)) for partner in PARTNERS[quantity])
@@ -170,8 +169,8 @@ def _compare(group: Spectrum) -> Outcome:
     highest = max(group.orders)
     as_share = root[seen] / np.sqrt(1 + (root[seen] / 100) ** 2)
     low, high = LOW.value, HIGH.value
-    told_apart = np.median(root[seen]) >= RMS_BASE_FROM.value
-    of_rms = told_apart and abs(np.median(as_share / thd[seen]) - 1) < RMS_BASE_WITHIN.value
+    distinguishable = np.median(root[seen]) >= RMS_BASE_FROM.value
+    of_rms = distinguishable and abs(np.median(as_share / thd[seen]) - 1) < RMS_BASE_WITHIN.value
     if of_rms and abs(middle - 1) > RMS_BASE_WITHIN.value:
         return replace(
             subject, verdict=Verdict.REFUSED, code="thd-of-rms", likelihood="shown",

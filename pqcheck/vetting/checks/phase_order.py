@@ -30,6 +30,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """Negative sequence as large as the voltage itself: two voltage leads are crossed, or the rotation is reverse."""
     yield _outcome(base.grid)

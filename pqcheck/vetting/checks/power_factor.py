@@ -36,6 +36,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """Per phase and total: recorded power factor against |P|/S, and never beyond 1."""
     grid = base.grid

@@ -112,12 +112,12 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 
 def _against_product(name: str, phase: str, power: Array, product: Array, what: str, low: float) -> Outcome:
-    found = typical_ratio(power, product)
-    if found is None:
+    typical = typical_ratio(power, product)
+    if typical is None:
         return Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "current", phase, code="load-too-small",
                        text=f"Too few intervals with load on phase {phase} to check the ratio.",
                        advice="Look again when there is load.")
-    middle, spread = found
+    middle, spread = typical
     steady = spread < SPREAD.value
     # Below: with a fluctuating load the mean of the product is less than the product of the rms values, and active
     # power has its power factor; only a low ratio that never changes is a wrong one.

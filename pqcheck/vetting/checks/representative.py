@@ -120,21 +120,21 @@ def days_covered(
     first, last = to_local(start_us, zone), to_local(end_us, zone)
     day = first.date() if first.time().isoformat() == "00:00:00" else first.date() + timedelta(days=1)
     working = weekend = 0
-    found = []
+    inside = []
     while day < last.date():
         if day in holidays:
-            found.append(day.isoformat())
+            inside.append(day.isoformat())
         elif day.weekday() >= 5:
             weekend += 1
         else:
             working += 1
         day += timedelta(days=1)
-    return working, weekend, tuple(found)
+    return working, weekend, tuple(inside)
 
 
 def declared_holidays(site: Site) -> frozenset[date]:
     """Days under ``[recording] holidays``; SiteError for what is no day."""
-    days = [str(one) for one in site.recording.more.get("holidays", ())]
+    days = [str(day) for day in site.recording.more.get("holidays", ())]
     try:
         return frozenset(date.fromisoformat(day) for day in days)
     except ValueError:

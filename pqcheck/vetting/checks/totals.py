@@ -39,6 +39,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """P <= S per phase and in total; the sum of the phases against the total."""
     grid, site = base.grid, base.site

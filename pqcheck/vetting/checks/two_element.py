@@ -72,13 +72,13 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 def element_fits(ratios: Array) -> list[str]:
     """Connections of two elements that explain P/(V I) of both, best first."""
     grid = np.radians(np.arange(-15.0, 75.1, 2.5))
-    found = []
+    fits = []
     for number, (name, offsets) in enumerate(ELEMENTS.items()):
         model = np.cos(grid[:, None] + np.radians(np.asarray(offsets))[None, :])
         misfit = float(np.abs(model - ratios[None, :]).max(axis=1).min())
         if misfit <= MISFIT.value:
-            found.append((number > 0, misfit, name))
-    return [name for _, _, name in sorted(found)]
+            fits.append((number > 0, misfit, name))
+    return [name for _, _, name in sorted(fits)]
 
 
 def _third_current(grid: Grid) -> Iterator[Outcome]:

@@ -38,14 +38,14 @@ CHECK = Check(
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per quantity and phase: which orders are zero throughout without the resolution explaining it."""
     for spectrum in base.of(Spectra).spectra:
-        seen = {order: base.channels[channel] for order, channel in spectrum.orders.items()}
+        of_order = {order: base.channels[channel] for order, channel in spectrum.orders.items()}
         zero = not_measured(
-            {order: one.level for order, one in seen.items() if one.valid},
-            {order for order, one in seen.items() if one.valid and one.highest == 0},
-            min((one.resolution for one in seen.values()), default=float("inf")),
+            {order: statistics.level for order, statistics in of_order.items() if statistics.valid},
+            {order for order, statistics in of_order.items() if statistics.valid and statistics.highest == 0},
+            min((statistics.resolution for statistics in of_order.values()), default=float("inf")),
         )
         carrier = spectrum.rms or spectrum.first
-        if len(zero) == len(seen) and (carrier is None or not base.channels[carrier].highest > 0):
+        if len(zero) == len(of_order) and (carrier is None or not base.channels[carrier].highest > 0):
             # Nothing flowed at all, or nothing tells whether anything did.
             zero = set()
         if not zero:
@@ -75,16 +75,16 @@ def not_measured(levels: Mapping[int, float], zeros: set[int], resolution: float
     if not alive:
         return set(zeros)
     few_steps = EXPLAINED_BELOW_STEPS.value * resolution
-    found = set()
+    missing = set()
     for order in zeros:
         near = [other for other in alive if (other - order) % 2 == 0]
         if near:
             closest = min(near, key=lambda other: (abs(other - order), other))
             if alive[closest] >= few_steps:
-                found.add(order)
+                missing.add(order)
         elif max(alive.values()) >= PARITY_MISSING_FROM_STEPS.value * resolution:
-            found.add(order)
-    return found
+            missing.add(order)
+    return missing
 
 
 def _listed(orders: set[int]) -> str:

@@ -21,12 +21,12 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     if not phases:
         yield from without_phase_powers(grid, site)
         return
-    found = significant(grid, phases)
-    if found is None:
+    powers = significant(grid, phases)
+    if powers is None:
         yield too_little(phases)
     elif len(phases) < 3 or site.supply.connection in ("split-phase", "single-phase"):
-        yield from by_signs(grid, site, phases, found)
-    elif found.reactive is None:
-        yield without_reactive(grid, site, found)
+        yield from by_signs(grid, site, phases, powers)
+    elif powers.reactive is None:
+        yield without_reactive(grid, site, powers)
     else:
-        yield with_reactive(grid, site, found)
+        yield with_reactive(grid, site, powers)

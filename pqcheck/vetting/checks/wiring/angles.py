@@ -114,11 +114,11 @@ def cosine_fit(ratios: Array, within: float, steepest: float) -> list[Signature]
 
     For recordings without reactive power. Ordered by complexity, then by misfit (largest deviation, below `within`).
     """
-    found = []
+    fits = []
     for signature in ALL:
         shift = np.radians(np.asarray(signature.offsets))
         grid = np.radians(np.arange(0.0, steepest + 1, 2.5))
         misfit = np.abs(np.cos(grid[:, None] + shift[None, :]) - ratios[None, :]).max(axis=1).min()
         if misfit <= within:
-            found.append((signature.complexity, float(misfit), signature))
-    return [signature for _, _, signature in sorted(found, key=lambda entry: (entry[0], entry[1]))]
+            fits.append((signature.complexity, float(misfit), signature))
+    return [signature for _, _, signature in sorted(fits, key=lambda entry: (entry[0], entry[1]))]

@@ -33,18 +33,18 @@ def affected(signature: Signature) -> tuple[str, ...]:
 
 def proposals(signature: Signature, why: str) -> tuple[Proposal, ...]:
     """Corrections that undo the fault, in the order in which they must be applied."""
-    found: list[Proposal] = []
+    fixes: list[Proposal] = []
     place = list(signature.source)
     for number, phase in enumerate(PHASES):
         if place[number] != phase:
             other = place.index(phase)
-            found.append(Proposal("swap-currents", {"phases": (phase, PHASES[other])}, why))
+            fixes.append(Proposal("swap-currents", {"phases": (phase, PHASES[other])}, why))
             place[number], place[other] = place[other], place[number]
     # After the swaps a channel is named by its conductor; the arrow stays with the clamp.
     for channel in signature.backwards:
         conductor = signature.source[PHASES.index(channel)]
-        found.append(Proposal("reverse-current", {"phase": conductor}, why))
-    return tuple(found)
+        fixes.append(Proposal("reverse-current", {"phase": conductor}, why))
+    return tuple(fixes)
 
 
 def fault(

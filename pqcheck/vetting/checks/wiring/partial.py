@@ -21,10 +21,10 @@ from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.time_base import PHASES, Grid
 
 
-def by_signs(grid: Grid, site: Site, phases: tuple[str, ...], found: Powers) -> Iterator[Outcome]:
+def by_signs(grid: Grid, site: Site, phases: tuple[str, ...], powers: Powers) -> Iterator[Outcome]:
     """Single- and split-phase: a leg whose power is negative all the time."""
     for number, phase in enumerate(phases):
-        ratio = found.active[number] / np.maximum(found.weights[number], 1e-12)
+        ratio = powers.active[number] / np.maximum(powers.weights[number], 1e-12)
         back = ratio < -card.NEGATIVE_RATIO.value
         share = float(np.mean(back))
         if share <= 1 - card.STEADY_SHARE.value:
@@ -42,15 +42,15 @@ def by_signs(grid: Grid, site: Site, phases: tuple[str, ...], found: Powers) -> 
         elif site.generation.declared:
             yield export_seen(1 - share, phase)
         else:
-            yield mixed(found.active[number : number + 1], False, grid, found.points, phase)
+            yield mixed(powers.active[number : number + 1], False, grid, powers.points, phase)
 
 
-def without_reactive(grid: Grid, site: Site, found: Powers) -> Outcome:
+def without_reactive(grid: Grid, site: Site, powers: Powers) -> Outcome:
     """Only active power: what P/(V I) of the phases allows."""
     if grid.get("current", "a") is None and grid.get("apparent_power", "a") is None:
-        found_signs = list(by_signs(grid, site, PHASES, found))
-        return max(found_signs, key=lambda outcome: outcome.verdict is not Verdict.PASS)
-    ratios = found.active / found.weights
+        legs = list(by_signs(grid, site, PHASES, powers))
+        return max(legs, key=lambda outcome: outcome.verdict is not Verdict.PASS)
+    ratios = powers.active / powers.weights
     middle = np.median(ratios, axis=1)
     least = card.HEALTHY_RATIO.value
     if (middle >= least).all():
@@ -60,7 +60,7 @@ def without_reactive(grid: Grid, site: Site, found: Powers) -> Outcome:
                                             card.ORDINARY_HIGH.value)
     fits = [signature for signature in fits if not signature.sound]
     if not fits:
-        return mixed(found.active, site.generation.declared, grid, found.points)
+        return mixed(powers.active, site.generation.declared, grid, powers.points)
     simplest = [signature for signature in fits if signature.complexity == fits[0].complexity]
     if site.generation.declared and int((middle < 0).sum()) in (1, 3):
         return ambiguous(fits[0], None, "real export from the declared generation")
@@ -132,20 +132,20 @@ def _total_words(share: float, backward: bool, vector: bool, site: Site) -> Outc
     size = abs(share)
     what = "sqrt(P^2 + Q^2)" if vector else "P"
     delta = site.supply.connection == "delta"
-    found = ""
+    fault = code = ""
     if size <= card.TOTAL_ZERO.value:
-        found, code = "two clamps swapped", "swapped-currents"
+        fault, code = "two clamps swapped", "swapped-currents"
     elif abs(size - (1 / np.sqrt(3) if delta else 1 / 3)) <= card.TOTAL_WITHIN.value / (2 if delta else 1):
-        one = "one clamp reversed" if delta or not backward else "two clamps reversed"
-        found, code = one, "reversed-current"
+        fault = "one clamp reversed" if delta or not backward else "two clamps reversed"
+        code = "reversed-current"
     elif backward:
-        found, code = "all clamps reversed", "reversed-current"
-    if not found:
+        fault, code = "all clamps reversed", "reversed-current"
+    if not fault:
         return Outcome(CHECK, Verdict.PASS, "current", "current", code="totals-only",
                        text=f"Only total powers were recorded; {what} is {size:.2f} of V x I, as it should be. Faults "
                             "that keep the total cannot be seen.",
                        advice="Record active and reactive power of every phase.")
-    text = f"{what} of all phases is {share:.2f} of the sum of V x I: {found}"
+    text = f"{what} of all phases is {share:.2f} of the sum of V x I: {fault}"
     if not vector or (backward and site.generation.declared):
         innocent = "real export from the declared generation" if backward else "a load of very low power factor"
         return Outcome(CHECK, Verdict.INCONCLUSIVE, "current", "current", code="wiring-ambiguous",

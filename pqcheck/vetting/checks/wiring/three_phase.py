@@ -19,7 +19,6 @@ from pqcheck.vetting.time_base import PHASES, Grid
 
 EXPORT = "real export of energy, if there is generation on site (declare [generation])"
 
-
 DROPS_EXPLAINED = "turned back so, the powers explain the voltage drops, and as recorded they do not"
 
 
@@ -102,17 +101,17 @@ def _holds(angles: Array, signature: Signature) -> Array:
     return np.asarray(((load >= low) & (load <= high)).all(axis=0))
 
 
-def with_reactive(grid: Grid, site: Site, found: Powers) -> Outcome:
-    angles = found.angles
+def with_reactive(grid: Grid, site: Site, powers: Powers) -> Outcome:
+    angles = powers.angles
     if _too_noisy(angles):
         return too_little(PHASES, noisy=True)
     sound = _plausible(angles)
-    share = _share(sound, found.weights)
+    share = _share(sound, powers.weights)
     if share >= card.STEADY_SHARE.value:
-        return _looks_right(grid, found)
+        return _looks_right(grid, powers)
     if share <= 1 - card.STEADY_SHARE.value:
-        return _looks_wrong(grid, site, found)
-    return _changes(grid, site, found, sound, share)
+        return _looks_wrong(grid, site, powers)
+    return _changes(grid, site, powers, sound, share)
 
 
 def _too_noisy(angles: Array) -> bool:
@@ -125,20 +124,20 @@ def _middles(angles: Array) -> Array:
     return np.array([middle_angle(row) for row in angles])
 
 
-def unvarying(found: Powers) -> bool:
+def unvarying(powers: Powers) -> bool:
     """Whether the load hardly changes: then nothing tells a capacitor from a fault."""
-    load = found.weights.sum(axis=0)
+    load = powers.weights.sum(axis=0)
     return float(load.std()) < card.CONSTANT_LOAD.value * float(load.mean())
 
 
-def background(found: Powers) -> bool:
+def background(powers: Powers) -> bool:
     """Whether a constant reactive part explains the angle: capacitors or magnetising current beside a varying load.
 
     Then Q hardly follows the load; behind a wiring fault both are projections of one load and move together.
     """
-    if found.reactive is None or unvarying(found):
+    if powers.reactive is None or unvarying(powers):
         return False
-    active, reactive, load = (part.sum(axis=0) for part in (found.active, found.reactive, found.weights))
+    active, reactive, load = (part.sum(axis=0) for part in (powers.active, powers.reactive, powers.weights))
     middle = abs(float(np.mean(reactive)))
     if middle == 0:
         return False
@@ -148,9 +147,9 @@ def background(found: Powers) -> bool:
     return bool(steady or fixed)
 
 
-def _looks_right(grid: Grid, found: Powers) -> Outcome:
+def _looks_right(grid: Grid, powers: Powers) -> Outcome:
     """Angles that a right connection explains; at their edges so does a set that is rotated and reversed as a whole."""
-    middles = _middles(found.angles)
+    middles = _middles(powers.angles)
     low, high = card.ORDINARY_LOW.value, card.ORDINARY_HIGH.value
     if not ((middles < low).all() or (middles > high).all()):
         return Outcome(CHECK, Verdict.PASS, "current", "current")
@@ -160,29 +159,29 @@ def _looks_right(grid: Grid, found: Powers) -> Outcome:
         return fault(turned, grid, likelihood="shown", because=DROPS_EXPLAINED, middles=middles)
     if answer == SOUND:
         return Outcome(CHECK, Verdict.PASS, "current", "current")
-    if background(found):
+    if background(powers):
         return reactive_background(middles)
     innocent = "a load that really is leading" if middles.mean() < 0 else "a load that really is so inductive"
     return ambiguous(turned, middles, innocent)
 
 
-def _looks_wrong(grid: Grid, site: Site, found: Powers, span: Span | None = None) -> Outcome:
+def _looks_wrong(grid: Grid, site: Site, powers: Powers, span: Span | None = None) -> Outcome:
     """Angles that no ordinary right connection explains."""
-    middles = _middles(found.angles)
+    middles = _middles(powers.angles)
     best = [pair for pair in _ranked(middles) if not pair[1].sound]
     chosen = best[0][1]
     forward = _forward(middles)
-    if _share(_holds(found.angles, chosen), found.weights) < card.HELD_SHARE.value:
-        if forward and background(found):
+    if _share(_holds(powers.angles, chosen), powers.weights) < card.HELD_SHARE.value:
+        if forward and background(powers):
             return reactive_background(middles)
-        return mixed(found.active, site.generation.declared, grid, found.points)
+        return mixed(powers.active, site.generation.declared, grid, powers.points)
     answer = None if span else settled(grid, (SOUND, chosen))
     negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
     export = EXPORT if negative and len(negative) != 2 and not site.generation.declared else ""
     if answer == chosen:
         return fault(chosen, grid, likelihood="shown", because=DROPS_EXPLAINED, middles=middles, alternative=export)
     alike = float(middles.max() - middles.min()) < card.ALIKE_SPREAD.value
-    if forward and alike and (background(found) or unvarying(found) or answer == SOUND):
+    if forward and alike and (background(powers) or unvarying(powers) or answer == SOUND):
         return ambiguous(chosen, middles, "capacitors or magnetising current without load")
     odd = [phase for phase, angle in zip(PHASES, middles, strict=True)
            if not card.PLAUSIBLE_LOW.value <= angle <= card.PLAUSIBLE_HIGH.value]
@@ -201,33 +200,33 @@ def _looks_wrong(grid: Grid, site: Site, found: Powers, span: Span | None = None
     )
 
 
-def _changes(grid: Grid, site: Site, found: Powers, sound: Array, share: float) -> Outcome:
+def _changes(grid: Grid, site: Site, powers: Powers, sound: Array, share: float) -> Outcome:
     """Right for part of the time: a clamp that was moved, angles at the edge of what is plausible, or energy that
     really flows back at times."""
-    moved = _moved_clamp(grid, site, found, sound)
+    moved = _moved_clamp(grid, site, powers, sound)
     if moved is not None:
         return moved
-    back = float((found.active < 0).any(axis=0).mean())
+    back = float((powers.active < 0).any(axis=0).mean())
     if site.generation.declared and back > card.BACKFLOW_SHARE.value:
         return export_seen(share)
-    middles = _middles(found.angles)
+    middles = _middles(powers.angles)
     chosen = next(signature for _, signature in _ranked(middles) if not signature.sound)
-    if _share(_holds(found.angles, chosen), found.weights) >= card.HELD_SHARE.value:
-        return _looks_wrong(grid, site, found)
-    if back < card.BACKFLOW_SHARE.value and background(found):
+    if _share(_holds(powers.angles, chosen), powers.weights) >= card.HELD_SHARE.value:
+        return _looks_wrong(grid, site, powers)
+    if back < card.BACKFLOW_SHARE.value and background(powers):
         return reactive_background(middles)
-    return mixed(found.active, False, grid, found.points)
+    return mixed(powers.active, False, grid, powers.points)
 
 
-def _moved_clamp(grid: Grid, site: Site, found: Powers, sound: Array) -> Outcome | None:
+def _moved_clamp(grid: Grid, site: Site, powers: Powers, sound: Array) -> Outcome | None:
     """A wiring that is wrong from, or up to, one moment; None when the angles go back and forth."""
     step = step_at(sound)
     if step is None:
         return None
     cut, right_first = step
     wrong = slice(cut, None) if right_first else slice(None, cut)
-    part = Powers(found.points[wrong], found.angles[:, wrong], found.weights[:, wrong], found.active[:, wrong],
-                  None if found.reactive is None else found.reactive[:, wrong], found.currents[:, wrong])
+    part = Powers(powers.points[wrong], powers.angles[:, wrong], powers.weights[:, wrong], powers.active[:, wrong],
+                  None if powers.reactive is None else powers.reactive[:, wrong], powers.currents[:, wrong])
     middles = _middles(part.angles)
     chosen = _ranked(middles)[0][1]
     # Three arrows do not turn by themselves at one moment, and an exporting inverter does not wait for a fitter.
@@ -235,7 +234,7 @@ def _moved_clamp(grid: Grid, site: Site, found: Powers, sound: Array) -> Outcome
     lasting = part.points.size >= card.STEP_POINTS.value
     if not lasting or chosen.sound or backflow or _forward(middles):
         return None
-    at = grid.time(int(found.points[cut]))
+    at = grid.time(int(powers.points[cut]))
     span = Span(at, grid.end_us) if right_first else Span(grid.start_us, at)
     return _looks_wrong(grid, site, part, span)
 

@@ -85,6 +85,7 @@ def settled(grid: Grid, candidates: Sequence[Signature]) -> Signature | None:
         return None
     return best[1]
 
+
 def responses(voltages: Array, currents: Array) -> tuple[Array, Array] | None:
     """Slopes dV/dI and their standard errors.
 
@@ -122,10 +123,10 @@ def crossing(voltages: Array, currents: Array) -> tuple[str, ...] | None:
 
     None when the answer is not clear for all three. `voltages` line to neutral, shape (3, n) [V]; `currents` [A].
     """
-    found = responses(voltages, currents)
-    if found is None:
+    slopes_and_errors = responses(voltages, currents)
+    if slopes_and_errors is None:
         return None
-    slopes, errors = found
+    slopes, errors = slopes_and_errors
     scores = {}
     for order in permutations(range(3)):
         # order[i] = voltage row that answers to current channel i.
