@@ -1,4 +1,4 @@
-"""The catalogue, the thresholds, the dependencies and the pages of the checks belong together."""
+"""The checks are listed, say what they do, use their thresholds, and refuse what rests on them; their pages follow."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ from pqcheck.vetting.checks import file_notes, handheld
 from pqcheck.vetting.collect import StreamCollector
 from pqcheck.vetting.into_findings import findings_of, proposals_of, remarks_of, trust_of
 from pqcheck.vetting.outcome import Outcome, Proposal
-from pqcheck.vetting.time_base import TimeBase, grids
+from pqcheck.vetting.time_base import TimeBase, grids, grouped
 from pqcheck.vetting.trust import Trust
 
 __all__ = ["Proposal", "Trust", "Vetted", "Vetting", "vet"]
@@ -84,8 +84,8 @@ class Vetting:
         coarse = [collector.finish() for collector in self._collectors]
         parts = zip(self._recording.streams, self._collectors, coarse, grids(coarse), strict=True)
         return [
-            TimeBase(number, stream, self._site, self._recording.zone, collector.channels, means.coarse_us,
-                     means.series, collector.collected, grid)
+            TimeBase(number, stream, self._site, self._recording.zone, collector.channels,
+                     grouped(collector.channels), means.coarse_us, means.series, collector.collected, grid)
             for number, (stream, collector, means, grid) in enumerate(parts)
         ]
 

@@ -74,8 +74,9 @@ class Grid:
 class TimeBase:
     """One stream: statistics by channel, what the checks collected, its main quantities as coarse series.
 
-    `coarse` are the means of the main quantities over `coarse_us` in the channel's own unit, NaN where nothing was
-    observed; `doubts` what the checks before found, for the danger signs: refused and open outcomes of all time bases.
+    `groups` are the channels by the names of findings about single channels (see `grouped`). `coarse` are the means of
+    the main quantities over `coarse_us` in the channel's own unit, NaN where nothing was observed. `doubts` is what the
+    checks before found, for the danger signs: refused and open outcomes of all time bases.
     """
 
     number: int
@@ -83,6 +84,7 @@ class TimeBase:
     site: Site
     zone: str
     channels: Mapping[Channel, ChannelStatistics]
+    groups: Mapping[str, list[ChannelStatistics]]
     coarse_us: int
     coarse: Mapping[Channel, Array]
     collected: Mapping[type, Any]
@@ -99,17 +101,6 @@ class TimeBase:
         """Length of an interval."""
         return self.stream.axis.interval_us
 
-    @property
-    def groups(self) -> dict[str, list[ChannelStatistics]]:
-        """What the checks of single channels name: rms quantities one by one, orders by quantity and phase."""
-        groups: dict[str, list[ChannelStatistics]] = {}
-        for channel, statistics in self.channels.items():
-            name = channel.name
-            if QUANTITIES[channel.quantity].suffix:
-                name = ".".join(part for part in (channel.quantity, channel.phase, channel.reading) if part)
-            groups.setdefault(name, []).append(statistics)
-        return groups
-
     def spans(self, starts: Slots, lengths: Slots, worst: float | None = None) -> tuple[Span, ...]:
         """Runs of slots as spans; the worst value of each is its length where none is given."""
         origin, step = self.stream.axis.start_us, self.interval_us
@@ -118,6 +109,17 @@ class TimeBase:
                  origin + first * step)
             for first, size in zip(starts.tolist(), lengths.tolist(), strict=True)
         )
+
+
+def grouped(channels: Mapping[Channel, ChannelStatistics]) -> dict[str, list[ChannelStatistics]]:
+    """What the checks of single channels name: rms quantities one by one, orders by quantity, phase and reading."""
+    groups: dict[str, list[ChannelStatistics]] = {}
+    for channel, statistics in channels.items():
+        name = channel.name
+        if QUANTITIES[channel.quantity].suffix:
+            name = ".".join(part for part in (channel.quantity, channel.phase, channel.reading) if part)
+        groups.setdefault(name, []).append(statistics)
+    return groups
 
 
 def canonical_factor(quantity: str, unit: str) -> float:

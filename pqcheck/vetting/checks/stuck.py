@@ -69,7 +69,7 @@ class Repeats:
         bins = of.slots // of.stride // self.bin_pairs + 2
         # Of a year of a thousand channels: the smallest type that holds the counts.
         self.repeats_by_bin = np.zeros(bins, np.min_scalar_type(self.bin_pairs))
-        self.pairs_by_bin = np.zeros(bins, np.min_scalar_type(self.bin_pairs))
+        self._looked_at: list[tuple[int, int]] = []
 
     def take(self, part: Part) -> None:
         """Look at one chunk."""
@@ -85,14 +85,24 @@ class Repeats:
         at = np.flatnonzero(equal)
         self.pairs += known
         self.repeats += at.size
-        base = first // width
-        edges = np.arange(base, (first + steps.size - 1) // width + 2) * width
-        bins = slice(base, base + edges.size - 1)
-        self.pairs_by_bin[bins] += np.diff(np.clip(edges, first, first + steps.size)).astype(self.pairs_by_bin.dtype)
+        if self._looked_at and self._looked_at[-1][1] == first:
+            first = self._looked_at.pop()[0]
+        self._looked_at.append((first, part.first + steps.size))
         if at.size:
-            held = np.bincount((at + first) // width - base, minlength=edges.size - 1)
-            self.repeats_by_bin[bins] += held.astype(self.repeats_by_bin.dtype)
+            base = part.first // width
+            held = np.bincount((at + part.first) // width - base)
+            self.repeats_by_bin[base : base + held.size] += held.astype(self.repeats_by_bin.dtype)
             self._keep_runs(part, equal, at)
+
+    @property
+    def pairs_by_bin(self) -> Slots:
+        """Pairs of neighbours in each bin, known or not."""
+        edges = np.arange(self.repeats_by_bin.size + 1) * self.bin_pairs
+        pairs = np.zeros(self.repeats_by_bin.size, np.int64)
+        for first, end in self._looked_at:
+            inside: Slots = np.clip(edges, first, end)
+            pairs += inside[1:] - inside[:-1]
+        return pairs
 
     def _keep_runs(self, part: Part, equal: Mask, at: Slots) -> None:
         """Keep runs that are long, or that may go on in the next chunk."""
@@ -189,7 +199,7 @@ def unexplained_runs(repeats: Repeats, fewest: int) -> tuple[Slots, Slots, Array
 def busiest_share(repeats: Repeats, starts: Slots, lengths: Slots) -> float:
     """Highest share of repeats in any bin that holds none of the runs: the quiet nights of the same channel."""
     width = repeats.bin_pairs
-    held, amount = repeats.repeats_by_bin.astype(np.int64), repeats.pairs_by_bin.astype(np.int64)
+    held, amount = repeats.repeats_by_bin, repeats.pairs_by_bin
     edges = np.arange(held.size) * width
     usable = amount >= width // 2
     for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
