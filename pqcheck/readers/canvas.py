@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import field
 from itertools import compress
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.readers.grid import Ints, stretches
 from pqcheck.readers.plan import Group, Plan, Runs
 from pqcheck.readers.table import Decoded, Slab
 from pqcheck.recording import Axis, Block, Channel, Values
-from pqcheck.records import dataclass
 
 _PAGE, _PAD = 512, 16
 """Doubles in a memory page; columns start this many doubles off page multiples, else they share cache sets."""
@@ -22,8 +21,7 @@ _FEW = 4
 """So many runs of rows are copied one by one; more of them by their indices."""
 
 
-@dataclass
-class Conflicts:
+class Conflicts(Struct):
     """What merging found, by channel: slots with differing values, and how many values agreed."""
 
     slots: dict[Channel, list[Ints]] = field(default_factory=dict)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 
 BLANKS = (
     "", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---", "----", "*", "**", "***",
@@ -35,8 +34,7 @@ _CELL = re.compile(r"(?P<mark>[<>]?)\s*(?P<sign>[+-]?)(?P<number>[\d.,'\u00a0\u2
                    r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,4})?\Z")
 
 
-@dataclass(frozen=True)
-class Spelling:
+class Spelling(Struct, frozen=True):
     """How the numbers of a file are written: decimal mark, and the cells that stand for no value."""
 
     decimal: str = "."
@@ -46,8 +44,7 @@ class Spelling:
 POINT = Spelling()
 
 
-@dataclass(frozen=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column read cell by cell, or one of plain numbers.
 
     `wrong` are the places that hold no number, `sample` the first such text. `blanks` are the signs for "no value" that

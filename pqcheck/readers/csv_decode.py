@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.errors import InputError
@@ -23,13 +23,11 @@ from pqcheck.readers.numbers import Written, parse_into, parse_numbers
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import FIRST_BAD_ROWS, BadCells, Decoded, Move, RowNumbers, Slab
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 
 _buffers = threading.local()
 
 
-@dataclass(frozen=True)
-class CsvDecoder:
+class CsvDecoder(Struct, frozen=True):
     """Decodes slabs of one delimited text. `width` is the number of columns of the header."""
 
     source: Source

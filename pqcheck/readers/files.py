@@ -6,9 +6,10 @@ import importlib
 import threading
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from pqcheck.clock import zone_info
 from pqcheck.errors import InputError

@@ -5,14 +5,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.errors import InputError
 from pqcheck.readers.table import DECODERS, BadCells, Decoded, Slab, Table
 from pqcheck.recording import Note, RowSpan
-from pqcheck.records import dataclass
 
 EAGER_BYTES = 32 << 20
 """Up to this size all files are decoded at once while they are read, and kept: nothing is late then."""
@@ -20,8 +20,7 @@ EAGER_BYTES = 32 << 20
 FIRST_ROWS = 5
 
 
-@dataclass(frozen=True)
-class _Kept:
+class _Kept(Struct, frozen=True):
     """A decoder whose slabs were decoded already."""
 
     slabs: dict[int, tuple[dict[int, int], Decoded]]

@@ -11,10 +11,10 @@ from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.compiled import compiled
-from pqcheck.records import dataclass
 
 _VERSION = 3
 _LOWEST_POWER, _HIGHEST_POWER = -64, 64
@@ -111,8 +111,7 @@ _LONG_LINE = 256
 """Above this length searching line by line beats comparing every byte."""
 
 
-@dataclass
-class Lines:
+class Lines(Struct):
     """Cuts pieces of text into lines; remembers how long lines are."""
 
     usual: int = 1024

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.alike import Alike, one_of_each
 from pqcheck.readers.table import Decoded, Ground, Slab, Table
 from pqcheck.recording import Channel, Note, Values
-from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 _DIGITS = 15
@@ -81,8 +81,7 @@ def _power_of_ten(unit_from: str, unit_to: str) -> int | None:
     return power if step == Decimal(1).scaleb(power) else None
 
 
-@dataclass(frozen=True)
-class _Shifted:
+class _Shifted(Struct, frozen=True):
     """A decoder behind which the decimal point of some columns is moved."""
 
     decode: Callable[[Slab, Sequence[int]], Decoded]

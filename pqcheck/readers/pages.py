@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import IO, Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.compiled import compiled
@@ -22,7 +23,6 @@ from pqcheck.readers.parquet_footer import CODEC, FLOAT, GZIP, SIZE, START, ZSTD
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import DECODERS, BadCells, Decoded, Move, RowNumbers, Slab, bad_cells
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 
 _VERSION = 4
 _FIELDS = 10
@@ -74,8 +74,7 @@ _BUFFERS = Buffers()
 """For all files: each in turn needs as much as the one before."""
 
 
-@dataclass(frozen=True)
-class PageDecoder:
+class PageDecoder(Struct, frozen=True):
     """Decodes ranges of rows of one Parquet file.
 
     `numbers` are the columns read here; `library` reads the others.

@@ -11,11 +11,11 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.compiled import compiled
 from pqcheck.readers.source import Source
-from pqcheck.records import dataclass
 
 INT32, INT64, FLOAT, DOUBLE = 1, 2, 4, 5
 UNPACKED, SNAPPY, GZIP, ZSTD = 0, 1, 2, 6
@@ -39,8 +39,7 @@ _PER_MICROSECOND = {1: (1000, 1), 2: (1, 1), 3: (1, 1000)}
 """Factor and divisor that make microseconds of a stamp, by its unit."""
 
 
-@dataclass(frozen=True)
-class Element:
+class Element(Struct, frozen=True):
     """A column as the schema describes it: physical type, whether values may be missing, meaning, unit, zone."""
 
     name: str
@@ -51,16 +50,14 @@ class Element:
     adjusted: bool
 
 
-@dataclass(frozen=True)
-class Group:
+class Group(Struct, frozen=True):
     """A row group: its rows, and per column (rows of `chunks`) how its chunk is packed and where it lies."""
 
     rows: int
     chunks: NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Footer:
+class Footer(Struct, frozen=True):
     """A plain table: columns, row groups in order, and the texts stored under keys."""
 
     columns: tuple[Element, ...]

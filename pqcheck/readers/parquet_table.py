@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.clock import Instants, parse_iso
 from pqcheck.errors import InputError
@@ -26,7 +27,6 @@ from pqcheck.readers.source import LATER, Source, open_source
 from pqcheck.readers.table import BadCells, Decoded, RowNumbers, Slab, Table, bad_cells
 from pqcheck.readers.times import Times
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 SLAB_BYTES = 48 << 20
@@ -56,8 +56,7 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
     return replace(_looked_at(source, path, site), checksum=LATER.of(source))
 
 
-@dataclass(frozen=True)
-class _Head:
+class _Head(Struct, frozen=True):
     """What a file says before its numbers are read. `narrow` are the float32 columns."""
 
     columns: tuple[str, ...]
@@ -201,8 +200,7 @@ def _stamps(series: Any, name: str) -> tuple[Instants, bool]:
     return values, offsets != {True}
 
 
-@dataclass(frozen=True)
-class ParquetDecoder:
+class ParquetDecoder(Struct, frozen=True):
     """Decodes ranges of rows of one Parquet file by the library."""
 
     source: Source

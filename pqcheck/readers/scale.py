@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import SCALED_UNITS
 from pqcheck.readers.table import Decoded, Slab
 from pqcheck.recording import Channel, Values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 THD_R = "thd-r"
@@ -41,8 +41,7 @@ def scales_of(
     return kept, scales
 
 
-@dataclass(frozen=True)
-class Scaled:
+class Scaled(Struct, frozen=True):
     """A decoder behind which some columns are multiplied, or converted from distortion relative to the rms value."""
 
     decode: Callable[[Slab, Sequence[int]], Decoded]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.clock import DAY, Instants
@@ -17,7 +18,6 @@ from pqcheck.readers.scale import Scaled
 from pqcheck.readers.table import Decoded, Ground, RowNumbers, Slab, Table
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _NAME_WORDS = re.compile(r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type", re.IGNORECASE)
@@ -29,8 +29,7 @@ _MOST_LONG = 8
 _DAY_COLUMNS = (24, 48, 96, 144, 288, 1440)
 
 
-@dataclass(frozen=True)
-class Shape:
+class Shape(Struct, frozen=True):
     """Where the parts of such a table stand. `values` holds one column (long) or one per interval of the day."""
 
     name: int | None
@@ -105,8 +104,7 @@ class Shape:
         )
 
 
-@dataclass(frozen=True)
-class _Held:
+class _Held(Struct, frozen=True):
     """A decoder of one column in memory."""
 
     column: int

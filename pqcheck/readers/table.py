@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import field
 from typing import Protocol, runtime_checkable
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Event, Note, Values
-from pqcheck.records import dataclass
 
 DECODERS = 2
 """Pieces decoded at a time; more would only take memory on the two cores this is tuned for."""
 
 
-@dataclass(frozen=True)
-class Slab:
+class Slab(Struct, frozen=True):
     """Some whole rows of a file that are decoded by one library call. `place` is a byte span or a range of rows."""
 
     first_row: int
@@ -31,8 +29,7 @@ class Slab:
     """Lines of a text slab, rows or not."""
 
 
-@dataclass(frozen=True)
-class BadCells:
+class BadCells(Struct, frozen=True):
     """Cells of one column that are not numbers: how many, the row numbers of the first, and one such text."""
 
     column: int
@@ -55,8 +52,7 @@ Move = tuple[int, int, int]
 """Place in a buffer, row of a slab, and how many rows go there from this row on."""
 
 
-@dataclass(frozen=True)
-class Decoded:
+class Decoded(Struct, frozen=True):
     """Numbers of one slab, one array per column asked for; NaN where the cell is empty or not a number.
 
     `over` marks cells that are only lower bounds (``OL``, ``>600``), by column.
@@ -87,16 +83,14 @@ class Straight(Protocol):
         """
 
 
-@dataclass(frozen=True)
-class Ground:
+class Ground(Struct, frozen=True):
     """How sure the reading of a column is (certain, clear, likely, left alone) and on what grounds."""
 
     confidence: str
     why: str
 
 
-@dataclass(frozen=True)
-class RowNumbers:
+class RowNumbers(Struct, frozen=True):
     """Row numbers as an editor shows them, for data rows 0, 1, 2 ...: pieces of consecutive numbers.
 
     From data row ``first[i]`` on, row k stands on line ``number[i] + (k - first[i])``.
@@ -124,8 +118,7 @@ class RowNumbers:
         return numbers
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(Struct, frozen=True):
     """One scanned file.
 
     `channels` gives the channel of each column that is read, by column number; `unknown` the columns left alone and

@@ -8,13 +8,13 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import compress
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.readers.canvas import Canvas, Conflicts
 from pqcheck.readers.grid import Ints
 from pqcheck.readers.plan import Part, Plan, Runs, parts_by_block
 from pqcheck.readers.table import DECODERS, Decoded, Slab, Straight, Table
 from pqcheck.recording import DAY, Axis, Block, Channel
-from pqcheck.records import dataclass
 
 BLOCK_VALUES = 4_000_000
 
@@ -90,8 +90,7 @@ def _blocks(
         feed.close()
 
 
-@dataclass(frozen=True)
-class _Asked:
+class _Asked(Struct, frozen=True):
     """What is decoded of files with the same columns: channels, their columns, and the column of flags behind them."""
 
     channels: tuple[Channel, ...]

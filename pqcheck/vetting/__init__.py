@@ -7,12 +7,13 @@ what they say becomes findings and doubts (`into_findings`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 from types import ModuleType
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.recording import Block, Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting import checks
 from pqcheck.vetting.checks import file_notes, handheld
@@ -25,8 +26,7 @@ from pqcheck.vetting.trust import Trust
 __all__ = ["Proposal", "Trust", "Vetted", "Vetting", "vet"]
 
 
-@dataclass(frozen=True)
-class Vetted:
+class Vetted(Struct, frozen=True):
     """What vetting found: findings of kind recording and safety, the doubts judging obeys, lines for people.
 
     `proposals` are corrections that would make the recording consistent, for a person to sign.

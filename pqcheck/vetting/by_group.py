@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from pqcheck.findings import Verdict
 from pqcheck.vetting.channel_statistics import ChannelStatistics

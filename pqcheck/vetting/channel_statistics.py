@@ -10,10 +10,10 @@ from collections.abc import Iterable
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.recording import DAY, Axis, Channel
-from pqcheck.records import dataclass
 from pqcheck.vetting.kept_runs import KeptRuns, Mask, Slots
 
 Array = NDArray[Any]
@@ -29,8 +29,7 @@ SAMPLES_PER_DAY = 144
 STEPS_FOR_RESOLUTION = 4096
 
 
-@dataclass(frozen=True)
-class Holes:
+class Holes(Struct, frozen=True):
     """Slots of a chunk without a value: how many, and their runs, counted from the chunk and from the stream (`slots`).
 
     Channels that miss the same rows share the arrays, also where they keep them.
@@ -42,8 +41,7 @@ class Holes:
     slots: Slots
 
 
-@dataclass(frozen=True)
-class Part:
+class Part(Struct, frozen=True):
     """One channel over one chunk of its stream.
 
     `values` are all of them, `samples` those looked at. `chain` are the samples with the last one of the chunk before

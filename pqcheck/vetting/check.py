@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from typing import Any, Generic, Literal, TypeVar
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 T = TypeVar("T")
 
@@ -26,8 +25,7 @@ COMMON_CODES = {"no-input": "Not recorded or not declared", "too-short-to-tell":
 """Reason codes that any check may use."""
 
 
-@dataclass(frozen=True)
-class Threshold(Generic[T]):
+class Threshold(Struct, Generic[T], frozen=True):
     """A number (or a table) that a check compares with; `basis` says whose practice it is, none is from a standard."""
 
     value: T
@@ -36,8 +34,7 @@ class Threshold(Generic[T]):
     why: str
 
 
-@dataclass(frozen=True)
-class Refusal:
+class Refusal(Struct, frozen=True):
     """Quantities whose verdicts a doubt refuses.
 
     `phases`: "same" those of the doubted channel, "power" the phases a to c behind them, "total", or "all".
@@ -58,8 +55,7 @@ OF_ITS_CURRENT = (
 """What falls with the current of a phase."""
 
 
-@dataclass(frozen=True)
-class Check:
+class Check(Struct, frozen=True):
     """One question asked of every recording, as its page in docs/checks/ shows it.
 
     `codes` are the reason codes with what each says; `refuses` by reason code; with `lower_bound` a fail may still be

@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.evidence import Runs, find_runs, join_runs
 from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.outcome import Span
@@ -25,8 +25,7 @@ ACT_CURRENT = (
 )
 
 
-@dataclass(frozen=True)
-class Band:
+class Band(Struct, frozen=True):
     """A band that must not be left for long, in the channel's own unit."""
 
     channel: Channel

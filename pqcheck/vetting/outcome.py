@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
+
+from msgspec import Struct, field
 
 from pqcheck.findings import Verdict
-from pqcheck.records import dataclass
 from pqcheck.vetting.check import Check
 
 
-@dataclass(frozen=True, order=True)
-class Span:
+class Span(Struct, frozen=True, order=True):
     """A stretch of the recording that shows what is said: half-open UTC microseconds, the worst value and its time."""
 
     start_us: int
@@ -21,8 +20,7 @@ class Span:
     worst_us: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Subject:
+class Subject(Struct, frozen=True):
     """Which phases, orders and stretch a doubt is about; the check says what it refuses.
 
     `phases` are those of the channel that is doubted (("b",), ("an",)); `start_us`/`end_us` None = the whole recording.
@@ -35,8 +33,7 @@ class Subject:
     end_us: int | None = None
 
 
-@dataclass(frozen=True)
-class Proposal:
+class Proposal(Struct, frozen=True):
     """A correction that would make the recording consistent, for a person to sign; never applied by itself."""
 
     kind: str
@@ -44,8 +41,7 @@ class Proposal:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """One check on one channel or group.
 
     `code` is empty for a plain pass; a pass with a code is a note. `likelihood` is "shown", "likely" or "".

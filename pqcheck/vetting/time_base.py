@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field
 from typing import Any, TypeVar
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Channel, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.units import factor
 from pqcheck.vetting.channel_statistics import ChannelStatistics
@@ -27,8 +26,7 @@ CROSSING = ("voltage", "current", "active_power", "reactive_power", "apparent_po
 """Quantities that the checks hold against each other."""
 
 
-@dataclass(frozen=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """Coarse series in volts, amperes, watts; those of finer time bases averaged onto it. Keys: (quantity, phase)."""
 
     start_us: int
@@ -70,8 +68,7 @@ class Grid:
         return self.start_us + point * self.step_us
 
 
-@dataclass(frozen=True)
-class TimeBase:
+class TimeBase(Struct, frozen=True):
     """One stream: statistics by channel, what the checks collected, its main quantities as coarse series.
 
     `groups` are the channels by the names of findings about single channels (see `grouped`). `coarse` are the means of
@@ -128,8 +125,7 @@ def canonical_factor(quantity: str, unit: str) -> float:
     return 1.0 if unit in ("", own) else float(factor(unit, own))
 
 
-@dataclass(frozen=True)
-class Coarse:
+class Coarse(Struct, frozen=True):
     """The coarse series of one stream before they are on a grid."""
 
     start_us: int

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import field
 
 import numpy as np
+from msgspec import Struct, field
 
 from pqcheck.findings import Verdict
 from pqcheck.recording import Channel, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.check import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array, KeptRuns, Mask
@@ -41,8 +40,7 @@ SAMPLES = 500
 MOST_DECIMALS = 4
 
 
-@dataclass
-class Trio:
+class Trio(Struct):
     """A mean beside its minimum and maximum: intervals compared, those with a broken order, and by how much at most."""
 
     mean: Channel

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.errors import SiteError
 from pqcheck.findings import Verdict
 from pqcheck.recording import Block, Channel, Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.check import ITSELF, POWERS, PRACTICE, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.checks import ratio
@@ -54,8 +55,7 @@ CHECK = Check(
 )
 
 
-@dataclass
-class Spot:
+class Spot(Struct):
     """One reading of another instrument [canonical unit], and what was recorded then: value, and its neighbours."""
 
     at_us: int

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import field, replace
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from pqcheck.findings import Verdict
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.units import factor
 from pqcheck.vetting.check import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
@@ -57,8 +57,7 @@ PERCENT = ("%", "% of nominal", "% of rms")
 PARTNERS = {"voltage_harmonic": ("voltage_thd", "voltage"), "current_harmonic": ("current_thd", "current")}
 
 
-@dataclass
-class Spectrum:
+class Spectrum(Struct):
     """The orders of one quantity and phase, with samples of their sum of squares, of the THD and of the bases."""
 
     quantity: str

@@ -12,16 +12,15 @@ from itertools import permutations, product
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 
-from pqcheck.records import dataclass
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.time_base import PHASES
 
 _POSITION = {"a": 0.0, "b": -120.0, "c": 120.0}
 
 
-@dataclass(frozen=True)
-class Signature:
+class Signature(Struct, frozen=True):
     """A wiring of the three clamps. `source[i]` is the conductor that the i-th current channel really measures."""
 
     source: tuple[str, str, str]

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.checks.wiring import card
 from pqcheck.vetting.checks.wiring.angles import SOUND, Signature, implied, ranked, wrapped
@@ -22,8 +22,7 @@ EXPORT = "real export of energy, if there is generation on site (declare [genera
 DROPS_EXPLAINED = "turned back so, the powers explain the voltage drops, and as recorded they do not"
 
 
-@dataclass(frozen=True)
-class Powers:
+class Powers(Struct, frozen=True):
     """Points with load of the phases: angle of P + jQ [degrees], weight V x I [VA], current [A]."""
 
     points: Array

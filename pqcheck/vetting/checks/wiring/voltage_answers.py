@@ -14,16 +14,15 @@ from collections.abc import Sequence
 from itertools import permutations
 
 import numpy as np
+from msgspec import Struct
 
-from pqcheck.records import dataclass
 from pqcheck.vetting.checks.wiring import card
 from pqcheck.vetting.checks.wiring.angles import Signature
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.time_base import PHASES, Grid
 
 
-@dataclass(frozen=True)
-class Drop:
+class Drop(Struct, frozen=True):
     """Apparent source impedance [ohm] under one wiring, and the share of the voltage changes it explains [1]."""
 
     resistance: float
