@@ -50,8 +50,6 @@ class Part(Struct, frozen=True):
 
     slot: int
     values: Array
-    holes: Holes
-    over_range: Mask | None
     samples: Array
     chain: Array
     first: int
@@ -71,7 +69,8 @@ C = TypeVar("C", bound=OfChannel)
 
 
 class ChannelStatistics:
-    """One channel: `expected` slots seen so far, `missing` of them without a value, `gaps` their runs.
+    """One channel: `expected` slots seen so far, `missing` of them without a value, `gaps` their runs,
+    `over_range` those of readings marked as only lower bounds.
 
     `resolution` is the smallest step between neighbours; `lowest` is known of main quantities only. `before_gaps` holds
     the first slot of each hole and the lowest of the last three values before it (voltages only).
@@ -86,7 +85,7 @@ class ChannelStatistics:
         self.stride = stride_of(self.day_slots) if self.day_slots and not self.every_value else 1
         self.expected = self.missing = 0
         self.lowest, self.highest, self.resolution = float("inf"), float("-inf"), float("inf")
-        self.gaps = KeptRuns()
+        self.gaps, self.over_range = KeptRuns(), KeptRuns()
         self.before_gaps: list[tuple[int, float]] = []
         self._level_sum, self._level_count = 0.0, 0
         self._last: Array | None = None
@@ -123,6 +122,8 @@ class ChannelStatistics:
             self.gaps.add(holes.slots, holes.lengths)
             if self.channel.quantity == "voltage":
                 self._before_gaps(slot, values, holes)
+        if over_range is not None:
+            self.over_range.add_mask(over_range, slot)
         if self.every_value and holes.count == values.size:
             self._last = None
             return
@@ -136,7 +137,7 @@ class ChannelStatistics:
         moved = sizes[sizes > 0]
         if moved.size:
             self.resolution = min(self.resolution, float(moved.min()))
-        part = Part(slot, values, holes, over_range, samples, chain, slot // self.stride - int(carried), steps)
+        part = Part(slot, values, samples, chain, slot // self.stride - int(carried), steps)
         for counted in self._counted.values():
             counted.take(part)
 

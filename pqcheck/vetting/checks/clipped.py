@@ -49,11 +49,10 @@ LIMITED = ("voltage", "current", "active_power", "reactive_power", "apparent_pow
 
 
 class Ceiling:
-    """Runs marked as over range; the highest value so far, how often it was reached, and how many lie just below."""
+    """The highest value so far, its runs, how often it was reached, and how many readings lie just below."""
 
     def __init__(self, of: ChannelStatistics) -> None:
         self._of = of
-        self.over_range = KeptRuns()
         self._reach(float("-inf"))
 
     def _reach(self, top: float) -> None:
@@ -89,7 +88,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             continue
         starts, lengths = runs
         ceiling = statistics.of(Ceiling)
-        if ceiling.over_range.count:
+        if statistics.over_range.count:
             total = int(lengths.sum())
             text = f"{name} is marked as over range in {total} interval{'s' if total > 1 else ''}"
         else:
@@ -109,10 +108,10 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 def at_ceiling(statistics: ChannelStatistics) -> tuple[Slots, Slots] | None:
     """Starts and lengths of the runs at the ceiling of a main quantity; None when it has none."""
-    ceiling = statistics.of(Ceiling)
-    starts, lengths, _ = ceiling.over_range.joined()
+    starts, lengths, _ = statistics.over_range.joined()
     if starts.size:
         return starts, lengths
+    ceiling = statistics.of(Ceiling)
     starts, lengths, _ = ceiling.runs.joined()
     if not starts.size or not is_ceiling(ceiling.count, ceiling.near, int(lengths.max()), statistics.valid):
         return None

@@ -101,6 +101,7 @@ def _holds(angles: Array, signature: Signature) -> Array:
 
 
 def with_reactive(grid: Grid, site: Site, powers: Powers) -> Outcome:
+    """The outcome where all three phases have active and reactive power."""
     angles = powers.angles
     if _too_noisy(angles):
         return too_little(PHASES, noisy=True)
