@@ -1,18 +1,14 @@
-"""The pages of docs/checks/, made from the checks.
+"""The pages about the checks of a recording, made from the checks.
 
-    python -m tests.check_pages
-
-writes them; a test fails while one of them differs.
+`python -m tests.generated_pages` writes them.
 """
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Container
 
 from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
 from pqcheck.vetting.checks import CHECKS
-
-FOLDER = Path(__file__).resolve().parent.parent / "docs" / "checks"
 
 
 def pages() -> dict[str, str]:
@@ -20,27 +16,31 @@ def pages() -> dict[str, str]:
     return {f"{check.name}.md": page(check) for check in CHECKS} | {"index.md": index()}
 
 
-def index() -> str:
-    """The table of contents."""
-    rows = [_line(check) for check in CHECKS if not check.danger]
-    signs = [_line(check) for check in CHECKS if check.danger]
-    common = [f"- `{code}`: {title}" for code, title in COMMON_CODES.items()]
+ON_DEMAND = """\
+A page per check, with how it works, its thresholds, its reason codes and the verdicts its doubt refuses, is built
+on demand and at release (`python -m tests.generated_pages --all FOLDER`); one stays here as a sample."""
+
+
+def index(linked: Container[str] | None = None) -> str:
+    """The list of all checks; with links to the pages of those `linked`, to all pages by default."""
+
+    def line(check: Check) -> str:
+        shown = f"[{check.name}]({check.name}.md)" if linked is None or check.name in linked else f"`{check.name}`"
+        return f"| {shown} | {check.question} | {', '.join(f'`{code}`' for code in check.codes)} |"
+
     return "\n".join([
         "# Checks of the recording itself",
         "",
-        "One page per check: what it looks at, how, its thresholds and reason codes, and which verdicts its doubt "
-        "refuses.",
-        "How they work together: [soundness](../method/soundness.md). These pages are generated (`python -m",
-        "tests.check_pages`).",
+        "How they work together: [soundness](../method/soundness.md).",
+        *([] if linked is None else [ON_DEMAND]),
         "",
-        "## Danger signs", "", "| sign | what |", "|---|---|", *signs, "",
-        "## Checks", "", "| check | question |", "|---|---|", *rows, "",
-        "## Codes that any check may use", "", *common, "",
+        "## Danger signs", "", "| sign | what | reason codes |", "|---|---|---|",
+        *(line(check) for check in CHECKS if check.danger), "",
+        "## Checks", "", "| check | question | reason codes |", "|---|---|---|",
+        *(line(check) for check in CHECKS if not check.danger), "",
+        "## Codes that any check may use", "",
+        *(f"- `{code}`: {title}" for code, title in COMMON_CODES.items()), "",
     ])
-
-
-def _line(check: Check) -> str:
-    return f"| [{check.name}]({check.name}.md) | {check.question} |"
 
 
 def page(check: Check) -> str:
@@ -55,8 +55,8 @@ def page(check: Check) -> str:
     if check.thresholds:
         parts += ["None is taken from a standard.", "", "| threshold | value | unit | basis | why |",
                   "|---|---|---|---|---|"]
-        parts += [f"| `{name}` | {_value(one.value)} | {one.unit} | {one.basis} | {one.why} |"
-                  for name, one in check.thresholds.items()]
+        parts += [f"| `{name}` | {_value(row.value)} | {row.unit} | {row.basis} | {row.why} |"
+                  for name, row in check.thresholds.items()]
     else:
         parts.append("None.")
     parts += ["", "## Reason codes", ""]
@@ -86,18 +86,7 @@ def _refused(check: Check, code: str) -> list[str]:
     rows = ["Only fails may be concluded from:" if check.lower_bound else "Refuses verdicts on:", ""]
     for refusal in check.refuses[code]:
         itself = refusal.quantities == ITSELF
-        what = "the quantity itself" if itself else ", ".join(f"`{one}`" for one in refusal.quantities)
+        what = "the quantity itself" if itself else ", ".join(f"`{name}`" for name in refusal.quantities)
         only = f" (only where the doubt is about {refusal.only_if})" if refusal.only_if else ""
         rows.append(f"- {what}, {WORDS[refusal.phases]}{only}: {refusal.why}")
     return [*rows, ""]
-
-
-def main() -> None:
-    """Write the pages."""
-    FOLDER.mkdir(parents=True, exist_ok=True)
-    for name, text in pages().items():
-        (FOLDER / name).write_text(text, encoding="utf-8")
-
-
-if __name__ == "__main__":
-    main()

@@ -1,4 +1,4 @@
-"""The checks are listed, say what they do, use their thresholds, and refuse what rests on them; their pages follow."""
+"""The checks are listed, say what they do, use their thresholds, and refuse what rests on them."""
 
 from __future__ import annotations
 
@@ -14,22 +14,11 @@ from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
 from pqcheck.vetting.checks import CHECKS, clipped, lost_lead, wiring
 from pqcheck.vetting.into_findings import doubts
 from pqcheck.vetting.outcome import Outcome, Subject
-from tests.check_pages import FOLDER, pages
 
 ROOM = Path(checks.__file__).parent
 FILES = {path: path.read_text(encoding="utf-8") for path in sorted(ROOM.rglob("*.py"))}
 SOURCE = "\n".join(FILES.values())
 CODES = {code for check in CHECKS for code in check.codes} | set(COMMON_CODES)
-
-
-def test_the_pages_are_as_generated() -> None:
-    for name, text in pages().items():
-        assert (FOLDER / name).read_text(encoding="utf-8") == text, f"{name}: run python -m tests.check_pages"
-
-
-def test_there_is_no_page_too_many() -> None:
-    assert {path.name for path in FOLDER.glob("*.md")} == set(pages())
-    assert len({check.name for check in CHECKS}) == len(CHECKS)
 
 
 def test_every_module_of_a_check_is_in_the_list() -> None:
