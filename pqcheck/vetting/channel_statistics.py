@@ -30,7 +30,7 @@ STEPS_FOR_RESOLUTION = 4096
 
 
 class Holes(Struct, frozen=True):
-    """Slots of a chunk without a value: how many, and their runs, counted from the chunk and from the stream (`slots`).
+    """Slots of a block without a value: how many, and their runs, counted from the block and from the stream (`slots`).
 
     Channels that miss the same rows share the arrays, also where they keep them.
     """
@@ -41,10 +41,10 @@ class Holes(Struct, frozen=True):
     slots: Slots
 
 
-class Part(Struct, frozen=True):
-    """One channel over one chunk of its stream.
+class ChannelBlock(Struct, frozen=True):
+    """One channel over one block of its stream.
 
-    `values` are all of them, `samples` those looked at. `chain` are the samples with the last one of the chunk before
+    `values` are all of them, `samples` those looked at. `chain` are the samples with the last one of the block before
     in front, `first` its number counted from the start of the stream; `steps` lead from one to the next.
     """
 
@@ -61,8 +61,8 @@ class OfChannel(Protocol):
 
     def __init__(self, of: ChannelStatistics) -> None: ...
 
-    def take(self, part: Part) -> None:
-        """Look at one chunk."""
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
 
 
 C = TypeVar("C", bound=OfChannel)
@@ -115,7 +115,7 @@ class ChannelStatistics:
         return self._level_sum / self._level_count if self._level_count else float("nan")
 
     def take(self, slot: int, values: Array, holes: Holes, over_range: Mask | None) -> None:
-        """Look at one chunk that begins at `slot`."""
+        """Look at one block that begins at `slot`."""
         self.expected += values.size
         if holes.count:
             self.missing += holes.count
@@ -137,7 +137,7 @@ class ChannelStatistics:
         moved = sizes[sizes > 0]
         if moved.size:
             self.resolution = min(self.resolution, float(moved.min()))
-        part = Part(slot, values, samples, chain, slot // self.stride - int(carried), steps)
+        part = ChannelBlock(slot, values, samples, chain, slot // self.stride - int(carried), steps)
         for counted in self._counted.values():
             counted.take(part)
 

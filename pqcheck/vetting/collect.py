@@ -19,7 +19,7 @@ Array = NDArray[Any]
 
 MOST_COARSE = 30_000
 """Points of the coarse series: a week of 24-second means, a month of native 1-minute values, a year of 20 minutes."""
-SMALLEST_CHUNK = 4096
+SMALLEST_BLOCK = 4096
 """Short blocks are put together until this many intervals are there: a call per channel and day is dear."""
 
 
@@ -29,7 +29,7 @@ class OfStream(Protocol):
     def __init__(self, stream: Stream, site: Site) -> None: ...
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
-        """Look at one chunk that begins at `slot`."""
+        """Look at one block that begins at `slot`."""
 
 
 class StreamCollector:
@@ -63,17 +63,17 @@ class StreamCollector:
         size = block.axis.count
         slot = (block.axis.start_us - self._axis.start_us) // self._axis.interval_us
         waiting = sum(count for _, _, count in self._waiting)
-        if waiting and (slot != self._slot + waiting or waiting + size > 2 * SMALLEST_CHUNK):
+        if waiting and (slot != self._slot + waiting or waiting + size > 2 * SMALLEST_BLOCK):
             self._flush()
             waiting = 0
         if not waiting:
             self._slot = slot
-            if size >= SMALLEST_CHUNK:
+            if size >= SMALLEST_BLOCK:
                 self._take(slot, block.values, block.over_range)
                 return
         values = {channel: array.copy() for channel, array in block.values.items()}
         self._waiting.append((values, {channel: mask.copy() for channel, mask in block.over_range.items()}, size))
-        if waiting + size >= SMALLEST_CHUNK:
+        if waiting + size >= SMALLEST_BLOCK:
             self._flush()
 
     def finish(self) -> Coarse:

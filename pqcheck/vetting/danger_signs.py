@@ -41,7 +41,7 @@ class BandRuns:
         self._parts: dict[Channel, list[Runs]] = {band.channel: [] for band in self._bands}
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
-        """Look at one chunk."""
+        """Look at one block."""
         for band in self._bands:
             array = values.get(band.channel)
             if array is None:

@@ -1,4 +1,4 @@
-"""Runs found chunk by chunk while the data pass by."""
+"""Runs found block by block while the data pass by."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class KeptRuns:
         self.count = 0
 
     def add(self, starts: Slots, lengths: Slots, numbers: Array | None = None) -> None:
-        """Keep runs of one chunk (slots of the stream), with `numbers` or their lengths."""
+        """Keep runs of one block (slots of the stream), with `numbers` or their lengths."""
         room = MOST_RUNS - self.count
         if starts.size > room:
             starts, lengths, numbers = starts[:room], lengths[:room], None if numbers is None else numbers[:room]
@@ -40,12 +40,12 @@ class KeptRuns:
             self.count += int(starts.size)
 
     def add_mask(self, mask: Mask, slot: int) -> None:
-        """Keep the runs of true of a chunk that begins at `slot`."""
+        """Keep the runs of true of a block that begins at `slot`."""
         starts, lengths = starts_and_lengths(mask)
         self.add(starts + slot, lengths)
 
     def joined(self, *, add: bool = True) -> tuple[Slots, Slots, Array]:
-        """Starts, lengths, numbers; a run that goes on across a border of chunks is one, its numbers added up or the
+        """Starts, lengths, numbers; a run that goes on across a border of blocks is one, its numbers added up or the
         first kept."""
         if not self._parts:
             nothing = np.empty(0, np.int64)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from pqcheck.findings import Verdict
-from pqcheck.vetting.channel_statistics import MAIN, ChannelStatistics, Part
+from pqcheck.vetting.channel_statistics import MAIN, ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, EVIDENCE, ITSELF, POWERS, REGISTERS, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import KeptRuns, Slots
 from pqcheck.vetting.outcome import Outcome, Subject
@@ -58,8 +58,8 @@ class Ceiling:
     def _reach(self, top: float) -> None:
         self.value, self.count, self.near, self.runs = top, 0, 0, KeptRuns()
 
-    def take(self, part: Part) -> None:
-        """Look at one chunk."""
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
         values = part.values
         top = float(np.fmax.reduce(values))
         if top < self.value:

@@ -10,7 +10,7 @@ import numpy as np
 
 from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
-from pqcheck.vetting.channel_statistics import ChannelStatistics, Part
+from pqcheck.vetting.channel_statistics import ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.time_base import TimeBase
@@ -32,7 +32,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
-SAMPLES_PER_CHUNK = 256
+SAMPLES_PER_BLOCK = 256
 
 
 class Fingerprint:
@@ -43,11 +43,11 @@ class Fingerprint:
         self.moves = 0
         self.digest = hashlib.blake2b(digest_size=16)
 
-    def take(self, part: Part) -> None:
-        """Look at one chunk."""
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
         sample = part.samples
         if self._every_value:
-            sample = np.ascontiguousarray(sample[:: max(1, sample.size // SAMPLES_PER_CHUNK)], np.float64)
+            sample = np.ascontiguousarray(sample[:: max(1, sample.size // SAMPLES_PER_BLOCK)], np.float64)
             self.moves += int(np.count_nonzero(sample[1:] != sample[:-1]))
         else:
             self.moves += int(np.count_nonzero(np.abs(part.steps) > 0))

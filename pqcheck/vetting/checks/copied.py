@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from pqcheck.clock import duration_text
 from pqcheck.findings import Verdict
 from pqcheck.vetting.by_group import by_group, not_measured_in
-from pqcheck.vetting.channel_statistics import ChannelStatistics, Part
+from pqcheck.vetting.channel_statistics import ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array, KeptRuns, Mask, starts_and_lengths
 from pqcheck.vetting.outcome import Outcome
@@ -48,8 +48,8 @@ class DayApart:
         self.pairs = self.equal = 0
         self.runs = KeptRuns()
 
-    def take(self, part: Part) -> None:
-        """Look at one chunk."""
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
         day, before = self._day, self._before
         if not day:
             return

@@ -93,7 +93,7 @@ class Trios:
                 self.trios.append(Trio(channel, low, high))
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
-        """Look at one chunk."""
+        """Look at one block."""
         for trio in self.trios:
             mean = values.get(trio.mean)
             low = values.get(trio.low) if trio.low else None

@@ -8,7 +8,7 @@ import numpy as np
 
 from pqcheck.findings import Verdict
 from pqcheck.vetting.by_group import not_measured_in
-from pqcheck.vetting.channel_statistics import MAIN, ChannelStatistics, Part
+from pqcheck.vetting.channel_statistics import MAIN, ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, ITSELF, REGISTERS, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array, KeptRuns, Mask, Slots, starts_and_lengths
 from pqcheck.vetting.outcome import Outcome
@@ -80,8 +80,8 @@ class StraightLines:
         self._of = of
         self.exact, self.rounded = Lines(), Lines()
 
-    def take(self, part: Part) -> None:
-        """Look at one chunk."""
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
         values = part.values
         if values.size < SHORTEST_LINE + 2:
             return

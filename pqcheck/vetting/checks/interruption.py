@@ -42,7 +42,7 @@ class Dark:
         self.runs = KeptRuns()
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
-        """Look at one chunk."""
+        """Look at one block."""
         dark: Array | None = None
         for channel, below in self.below.items():
             array = values.get(channel)

@@ -117,7 +117,7 @@ class NeutralWatch:
         self.spread, self.lowest, self.highest = 0.0, float("inf"), float("-inf")
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
-        """Look at one chunk."""
+        """Look at one block."""
         legs = [values[channel] for channel in self.legs if channel in values]
         lines = [values[channel] for channel in self.lines if channel in values]
         if not self.kind or len(legs) != len(self.legs) or len(lines) != len(self.lines):

@@ -49,7 +49,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
-SAMPLES_PER_CHUNK = 48
+SAMPLES_PER_BLOCK = 48
 
 PERCENT = ("%", "% of nominal", "% of rms")
 """Units of orders that need no base to be compared with a distortion in percent."""
@@ -98,12 +98,12 @@ class Spectra:
                 self.spectra.append(Spectrum(quantity, phase, unit, higher, orders.get(1), thd, rms))
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
-        """Sample one chunk."""
+        """Sample one block."""
         for group in self.spectra:
             thd = values.get(group.thd) if group.thd else None
             if thd is None or not group.unit:
                 continue
-            step = max(1, thd.size // SAMPLES_PER_CHUNK)
+            step = max(1, thd.size // SAMPLES_PER_BLOCK)
             total = np.zeros(thd[::step].size)
             for channel in group.orders.values():
                 array = values.get(channel)

@@ -11,7 +11,7 @@ from pqcheck.clock import duration_text
 from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
 from pqcheck.vetting.by_group import by_group, not_measured_in
-from pqcheck.vetting.channel_statistics import MAIN, ChannelStatistics, Part
+from pqcheck.vetting.channel_statistics import MAIN, ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.checks import clipped
 from pqcheck.vetting.kept_runs import Array, KeptRuns, Mask, Slots, starts_and_lengths
@@ -71,8 +71,8 @@ class Repeats:
         self.repeats_by_bin = np.zeros(bins, np.min_scalar_type(self.bin_pairs))
         self._looked_at: list[tuple[int, int]] = []
 
-    def take(self, part: Part) -> None:
-        """Look at one chunk."""
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
         steps, first, width = part.steps, part.first, self.bin_pairs
         if not steps.size:
             return
@@ -104,8 +104,8 @@ class Repeats:
             pairs += inside[1:] - inside[:-1]
         return pairs
 
-    def _keep_runs(self, part: Part, equal: Mask, at: Slots) -> None:
-        """Keep runs that are long, or that may go on in the next chunk."""
+    def _keep_runs(self, part: ChannelBlock, equal: Mask, at: Slots) -> None:
+        """Keep runs that are long, or that may go on in the next block."""
         if at.size < SHORTEST_RUN - 1 and not equal[0] and not equal[-1]:
             return
         if self._stride > 1:
