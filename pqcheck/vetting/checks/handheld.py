@@ -194,7 +194,7 @@ def _with(
     outcome: Outcome, verdict: Verdict, code: str, text: str, advice: str, remark: str, value: float | None = None,
     subjects: Sequence[Subject] = (), proposals: Sequence[Proposal] = (),
 ) -> Outcome:
-
+    """The outcome with its line for every report."""
     return replace(outcome, verdict=verdict, code=code, text=text, advice=advice, remark=f"Handheld: {remark}",
                    value=value, unit="%", subjects=tuple(subjects), proposals=tuple(proposals),
                    likelihood="shown" if verdict is Verdict.REFUSED else "")
