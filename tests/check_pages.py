@@ -1,4 +1,4 @@
-"""The pages about the checks of a recording, made from their catalogue, thresholds and dependencies.
+"""The pages about the checks of a recording, made from the checks.
 
 `python -m tests.generated_pages` writes them.
 """
@@ -6,16 +6,14 @@
 from __future__ import annotations
 
 from collections.abc import Container
-from typing import Any
 
-from pqcheck.vetting import dependencies, thresholds
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
+from pqcheck.vetting.checks import CHECKS
 
 
 def pages() -> dict[str, str]:
     """File name to text of every page."""
-    checks: dict[str, dict[str, Any]] = catalogue()["checks"]
-    return {f"{name}.md": page(name, entry) for name, entry in checks.items()} | {"index.md": index(checks)}
+    return {f"{check.name}.md": page(check) for check in CHECKS} | {"index.md": index()}
 
 
 ON_DEMAND = """\
@@ -23,12 +21,12 @@ A page per check, with how it works, its thresholds, its reason codes and the ve
 on demand and at release (`python -m tests.generated_pages --all FOLDER`); one stays here as a sample."""
 
 
-def index(checks: dict[str, dict[str, Any]], linked: Container[str] | None = None) -> str:
+def index(linked: Container[str] | None = None) -> str:
     """The list of all checks; with links to the pages of those `linked`, to all pages by default."""
 
-    def line(name: str, entry: dict[str, Any]) -> str:
-        shown = f"[{name}]({name}.md)" if linked is None or name in linked else f"`{name}`"
-        return f"| {shown} | {entry['title']} | {', '.join(f'`{code}`' for code in entry['codes'])} |"
+    def line(check: Check) -> str:
+        shown = f"[{check.name}]({check.name}.md)" if linked is None or check.name in linked else f"`{check.name}`"
+        return f"| {shown} | {check.question} | {', '.join(f'`{code}`' for code in check.codes)} |"
 
     return "\n".join([
         "# Checks of the recording itself",
@@ -37,43 +35,42 @@ def index(checks: dict[str, dict[str, Any]], linked: Container[str] | None = Non
         *([] if linked is None else [ON_DEMAND]),
         "",
         "## Danger signs", "", "| sign | what | reason codes |", "|---|---|---|",
-        *(line(name, entry) for name, entry in checks.items() if entry["kind"] == "safety"), "",
+        *(line(check) for check in CHECKS if check.danger), "",
         "## Checks", "", "| check | question | reason codes |", "|---|---|---|",
-        *(line(name, entry) for name, entry in checks.items() if entry["kind"] != "safety"), "",
+        *(line(check) for check in CHECKS if not check.danger), "",
         "## Codes that any check may use", "",
-        *(f"- `{code}`: {title}" for code, title in catalogue()["common_codes"].items()), "",
+        *(f"- `{code}`: {title}" for code, title in COMMON_CODES.items()), "",
     ])
 
 
-def page(name: str, entry: dict[str, Any]) -> str:
+def page(check: Check) -> str:
     """One page with fixed headings."""
-    parts = [f"# {name}: {entry['title']}", ""]
-    if entry["kind"] == "safety":
+    parts = [f"# {check.name}: {check.question}", ""]
+    if check.danger:
         parts += ["A danger sign: kind `safety`, verdict fail, exit code 1, first in every output, never suppressed. "
                   "Its",
                   "absence says nothing about the safety of the installation.", ""]
-    parts += ["## What is looked at", "", entry["looks_at"], "", "## How", "", entry["how"], "", "## Example", "",
-              f"> {entry['example']}", "", "## Thresholds", ""]
-    own = thresholds.table().get(name, {})
-    if own:
+    parts += ["## What is looked at", "", check.looks_at, "", "## How", "", check.how, "", "## Example", "",
+              f"> {check.example}", "", "## Thresholds", ""]
+    if check.thresholds:
         parts += ["None is taken from a standard.", "", "| threshold | value | unit | basis | why |",
                   "|---|---|---|---|---|"]
-        parts += [f"| `{key}` | {_value(row['value'])} | {row['unit']} | {row['basis']} | {row['why']} |"
-                  for key, row in own.items()]
+        parts += [f"| `{name}` | {_value(row.value)} | {row.unit} | {row.basis} | {row.why} |"
+                  for name, row in check.thresholds.items()]
     else:
         parts.append("None.")
     parts += ["", "## Reason codes", ""]
-    for code, title in entry["codes"].items():
-        parts += [f"### `{code}`", "", f"{title}.", "", *_refused(code)]
+    for code, title in check.codes.items():
+        parts += [f"### `{code}`", "", f"{title}.", "", *_refused(check, code)]
     return "\n".join(parts).rstrip() + "\n"
 
 
 def _value(value: object) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{key} {number:g}" for key, number in value.items())
-    if isinstance(value, list) and value and isinstance(value[0], list):
+    if isinstance(value, tuple) and isinstance(value[0], tuple):
         return "; ".join(f"{row[0]} V {row[1]}" for row in value)
-    if isinstance(value, list):
+    if isinstance(value, tuple):
         return ", ".join(map(str, value))
     return f"{value:g}" if isinstance(value, float) else str(value)
 
@@ -83,16 +80,13 @@ WORDS = {
 }
 
 
-def _refused(code: str) -> list[str]:
-    entry = dependencies.table().get(code)
-    if entry is None:
+def _refused(check: Check, code: str) -> list[str]:
+    if code not in check.refuses:
         return ["Refuses no verdict.", ""]
-    head = "Only fails may be concluded from:" if entry["allows"] == "lower bound" else "Refuses verdicts on:"
-    rows = [head, ""]
-    for row in entry["refuses"]:
-        what = "the quantity " \
-               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{name}`" for name in row["quantities"])
-        word, _, condition = row["phases"].partition(" if ")
-        only = f" (only where the doubt is about {condition})" if condition else ""
-        rows.append(f"- {what}, {WORDS[word]}{only}: {row['why']}")
+    rows = ["Only fails may be concluded from:" if check.lower_bound else "Refuses verdicts on:", ""]
+    for refusal in check.refuses[code]:
+        itself = refusal.quantities == ITSELF
+        what = "the quantity itself" if itself else ", ".join(f"`{name}`" for name in refusal.quantities)
+        only = f" (only where the doubt is about {refusal.only_if})" if refusal.only_if else ""
+        rows.append(f"- {what}, {WORDS[refusal.phases]}{only}: {refusal.why}")
     return [*rows, ""]

@@ -17,7 +17,8 @@ from pathlib import Path
 from pqcheck.cli import COMMANDS
 from pqcheck.limit_tables.library import load, table_ids
 from pqcheck.reasons import CATALOGUE
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES
+from pqcheck.vetting.checks import CHECKS
 from tests import check_pages, rule_pages
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
@@ -172,7 +173,6 @@ def reasons_page() -> str:
     ]
     for code, entry in sorted(CATALOGUE.items()):
         lines.append(f"| `{code}` | {entry.title} | {_cell(entry.text)} | {_cell(entry.advice)} |")
-    checks = catalogue()["checks"]
     lines += [
         "",
         "## Of checks of the recording, and of danger signs",
@@ -183,22 +183,22 @@ def reasons_page() -> str:
         "| code | what was found | check |",
         "|---|---|---|",
     ]
-    rows = sorted((code, title, name) for name, check in checks.items() for code, title in check["codes"].items())
+    rows = sorted((code, title, check.name) for check in CHECKS for code, title in check.codes.items())
     lines += [f"| `{code}` | {_cell(title)} | {name} |" for code, title, name in rows]
-    lines += [f"| `{code}` | {_cell(title)} | any |" for code, title in sorted(catalogue()["common_codes"].items())]
+    lines += [f"| `{code}` | {_cell(title)} | any |" for code, title in sorted(COMMON_CODES.items())]
     return "\n".join(lines) + "\n"
 
 
 def kept_pages() -> dict[str, str]:
     """The generated pages that stand in docs/, by their path there."""
-    checks = catalogue()["checks"]
+    sample = next(check for check in CHECKS if check.name == SAMPLE_CHECK)
     return {
         "reference/cli.md": cli_page(),
         "reference/reasons.md": reasons_page(),
         "rules/index.md": rule_pages.index([load(table_id) for table_id in table_ids()], {SAMPLE_TABLE}),
         f"rules/{SAMPLE_TABLE}.md": rule_pages.page(load(SAMPLE_TABLE)),
-        "checks/index.md": check_pages.index(checks, {SAMPLE_CHECK}),
-        f"checks/{SAMPLE_CHECK}.md": check_pages.page(SAMPLE_CHECK, checks[SAMPLE_CHECK]),
+        "checks/index.md": check_pages.index({SAMPLE_CHECK}),
+        f"checks/{SAMPLE_CHECK}.md": check_pages.page(sample),
     }
 
 

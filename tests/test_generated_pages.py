@@ -13,7 +13,8 @@ from pqcheck.findings import ExitStatus, Verdict
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.library import library_sentence, table_ids
 from pqcheck.reasons import CATALOGUE
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES
+from pqcheck.vetting.checks import CHECKS
 from tests import generated_pages
 from tests.generated_pages import PAGES, cli_page, kept_pages, options_of, parser_of, present
 
@@ -42,7 +43,7 @@ def built_pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_table_and_every_check_has_a_page(built: Path) -> None:
     assert {path.stem for path in (built / "rules").iterdir()} == {"index", *table_ids()}
-    assert {path.stem for path in (built / "checks").iterdir()} == {"index", *catalogue()["checks"]}
+    assert {path.stem for path in (built / "checks").iterdir()} == {"index", *(check.name for check in CHECKS)}
 
 
 def test_every_rule_has_its_headings(built: Path) -> None:
@@ -59,11 +60,11 @@ def test_every_rule_has_its_headings(built: Path) -> None:
 
 def test_every_check_has_its_headings_and_codes(built: Path) -> None:
     wrong = []
-    for name, check in catalogue()["checks"].items():
-        text = (built / "checks" / f"{name}.md").read_text(encoding="utf-8")
+    for check in CHECKS:
+        text = (built / "checks" / f"{check.name}.md").read_text(encoding="utf-8")
         headings = re.findall(r"^##+ (.*)$", text, flags=re.MULTILINE)
-        if headings != [*CHECK_HEADINGS, *(f"`{code}`" for code in check["codes"])]:
-            wrong.append(name)
+        if headings != [*CHECK_HEADINGS, *(f"`{code}`" for code in check.codes)]:
+            wrong.append(check.name)
     assert wrong == []
 
 
@@ -129,8 +130,7 @@ def test_no_page_names_a_command_that_is_not_there() -> None:
 def test_every_reason_code_has_its_line() -> None:
     page = (PAGES / "reasons.md").read_text(encoding="utf-8")
     listed = re.findall(r"^\| `([^`]+)` \|", page, flags=re.MULTILINE)
-    checks = catalogue()["checks"].values()
-    known = set(CATALOGUE) | {code for check in checks for code in check["codes"]} | set(catalogue()["common_codes"])
+    known = set(CATALOGUE) | {code for check in CHECKS for code in check.codes} | set(COMMON_CODES)
     assert set(listed) == known
 
 

@@ -12,12 +12,11 @@ from pathlib import Path
 import pytest
 
 from pqcheck.reasons import CATALOGUE, known, sentence
-from pqcheck.vetting.catalogue import catalogue
+from pqcheck.vetting.check import COMMON_CODES
+from pqcheck.vetting.checks import CHECKS as VETTING_CHECKS
 
 PACKAGE = Path(__file__).resolve().parent.parent / "pqcheck"
-CHECKS = {code for check in catalogue()["checks"].values() for code in check["codes"]} | set(
-    catalogue()["common_codes"]
-)
+CHECKS = {code for check in VETTING_CHECKS for code in check.codes} | set(COMMON_CODES)
 
 
 def filled(template: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -10,14 +11,15 @@ from numpy.typing import NDArray
 
 from pqcheck.errors import SiteError
 from pqcheck.findings import Finding, Verdict
-from pqcheck.recording import Channel, Note, Recording, RowSpan
+from pqcheck.recording import Block, Channel, Note, Recording, RowSpan, Stream
 from pqcheck.vetting import Vetted, vet
-from pqcheck.vetting.extremes import crossed
-from pqcheck.vetting.leads import factor_step
-from pqcheck.vetting.neutral import displaced, seesaw
-from pqcheck.vetting.nominal import matches, recognised
-from pqcheck.vetting.representative import days_covered
-from pqcheck.vetting.spectrum import not_measured
+from pqcheck.vetting.checks.connection import recognised
+from pqcheck.vetting.checks.extremes import crossed
+from pqcheck.vetting.checks.loose_neutral import displaced, seesaw
+from pqcheck.vetting.checks.nominal import matches
+from pqcheck.vetting.checks.open_jaw import factor_step
+from pqcheck.vetting.checks.representative import days_covered
+from pqcheck.vetting.checks.zero_orders import not_measured
 from tests.recordings import WEEK, recording, site, us
 
 Floats = NDArray[np.float64]
@@ -134,6 +136,27 @@ def test_the_neutral_cannot_exceed_the_sum_of_the_phases() -> None:
 def test_a_clamp_dead_from_the_start_is_a_question() -> None:
     table = {"current.a [A]": 50 + noise(1), "current.b [A]": 52 + noise(2), "current.c [A]": np.full(WEEK, 0.1)}
     assert found(run(table), "dead-clamp", "current.c.mean").verdict is Verdict.INCONCLUSIVE
+
+
+def test_readings_marked_as_over_range_are_lower_bounds() -> None:
+    plain = recording({"current.a [A]": 50 + noise(1)}).streams[0]
+    marked = np.zeros(WEEK, np.bool_)
+    marked[300:320] = True
+
+    def blocks(channels: object) -> Iterator[Block]:
+        first = 0
+        for block in plain.blocks(None):
+            part = marked[first : first + block.axis.count]
+            first += block.axis.count
+            yield Block(block.axis, block.values, over_range=dict.fromkeys(block.values, part))
+
+    whole = recording({"current.a [A]": 50 + noise(1)})
+    stream = Stream(plain.axis, plain.channels, blocks, plain.index)
+    result = vet(Recording(whole.files, (stream,), whole.notes, whole.zone), site())
+    clipped = found(result, "clipping", "current.a.mean")
+    assert clipped.verdict is Verdict.REFUSED and clipped.reason and "over range in 20 intervals" in clipped.reason.text
+    assert [window.intervals for window in clipped.windows] == [20]
+    assert {doubt.allows for doubt in result.trust} == {"lower bound"}
 
 
 # Arithmetic.

@@ -15,8 +15,7 @@ from pqcheck.errors import SiteError
 from pqcheck.readers import read as read_files
 from pqcheck.recording import DAY, Recording
 from pqcheck.site.model import Correction
-from pqcheck.vetting.gather import Gatherer
-from pqcheck.vetting.neutral import watch_for
+from pqcheck.vetting.collect import StreamCollector
 from tests.recordings import recording, site, us
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.scenes import columns
@@ -77,10 +76,11 @@ def test_holes_stay_with_the_clamp_that_missed_them(
     first = next(known.streams[0].blocks(None))
     assert [sorted(str(channel.phase) for channel in some) for some in first.alike] == [["b", "c"]]
     made = corrected_recording(known, corrections(one("swap-currents", phases=["a", "b"])))
-    gatherer = Gatherer(0, made.streams[0], (), {}, watch_for(site().supply, made.streams[0].channels, 1.0))
+    collector = StreamCollector(made.streams[0], site(), (), (), ())
     for block in made.streams[0].blocks(None):
-        gatherer.feed(block)
-    missing = {channel.phase: tally.missing for channel, tally in gatherer.finish().tallies.items()}
+        collector.feed(block)
+    collector.finish()
+    missing = {channel.phase: statistics.missing for channel, statistics in collector.channels.items()}
     assert missing == {"a": 0, "b": 300, "c": 0}
 
 

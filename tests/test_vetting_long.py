@@ -5,39 +5,54 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pqcheck.recording import Axis, Block, Channel, RowSpan, Stream
 from pqcheck.vetting import vet
-from pqcheck.vetting.pieces import Bins, Pieces
+from pqcheck.vetting.checks.stuck import Repeats
+from pqcheck.vetting.collect import StreamCollector
+from pqcheck.vetting.kept_runs import KeptRuns
 from tests.recordings import recording, site
 
 
-@pytest.mark.parametrize("pairs", [24, 255, 256, 1200, 70_000])
-def test_bins_come_back_as_counted_whatever_their_size(pairs: int) -> None:
-    source = np.random.default_rng(pairs)
-    shared = Bins()
-    rows = [Bins(shared.chunks, row) for row in range(3)]
-    made = []
-    for first in (0, 7, 14):
-        amount = np.array([1, pairs, pairs // 2])
-        held = source.integers(0, amount + 1, (3, 3))
-        shared.add(first, held, amount)
-        made.append((first, held, amount))
-    for row, bins in enumerate(rows):
-        for (first, held, amount), (begin, own, all_pairs) in zip(made, bins, strict=True):
-            assert (begin, own.tolist(), all_pairs.tolist()) == (first, held[row].tolist(), amount.tolist())
-            # Shares are formed of them: a small type must not overflow on the way.
-            assert (all_pairs + 1).tolist() == (amount + 1).tolist()
+class Nowhere:
+    """Rows of arrays in memory."""
+
+    def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
+        return ()
+
+
+@pytest.mark.parametrize("hour", [1, 24, 255, 256, 1200])
+def test_repeats_are_counted_by_bins_whatever_their_size_and_wherever_chunks_end(hour: int) -> None:
+    source = np.random.default_rng(hour)
+    interval = 3600 * 1_000_000 // hour
+    values = source.integers(0, 2, 7 * hour * 5) + 230.0
+    channel = Channel("voltage", "an", unit="V")
+    counted = []
+    for chunk in (values.size, 7 * hour, 1000):
+        collector = StreamCollector(
+            Stream(Axis(0, interval, values.size), (channel,), lambda _: iter(()), Nowhere()), site(),
+            (Repeats,), (), (),
+        )
+        for first in range(0, values.size, chunk):
+            piece = values[first : first + chunk]
+            collector.feed(Block(Axis(first * interval, interval, piece.size), {channel: piece}))
+        collector.finish()
+        repeats = collector.channels[channel].of(Repeats)
+        assert int(repeats.pairs_by_bin.sum(dtype=int)) == repeats.pairs == values.size - 1
+        assert int(repeats.repeats_by_bin.sum(dtype=int)) == repeats.repeats == int((np.diff(values) == 0).sum())
+        counted.append(repeats.repeats_by_bin.tolist())
+    assert counted[0] == counted[1] == counted[2]
 
 
 def test_only_so_many_runs_are_kept_and_shared_ones_are_not_changed() -> None:
     starts = np.arange(0, 30_000, 10)
     lengths = np.full(starts.size, 3)
     sizes = lengths.astype(float)
-    one, other = Pieces(), Pieces()
-    for pieces in (one, other):
-        pieces.add(starts[:1500], lengths[:1500], sizes[:1500])
-        pieces.add(starts[1500:], lengths[1500:], sizes[1500:])
-        pieces.add(starts[:5], lengths[:5], sizes[:5])
-        first, count, number = pieces.joined()
+    one, other = KeptRuns(), KeptRuns()
+    for kept in (one, other):
+        kept.add(starts[:1500], lengths[:1500], sizes[:1500])
+        kept.add(starts[1500:], lengths[1500:], sizes[1500:])
+        kept.add(starts[:5], lengths[:5], sizes[:5])
+        first, count, number = kept.joined()
         assert first.tolist() == starts[:2000].tolist()
         assert set(count.tolist()) == {3} and set(number.tolist()) == {3.0}
     assert lengths.tolist() == [3] * 3000

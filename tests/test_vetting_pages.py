@@ -1,4 +1,4 @@
-"""The catalogue, the thresholds and the dependencies of the checks belong together."""
+"""The checks are listed, say what they do, use their thresholds, and refuse what rests on them."""
 
 from __future__ import annotations
 
@@ -9,82 +9,82 @@ import pytest
 
 from pqcheck.findings import Verdict
 from pqcheck.quantities import QUANTITIES
-from pqcheck.vetting import catalogue, dependencies, thresholds
-from pqcheck.vetting.dependencies import doubts
+from pqcheck.vetting import checks
+from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
+from pqcheck.vetting.checks import CHECKS, clipped, lost_lead, wiring
+from pqcheck.vetting.into_findings import doubts
 from pqcheck.vetting.outcome import Outcome, Subject
 
-ROOM = Path(catalogue.__file__).parent
-SOURCE = "\n".join(path.read_text(encoding="utf-8") for path in sorted(ROOM.glob("*.py")))
-CHECKS = catalogue.catalogue()["checks"]
-COMMON = catalogue.catalogue()["common_codes"]
-CODES = {code for entry in CHECKS.values() for code in entry["codes"]} | set(COMMON)
+ROOM = Path(checks.__file__).parent
+FILES = {path: path.read_text(encoding="utf-8") for path in sorted(ROOM.rglob("*.py"))}
+SOURCE = "\n".join(FILES.values())
+CODES = {code for check in CHECKS for code in check.codes} | set(COMMON_CODES)
 
 
-def test_every_code_that_is_written_stands_in_the_catalogue() -> None:
-    written = set(re.findall(r'code="([a-z0-9-]+)"', SOURCE)) | {"stuck", "copied", "interpolated"}
+def test_every_module_of_a_check_is_in_the_list() -> None:
+    """A check that stands in a file and in no list would never be asked."""
+    own = {path for path, text in FILES.items() if re.search(r"^[A-Z_]+ = Check\(", text, flags=re.MULTILINE)}
+    made = re.findall(r"^[A-Z_]+ = Check\(\n    name=\"([a-z-]+)\"", SOURCE, flags=re.MULTILINE)
+    assert sorted(made) == sorted(check.name for check in CHECKS)
+    assert len(own) > 30
+
+
+def test_every_code_that_is_written_stands_with_its_check() -> None:
+    written = set(re.findall(r'code="([a-z0-9-]+)"', SOURCE))
     assert written <= CODES, written - CODES
 
 
-def test_every_code_of_the_catalogue_is_written_somewhere() -> None:
+def test_every_code_of_a_check_is_written_somewhere() -> None:
     for code in CODES:
         stem = code.removeprefix("file-") if code.startswith("file-") else code.rsplit("-", 1)[0]
-        assert code in SOURCE or stem in SOURCE, code
+        assert SOURCE.count(code) > 1 or stem in SOURCE, code
 
 
-@pytest.mark.parametrize("check", sorted(CHECKS))
-def test_the_rule_names_are_those_of_the_catalogue(check: str) -> None:
-    entry = CHECKS[check]
-    assert all(entry[key].strip() and "{" not in entry[key] and "  " not in entry[key]
-               for key in ("title", "looks_at", "how", "example"))
-    assert entry["codes"]
+@pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.name)
+def test_a_check_says_what_it_does(check: Check) -> None:
+    for text in (check.question, check.looks_at, check.how, check.example):
+        assert text.strip() and "{" not in text and "  " not in text
+    assert check.codes
+    for threshold in check.thresholds.values():
+        assert threshold.basis and threshold.unit and threshold.why.endswith(".")
 
 
-def test_thresholds_say_whose_practice_they_are() -> None:
-    for check, own in thresholds.table().items():
-        assert check in CHECKS
-        for name, row in own.items():
-            assert set(row) == {"value", "unit", "basis", "why"}, (check, name)
-            assert row["basis"] and row["why"].endswith(".")
+def test_every_threshold_is_used() -> None:
+    for check in CHECKS:
+        for name in check.thresholds:
+            assert re.search(rf"\b{name.upper()}\b(?! = Threshold)", SOURCE), (check.name, name)
 
 
-def test_every_threshold_is_used_and_every_one_used_is_there() -> None:
-    read = set(re.findall(r'threshold\(\s*"([a-z-]+)", "([a-z_]+)"', SOURCE))
-    read |= {("polarity", name) for name in re.findall(r'threshold\(CHECK, "([a-z_]+)"', SOURCE)}
-    read |= {("neutral-loose", name) for name in re.findall(r'threshold\(check, "([a-z_]+)"', SOURCE)}
-    for check, own in thresholds.table().items():
-        for name in own:
-            assert (check, name) in read or f'"{name}"' in SOURCE, (check, name)
+def test_refusals_name_known_quantities_and_codes() -> None:
+    for check in CHECKS:
+        assert set(check.refuses) <= set(check.codes)
+        for refusals in check.refuses.values():
+            for refusal in refusals:
+                assert refusal.why.endswith(".")
+                assert refusal.quantities == ITSELF or set(refusal.quantities) <= set(QUANTITIES)
+                assert refusal.only_if in ("", *QUANTITIES)
 
 
-def test_dependencies_name_known_quantities_and_codes() -> None:
-    for code, entry in dependencies.table().items():
-        assert code in CODES
-        assert entry["allows"] in ("nothing", "lower bound")
-        for row in entry["refuses"]:
-            assert row["why"].endswith(".")
-            assert row["quantities"] == ["*"] or set(row["quantities"]) <= set(QUANTITIES)
-
-
-def refused(code: str, quantity: str, *phases: str) -> set[tuple[str, str | None]]:
-    outcome = Outcome("polarity", Verdict.REFUSED, quantity=quantity, code=code, subjects=(Subject(quantity, phases),))
+def refused(check: Check, code: str, quantity: str, *phases: str) -> set[tuple[str, str | None]]:
+    outcome = Outcome(check, Verdict.REFUSED, quantity=quantity, code=code, subjects=(Subject(quantity, phases),))
     return {(name, phase) for one in doubts(outcome) for name in one.quantities for phase in (one.phases or (None,))}
 
 
 def test_a_reversed_clamp_leaves_voltage_current_and_distortion_alone() -> None:
-    found = refused("reversed-current", "current", "b")
+    found = refused(wiring.CHECK, "reversed-current", "current", "b")
     assert ("active_power", "b") in found and ("active_power", "total") in found
     assert not {name for name, _ in found} & {"voltage", "current", "current_harmonic", "current_thd", "current_tdd"}
     assert ("active_power", "a") not in found
 
 
 def test_a_lost_lead_refuses_its_phase_and_the_unbalance() -> None:
-    found = refused("lost-lead", "voltage", "cn", "bc")
+    found = refused(lost_lead.CHECK, "lost-lead", "voltage", "cn", "bc")
     assert {("voltage", "cn"), ("voltage", "bc"), ("negative_sequence_unbalance", None), ("active_power", "c")} <= found
     assert ("voltage", "an") not in found and ("active_power", "b") not in found and ("current", "c") not in found
 
 
 def test_a_ceiling_allows_fails() -> None:
-    outcome = Outcome("clipping", Verdict.REFUSED, quantity="current", code="clipped",
+    outcome = Outcome(clipped.CHECK, Verdict.REFUSED, quantity="current", code="clipped",
                       subjects=(Subject("current", ("a",)),))
     assert {one.allows for one in doubts(outcome)} == {"lower bound"}
-    assert ("voltage_harmonic", "an") not in refused("clipped", "current", "a")
+    assert ("voltage_harmonic", "an") not in refused(clipped.CHECK, "clipped", "current", "a")

@@ -7,12 +7,12 @@ import pytest
 
 from pqcheck.findings import Verdict
 from pqcheck.vetting import Vetted, vet
-from pqcheck.vetting.drops import drop_of
-from pqcheck.vetting.metering import element_fits
-from pqcheck.vetting.response import crossing
-from pqcheck.vetting.signatures import ALL, PHASES, SOUND, Signature, cosine_fit, ranked
-from pqcheck.vetting.wiring import step_at
-from pqcheck.vetting.wiring_words import proposals
+from pqcheck.vetting.checks.two_element import element_fits
+from pqcheck.vetting.checks.wiring.angles import ALL, SOUND, Signature, cosine_fit, ranked
+from pqcheck.vetting.checks.wiring.messages import proposals
+from pqcheck.vetting.checks.wiring.three_phase import step_at
+from pqcheck.vetting.checks.wiring.voltage_answers import crossing, drop_of
+from pqcheck.vetting.time_base import PHASES
 from tests.recordings import recording, site
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.faults import PAIRS, WIRINGS

@@ -1,25 +1,26 @@
-"""Is the recording itself sound: findings about it, and `Trust` as data (docs/method/soundness.md)."""
+"""Is the recording itself sound: findings about it, and `Trust` as data (docs/method/soundness.md).
+
+One pass collects what the checks need (`collect`), then the checks look at what each time base shows (`checks`), and
+what they say becomes findings and doubts (`into_findings`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from types import ModuleType
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.findings import Finding, Verdict
-from pqcheck.recording import Block, Channel, Recording, RowSpan
+from pqcheck.recording import Block, Recording
 from pqcheck.site.model import Site
-from pqcheck.vetting.assemble import findings_of, in_stream, proposals_of, remarks_of, trust_of
-from pqcheck.vetting.checks import channel_checks, cross_checks
-from pqcheck.vetting.danger import danger_outcomes, watches
-from pqcheck.vetting.gather import Gathered, Gatherer
-from pqcheck.vetting.grid import canonical_factor, grids
-from pqcheck.vetting.handheld import HandheldWatch, handheld_outcomes
-from pqcheck.vetting.neutral import watch_for
+from pqcheck.vetting import checks
+from pqcheck.vetting.checks import file_notes, handheld
+from pqcheck.vetting.collect import StreamCollector
+from pqcheck.vetting.into_findings import findings_of, proposals_of, remarks_of, trust_of
 from pqcheck.vetting.outcome import Outcome, Proposal
-from pqcheck.vetting.representative import representative_outcome
-from pqcheck.vetting.thresholds import threshold
-from pqcheck.vetting.timeline import clock_outcome, note_outcomes
+from pqcheck.vetting.time_base import TimeBase, grids, grouped
 from pqcheck.vetting.trust import Trust
 
 __all__ = ["Proposal", "Trust", "Vetted", "Vetting", "vet"]
@@ -56,65 +57,61 @@ class Vetting:
     def __init__(self, recording: Recording, site: Site) -> None:
         self._recording = recording
         self._site = site
-        self._handheld = HandheldWatch(recording, site)
-        self._gatherers = [
-            _gatherer(number, recording, site) for number in range(len(recording.streams))
+        self._spots = handheld.SpotWatch(recording, site)
+        self._collectors = [
+            StreamCollector(stream, site, checks.COUNTED_OF_CHANNELS, checks.COUNTED_OF_MAIN, checks.COLLECTED)
+            for stream in recording.streams
         ]
 
     def feed(self, stream_number: int, block: Block) -> None:
         """Take what is needed from a block; nothing of its arrays is kept."""
-        self._gatherers[stream_number].feed(block)
-        if self._handheld.spots:
-            self._handheld.take(stream_number, block)
+        self._collectors[stream_number].feed(block)
+        self._spots.feed(stream_number, block)
 
     def finish(self) -> Vetted:
         """Run the checks."""
-        outcomes = list(self._outcomes([gatherer.finish() for gatherer in self._gatherers]))
-        unplaced: tuple[RowSpan, ...] = ()
-        noted = list(note_outcomes(self._recording.all_notes()))
+        outcomes = list(_outcomes(self._time_bases(), self._spots, self._recording.zone))
+        noted = list(file_notes.note_outcomes(self._recording.all_notes()))
         channels = sum(len(stream.channels) for stream in self._recording.streams)
         return Vetted(
-            findings_of([*((outcome, unplaced) for outcome in outcomes), *noted], self._recording),
+            findings_of([*((outcome, ()) for outcome in outcomes), *noted], self._recording),
             trust_of(outcomes),
             remarks_of([*outcomes, *(outcome for outcome, _ in noted)], channels),
             proposals_of(outcomes),
         )
 
-    def _outcomes(self, gathered: Sequence[Gathered]) -> Iterator[Outcome]:
-        zone = self._recording.zone
-        grid_list = grids(gathered)
-        found: list[Outcome] = []
-        for one in gathered:
-            found += in_stream(channel_checks(one, self._site), one.number)
-        for grid in grid_list:
-            found += in_stream(cross_checks(grid, self._site), grid.number)
-        yield from found
-        main = max(grid_list, key=lambda grid: len(grid.data), default=None)
-        if main is not None:
-            overall = [clock_outcome(main, zone), representative_outcome(main, self._site, zone)]
-            yield from in_stream(overall, main.number)
-        yield from handheld_outcomes(self._handheld, zone)
-        doubted = [outcome for outcome in found if outcome.verdict is not Verdict.PASS]
-        yield from danger_outcomes(gathered, grid_list, self._site, doubted)
+    def _time_bases(self) -> list[TimeBase]:
+        coarse = [collector.finish() for collector in self._collectors]
+        parts = zip(self._recording.streams, self._collectors, coarse, grids(coarse), strict=True)
+        return [
+            TimeBase(number, stream, self._site, self._recording.zone, collector.channels,
+                     grouped(collector.channels), means.coarse_us, means.series, collector.collected, grid)
+            for number, (stream, collector, means, grid) in enumerate(parts)
+        ]
 
 
-def _gatherer(number: int, recording: Recording, site: Site) -> Gatherer:
-    stream = recording.streams[number]
-    volts = [channel for channel in stream.channels if channel.quantity == "voltage"]
-    units = {channel.unit for channel in volts}
-    # Legs are added and compared as they stand; in mixed units there is no see-saw to watch.
-    scale = canonical_factor("voltage", units.pop()) if len(units) == 1 else 0.0
-    return Gatherer(
-        number, stream, watches(site, stream.channels), _dark_below(site, volts),
-        watch_for(site.supply, stream.channels, scale),
-    )
+def _outcomes(bases: Sequence[TimeBase], spots: handheld.SpotWatch, zone: str) -> Iterator[Outcome]:
+    """What all checks say, in the order of `checks`."""
+    related = [base for base in bases if base.grid.crossing]
+    outcomes: list[Outcome] = []
+    for base in bases:
+        place = {name: number for number, name in enumerate(base.groups)}
+        outcomes += _of(checks.BEFORE_CHANNELS, base)
+        outcomes += sorted(_of(checks.OF_CHANNELS, base), key=lambda outcome: place[outcome.channel])
+        outcomes += _of(checks.AFTER_CHANNELS, base)
+    for base in related:
+        outcomes += _of(checks.OF_RELATIONS, base)
+    yield from outcomes
+    if related:
+        yield from _of(checks.OF_THE_PERIOD, max(related, key=lambda base: len(base.grid.data)))
+    yield from handheld.examine(spots, zone)
+    doubts = tuple(outcome for outcome in outcomes if outcome.verdict is not Verdict.PASS)
+    for base in bases:
+        # Danger signs are findings of the recording as a whole: period and rows are those of its first time base.
+        for outcome in _of(checks.DANGER_SIGNS, replace(base, doubts=doubts)):
+            yield replace(outcome, stream=0)
 
 
-def _dark_below(site: Site, volts: Sequence[Channel]) -> dict[Channel, float]:
-    """Interruption threshold of every mean voltage with a nominal, in its own unit."""
-    share = threshold("interruption", "below_percent") / 100
-    return {
-        channel: share * float(nominal) / canonical_factor("voltage", channel.unit)
-        for channel in volts
-        if channel.reading == "mean" and (nominal := site.supply.nominal(channel.phase or "")) is not None
-    }
+def _of(modules: Iterable[ModuleType], base: TimeBase) -> list[Outcome]:
+    """What some checks say about one time base."""
+    return [replace(outcome, stream=base.number) for module in modules for outcome in module.examine(base)]

@@ -19,7 +19,7 @@ class Examined(Struct, frozen=True):
     @property
     def exit_status(self) -> ExitStatus:
         """0 sound, 3 something refused or open, 1 a danger sign."""
-        if any(one.kind == "safety" for one in self.findings.findings):
+        if any(finding.kind == "safety" for finding in self.findings.findings):
             return ExitStatus.FAILED
         return ExitStatus.NOT_SHOWN if self.open_ or self.refused else ExitStatus.PASSED
 
@@ -36,7 +36,8 @@ class Examined(Struct, frozen=True):
     @property
     def notes(self) -> tuple[Finding, ...]:
         """Checks that passed and have something to say."""
-        return tuple(one for one in self._of(Verdict.PASS) if one.reason is not None)
+        return tuple(finding for finding in self._of(Verdict.PASS) if finding.reason is not None)
 
     def _of(self, verdict: Verdict) -> tuple[Finding, ...]:
-        return tuple(one for one in self.findings.findings if one.kind == "recording" and one.verdict is verdict)
+        recorded = (finding for finding in self.findings.findings if finding.kind == "recording")
+        return tuple(finding for finding in recorded if finding.verdict is verdict)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from msgspec import Struct, field
 
 from pqcheck.findings import Verdict
+from pqcheck.vetting.check import Check
 
 
 class Span(Struct, frozen=True, order=True):
@@ -20,7 +21,7 @@ class Span(Struct, frozen=True, order=True):
 
 
 class Subject(Struct, frozen=True):
-    """Which phases, orders and stretch a doubt is about; data in dependencies.json says what it refuses.
+    """Which phases, orders and stretch a doubt is about; the check says what it refuses.
 
     `phases` are those of the channel that is doubted (("b",), ("an",)); `start_us`/`end_us` None = the whole recording.
     """
@@ -47,7 +48,7 @@ class Outcome(Struct, frozen=True):
     `value`, `low`, `high`, `unit`, `statistic` give the numbers where one number says it.
     """
 
-    check: str
+    check: Check
     verdict: Verdict
     channel: str = "-"
     quantity: str | None = None
