@@ -66,8 +66,8 @@ def test_holes_stay_with_the_clamp_that_missed_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The reader says which columns lack no value; after a swap that is true of other channels."""
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
-    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
     rows, chance = 2 * 8640, np.random.default_rng(3)
     columns = {f"current.{phase} [A]": chance.normal(50, 5, rows) for phase in "abc"}
     columns["current.a [A]"][100:400] = np.nan

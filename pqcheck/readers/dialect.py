@@ -13,7 +13,7 @@ from typing import Any
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import BLANKS
-from pqcheck.readers.text import Text
+from pqcheck.readers.text_file import Text
 from pqcheck.records import dataclass
 
 DELIMITERS = (",", ";", "\t", "|")

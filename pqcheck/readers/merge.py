@@ -11,18 +11,18 @@ import numpy as np
 from pqcheck.clock import Instants, from_local
 from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
-from pqcheck.readers.alike import Alike, one_of_each
-from pqcheck.readers.canvas import Conflicts
+from pqcheck.readers.bad_cells import BadCellNotes
+from pqcheck.readers.block_buffer import Conflicts
+from pqcheck.readers.blocks import blocks_of
 from pqcheck.readers.clock_faults import about_reset, about_seconds, check_length, check_years, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
-from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
-from pqcheck.readers.late import LateNotes, nothing_late
-from pqcheck.readers.plan import Part, Plan, plan_of
-from pqcheck.readers.rows import Key, Rows
-from pqcheck.readers.slow import slow_channels
+from pqcheck.readers.row_index import Key, Rows
+from pqcheck.readers.shared_columns import SharedColumns, one_of_each
+from pqcheck.readers.slow_channels import slow_channels
+from pqcheck.readers.stream_plan import FileRows, Plan, plan_of
 from pqcheck.readers.table import Table
+from pqcheck.readers.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.readers.times import NO_TIMES
-from pqcheck.readers.walk import walk
 from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
 from pqcheck.records import dataclass
 
@@ -59,7 +59,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     for table in tables:
         notes += table.notes
     files: list[_File] = []
-    alike = Alike()
+    alike = SharedColumns()
     events: list[Event] = []
     for table in tables:
         instants, rows = _instants(table, declared.zone, notes)
@@ -68,7 +68,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             events.extend(
                 replace(event, time_us=found[at]) for at, event in enumerate(table.events) if at in found
             )
-        if table.slabs:
+        if table.chunks:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
             table, slow = _apart(table, grid, instants, rows, stamp, alike)
@@ -79,8 +79,8 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
                 files.append(each)
     files = _finer(files, declared)
     intervals = _intervals(files, declared)
-    late = LateNotes([file.table for file in files])
-    whole = late.preview()
+    late = BadCellNotes([file.table for file in files])
+    whole = late.look_at_kept()
     streams = []
     placed_rows = 0
     for interval in sorted({each for of in intervals for each in of}):
@@ -105,21 +105,21 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     sources = _joined(_sources(files, intervals))
     if whole:
         notes += late.notes()
-    late.preview()
+    late.look_at_kept()
     return Recording(
         sources,
         tuple(streams),
         tuple(dict.fromkeys(notes)),
         declared.zone or "UTC",
         tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
-        nothing_late if whole else late.notes,
+        (lambda: ()) if whole else late.notes,
     )
 
 
 def _apart(
-    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, alike: Alike
+    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, alike: SharedColumns
 ) -> tuple[Table, list[_File]]:
-    """The table without its slow channels, and those as files of their own (see `slow`)."""
+    """The table without its slow channels, and those as files of their own (see `slow_channels`)."""
     base = next(iter(grid.runs))
     if len(grid.runs) != 1 or base is None:
         return table, []
@@ -241,7 +241,7 @@ def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, lis
 
 
 def _stream(
-    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, late: LateNotes
+    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, late: BadCellNotes
 ) -> tuple[Stream | None, int, list[Note]]:
     members = [
         (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
@@ -261,40 +261,40 @@ def _stream(
     low = min(int(found.slot[0]) for found in filled)
     high = max(int((found.slot + found.count).max()) for found in filled)
     axis = Axis(phase + low * interval, interval, high - low)
-    parts = _parts([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
-    plan = plan_of(axis, parts)
+    rows = _file_rows([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
+    plan = plan_of(axis, rows)
     index = Rows(plan)
     notes += notice.about_gaps(plan)
     notes += _merging(plan, index, late)
-    stream = Stream(axis, plan.channels, lambda channels: walk(plan, channels, late.watch), index)
+    stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, late.watch), index)
     return stream, sum(found.rows for found in placed), notes
 
 
-def _parts(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[Part, ...]:
-    """The parts of a stream that begins at slot `low`; files that share their channels share their columns."""
-    parts: list[Part] = []
-    kinds: list[Part] = []
+def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRows, ...]:
+    """The files of a stream that begins at slot `low`; files that share their channels share their columns."""
+    files: list[FileRows] = []
+    kinds: list[FileRows] = []
     for table, found in placed:
         if not found.slot.size:
             continue
-        like = next((part for part in kinds if part.table.channels is table.channels), None)
+        like = next((file for file in kinds if file.table.channels is table.channels), None)
         columns = like.columns if like is not None else {
             channel: column for column, channel in table.channels.items() if channel.quantity != "flag"
         }
-        parts.append(Part(table, found.slot - low, found.row, found.count, columns))
+        files.append(FileRows(table, found.slot - low, found.row, found.count, columns))
         if like is None:
-            kinds.append(parts[-1])
-    return tuple(parts)
+            kinds.append(files[-1])
+    return tuple(files)
 
 
-def _merging(plan: Plan, index: Rows, late: LateNotes) -> list[Note]:
+def _merging(plan: Plan, index: Rows, late: BadCellNotes) -> list[Note]:
     """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
     if not plan.double:
         return []
     conflicts = Conflicts()
-    starts = np.concatenate([group.double[0] for group in plan.groups])
-    ends = np.concatenate([group.double[1] for group in plan.groups])
-    for _ in walk(plan, tuple(plan.double), late.watch, conflicts, (starts, ends)):
+    starts = np.concatenate([each.double[0] for each in plan.channel_sets])
+    ends = np.concatenate([each.double[1] for each in plan.channel_sets])
+    for _ in blocks_of(plan, tuple(plan.double), late.watch, conflicts, (starts, ends)):
         pass
     return notice.about_merging(plan, conflicts, index)
 

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from pqcheck.readers.conversions import THD_R
 from pqcheck.readers.headers.facts import CLEAR, LIKELY, Facts, Guess, Numbers, line, misfit, ratios
-from pqcheck.readers.scale import THD_R
 
 FITS = 0.03
 """Readings of one or two decimals: a relation that holds within 3 % in three quarters of the rows fits."""

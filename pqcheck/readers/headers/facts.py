@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.readers.conversions import THD_R, thd_relative_to_fundamental
 from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.scale import THD_R, thd_relative_to_fundamental
 from pqcheck.recording import Channel
 from pqcheck.records import dataclass
 from pqcheck.units import factor

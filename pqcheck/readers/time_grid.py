@@ -185,7 +185,7 @@ def place(runs: Runs, interval: int, phase: int) -> Placed:
     """
     away = (runs.start_us - phase + interval // 2) % interval - interval // 2
     near = np.abs(away) * 10 <= interval
-    whole = ~near & (_stretch_lengths(runs, interval, ~near) >= 2)
+    whole = ~near & (_phase_lengths(runs, interval, ~near) >= 2)
     keep = near | whole
     slot = (runs.start_us[keep] - away[keep] - phase) // interval
     row, count = runs.row[keep], runs.count[keep]
@@ -206,7 +206,7 @@ def place(runs: Runs, interval: int, phase: int) -> Placed:
     )
 
 
-def _stretch_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints:
+def _phase_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints:
     """Per run how many slots its stretch of equal phase covers, whatever the order of its rows."""
     lengths = np.zeros(runs.count.size, np.int64)
     at = np.flatnonzero(chosen)
@@ -218,7 +218,7 @@ def _stretch_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> In
     # Each phase gets a range of slot numbers of its own, so that one sort serves all of them.
     slots += rank * int((slots + runs.count[at]).max() + 1)
     order = np.argsort(slots, kind="stable")
-    starts, ends = stretches(slots[order], runs.count[at][order])
+    starts, ends = merged_ranges(slots[order], runs.count[at][order])
     own = np.searchsorted(starts, slots, side="right") - 1
     lengths[at] = (ends - starts)[own]
     return lengths
@@ -231,7 +231,7 @@ def _rows(runs: Runs, chosen: NDArray[np.bool_]) -> Ints:
     return np.sort(np.concatenate(pieces))
 
 
-def stretches(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
+def merged_ranges(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
     """Half-open slot ranges covered by runs, merged: (starts, ends). The runs may overlap; they are sorted by slot."""
     if not slots.size:
         return slots, slots
@@ -250,4 +250,4 @@ def overlaps(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
     double = np.flatnonzero(slots[1:] < ends[:-1]) + 1
     start = slots[double]
     stop = np.minimum(slots[double] + counts[double], ends[double - 1])
-    return stretches(start, stop - start)
+    return merged_ranges(start, stop - start)

@@ -9,7 +9,7 @@ from pqcheck.readers.table import Table
 from pqcheck.readers.times import NO_TIMES
 
 
-class Alike:
+class SharedColumns:
     """Shares headers, channels and what else is known of columns between tables that have the same."""
 
     def __init__(self) -> None:

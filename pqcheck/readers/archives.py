@@ -11,7 +11,7 @@ from typing import Any
 
 from pqcheck.errors import InputError
 from pqcheck.readers.source import Source, open_source, unpacked
-from pqcheck.readers.text import Text, text_of
+from pqcheck.readers.text_file import Text, text_of
 
 MEMBER_LIMIT = 1000
 _GZIP, _ZIP = b"\x1f\x8b", b"PK\x03\x04"
