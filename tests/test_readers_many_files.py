@@ -177,6 +177,7 @@ def test_row_groups_of_any_size_read_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: None, group: int, limit: int
 ) -> None:
     monkeypatch.setattr("pqcheck.readers.parquet_table.CHUNK_BYTES", limit)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.CUT_BYTES", limit // 2)
     values = numbers(700)
     slots = [slot for slot in range(700) if not 200 <= slot < 230]
     path = as_parquet(tmp_path / "a.parquet", values, slots, group=group)

@@ -30,9 +30,12 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 CHUNK_BYTES = 48 << 20
-"""Bytes of the numbers of a chunk: small row groups together, or a part of a large one."""
+"""Bytes of the numbers of a chunk: some small row groups together."""
 
-BATCH_VALUES = 2_000_000
+CUT_BYTES = 16 << 20
+"""The same where a large row group is cut: its days share chunks, which are held until the last of them is done."""
+
+BATCH_VALUES = 1_000_000
 """Values that one call of the library decodes: more only take memory."""
 
 UNIT_KEYS = (b"unit", b"units")
@@ -106,20 +109,16 @@ def _header(name: str, metadata: Mapping[bytes, bytes]) -> str:
 
 def _chunks(groups: Sequence[int], row_bytes: int) -> tuple[Chunk, ...]:
     """Chunks of small row groups together, given by their rows; a large one is cut."""
-    ends: list[int] = []
-    first = rows = 0
-    for count in filter(None, groups):
-        if (rows + count - first) * row_bytes > CHUNK_BYTES and rows > first:
+    ends = [0]
+    rows = 0
+    for count in groups:
+        if (rows + count - ends[-1]) * row_bytes > CHUNK_BYTES:
             ends.append(rows)
-            first = rows
-        steps = -(-count * row_bytes // CHUNK_BYTES)
-        if steps > 1:
-            # A chunk holds whole row groups or a part of one.
-            ends += [rows + count * step // steps for step in range(1, steps + 1)]
-            first = rows + count
         rows += count
-    ends.append(rows)
-    return tuple(Chunk(low, high - low) for low, high in pairwise([0, *ends]) if high > low)
+        if count * row_bytes > CHUNK_BYTES:
+            steps = -(-count * row_bytes // CUT_BYTES)
+            ends += [rows - count + count * step // steps for step in range(1, steps + 1)]
+    return tuple(Chunk(low, high - low) for low, high in pairwise([*ends, rows]) if high > low)
 
 
 def _stamps(column: pa.ChunkedArray, name: str) -> tuple[Instants, bool]:
@@ -204,20 +203,18 @@ def _texts_of(array: pa.Array) -> list[str]:
 
 
 class _Batches:
-    """The rows of some row groups in order, a batch at a time."""
+    """The rows of a file in order, from the beginning of a row group to the end, a batch at a time."""
 
-    def __init__(self, decoder: ParquetDecoder, columns: tuple[int, ...], chunk: Chunk) -> None:
-        """From the first row of the row groups that hold a chunk to their end."""
+    def __init__(self, decoder: ParquetDecoder, columns: tuple[int, ...], row: int) -> None:
+        """From the row group on that holds a row."""
         from pyarrow import parquet
 
         ends = np.cumsum(decoder.groups)
-        first, last = np.searchsorted(ends, (chunk.first_row, chunk.first_row + chunk.rows - 1), side="right").tolist()
+        first = int(np.searchsorted(ends, row, side="right"))
         self.row = int(ends[first]) - decoder.groups[first]
-        self.end = int(ends[last])
         self._rest: pa.RecordBatch | None = None
-        file = parquet.ParquetFile(decoder.source.path)
-        self._following = file.iter_batches(
-            max(1, BATCH_VALUES // max(1, len(columns))), list(range(first, last + 1)),
+        self._following = parquet.ParquetFile(decoder.source.path).iter_batches(
+            max(1, BATCH_VALUES // len(columns)), list(range(first, ends.size)),
             list(dict.fromkeys(decoder.columns[column] for column in columns)), use_pandas_metadata=False,
         )
 
@@ -249,7 +246,7 @@ class ParquetDecoder:
     groups: tuple[int, ...]
     row_numbers: RowNumbers
     under_way: dict[tuple[int, ...], _Batches] = field(default_factory=dict)
-    """By columns: a row group that was read in part, so that the next chunk need not decode it from its beginning."""
+    """By columns: what was read in part. The next chunk goes on from there, however large the row groups are."""
 
     def fill(self, chunk: Chunk, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> Filled:
         """Write the asked columns of a chunk to their places."""
@@ -291,9 +288,9 @@ class ParquetDecoder:
         with _damage_of(self.source):
             batches = self.under_way.pop(asked, None)
             if batches is None or batches.row != low:
-                batches = _Batches(self, asked, chunk)
+                batches = _Batches(self, asked, low)
             yield from batches.rows(low, high)
-            if high < batches.end:
+            if high < sum(self.groups):
                 self.under_way[asked] = batches
 
 
