@@ -13,10 +13,10 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.errors import InputError
-from pqcheck.records import dataclass
 
 SECOND = 1_000_000
 MINUTE = 60 * SECOND
@@ -141,8 +141,7 @@ def clock_changes(zone: str, start_us: int, end_us: int) -> tuple[Instants, Inst
     return np.array(instants, np.int64), np.array(offsets, np.int64)
 
 
-@dataclass(frozen=True)
-class LocalRows:
+class LocalRows(Struct, frozen=True):
     """Local stamps as instants. `undecided` rows lie in a repeated hour and cannot be told apart; `skipped` rows
     name an hour that the zone leaves out. `changed` tells whether any row lies in a repeated hour at all."""
 

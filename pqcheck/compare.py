@@ -12,10 +12,11 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal
 
+from msgspec import Struct
+
 from pqcheck.errors import GateError, PqcheckError
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.findings_file import from_document
-from pqcheck.records import dataclass
 
 SET_FORMAT = "pqcheck-findings-set/1"
 """Several findings files in one document: one per scenario."""
@@ -36,8 +37,7 @@ _RANK = {
 _STATE_ORDER: dict[str, int] = {"new": 0, "worse": 1, "gone": 2, "better": 3, "unchanged": 4}
 
 
-@dataclass(frozen=True)
-class Change:
+class Change(Struct, frozen=True):
     """One question in both results.
 
     `before` and `after` are the worst finding of each side (None where the question was not asked). `loss` is the
@@ -63,8 +63,7 @@ class Change:
         return failed and self.state in ("new", "worse")
 
 
-@dataclass(frozen=True)
-class Comparison:
+class Comparison(Struct, frozen=True):
     """All questions of two results, largest loss of margin first."""
 
     changes: tuple[Change, ...]

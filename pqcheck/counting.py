@@ -11,9 +11,8 @@ from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
-
-from pqcheck.records import dataclass
 
 Outcome = Literal["pass", "fail", "open"]
 
@@ -132,8 +131,7 @@ def prove(outside: int, possibly_outside: int, may_be_outside: int) -> Outcome:
     return "open"
 
 
-@dataclass(frozen=True)
-class Band:
+class Band(Struct, frozen=True):
     """A limit in the unit and width of the values it is compared with.
 
     `low_cut`/`high_cut` are where "outside" begins; they differ from `low`/`high` by one unit in the last place for

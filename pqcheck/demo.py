@@ -10,12 +10,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.errors import OutputError
 from pqcheck.files import write_text
 from pqcheck.findings import Findings
-from pqcheck.records import dataclass
 
 Array = NDArray[np.float64]
 
@@ -57,8 +57,7 @@ text = "Evaporator fans trip while the cold rooms defrost"
 """
 
 
-@dataclass(frozen=True)
-class DemoFiles:
+class DemoFiles(Struct, frozen=True):
     """Where the demo was written."""
 
     recording: Path

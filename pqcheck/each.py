@@ -12,17 +12,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.errors import OutputError, PqcheckError
 from pqcheck.files import write_pieces
 from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict
 from pqcheck.findings_text import as_pieces
-from pqcheck.records import dataclass
 
 _CHUNK = 8
 
 
-@dataclass(frozen=True)
-class Each:
+class Each(Struct, frozen=True):
     """What came of one recording: a verdict and a line, or why it could not be judged."""
 
     recording: str
@@ -36,8 +36,7 @@ class Each:
         return self.verdict is not None
 
 
-@dataclass(frozen=True)
-class _Job:
+class _Job(Struct, frozen=True):
     """What every recording is judged by."""
 
     site: Any

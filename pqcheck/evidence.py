@@ -6,13 +6,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.records import dataclass
 
-
-@dataclass(frozen=True)
-class Runs:
+class Runs(Struct, frozen=True):
     """Runs of outside intervals as parallel arrays, in time order.
 
     `first` and `count` are slots and number of intervals; `worst` the reading farthest outside, `worst_slot` where it

@@ -6,15 +6,15 @@ The written form is the findings file (docs/reference/findings-file.md), validat
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field, replace
 from enum import IntEnum, StrEnum
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 if TYPE_CHECKING:
     import pandas
@@ -54,8 +54,7 @@ ROLL_UP = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, 
 _KIND_ORDER = {"safety": 0, "limit": 1, "recording": 2, "prediction": 3}
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(Struct, frozen=True):
     """Why a finding is not a plain pass or fail: a code of the catalogue, the numbers, what would settle it."""
 
     code: str
@@ -63,8 +62,7 @@ class Reason:
     advice: str
 
 
-@dataclass(frozen=True, slots=True)
-class Statistic:
+class Statistic(Struct, frozen=True):
     """The judged statistic. `value` is None when nothing was judged."""
 
     kind: str
@@ -74,8 +72,7 @@ class Statistic:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
+class Limit(Struct, frozen=True):
     """The band, in the same unit as the statistic; a missing side is None."""
 
     low: float | None
@@ -83,8 +80,7 @@ class Limit:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
-class Margin:
+class Margin(Struct, frozen=True):
     """Distance of the statistic to the nearer limit; negative outside."""
 
     value: float
@@ -92,8 +88,7 @@ class Margin:
     percent_of_limit: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Intervals:
+class Intervals(Struct, frozen=True):
     """The count the verdict rests on."""
 
     expected: int
@@ -104,8 +99,7 @@ class Intervals:
     allowed: int
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(Struct, frozen=True):
     """A run of outside intervals, half-open, stamps as ISO texts in the site's zone."""
 
     start: str
@@ -116,8 +110,7 @@ class Window:
     rows: tuple[RowSpan, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Period:
+class Period(Struct, frozen=True):
     """The span judged: length "day", "week", "year" or "recording"; half-open ISO stamps in the site's zone."""
 
     length: str
@@ -125,8 +118,7 @@ class Period:
     end: str
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+class Snapshot(Struct, frozen=True):
     """A spectrum without a time axis, declared as a steady operating point: its name and where it stands."""
 
     operating_point: str
@@ -146,7 +138,7 @@ class FromReading(Protocol):
         """The distance to the nearer limit."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclasses.dataclass(frozen=True, slots=True)
 class Finding:
     """One rule, one channel, one period: one finding.
 
@@ -178,9 +170,9 @@ class Finding:
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
     """Set instead of `period` when a single spectrum was judged."""
-    _shared: FromReading | None = field(default=None, init=False, repr=False, compare=False)
-    _value: float | None = field(default=None, init=False, repr=False, compare=False)
-    _left: tuple[str, ...] = field(default=(), init=False, repr=False, compare=False)
+    _shared: FromReading | None = dataclasses.field(default=None, init=False, repr=False, compare=False)
+    _value: float | None = dataclasses.field(default=None, init=False, repr=False, compare=False)
+    _left: tuple[str, ...] = dataclasses.field(default=(), init=False, repr=False, compare=False)
 
     def left_out(self, shared: FromReading, value: float | None, parts: tuple[str, ...]) -> Finding:
         """This finding, just made, without those `parts` (title, statistic, margin) that follow from its reading.
@@ -241,7 +233,7 @@ class Finding:
 
     def replaced(self, **changes: Any) -> Finding:
         """A copy with some fields changed."""
-        return replace(self, **changes)
+        return dataclasses.replace(self, **changes)
 
 
 # The slots themselves: the class is frozen, and `object.__setattr__` takes three times as long to find them.
@@ -307,8 +299,7 @@ def _point(finding: Finding) -> str:
     return finding.snapshot.operating_point if finding.snapshot else ""
 
 
-@dataclass(frozen=True)
-class Findings:
+class Findings(Struct, frozen=True, dict=True):
     """The result of a check. `recordings`, `limit_tables` and `site` are as they stand in the findings file."""
 
     findings: tuple[Finding, ...]

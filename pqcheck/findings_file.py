@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -57,7 +56,7 @@ def as_text(findings: Findings) -> str:
 
 @cache
 def _names(kind: Any) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(kind))
+    return tuple(kind.__struct_fields__)
 
 
 def plain(value: Any) -> dict[str, Any] | None:

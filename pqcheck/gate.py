@@ -7,11 +7,13 @@ Nothing reads the clock; the date that counts is an input.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.compare import Comparison, compare, label_of, read_results
 from pqcheck.errors import GateError
@@ -19,7 +21,6 @@ from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict
 from pqcheck.limit_tables import LimitTable, Row
 from pqcheck.pipeline import Recordings, Sites, Tables, as_site, as_tables, check
 from pqcheck.reasons import sentence
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import judged_site
 from pqcheck.waivers import WARN_DAYS, Waiver, apply_waivers, remarks
@@ -32,8 +33,7 @@ _TIGHTER = "/tighter"
 """Ends the id of a table whose limits were moved inwards; it never reaches a result."""
 
 
-@dataclass(frozen=True)
-class GateResult:
+class GateResult(Struct, frozen=True):
     """One result per scenario (site file), in the order given, with its comparison where there is a baseline."""
 
     results: tuple[Findings, ...]

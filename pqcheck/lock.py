@@ -9,6 +9,8 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from msgspec import Struct
+
 from pqcheck.errors import GateError, nearest
 from pqcheck.files import write_text
 from pqcheck.limit_tables import LimitTable, Row, Rule
@@ -20,15 +22,13 @@ from pqcheck.limit_tables.words import (
     orders_words,
     row_words,
 )
-from pqcheck.records import dataclass
 
 FORMAT = "pqcheck-lock/1"
 _SHOWN = 3
 _HOW = "once that is agreed, renew the lock with `pqcheck limits lock FILE ID...`"
 
 
-@dataclass(frozen=True)
-class Pinned:
+class Pinned(Struct, frozen=True):
     """One table as it was when the lock was written; `rules` are the limits in words, by rule id."""
 
     edition: str
@@ -36,8 +36,7 @@ class Pinned:
     rules: Mapping[str, tuple[str, ...]]
 
 
-@dataclass(frozen=True)
-class Lock:
+class Lock(Struct, frozen=True):
     """A lock file: the tables by id."""
 
     name: str

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec.structs import replace
 
 from pqcheck import progress
 from pqcheck.errors import InputError, SiteError, nearest

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec.structs import replace
 
 from pqcheck.errors import InputError, SiteError
 from pqcheck.findings import Finding, Findings, Reason, Snapshot, Verdict, in_order

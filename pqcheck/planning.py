@@ -10,11 +10,12 @@ from decimal import Decimal
 from importlib import resources
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.clock import duration_text
 from pqcheck.errors import SiteError, nearest
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.quantities import HIGHEST_ORDER, LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
-from pqcheck.records import dataclass
 
 DAY_S = 86_400
 WEEK_DAYS = 7
@@ -46,8 +47,7 @@ FORMED_FROM = {"current_tdd": "current_harmonic", "current_trd": "current_harmon
 """Quantities that are formed from others with facts of the site: a recorder's own column knows another demand."""
 
 
-@dataclass(frozen=True)
-class Need:
+class Need(Struct, frozen=True):
     """One quantity: the interval to record [s], others that follow from it, orders, channels, why."""
 
     quantity: str
@@ -59,8 +59,7 @@ class Need:
     rules: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Size:
+class Size(Struct, frozen=True):
     """Values and bytes of some channels at one interval over the duration."""
 
     what: str
@@ -70,8 +69,7 @@ class Size:
     size_bytes: int
 
 
-@dataclass(frozen=True)
-class Loss:
+class Loss(Struct, frozen=True):
     """A cheaper choice and the rules it could no longer judge."""
 
     choice: str
@@ -79,8 +77,7 @@ class Loss:
     remark: str
 
 
-@dataclass(frozen=True)
-class Fact:
+class Fact(Struct, frozen=True):
     """A fact of the site to collect: what, from whom, why."""
 
     fact: str
@@ -88,8 +85,7 @@ class Fact:
     why: str
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """The whole plan."""
 
     tables: tuple[tuple[str, str], ...]

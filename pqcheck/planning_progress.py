@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from msgspec import Struct
+
 from pqcheck.clock import DAY, iso
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
-from pqcheck.records import dataclass
 
 LENGTHS = {"day": DAY, "week": 7 * DAY}
 """Periods that a survey can complete, microseconds (contract section 3)."""
@@ -20,8 +21,7 @@ NEVER = frozenset({
 """Reasons that more time does not remove."""
 
 
-@dataclass(frozen=True)
-class Room:
+class Room(Struct, frozen=True):
     """What one rule may still bear on its worst channel of a running period."""
 
     table: str
@@ -46,8 +46,7 @@ class Room:
         return self.allowed - self.outside - self.lost
 
 
-@dataclass(frozen=True)
-class Removal:
+class Removal(Struct, frozen=True):
     """When the first, or the next, full period of a length is complete."""
 
     length: str
@@ -56,8 +55,7 @@ class Removal:
     next: str
 
 
-@dataclass(frozen=True)
-class SoFar:
+class SoFar(Struct, frozen=True):
     """The state half-way."""
 
     seen_until: str

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pqcheck.records import dataclass
+from msgspec import Struct
 
 VOLTAGE_PHASES = ("an", "bn", "cn", "ab", "bc", "ca", "ng")
 CURRENT_PHASES = ("a", "b", "c", "n")
@@ -17,8 +17,7 @@ POWER_PHASES = ("a", "b", "c", "total")
 Mean = Literal["rms", "arithmetic", "cubic", "none"]
 
 
-@dataclass(frozen=True)
-class Quantity:
+class Quantity(Struct, frozen=True):
     """One measurable quantity.
 
     `unit` is the canonical unit of reports and findings. `units_read` are the unit texts a column may carry;

@@ -5,11 +5,10 @@ The sentence carries the numbers; the advice is what would settle the question. 
 
 from __future__ import annotations
 
-from pqcheck.records import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True)
-class ReasonCode:
+class ReasonCode(Struct, frozen=True):
     """One reason: what it is called, what is said, what to do."""
 
     title: str

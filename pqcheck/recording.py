@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import field
 from decimal import Decimal
 from typing import Any, Protocol
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
-
-from pqcheck.records import dataclass
 
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
@@ -25,8 +23,7 @@ Values = NDArray[Any]
 """1-D contiguous float64 or float32; NaN is an unobserved interval."""
 
 
-@dataclass(frozen=True, order=True)
-class Channel:
+class Channel(Struct, frozen=True, order=True, cache_hash=True):
     """What one column is: quantity, phase, order or frequency, reading, and the unit its numbers are in."""
 
     quantity: str
@@ -59,8 +56,7 @@ class Channel:
         return ".".join(parts)
 
 
-@dataclass(frozen=True)
-class RowSpan:
+class RowSpan(Struct, frozen=True):
     """Rows of one file: line numbers as an editor or spreadsheet shows them (a CSV header is row 1)."""
 
     file: str
@@ -68,8 +64,7 @@ class RowSpan:
     last: int
 
 
-@dataclass(frozen=True)
-class Axis:
+class Axis(Struct, frozen=True):
     """A regular time axis. `start_us` is the start of the first interval, UTC microseconds."""
 
     start_us: int
@@ -82,8 +77,7 @@ class Axis:
         return self.start_us + self.interval_us * self.count
 
 
-@dataclass(frozen=True)
-class Block:
+class Block(Struct, frozen=True):
     """Whole days of one stream: every channel one contiguous 1-D array of `axis.count` values.
 
     The arrays belong to the reader and may be reused once the next block is asked for; copy what must
@@ -106,8 +100,7 @@ class RowIndex(Protocol):
         """Rows that hold `channel` for the half-open span, in time order; empty for arrays in memory."""
 
 
-@dataclass(frozen=True)
-class Stream:
+class Stream(Struct, frozen=True):
     """One time base: an axis, its channels, and a way to walk its blocks as often as wanted.
 
     `blocks(channels)` yields consecutive blocks of whole days from `axis.start_us` that together cover the
@@ -120,8 +113,7 @@ class Stream:
     index: RowIndex
 
 
-@dataclass(frozen=True)
-class Note:
+class Note(Struct, frozen=True):
     """Something the reader found and did not repair silently.
 
     `code` is one of ``gap duplicate-merged duplicate-conflict unsorted off-grid interval-change interval-mismatch
@@ -139,8 +131,7 @@ class Note:
     serious: bool = False
 
 
-@dataclass(frozen=True)
-class ColumnReading:
+class ColumnReading(Struct, frozen=True):
     """How one column of a file was understood. `channel` is None for a column that was left alone."""
 
     column: str
@@ -148,8 +139,7 @@ class ColumnReading:
     read_as: str
 
 
-@dataclass(frozen=True)
-class SourceFile:
+class SourceFile(Struct, frozen=True):
     """One file as it was read. `interval_us` is None when the file holds no two rows."""
 
     name: str
@@ -169,8 +159,7 @@ class SourceFile:
         return self.checksum if isinstance(self.checksum, str) else self.checksum.result()
 
 
-@dataclass(frozen=True)
-class Event:
+class Event(Struct, frozen=True):
     """One row of an event table: a dip, swell or interruption. `phase` is empty where the table left it so."""
 
     time_us: int
@@ -185,8 +174,7 @@ def _no_notes() -> tuple[Note, ...]:
     return ()
 
 
-@dataclass(frozen=True)
-class Recording:
+class Recording(Struct, frozen=True):
     """Everything that was recorded: files, one stream per time base, and what was noticed on the way.
 
     `zone` is the IANA name used for display and calendar periods ("UTC" when none was declared or needed).

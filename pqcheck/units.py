@@ -13,8 +13,9 @@ import unicodedata
 from decimal import Decimal, localcontext
 from typing import TYPE_CHECKING
 
+from msgspec import Struct
+
 from pqcheck.errors import PqcheckError, nearest
-from pqcheck.records import dataclass
 
 if TYPE_CHECKING:
     import pint
@@ -24,8 +25,7 @@ class UnitError(PqcheckError):
     """A text that should be a value with a unit is not one, or its unit does not fit."""
 
 
-@dataclass(frozen=True)
-class _Unit:
+class _Unit(Struct, frozen=True):
     """A unit: its own symbol, the canonical unit of its dimension, and how many canonical units it holds."""
 
     symbol: str

@@ -11,11 +11,12 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any, Literal
 
+from msgspec import Struct
+
 from pqcheck.errors import GateError, nearest
 from pqcheck.findings import Finding, Findings, Reason, Verdict
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.reasons import sentence
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.units import UnitError, quantity_of
 
@@ -39,8 +40,7 @@ _BOUNDS = ("lower-bound", "proven-by-bound", "clipped")
 """Reasons of a fail whose reading is only a lower bound."""
 
 
-@dataclass(frozen=True)
-class Waiver:
+class Waiver(Struct, frozen=True):
     """One entry of a waiver file. `ceiling` and `floor` are as written, value with unit; scopes None = any."""
 
     place: str
@@ -92,16 +92,14 @@ class Waiver:
         )
 
 
-@dataclass(frozen=True)
-class Applied:
+class Applied(Struct, frozen=True):
     """Findings with the waivers worked in. `used` met a fail, whether they covered it or not."""
 
     findings: Findings
     used: frozenset[Waiver] = frozenset()
 
 
-@dataclass(frozen=True)
-class _Terms:
+class _Terms(Struct, frozen=True):
     """What a ceiling is a percentage of."""
 
     rules: Mapping[tuple[str, str], Rule]

@@ -7,12 +7,13 @@ the code that judges.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import Condition, LimitTable, Row, Rule, Span, load_table

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pqcheck import check
 from pqcheck.cli import main
@@ -196,7 +196,7 @@ def test_known_failures_stay_visible_and_are_not_red(story: Path, capsys: pytest
 
 
 def test_a_danger_sign_is_never_a_known_failure() -> None:
-    sign = replace(finding(FAIL, None), kind="safety")
+    sign = finding(FAIL, None).replaced(kind="safety")
     found = Findings((sign,))
     from pqcheck.gate import GateResult
 

@@ -16,7 +16,6 @@ import re
 import shutil
 import subprocess
 import sys
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -314,7 +313,7 @@ def test_the_order_of_rows_does_not_matter(story: Path, tmp_path: Path) -> None:
     table = percent(10.4)
     turned = {name: column[::-1] for name, column in table.items()}
     first, second = (gate(one, SITE).results[0].findings for one in (table, turned))
-    bare = [[replace(one, snapshot=None, reason=None) for one in found] for found in (first, second)]
+    bare = [[one.replaced(snapshot=None, reason=None) for one in found] for found in (first, second)]
     assert bare[0] == bare[1]
 
 

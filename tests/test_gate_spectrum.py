@@ -287,7 +287,7 @@ def test_one_spectrum_answers_for_the_whole_period() -> None:
 def test_a_constant_state_outside_breaks_every_statistic(
     statistic: Any, more: dict[str, Any], value: str, verdict: Verdict
 ) -> None:
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     table = load_table("ieee1547-2018")
     rule = next(one for one in table.rules if one.quantity == "current_harmonic")

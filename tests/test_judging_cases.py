@@ -397,7 +397,7 @@ def test_two_weeks_are_two_findings_and_never_averaged() -> None:
 
 
 def test_flagged_intervals_leave_the_count_where_the_rule_drops_them() -> None:
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     from pqcheck.limit_tables import load_table
     from pqcheck.recording import Block
@@ -425,8 +425,9 @@ def test_flagged_intervals_leave_the_count_where_the_rule_drops_them() -> None:
 
 
 def test_a_table_that_was_not_in_force_does_not_apply() -> None:
-    from dataclasses import replace
     from datetime import date
+
+    from msgspec.structs import replace
 
     from pqcheck.judging.resolve import resolve
     from pqcheck.limit_tables import load_table

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import hashlib
 from collections.abc import Callable
-from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -14,6 +13,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from pqcheck.clock import DAY, MINUTE, SECOND, iso
 from pqcheck.errors import InputError

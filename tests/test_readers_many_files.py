@@ -12,7 +12,6 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +19,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from pyarrow import parquet
 
 from pqcheck.clock import MINUTE, SECOND, iso

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -95,4 +94,4 @@ def test_the_worst_window_is_the_first_of_the_farthest(failing: Finding) -> None
     assert [window.worst for window in failing.windows] == [258.0, 261.0, 261.0, 254.0]
     assert worst_window(failing, 4) == failing.windows[1]
     assert worst_window(failing, 1) == failing.windows[0]
-    assert worst_window(replace(failing, windows=tuple(failing.windows)), 4) == failing.windows[1]
+    assert worst_window(failing.replaced(windows=tuple(failing.windows)), 4) == failing.windows[1]

@@ -7,10 +7,10 @@ are named after the corrections before it. What a correction makes unknowable be
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.clock import iso

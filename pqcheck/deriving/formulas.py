@@ -12,13 +12,13 @@ from decimal import Decimal
 from typing import Any, Protocol
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.passes import Stretch, add_squares
 from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 Arrays = Mapping[Channel, NDArray[Any]]
@@ -63,8 +63,7 @@ def _canonical(arrays: Arrays, channel: Channel, unit: str) -> NDArray[Any]:
     return values if by == 1 else values * float(by)
 
 
-@dataclass(frozen=True)
-class Recorded:
+class Recorded(Struct, frozen=True):
     """The channel as it was recorded."""
 
     channel: Channel
@@ -86,8 +85,7 @@ class Recorded:
         return arrays[self.channel]
 
 
-@dataclass(frozen=True)
-class Fundamental:
+class Fundamental(Struct, frozen=True):
     """Fundamental rms of a voltage or current: ``.h1`` where recorded, else from rms and distortion, else the rms.
 
     ``I1 = I / sqrt(1 + THD^2)`` (IEEE 1459-2010: I^2 = I1^2 + IH^2). `unit` is V or A.
@@ -122,8 +120,7 @@ class Fundamental:
         return found
 
 
-@dataclass(frozen=True)
-class PercentOfNominal:
+class PercentOfNominal(Struct, frozen=True):
     """A distortion in percent of the fundamental, times the measured fundamental, over the nominal voltage."""
 
     channel: Channel
@@ -154,8 +151,7 @@ class PercentOfNominal:
         return share
 
 
-@dataclass(frozen=True)
-class PercentAtVoltage:
+class PercentAtVoltage(Struct, frozen=True):
     """A distortion in percent of the fundamental at an assumed voltage, for bounds where no voltage was recorded."""
 
     channel: Channel
@@ -176,8 +172,7 @@ class PercentAtVoltage:
         return result
 
 
-@dataclass(frozen=True)
-class PercentOfFundamental:
+class PercentOfFundamental(Struct, frozen=True):
     """An order recorded in volts or amperes, in percent of the fundamental."""
 
     channel: Channel
@@ -199,8 +194,7 @@ class PercentOfFundamental:
             return np.where(base > 0, 100.0 * values / base, np.nan)
 
 
-@dataclass(frozen=True)
-class AmperesFromPercent:
+class AmperesFromPercent(Struct, frozen=True):
     """An order recorded in percent of the fundamental, or of the rms current, in amperes."""
 
     channel: Channel
@@ -224,8 +218,7 @@ class AmperesFromPercent:
         return result
 
 
-@dataclass(frozen=True)
-class RootSumSquare:
+class RootSumSquare(Struct, frozen=True):
     """Total distortion from orders: the root of the sum of squares of the parts, times `percent_of` if given.
 
     Parts in percent give percent; parts in amperes with `percent_of` amperes give percent of that current (TDD).
@@ -260,8 +253,7 @@ class RootSumSquare:
         return np.sqrt(total) * scale
 
 
-@dataclass(frozen=True)
-class DemandDistortion:
+class DemandDistortion(Struct, frozen=True):
     """TDD from THD of the current: ``TDD = THD x I1 / IL``, per interval, before any aggregation (IEEE 519)."""
 
     thd: Channel
@@ -283,8 +275,7 @@ class DemandDistortion:
         return result
 
 
-@dataclass(frozen=True)
-class Unbalance:
+class Unbalance(Struct, frozen=True):
     """Voltage unbalance from the magnitudes of three line-to-line voltages."""
 
     lines: tuple[Channel, Channel, Channel]

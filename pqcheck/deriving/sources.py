@@ -10,6 +10,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Literal
 
+from msgspec import Struct
+
 from pqcheck.deriving.formulas import (
     AmperesFromPercent,
     DemandDistortion,
@@ -24,7 +26,6 @@ from pqcheck.deriving.formulas import (
 )
 from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES, Mean
 from pqcheck.recording import SECOND, Channel, Recording
-from pqcheck.records import dataclass
 
 Exactness = Literal["exact", "indicative", "lower bound"]
 
@@ -38,8 +39,7 @@ EXACT_UP_TO_US = 3 * SECOND
 Key = tuple[str, str | None, int | None, str | None, str]
 
 
-@dataclass(frozen=True)
-class Wanted:
+class Wanted(Struct, frozen=True):
     """What a rule asks for. `base` is what percentages refer to; amperes and volts are asked with base None."""
 
     quantity: str
@@ -52,8 +52,7 @@ class Wanted:
     highest_order: int = HIGHEST_ORDER
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(Struct, frozen=True):
     """One way to obtain the wanted quantity from one stream.
 
     `mean` says how members of a longer interval combine. `missing_orders` are the orders a lower bound lacks.

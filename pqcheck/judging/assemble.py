@@ -7,6 +7,8 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cache, lru_cache
 
+from msgspec import Struct
+
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
@@ -19,7 +21,6 @@ from pqcheck.judging.windows import in_unit
 from pqcheck.limit_tables import Rule
 from pqcheck.limit_tables.derating import derating_words
 from pqcheck.quantities import LINE_TO_LINE
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)
@@ -123,8 +124,7 @@ def margin_of(task: Task, reading: Decimal) -> Margin | None:
     return Margin(float(round(distance, 12)), task.unit, percent)
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(Struct, frozen=True):
     """What the findings of all periods of one task share, made once.
 
     `limit` is None where the table sets none, `bounds` is what stands in the row then too. `band` is the uncertainty of

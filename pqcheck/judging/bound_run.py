@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.counting import Band
@@ -16,13 +16,11 @@ from pqcheck.judging.bound_tally import Bounds, BoundTally
 from pqcheck.judging.shown import JudgedPeriod
 from pqcheck.judging.tasks import Task
 from pqcheck.recording import Axis
-from pqcheck.records import dataclass
 
 Values = NDArray[Any]
 
 
-@dataclass
-class BoundRun:
+class BoundRun(Struct):
     """A task that is judged by bounds. Feed it blocks in time order, then `finish`.
 
     Extremes are kept only where a slot of the rule begins in one recorded interval and ends in another; everything

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from functools import cache, partial
 from typing import TYPE_CHECKING, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.deriving.sources import Source
 from pqcheck.evidence import Runs, no_runs
@@ -24,7 +26,6 @@ from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.judging.windows import Place, RunWindows
 from pqcheck.recording import Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -32,8 +33,7 @@ if TYPE_CHECKING:
     from pqcheck.vetting.trust import Trust
 
 
-@dataclass(frozen=True)
-class Remainder:
+class Remainder(Struct, frozen=True):
     """What was left over after the last full period of a stream."""
 
     stream: int

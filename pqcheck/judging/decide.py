@@ -9,6 +9,8 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import NamedTuple
 
+from msgspec import Struct
+
 from pqcheck.counting import allowed, prove
 from pqcheck.findings import Reason, Verdict
 from pqcheck.judging.scope import order_list
@@ -16,7 +18,6 @@ from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import Statistic
 from pqcheck.reasons import sentence
-from pqcheck.records import dataclass
 from pqcheck.site.model import Coverage
 
 _SECOND = 1_000_000
@@ -46,8 +47,7 @@ class Counts(NamedTuple):
         return max(0, self.counted - self.valid)
 
 
-@dataclass(frozen=True)
-class Decision:
+class Decision(Struct, frozen=True):
     """Verdict, reason (None for a plain pass or fail), whether it is proven, modifiers, the allowed number."""
 
     verdict: Verdict

@@ -13,6 +13,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal
 
+from msgspec import Struct
+
 from pqcheck.clock import duration_text, iso
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
 from pqcheck.judging.facts import ask
@@ -21,15 +23,13 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.curves import EventRule, classify, edge_at, ride_through
 from pqcheck.reasons import sentence
 from pqcheck.recording import Event, Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 Outcome = Literal["inside", "outside", "beyond", "no depth"]
 _MOST_NAMED = 5
 
 
-@dataclass(frozen=True)
-class PlacedEvent:
+class PlacedEvent(Struct, frozen=True):
     """One event beside one curve. `edge` is the residual of the curve at its duration, in percent.
 
     "no depth": the event table gives no residual voltage, so the event cannot be placed.

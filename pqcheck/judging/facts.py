@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.limit_tables import Condition
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _WHAT = {
@@ -17,8 +18,7 @@ _WHAT = {
 }
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """Whether conditions hold; if not, the reason code and the sentence."""
 
     holds: bool | None

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.deriving.sources import Source
@@ -22,7 +23,6 @@ from pqcheck.judging.lightest import LightestLoad
 from pqcheck.judging.series import SeriesRun, band_of, open_series, periods_of, slots_of
 from pqcheck.judging.tasks import Settled, Task
 from pqcheck.recording import Block, Channel, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -35,8 +35,7 @@ _WORTH_A_THREAD = 1_000_000
 """Values of a block from which on whoever observes it does so beside the judging, which mostly is compiled passes."""
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """Limit findings, leftovers that were not judged on their own, and spans in which the supply was interrupted."""
 
     findings: tuple[Finding, ...]

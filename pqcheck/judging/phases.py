@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Literal
 
+from msgspec import Struct
+
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 
 Standing = Literal["judge", "phase-missing", "neutral-not-seen", "high-leg"]
@@ -15,8 +16,7 @@ _CURRENTS = {"single-phase": ("a",), "split-phase": ("a", "b")}
 _ONE_KILOVOLT = 1000
 
 
-@dataclass(frozen=True)
-class PhaseTask:
+class PhaseTask(Struct, frozen=True):
     """One phase and whether it can be judged."""
 
     phase: str | None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+
+from msgspec.structs import replace
 
 from pqcheck.deriving.sources import Catalogue, Source, Wanted, usable
 from pqcheck.findings import Reason, Verdict

@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.clock import periods
 from pqcheck.counting import Band, band
@@ -18,13 +19,11 @@ from pqcheck.judging.shown import JudgedPeriod, Shown
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.recording import Axis
-from pqcheck.records import dataclass
 
 Spans = Sequence[tuple[int, int]]
 
 
-@dataclass
-class TaskRun:
+class TaskRun(Struct):
     """A task with its band and its periods on a series, in time order."""
 
     task: Task
@@ -40,8 +39,7 @@ class TaskRun:
         return self.shown.take(self.column)
 
 
-@dataclass
-class SeriesRun:
+class SeriesRun(Struct):
     """A source at one interval."""
 
     source: Source

@@ -8,11 +8,11 @@ declaration, not proven (docs/gate.md).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.findings import Finding, Reason, Snapshot, Statistic, Verdict
 from pqcheck.judging.assemble import percent_of

@@ -6,14 +6,14 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property, lru_cache
 
+from msgspec import Struct
+
 from pqcheck.deriving.sources import Source, Wanted
 from pqcheck.findings import Reason, Verdict
 from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True)
-class Settled:
+class Settled(Struct, frozen=True):
     """A rule (for a phase) that needs no reading: not applicable, a missing fact, not recorded."""
 
     table: LimitTable
@@ -24,8 +24,7 @@ class Settled:
     phase: str | None = None
 
 
-@dataclass(frozen=True)
-class Task:
+class Task(Struct, frozen=True, dict=True):
     """One rule for one channel.
 
     `low`/`high` are the limits in `unit`, the unit of the finding. `source` is None when no stream suits the rule's

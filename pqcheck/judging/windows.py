@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Any, overload
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import iso
@@ -14,11 +15,9 @@ from pqcheck.evidence import Runs
 from pqcheck.findings import Window
 from pqcheck.judging.tally import shortest
 from pqcheck.recording import Channel, RowIndex, RowSpan
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(Struct, frozen=True):
     """What the windows of all findings of one task share: the slots they count in, the unit, where the rows stand."""
 
     origin_us: int

@@ -12,12 +12,12 @@ import math
 from decimal import Decimal
 from typing import Literal
 
+from msgspec import Struct
+
 from pqcheck.limit_tables import Condition, Span
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True)
-class EventDuration:
+class EventDuration(Struct, frozen=True):
     """A duration in seconds, or in cycles of the nominal frequency."""
 
     value: Decimal
@@ -28,8 +28,7 @@ class EventDuration:
         return self.value / frequency if self.in_cycles else self.value
 
 
-@dataclass(frozen=True)
-class CurveStep:
+class CurveStep(Struct, frozen=True):
     """One step of an edge: it holds for events up to `up_to` (None: of any duration) that the steps before do not hold.
 
     `join` "log-time": the edge runs straight over the logarithm of time from the step before to this one.
@@ -42,8 +41,7 @@ class CurveStep:
     confidence: str = "memory"
 
 
-@dataclass(frozen=True)
-class EventClass:
+class EventClass(Struct, frozen=True):
     """A named cell of depth and duration; a missing edge of the duration is open to that side."""
 
     name: str
@@ -56,8 +54,7 @@ class EventClass:
     confidence: str = "memory"
 
 
-@dataclass(frozen=True)
-class EventRule:
+class EventRule(Struct, frozen=True):
     """A ride-through curve (`lower`, `upper`) or a set of classes."""
 
     id: str

@@ -10,7 +10,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Literal
 
-from pqcheck.records import dataclass
+from msgspec import Struct
 
 CHOICES = {
     "seasonal_addition_treatment": ("before", "after"),
@@ -28,8 +28,7 @@ CONDITIONS = ("occupied", "renewable_source", "peak_shaving")
 """Facts that a person declares under ``[load_study]``."""
 
 
-@dataclass(frozen=True)
-class LoadCondition:
+class LoadCondition(Struct, frozen=True):
     """A declared fact that must have this value. `excludes`: the rule (or source) does not govern otherwise; else the
     demand is not representative."""
 
@@ -41,8 +40,7 @@ class LoadCondition:
     confidence: str
 
 
-@dataclass(frozen=True)
-class DemandSource:
+class DemandSource(Struct, frozen=True):
     """Where the maximum demand may come from.
 
     "declared": maximum demand of at least `months` months, declared by a person. "recorded": the highest mean over
@@ -58,8 +56,7 @@ class DemandSource:
     conditions: tuple[LoadCondition, ...] = ()
 
 
-@dataclass(frozen=True)
-class LoadRule:
+class LoadRule(Struct, frozen=True):
     """One determination: multiplier x maximum demand + new load <= rating, in amperes of the highest-loaded phase."""
 
     id: str

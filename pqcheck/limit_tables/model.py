@@ -6,11 +6,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 if TYPE_CHECKING:
     from pqcheck.limit_tables.curves import EventRule
@@ -22,8 +21,7 @@ CONFIDENCE = ("two sources", "one source", "derived", "memory")
 Reference = Literal["none", "nominal", "nominal_frequency", "fundamental", "maximum_demand_current", "rated_current"]
 
 
-@dataclass(frozen=True)
-class Span:
+class Span(Struct, frozen=True):
     """A range over a site fact. A missing edge is open to that side; `*_closed` says whether the edge belongs."""
 
     low: Decimal | None = None
@@ -38,8 +36,7 @@ class Span:
         return not (self.high is not None and (value > self.high or (value == self.high and not self.high_closed)))
 
 
-@dataclass(frozen=True)
-class Condition:
+class Condition(Struct, frozen=True):
     """When a table, rule or row governs. `fact` names a site fact (list in docs/reference/limit-tables.md).
 
     Numeric facts are tested with `span`, others with `values` (texts; "true"/"false" for declarations).
@@ -54,8 +51,7 @@ class Condition:
     default: str | None = None
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One row of a rule's limits.
 
     `low`/`high` are in percent of the rule's reference, or absolute in the rule's unit when the reference is "none".
@@ -84,8 +80,7 @@ class Row:
     derating_uncertainty: Decimal = Decimal(0)
 
 
-@dataclass(frozen=True)
-class Statistic:
+class Statistic(Struct, frozen=True):
     """How the intervals of a period decide.
 
     share_within: at least `percent` of the intervals inside. all_within: every one. count_at_most: at most `count`
@@ -99,16 +94,14 @@ class Statistic:
     duration_s: Decimal = Decimal(0)
 
 
-@dataclass(frozen=True)
-class Period:
+class Period(Struct, frozen=True):
     """day, week, year, or the whole recording; back to back, by local calendar, or sliding by one day."""
 
     length: Literal["day", "week", "year", "recording"]
     alignment: Literal["back_to_back", "calendar", "sliding"] = "back_to_back"
 
 
-@dataclass(frozen=True)
-class TimeCriterion:
+class TimeCriterion(Struct, frozen=True):
     """The document gives a range and no time criterion; the site declares one in ``[[criteria]]``.
 
     `range` is the name under which a site refers to it ("A"). Undeclared: all inside passes, and an interval outside
@@ -120,8 +113,7 @@ class TimeCriterion:
     shortest_pass_s: Decimal
 
 
-@dataclass(frozen=True)
-class Rule:
+class Rule(Struct, frozen=True):
     """One rule: what is judged, over which interval and period, by which statistic, against which rows."""
 
     id: str
@@ -160,8 +152,7 @@ class Rule:
     note: str | None = None
 
 
-@dataclass(frozen=True)
-class LimitTable:
+class LimitTable(Struct, frozen=True):
     """One standard, one edition."""
 
     id: str

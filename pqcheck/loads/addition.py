@@ -11,13 +11,13 @@ import cmath
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.errors import SiteError
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.source import Source
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 
 Array = NDArray[np.float64]
@@ -42,8 +42,7 @@ class Collapse(SiteError):
         self.index = index
 
 
-@dataclass(frozen=True)
-class Voltages:
+class Voltages(Struct, frozen=True):
     """Line-to-neutral (or star) phasors by phase, V. `measured` False: nominal; `angles` False: 120 degrees assumed."""
 
     phasors: Mapping[str, Phasor]
@@ -133,8 +132,7 @@ def _built(
     return Voltages(phasors, measured, known, live)
 
 
-@dataclass(frozen=True)
-class Addition:
+class Addition(Struct, frozen=True):
     """Fundamental currents of each new load by phase, and the voltages before and after."""
 
     before: Voltages

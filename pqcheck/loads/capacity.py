@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from decimal import Decimal
 from typing import Any
+
+from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.findings import Finding, Limit, Margin, Period, Statistic, Verdict

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.errors import SiteError
@@ -16,12 +17,10 @@ from pqcheck.loads.schedule import Runs, Schedule, profile_file
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.spectra import Spectrum, spectrum_of
 from pqcheck.recording import Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site, Supply
 
 
-@dataclass(frozen=True)
-class NewLoad:
+class NewLoad(Struct, frozen=True):
     """A load to be added, all pieces together.
 
     `apparent_va` is the fundamental apparent power at nominal voltage, positive; `active_w` its signed active part, or

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.series import Array, canonical, held, phases_of
@@ -22,7 +23,6 @@ from pqcheck.physics.transformer import (
 )
 from pqcheck.physics.unbalance import deviation_unbalance
 from pqcheck.recording import Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 HIGH_LOAD = 0.8
@@ -30,8 +30,7 @@ HIGH_LOAD = 0.8
 HIGHEST = 50
 
 
-@dataclass(frozen=True)
-class HighLoad:
+class HighLoad(Struct, frozen=True):
     """Mean-square currents by order of the high-load intervals of one phase, in A; order 1 is the fundamental."""
 
     phase: str

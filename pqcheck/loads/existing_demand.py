@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from decimal import Decimal
+
+from msgspec import Struct, field
 
 from pqcheck.limit_tables.load_rules import DemandSource
 from pqcheck.loads.declared import voltage_sum
 from pqcheck.loads.series import phases_of
 from pqcheck.loads.values import Demand, Maximum
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 Span = tuple[float, float]
 
 
-@dataclass(frozen=True)
-class Basis:
+class Basis(Struct, frozen=True):
     """Maximum demand in amperes by phase, as (lowest, highest) it can be; by window where the record distinguishes."""
 
     recorded: bool

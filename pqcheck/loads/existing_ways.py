@@ -6,19 +6,19 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from itertools import product
 
+from msgspec import Struct
+
 from pqcheck.findings import Verdict
 from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.existing_demand import Basis
 from pqcheck.loads.series import phases_of
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 CONTINUOUS = {"125 %": 1.25, "100 %": 1.0}
 
 
-@dataclass(frozen=True)
-class Way:
+class Way(Struct, frozen=True):
     """Amperes needed in the phase that needs most, `low` to `high` where the demand is only bounded."""
 
     named: Mapping[str, str]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from decimal import Decimal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.findings import Finding
 from pqcheck.judging.facts import ask
@@ -14,15 +16,13 @@ from pqcheck.loads.predict import place, verdicts
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.values import Growth
 from pqcheck.recording import Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _RANGES = "passes for"
 CURRENTS = ("current_harmonic", "current_tdd")
 
 
-@dataclass(frozen=True)
-class DemandGrowth:
+class DemandGrowth(Struct, frozen=True):
     """Declared and grown demand current in A, their rows, and each current criterion under both.
 
     `alone` are criteria that the *measured* record, without any new load, would meet under the grown demand current and

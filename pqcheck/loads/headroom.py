@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from msgspec import Struct
+
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.addition import Collapse
@@ -14,7 +16,6 @@ from pqcheck.loads.predict import Place, place, verdicts
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Capacity, Demand, Room
 from pqcheck.recording import Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LARGEST, SMALLEST = 64.0, 1 / 64
@@ -29,8 +30,7 @@ REFINED, WATCHED = 3, 12
 SUPPLY = "supply"
 
 
-@dataclass(frozen=True)
-class Criterion:
+class Criterion(Struct, frozen=True):
     """One rule (and order), all phases and periods together: it holds while all of them hold."""
 
     key: str
@@ -39,8 +39,7 @@ class Criterion:
     order: int | None
 
 
-@dataclass
-class _Bracket:
+class _Bracket(Struct):
     holds_at: float = 0.0
     fails_at: float | None = None
     margin: float = 0.0

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.recording import Block, Channel, Recording, Stream
-from pqcheck.records import dataclass
 
 MOST_VALUES = 60_000_000
 """Beyond it (about half a gigabyte) the files are read again each time."""
@@ -32,8 +33,7 @@ def _held(stream: Stream) -> Stream:
     return replace(stream, blocks=_Kept(kept).blocks)
 
 
-@dataclass(frozen=True)
-class _Kept:
+class _Kept(Struct, frozen=True):
     kept: tuple[Block, ...]
 
     def blocks(self, channels: Sequence[Channel] | None = None) -> Iterator[Block]:

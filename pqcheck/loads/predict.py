@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 from pqcheck.findings import Finding, Reason, Statistic, Verdict
 from pqcheck.judging.judge import judge
@@ -112,8 +111,7 @@ def _prediction(finding: Finding, measured: Finding | None, variant: str) -> Fin
                 "as-measured", verdict=verdict.value, text=measured.reason.text, advice=measured.reason.advice
             )
             reason = Reason("as-measured", text, advice)
-    return replace(
-        finding,
+    return finding.replaced(
         kind="prediction",
         verdict=verdict,
         reason=reason,

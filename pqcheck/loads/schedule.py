@@ -10,20 +10,19 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import from_local, parse_iso
 from pqcheck.errors import SiteError
 from pqcheck.loads.profile import weekday_and_minute
-from pqcheck.records import dataclass
 
 Array = NDArray[np.float64]
 DAY_MINUTES = 1440
 _TIME = re.compile(r"(\d{1,2}):(\d\d)")
 
 
-@dataclass(frozen=True)
-class Schedule:
+class Schedule(Struct, frozen=True):
     """Spans of minutes of the local day (an end beyond 1440 runs into the next day) and weekdays, Monday = 0."""
 
     hours: tuple[tuple[int, int], ...]
@@ -43,8 +42,7 @@ class Schedule:
         return runs.astype(np.float64)
 
 
-@dataclass(frozen=True)
-class DailyProfile:
+class DailyProfile(Struct, frozen=True):
     """Shares of the size by local time of day; each holds until the next, the last over midnight."""
 
     minutes: tuple[int, ...]
@@ -57,8 +55,7 @@ class DailyProfile:
         return np.array(self.shares)[at]
 
 
-@dataclass(frozen=True)
-class DatedProfile:
+class DatedProfile(Struct, frozen=True):
     """Shares of the size from stamped rows, UTC microseconds; each holds for the step of the file."""
 
     stamps_us: tuple[int, ...]

@@ -7,10 +7,10 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.recording import Channel, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 from pqcheck.units import factor
 
@@ -26,8 +26,7 @@ def phases_of(supply: Supply) -> tuple[str, ...]:
     return PHASES.get(supply.connection, ("a", "b", "c"))
 
 
-@dataclass(frozen=True)
-class Series:
+class Series(Struct, frozen=True):
     """One quantity of one stream, in A, W, var or VA. `form` turns the arrays of a block into it."""
 
     stream: int

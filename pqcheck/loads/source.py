@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.loads.series import canonical, held, phases_of
@@ -20,7 +21,6 @@ from pqcheck.physics.network import (
     star_reactance,
 )
 from pqcheck.recording import Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LEAST_CORRELATION = 0.6
@@ -29,8 +29,7 @@ MOST_SHARE = 0.2
 LEAST_PAIRS = 50
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(Struct, frozen=True):
     """Impedance of one phase at the fundamental in ohm, and of the neutral. `basis` is a sentence.
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they

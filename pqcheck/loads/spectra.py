@@ -13,9 +13,10 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.errors import SiteError, nearest
 from pqcheck.quantities import HIGHEST_ORDER
-from pqcheck.records import dataclass
 
 MOST_PERCENT = 300.0
 """A component above three times the fundamental is a unit mistaken, not a load."""
@@ -23,8 +24,7 @@ MOST_PERCENT = 300.0
 _BASE = re.compile(r"(%|percent)( of (the )?fundamental)?|A|amperes?", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
-class Spectrum:
+class Spectrum(Struct, frozen=True):
     """Percent of the fundamental by order from 2 on, ascending; `source` says where it comes from."""
 
     percent: Mapping[int, float]

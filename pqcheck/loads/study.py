@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field, replace
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Findings, sort_key
@@ -27,7 +28,6 @@ from pqcheck.loads.spectral import Law
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, Spectrum, Start
 from pqcheck.recording import Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 DEFAULT_INTERVAL_US = 900_000_000
@@ -42,8 +42,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
-class LoadStudy:
+class LoadStudy(Struct, frozen=True):
     """Everything a load study found. `findings` hold the measured findings and the predictions."""
 
     site_name: str

@@ -7,9 +7,10 @@ out of it, so that no such rule can look judged. Described in docs/method/loads.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.loads.addition import Array, Collapse
@@ -18,15 +19,13 @@ from pqcheck.loads.source import Source
 from pqcheck.loads.spectral import Law
 from pqcheck.loads.superpose_block import CURRENTS, VOLTAGES, BlockAddition
 from pqcheck.recording import Block, Channel, Recording, Stream
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 PREDICTED = frozenset(CURRENTS | VOLTAGES)
 """Quantities that the prediction covers."""
 
 
-@dataclass(frozen=True)
-class Added:
+class Added(Struct, frozen=True):
     """What is added and how: `everything_on` ignores schedules and profiles, and takes no credit for what feeds in."""
 
     loads: tuple[NewLoad, ...]
@@ -75,8 +74,7 @@ def predictable(channel: Channel, stream: Stream, site: Site, source: Source | N
     return True
 
 
-@dataclass(frozen=True)
-class _Walk:
+class _Walk(Struct, frozen=True):
     stream: Stream
     site: Site
     added: Added

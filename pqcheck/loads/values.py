@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from typing import Any
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 
-@dataclass(frozen=True)
-class Peak:
+class Peak(Struct, frozen=True):
     """A largest mean and the half-open window it is the mean of, UTC microseconds."""
 
     value: float
@@ -18,8 +16,7 @@ class Peak:
     end_us: int
 
 
-@dataclass(frozen=True)
-class Maximum:
+class Maximum(Struct, frozen=True):
     """Largest demand of one quantity over one interval.
 
     `bounds` are given where the recording is coarser than the interval, or does not divide it: lower and upper bound of
@@ -40,8 +37,7 @@ class Maximum:
         return self.sliding or self.block
 
 
-@dataclass(frozen=True)
-class Energy:
+class Energy(Struct, frozen=True):
     """Energy of the recording. `hours` were seen; a register is the last minus the first reading."""
 
     import_wh: float | None = None
@@ -53,8 +49,7 @@ class Energy:
     register_reactive_varh: float | None = None
 
 
-@dataclass(frozen=True)
-class Unbalance:
+class Unbalance(Struct, frozen=True):
     """Largest deviation of the phase currents from their mean, in percent of the mean."""
 
     at_peak: float
@@ -64,8 +59,7 @@ class Unbalance:
     """The largest among the intervals with at least 80 % of that current."""
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One hour of one weekday of the profile; weekday 0 is Monday."""
 
     weekday: int
@@ -75,8 +69,7 @@ class Cell:
     count: int
 
 
-@dataclass(frozen=True)
-class Demand:
+class Demand(Struct, frozen=True):
     """The demand study of one recording."""
 
     interval_s: float
@@ -122,8 +115,7 @@ class Demand:
         }
 
 
-@dataclass(frozen=True)
-class Capacity:
+class Capacity(Struct, frozen=True):
     """One rating against the largest demand, now and with the new load. `unit` A or VA."""
 
     rating: str
@@ -142,8 +134,7 @@ class Capacity:
     note: str = ""
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One criterion, as measured and as predicted."""
 
     key: str
@@ -164,8 +155,7 @@ class Row:
     no_diversity_verdict: str = ""
 
 
-@dataclass(frozen=True)
-class Room:
+class Room(Struct, frozen=True):
     """How much of the declared addition a criterion bears. `share` 1 is the addition as declared."""
 
     key: str
@@ -182,8 +172,7 @@ class Room:
     help: str = ""
 
 
-@dataclass(frozen=True)
-class Growth:
+class Growth(Struct, frozen=True):
     """One current criterion under the declared demand current and under one grown by the new load."""
 
     title: str
@@ -200,8 +189,7 @@ class Growth:
     """For which demand currents the prediction passes, as judging says it."""
 
 
-@dataclass(frozen=True)
-class Loading:
+class Loading(Struct, frozen=True):
     """Harmonic loading of a transformer, from the spectra of the high-load intervals."""
 
     when: str
@@ -219,8 +207,7 @@ class Loading:
     demand_va: float | None = None
 
 
-@dataclass(frozen=True)
-class Start:
+class Start(Struct, frozen=True):
     """What a start does to the voltage for a moment."""
 
     name: str
@@ -231,8 +218,7 @@ class Start:
     phase: str
 
 
-@dataclass(frozen=True)
-class Motor:
+class Motor(Struct, frozen=True):
     """Derating of motors for voltage unbalance."""
 
     when: str
@@ -242,8 +228,7 @@ class Motor:
     basis: str
 
 
-@dataclass(frozen=True)
-class Spectrum:
+class Spectrum(Struct, frozen=True):
     """Mean-square spectrum of the high-load intervals: order to percent of nominal, or amperes, before and after."""
 
     quantity: str

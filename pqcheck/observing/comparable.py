@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.clock import DAY, to_local
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.steps import values
-from pqcheck.records import dataclass
 
 ALIKE = 0.20
 """Middle and high load within 20 % of each other count as alike: a convention of this tool, no standard's."""
 
 
-@dataclass(frozen=True)
-class LoadRow:
+class LoadRow(Struct, frozen=True):
     """One load quantity on both sides: middle and high (95 % mark) value, in `unit`; None where not recorded."""
 
     name: str
@@ -23,8 +22,7 @@ class LoadRow:
     high: tuple[float | None, float | None]
 
 
-@dataclass(frozen=True)
-class Comparability:
+class Comparability(Struct, frozen=True):
     """`alike` is None when the recordings do not tell. `reasons` are the sentences behind it."""
 
     alike: bool | None

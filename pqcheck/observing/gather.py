@@ -8,11 +8,11 @@ single order is kept at the rule's own interval, formed exactly as judging forms
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.deriving.aggregate import Grouper
@@ -20,7 +20,6 @@ from pqcheck.deriving.sources import Source
 from pqcheck.observing.reduce import Reducer, members_per_point
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Block, Channel, Event, Recording
-from pqcheck.records import dataclass
 from pqcheck.units import UnitError, factor
 
 PLOT_POINTS = 1500
@@ -29,8 +28,7 @@ ORDER_POINTS = 9_000
 JUDGED_POINTS = 250_000
 
 
-@dataclass(frozen=True)
-class Track:
+class Track(Struct, frozen=True):
     """One channel over the recording in its canonical unit, thinned to `step_us`; all arrays have one length."""
 
     channel: Channel
@@ -64,8 +62,7 @@ class Track:
         return self.start_us + np.arange(len(self.mean), dtype=np.int64) * self.step_us
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """A judged quantity at the rule's interval, in the unit of its findings."""
 
     quantity: str
@@ -77,8 +74,7 @@ class Judged:
     note: str = ""
 
 
-@dataclass(frozen=True)
-class Gathered:
+class Gathered(Struct, frozen=True):
     """Everything kept of a recording. `plots` by channel; `detail` for channels that are no single order."""
 
     zone: str
@@ -111,8 +107,7 @@ class Gathered:
         return [phase for phase in QUANTITIES[quantity].phases if phase in held]
 
 
-@dataclass
-class _JudgedRun:
+class _JudgedRun(Struct):
     source: Source
     quantity: str
     phase: str | None
@@ -124,8 +119,7 @@ class _JudgedRun:
     parts: list[NDArray[np.float64]] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """A judged quantity to keep: its source, the interval it is judged at, the unit and scale of its findings."""
 
     source: Source

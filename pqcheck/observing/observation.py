@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import field
 from typing import Literal
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 Grade = Literal["shown", "likely", "possible", "undetermined"]
 
@@ -18,8 +17,7 @@ GRADES: dict[str, str] = {
 """What each word means, as printed in the report."""
 
 
-@dataclass(frozen=True)
-class Observation:
+class Observation(Struct, frozen=True):
     """What was seen, how sure it is, what speaks for it and what against.
 
     `figure` is the id of the figure that shows it. `numbers` are the values behind the words, for the report's figures

@@ -8,12 +8,12 @@ section 8.1, derived cases). The result is an indication, never a proof.
 from __future__ import annotations
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.clock import SECOND, duration_text
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Grade, Observation
 from pqcheck.observing.steps import Array, alike, clean_voltage, correlation, spread, values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LARGEST_SHARE = 0.2
@@ -25,8 +25,7 @@ LEAST_SWING = 0.01
 """Share of the voltage that the swing of the current must explain before anything is said."""
 
 
-@dataclass(frozen=True)
-class Slope:
+class Slope(Struct, frozen=True):
     """Regression of voltage steps on current steps: slope and r of the steps, slope of the levels, V/I, steps used."""
 
     steps: float

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text, iso
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Grade, Observation
 from pqcheck.observing.steps import Array, change_at, level_steps, spread, values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 LEAST_STEPS = 3
@@ -22,8 +22,7 @@ NEAR = 1.5
 """Orders between the estimate and the harmonic that still count as a match; the estimate knows no damping."""
 
 
-@dataclass(frozen=True)
-class _Hit:
+class _Hit(Struct, frozen=True):
     track: Track
     order: int
     size: float

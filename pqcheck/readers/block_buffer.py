@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.readers.stream_plan import ChannelSet, Plan, Runs
 from pqcheck.readers.table import Chunk, Filled, Move, indices_of, move_values
 from pqcheck.readers.time_grid import Ints, merged_ranges
 from pqcheck.recording import Axis, Block, Channel, Values
-from pqcheck.records import dataclass
 
 _PAGE, _PAD = 512, 16
 """Doubles in a memory page; columns start this many doubles off page multiples, else they share cache sets."""
 
 
-@dataclass
-class Conflicts:
+class Conflicts(Struct):
     """What merging found, by channel: slots with differing values, and how many values agreed."""
 
     slots: dict[Channel, list[Ints]] = field(default_factory=dict)

@@ -7,13 +7,13 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.readers.block_buffer import BlockBuffer, Conflicts
 from pqcheck.readers.stream_plan import FileRows, Plan, Runs, files_by_block
 from pqcheck.readers.table import Chunk, Filled, Table, values_of
 from pqcheck.readers.time_grid import Ints
 from pqcheck.recording import DAY, Axis, Block, Channel, Values
-from pqcheck.records import dataclass
 
 BLOCK_VALUES = 4_000_000
 
@@ -85,8 +85,7 @@ def _blocks(
             yield buffer.finish(conflicts)
 
 
-@dataclass(frozen=True)
-class _Reader:
+class _Reader(Struct, frozen=True):
     """What is read of one file: channels, their columns, and the column of flags behind them.
 
     `held` are chunks that more than one block needs, by number: their values and what was noticed.

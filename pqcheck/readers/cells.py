@@ -7,15 +7,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import field
 from enum import Enum
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 
 BLANKS = (
     "", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "--", "---", "----", "*", "**", "***",
@@ -81,8 +80,7 @@ def cell_of(text: str, decimal: str) -> Cell:
     return Cell(kind, -value if match["sign"] == "-" else value, match["unit"] or "")
 
 
-@dataclass(frozen=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column read cell by cell.
 
     `odd` are the places whose cell has no meaning, `sample` the first such text; `units` those glued to numbers,

@@ -7,11 +7,12 @@ several files.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
@@ -19,7 +20,6 @@ from pqcheck.readers.columns import SCALED_UNITS
 from pqcheck.readers.shared_columns import SharedColumns, one_of_each
 from pqcheck.readers.table import Chunk, Decoder, Filled, Ground, Move, Table
 from pqcheck.recording import Channel, Note, Values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.units import factor
 
@@ -56,8 +56,7 @@ def scales_of(
     return kept, scales
 
 
-@dataclass(frozen=True)
-class Converted:
+class Converted(Struct, frozen=True):
     """A decoder behind which the readings of some columns are converted; those in `single` are stored as float32."""
 
     decoder: Decoder

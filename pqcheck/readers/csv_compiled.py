@@ -11,11 +11,11 @@ from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.compiled import compiled
 from pqcheck.readers.cells import BLANKS
-from pqcheck.records import dataclass
 
 _VERSION = 4
 _LOWEST_POWER, _HIGHEST_POWER = -64, 64
@@ -95,8 +95,7 @@ _LONG_LINE = 256
 """Above this length searching line by line beats comparing every byte."""
 
 
-@dataclass
-class Lines:
+class Lines(Struct):
     """Cuts chunks of text into lines; remembers how long lines are."""
 
     usual: int = 1024

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import field
 
 import numpy as np
+from msgspec import Struct, field
 
 from pqcheck.errors import InputError
 from pqcheck.readers.cells import BLANKS, read_column
@@ -20,7 +20,6 @@ from pqcheck.readers.error_codes import may_be_codes, write_column
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import Chunk, Filled, Move, RowNumbers
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 
 AT_A_TIME = 2
 """Chunks of text that are read at a time; more would only take memory on the two cores this is tuned for."""
@@ -28,8 +27,7 @@ AT_A_TIME = 2
 _buffers = threading.local()
 
 
-@dataclass(frozen=True)
-class CsvDecoder:
+class CsvDecoder(Struct, frozen=True):
     """The numbers of one delimited text. `width` is the number of columns of the header."""
 
     source: Source

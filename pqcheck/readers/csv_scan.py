@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import Instants, parse_iso, parse_iso_rows
@@ -15,13 +16,11 @@ from pqcheck.readers.csv_compiled import Lines
 from pqcheck.readers.source import Source, chunks
 from pqcheck.readers.stamps import ReadStamp
 from pqcheck.readers.table import Chunk, RowNumbers
-from pqcheck.records import dataclass
 
 _WIDEST_STAMP = 40
 
 
-@dataclass(frozen=True)
-class Scan:
+class Scan(Struct, frozen=True):
     """What the first pass found. `stamps` are as written; `local` = they carry no offset.
 
     `skipped` are line numbers of lines that are no rows, by what they are.
@@ -34,8 +33,7 @@ class Scan:
     skipped: Mapping[str, tuple[int, ...]]
 
 
-@dataclass(frozen=True)
-class Layout:
+class Layout(Struct, frozen=True):
     """How the lines of a text are cut: the delimiter, the time columns, where the rows begin.
 
     `read_stamp` reads the cells of the time columns; None = one ISO 8601 cell, which has a fast path. `headings` are

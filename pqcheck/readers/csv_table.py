@@ -7,6 +7,7 @@ from concurrent.futures import Future
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import NO_VALUE, cell_of
@@ -23,7 +24,6 @@ from pqcheck.readers.table_shapes import Shape, find_shape
 from pqcheck.readers.text_file import Text
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Note, RowSpan
-from pqcheck.records import dataclass
 from pqcheck.site.model import Reading, Site
 
 if TYPE_CHECKING:
@@ -34,8 +34,7 @@ SAMPLE_ROWS = 500
 CELLS_LOOKED_AT = 2000
 
 
-@dataclass(frozen=True)
-class Look:
+class Look(Struct, frozen=True):
     """What the beginning of a file shows: how it is written, its stamps, and a reading of every column."""
 
     text: Text

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
 from pqcheck.errors import InputError
@@ -18,12 +20,10 @@ from pqcheck.readers.read_files import read
 from pqcheck.readers.sidecar import NOTHING, sidecar_of, sidecar_text, with_sidecar
 from pqcheck.readers.source import is_parquet
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 
-@dataclass(frozen=True)
-class DescribedColumn:
+class DescribedColumn(Struct, frozen=True):
     """One column: what it is read as (contract header, empty = left alone), how sure that is, and why.
 
     `other` is a second reading that the numbers do not rule out.
@@ -38,8 +38,7 @@ class DescribedColumn:
     other: str = ""
 
 
-@dataclass(frozen=True)
-class Described:
+class Described(Struct, frozen=True):
     """One table of a file. `refusal` says why it cannot be judged as it stands; empty when it can."""
 
     name: str

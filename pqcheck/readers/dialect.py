@@ -10,11 +10,12 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
 from pqcheck.readers.cells import BLANKS
 from pqcheck.readers.text_file import Text
-from pqcheck.records import dataclass
 
 DELIMITERS = (",", ";", "\t", "|")
 PREAMBLE_LIMIT = 80
@@ -32,8 +33,7 @@ _NUMBER = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:
 _WORDS = frozenset(("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS)))
 
 
-@dataclass(frozen=True)
-class Dialect:
+class Dialect(Struct, frozen=True):
     """The choice made for one file.
 
     `headers` are the names of the columns (header lines joined by a blank), `units` what a line of units says about

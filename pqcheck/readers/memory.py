@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from pqcheck.readers.table import Chunk, Filled, Move, Table, move_values, values_of
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 
 KEPT_BYTES = 32 << 20
 """Up to this size all files are read at once and kept: all there is to note about their cells is known then."""
 
 
-@dataclass(frozen=True)
-class InMemory:
+class InMemory(Struct, frozen=True):
     """A decoder of chunks that are held, by their first row and column; `noticed` when they were read from a file."""
 
     values: Mapping[int, Mapping[int, Values]]

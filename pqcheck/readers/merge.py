@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.clock import Instants, from_local
 from pqcheck.errors import InputError
@@ -24,11 +25,9 @@ from pqcheck.readers.table import Table
 from pqcheck.readers.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.readers.times import NO_TIMES
 from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True)
-class Declared:
+class Declared(Struct, frozen=True):
     """What the site says about the stamps."""
 
     zone: str | None = None
@@ -39,8 +38,7 @@ class Declared:
 _NONE: Ints = np.empty(0, np.int64)
 
 
-@dataclass(frozen=True)
-class _File:
+class _File(Struct, frozen=True):
     table: Table
     grid: FileGrid
     stamp: str

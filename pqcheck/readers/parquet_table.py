@@ -5,12 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import field
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.clock import Instants, parse_iso
@@ -23,7 +23,6 @@ from pqcheck.readers.source import LATER, Source, open_source
 from pqcheck.readers.table import Chunk, Filled, Move, RowNumbers, Table, move_values
 from pqcheck.readers.times import Times
 from pqcheck.recording import Values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 if TYPE_CHECKING:
@@ -233,8 +232,7 @@ class _Batches:
             del batch
 
 
-@dataclass(frozen=True)
-class ParquetDecoder:
+class ParquetDecoder(Struct, frozen=True):
     """The numbers of one Parquet file.
 
     `groups` are the rows of its row groups, `numeric` the columns of numbers; all others are read as texts.

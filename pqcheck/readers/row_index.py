@@ -5,11 +5,11 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.readers.stream_plan import FileRows, Plan
 from pqcheck.readers.time_grid import Ints
 from pqcheck.recording import Channel, RowSpan
-from pqcheck.records import dataclass
 
 Key = tuple[str, str | None, int | None, str | None, str]
 
@@ -23,8 +23,7 @@ def _without_break(file: FileRows, low: int, high: int) -> RowSpan | None:
     return None if first is None else RowSpan(file.table.name, first, first + high - low - 1)
 
 
-@dataclass(frozen=True)
-class _Held:
+class _Held(Struct, frozen=True):
     """Rows that lie in files, with the first slot of each and the one behind its last."""
 
     files: tuple[FileRows, ...]
@@ -54,8 +53,7 @@ class _Held:
         return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
 
 
-@dataclass(frozen=True)
-class Rows:
+class Rows(Struct, frozen=True, dict=True):
     """The rows of the files of a plan, by channel; empty for arrays in memory."""
 
     plan: Plan

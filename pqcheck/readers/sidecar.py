@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import TIME, mapped_channel
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.site.model import Reading, Site, Supply
 
 ENDING = ".columns.json"
@@ -25,8 +26,7 @@ NOTHING = Site("", None, Supply("", None, None, ""))
 """A site of which nothing is known."""
 
 
-@dataclass(frozen=True)
-class Sidecar:
+class Sidecar(Struct, frozen=True):
     """What the file says: contract headers by column name, and the meaning of the stamps."""
 
     columns: Mapping[str, str]

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import HOUR, MINUTE, SECOND, duration_text
 from pqcheck.readers.table import Table, values_of
 from pqcheck.readers.time_grid import LONG_RUN, Ints
 from pqcheck.recording import Channel, Note
-from pqcheck.records import dataclass
 
 _OWN = {"flicker_plt": 2 * HOUR, "flicker_pst": 10 * MINUTE, "frequency": 10 * SECOND}
 """Intervals that a quantity has by definition (IEC 61000-4-15: Pst 10 min, Plt 2 h; IEC 61000-4-30: frequency 10 s)."""
@@ -28,8 +28,7 @@ FIRST_ROWS = 2
 """A channel filled on every second row or fewer is blank in one of so many rows."""
 
 
-@dataclass(frozen=True)
-class Slow:
+class Slow(Struct, frozen=True):
     """Channels that share their filled rows: data rows, starts of their intervals (UTC), interval, and the note."""
 
     columns: tuple[int, ...]

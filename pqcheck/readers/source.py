@@ -15,9 +15,10 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import IO
 
+from msgspec import Struct
+
 from pqcheck.errors import InputError
 from pqcheck.progress import stage
-from pqcheck.records import dataclass
 
 CHUNK = 4 << 20
 """Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""
@@ -45,8 +46,7 @@ def _remove(name: str) -> None:
         os.unlink(name)
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(Struct, frozen=True):
     """Where the bytes to parse lie. `keep` is the temporary file they were unpacked to."""
 
     path: Path

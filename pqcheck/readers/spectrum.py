@@ -14,12 +14,13 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.errors import InputError
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.readers.spectrum_columns import Column, columns_of, phase_of
 from pqcheck.readers.spectrum_head import decoded, delimiter_of, split_line
 from pqcheck.readers.spectrum_points import Cell, Doubt, Point, amplitudes_of
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 BLANKS = ("", "-", "--", "---", "nan", "n/a", "na", "null")
@@ -28,8 +29,7 @@ BLANKS = ("", "-", "--", "---", "nan", "n/a", "na", "null")
 _LARGEST = 16 << 20
 
 
-@dataclass(frozen=True)
-class Spectra:
+class Spectra(Struct, frozen=True):
     """What some spectrum tables hold. `files` are entries of the findings file, `remarks` lines for people."""
 
     points: tuple[Point, ...]
@@ -38,8 +38,7 @@ class Spectra:
     remarks: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class _Table:
+class _Table(Struct, frozen=True):
     """A table as text: header, rows with their line numbers."""
 
     name: str

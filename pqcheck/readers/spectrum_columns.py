@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Literal
 
+from msgspec import Struct
+
 from pqcheck.errors import InputError
 from pqcheck.quantities import CURRENT_PHASES, LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.readers.spectrum_head import HEADER, ORDER_NAMES
-from pqcheck.records import dataclass
 from pqcheck.units import in_alias_table, symbol_of
 
 Role = Literal["order", "point", "phase", "angle", "fundamental", "value", "aside"]
@@ -35,8 +36,7 @@ _HOW = (
 )
 
 
-@dataclass(frozen=True)
-class Column:
+class Column(Struct, frozen=True):
     """One column. `unit` is A, V, "%" (of the fundamental) or "% of nominal"; `size` turns a cell into it.
 
     `phase` is None where the rows name the phase or the column stands for all. `kind` is None where nothing says

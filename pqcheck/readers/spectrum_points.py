@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field
 from decimal import Decimal
+
+from msgspec import Struct, field
 
 from pqcheck.errors import InputError
 from pqcheck.readers.spectrum_columns import Column
 from pqcheck.recording import Channel, RowSpan
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site, Supply
 from pqcheck.site.scenario import fundamental_current
 
@@ -25,16 +25,14 @@ _BY_CONNECTION = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One amplitude as written, in A, V or percent, and its row."""
 
     value: Decimal
     row: int
 
 
-@dataclass(frozen=True)
-class Doubt:
+class Doubt(Struct, frozen=True):
     """A column that was not used because it does not say whether it is rms or peak."""
 
     operating_point: str
@@ -44,8 +42,7 @@ class Doubt:
     unit: str
 
 
-@dataclass(frozen=True)
-class Point:
+class Point(Struct, frozen=True):
     """One operating point: rms amplitudes by channel, where each stands, and how the columns were read."""
 
     name: str

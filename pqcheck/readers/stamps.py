@@ -8,11 +8,12 @@ from datetime import date, datetime
 from itertools import pairwise
 from typing import Any
 
+from msgspec import Struct
+
 from pqcheck.clock import DAY, HOUR, MINUTE, SECOND, parse_iso
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import TIME
 from pqcheck.readers.dialect import CLOCK, DATE
-from pqcheck.records import dataclass
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _SERIAL_DAY = date(1899, 12, 30).toordinal()
@@ -34,8 +35,7 @@ ReadStamp = Callable[[Sequence[str]], tuple[int, bool]]
 """Cells of the time columns to (microseconds, whether they are UTC); ValueError when they are no stamp."""
 
 
-@dataclass(frozen=True)
-class Stamps:
+class Stamps(Struct, frozen=True):
     """The choice for one file: columns (one, or date and time of day), kind of writing, and that in words."""
 
     columns: tuple[int, ...]

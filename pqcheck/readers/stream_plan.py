@@ -6,18 +6,17 @@ from collections.abc import Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.readers.table import Table
 from pqcheck.readers.time_grid import Ints, merged_ranges, overlaps
 from pqcheck.recording import Axis, Channel
-from pqcheck.records import dataclass
 
 Runs = tuple[Ints, Ints, Ints]
 """Slots, data rows and lengths of runs of consecutive rows."""
 
 
-@dataclass(frozen=True)
-class FileRows:
+class FileRows(Struct, frozen=True, dict=True):
     """The rows of one file that lie in one stream: runs of consecutive slots and data rows, sorted by slot.
 
     `columns` gives the column of each channel of the file that is read.
@@ -70,8 +69,7 @@ class FileRows:
         return int(self.row[at] + max(0, slot - int(self.slot[at]))) if at < self._reach.size else None
 
 
-@dataclass(frozen=True)
-class ChannelSet:
+class ChannelSet(Struct, frozen=True):
     """Channels that stand in the same files (numbers of `Plan.files`), and so share their holes.
 
     `double` are the slot ranges (starts, ends) that more than one row describes.
@@ -82,8 +80,7 @@ class ChannelSet:
     double: tuple[Ints, Ints]
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Struct, frozen=True, dict=True):
     """All that walking a stream needs. `narrow` channels are float32 in every file."""
 
     axis: Axis

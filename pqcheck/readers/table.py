@@ -8,19 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import field
 from typing import Protocol
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Event, Note, Values
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True)
-class Chunk:
+class Chunk(Struct, frozen=True):
     """Some whole rows of a file that are read at a time. `place` is a byte span of a text; else of no meaning."""
 
     first_row: int
@@ -32,8 +30,7 @@ class Chunk:
     """Lines of a text, rows or not."""
 
 
-@dataclass(frozen=True)
-class BadCells:
+class BadCells(Struct, frozen=True):
     """Cells of one column of a chunk that are not numbers: how many, the row numbers of the first, one such text."""
 
     column: int
@@ -51,8 +48,7 @@ Move = tuple[int, int, int]
 """Place in the rows of a block, row of a chunk, and how many rows go there from this row on."""
 
 
-@dataclass(frozen=True)
-class Filled:
+class Filled(Struct, frozen=True):
     """What was noticed while a chunk was written into a block.
 
     `lower_bounds` marks by column the rows of the chunk whose reading is only a lower bound (``OL``, ``>600``).
@@ -110,16 +106,14 @@ def values_of(
     return arrays, decoder.fill(chunk, columns, arrays, [(0, 0, chunk.rows)])
 
 
-@dataclass(frozen=True)
-class Ground:
+class Ground(Struct, frozen=True):
     """How sure the reading of a column is (certain, clear, likely, left alone) and on what grounds."""
 
     confidence: str
     why: str
 
 
-@dataclass(frozen=True)
-class RowNumbers:
+class RowNumbers(Struct, frozen=True):
     """Row numbers as an editor shows them, for data rows 0, 1, 2 ...: runs of consecutive numbers.
 
     From data row ``first[i]`` on, row k stands on line ``number[i] + (k - first[i])``.
@@ -147,8 +141,7 @@ class RowNumbers:
         return numbers
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(Struct, frozen=True):
     """One scanned file.
 
     `channels` gives the channel of each column that is read, by column number; `unknown` the columns left alone and

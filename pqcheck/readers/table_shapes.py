@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.clock import DAY, Instants
@@ -18,7 +19,6 @@ from pqcheck.readers.memory import InMemory
 from pqcheck.readers.table import Chunk, Ground, RowNumbers, Table, values_of
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Values
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _NAME_WORDS = re.compile(r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type", re.IGNORECASE)
@@ -30,8 +30,7 @@ _MOST_LONG = 8
 _DAY_COLUMNS = (24, 48, 96, 144, 288, 1440)
 
 
-@dataclass(frozen=True)
-class Shape:
+class Shape(Struct, frozen=True):
     """Where the parts of such a table stand. `values` holds one column (long) or one per interval of the day."""
 
     name: int | None

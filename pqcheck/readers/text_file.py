@@ -7,9 +7,10 @@ import io
 from collections.abc import Iterator
 from typing import IO
 
+from msgspec import Struct
+
 from pqcheck.errors import InputError
 from pqcheck.readers.source import CHUNK, Source, unpacked
-from pqcheck.records import dataclass
 
 SAMPLE = 1 << 18
 """Bytes of the beginning that are looked at to find out how a file is written."""
@@ -18,8 +19,7 @@ PROBES, PROBE = 40, 1 << 13
 """Further looks, spread over the file, for what the beginning may not show (dates of later days)."""
 
 
-@dataclass(frozen=True)
-class Text:
+class Text(Struct, frozen=True):
     """A text ready to be parsed as UTF-8 or as one byte per character; `encoding` is that of the file."""
 
     source: Source

@@ -7,10 +7,10 @@ The rules are explained in docs/method/reading.md.
 from __future__ import annotations
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import Instants
-from pqcheck.records import dataclass
 
 LONG_RUN = 6
 """So many equal steps in a row show another interval; fewer are gaps or irregular stamps."""
@@ -18,8 +18,7 @@ LONG_RUN = 6
 Ints = NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Runs:
+class Runs(Struct, frozen=True):
     """Rows that follow each other by exactly one interval: first start, first data row, how many."""
 
     start_us: Ints
@@ -32,8 +31,7 @@ class Runs:
         return int(self.count.sum())
 
 
-@dataclass(frozen=True)
-class Change:
+class Change(Struct, frozen=True):
     """A change of the recording interval inside one file: when, at which data row, from and to which interval."""
 
     at_us: int
@@ -42,8 +40,7 @@ class Change:
     after_us: int
 
 
-@dataclass(frozen=True)
-class FileGrid:
+class FileGrid(Struct, frozen=True):
     """Intervals of one file. `runs` by interval; None stands for rows whose interval cannot be told (a single row).
 
     `backward` counts rows whose stamp lies before that of the row above, `first_backward` is the first of them.
@@ -146,8 +143,7 @@ def _spread(label: Ints, backward: bool) -> Ints:
     return label[known[np.maximum(at, 0)]]
 
 
-@dataclass(frozen=True)
-class Placed:
+class Placed(Struct, frozen=True):
     """Where the runs of one file stand on the axis of a stream: runs of consecutive slots and data rows, by slot.
 
     `snapped` rows were moved by up to a tenth of an interval, `moved` rows belong to a stretch that keeps the

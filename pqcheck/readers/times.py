@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from msgspec import Struct
 
 from pqcheck.clock import Instants
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True)
-class Times:
+class Times(Struct, frozen=True):
     """Stamps as written (not yet shifted to interval starts), in row order.
 
     Kept as the first stamp and runs of equal steps where that is shorter: the days of a year hold ten million stamps,

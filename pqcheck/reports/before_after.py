@@ -4,27 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from msgspec import Struct
+
 from pqcheck.compare import Change, Comparison
 from pqcheck.findings import Finding, Findings
 from pqcheck.observing.comparable import Comparability
 from pqcheck.observing.gather import Gathered
-from pqcheck.records import dataclass
 from pqcheck.reports.markdown import cell
 from pqcheck.reports.words import VERDICT_WORDS, answer, clock, limit_text, number
 
 MOST_ROWS = 30
 
 
-@dataclass(frozen=True)
-class Side:
+class Side(Struct, frozen=True):
     """One of the two results, with its recording where one was given."""
 
     findings: Findings
     gathered: Gathered | None = None
 
 
-@dataclass(frozen=True)
-class BeforeAfter:
+class BeforeAfter(Struct, frozen=True):
     """Everything about the two."""
 
     before: Side

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 
+from msgspec import Struct
+
 from pqcheck.compare import Change, Comparison, key_of, label_of
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.records import dataclass
 from pqcheck.reports.words import VERDICT_WORDS, by_loss, clock, limit_text, number
 
 Bases = Mapping[tuple[str, str], Decimal]
@@ -19,8 +20,7 @@ Bases = Mapping[tuple[str, str], Decimal]
 _WORST_FIRST = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, Verdict.PASS)
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One operating point of one scenario (`point` empty where there is none), with what belongs to it."""
 
     scenario: str

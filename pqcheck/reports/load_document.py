@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, is_dataclass
 from decimal import Decimal
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from pqcheck.clock import iso
 from pqcheck.findings_file import version
@@ -52,7 +53,7 @@ def as_json(study: LoadStudy) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if is_dataclass(value) and not isinstance(value, type):
+    if isinstance(value, Struct):
         return {key: _plain(item) for key, item in asdict(value).items()}
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}

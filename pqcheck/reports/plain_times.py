@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
+from msgspec import Struct
+
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.records import dataclass
 from pqcheck.reports.plain import capital, count_words, date_words, quantity_words, reading, time_words
 
 MOST_DAYS = 3
@@ -14,8 +15,7 @@ MOST_DAYS = 3
 _MOST_WINDOWS = 5000
 
 
-@dataclass(frozen=True)
-class _Day:
+class _Day(Struct, frozen=True):
     first: datetime
     last: datetime
     seconds: float

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
+from msgspec import Struct
+
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables.words import band_words, row_words
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)
 
 
-@dataclass(frozen=True)
-class SiteLimit:
+class SiteLimit(Struct, frozen=True):
     """One row in force at the site. `words` is the limit with its unit, after the rule's factor."""
 
     row: Row
@@ -24,8 +24,7 @@ class SiteLimit:
     line: str | None = None
 
 
-@dataclass(frozen=True)
-class SiteLimits:
+class SiteLimits(Struct, frozen=True):
     """What a rule asks at a site. `why_not` is the sentence when it does not govern, or a fact is missing."""
 
     limits: tuple[SiteLimit, ...] = ()

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from msgspec import Struct
+from msgspec.structs import replace
+
 from pqcheck.errors import SiteError
-from pqcheck.records import dataclass
 from pqcheck.units import UnitError, duration_us, quantity_of
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(Struct, frozen=True):
     """Where in which document, for the sentences of errors; `zone` reads times without an offset."""
 
     source: str

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 
-@dataclass(frozen=True)
-class Supply:
+class Supply(Struct, frozen=True):
     """The supply at the measuring point. Voltages in volts.
 
     `line_to_line` / `line_to_neutral` are the declared nominal and its partner of the standard series (contract
@@ -36,8 +34,7 @@ class Supply:
         return None
 
 
-@dataclass(frozen=True)
-class Pcc:
+class Pcc(Struct, frozen=True):
     """Facts of the point of common coupling, currents in amperes."""
 
     is_pcc: bool | None = None
@@ -49,8 +46,7 @@ class Pcc:
     rated_current: Decimal | None = None
 
 
-@dataclass(frozen=True)
-class Generation:
+class Generation(Struct, frozen=True):
     """Generation on site; `inverter_share` in percent of the average load demand."""
 
     declared: bool = False
@@ -58,8 +54,7 @@ class Generation:
     facility: bool = False
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """How the recording is to be read."""
 
     stamp: str | None = None
@@ -70,8 +65,7 @@ class Reading:
     """Any further keys of ``[recording]`` (dialect, time format ...), as declared."""
 
 
-@dataclass(frozen=True)
-class Exclusion:
+class Exclusion(Struct, frozen=True):
     """A span declared out of the count, half-open UTC microseconds."""
 
     from_us: int
@@ -81,8 +75,7 @@ class Exclusion:
     clause: str | None = None
 
 
-@dataclass(frozen=True)
-class Correction:
+class Correction(Struct, frozen=True):
     """A declared correction: reverse-current, swap-currents, scale, shift-time or trim."""
 
     kind: str
@@ -91,8 +84,7 @@ class Correction:
     settings: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Criterion:
+class Criterion(Struct, frozen=True):
     """A time criterion where the standard gives none, and whose policy it is."""
 
     table: str
@@ -102,16 +94,14 @@ class Criterion:
     policy_of: str
 
 
-@dataclass(frozen=True)
-class Coverage:
+class Coverage(Struct, frozen=True):
     """The share of data from which the valid values may decide, and whose policy that is."""
 
     at_least_percent: Decimal
     policy_of: str
 
 
-@dataclass(frozen=True)
-class Site:
+class Site(Struct, frozen=True):
     """A site file. `declared` is the document as written, for the findings file (paths and order removed)."""
 
     name: str

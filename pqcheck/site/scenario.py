@@ -6,9 +6,10 @@ What is judged there is an internal criterion: it uses the figures of a standard
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from decimal import Decimal
 from typing import Any
+
+from msgspec.structs import replace
 
 from pqcheck.errors import SiteError
 from pqcheck.site.fields import Place

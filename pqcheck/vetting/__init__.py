@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from msgspec import Struct
+
 from pqcheck.findings import Finding, Verdict
 from pqcheck.recording import Block, Channel, Recording, RowSpan
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.assemble import findings_of, in_stream, proposals_of, remarks_of, trust_of
 from pqcheck.vetting.checks import channel_checks, cross_checks
@@ -24,8 +25,7 @@ from pqcheck.vetting.trust import Trust
 __all__ = ["Proposal", "Trust", "Vetted", "Vetting", "vet"]
 
 
-@dataclass(frozen=True)
-class Vetted:
+class Vetted(Struct, frozen=True):
     """What vetting found: findings of kind recording and safety, the doubts judging obeys, lines for people.
 
     `proposals` are corrections that would make the recording consistent, for a person to sign.

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Verdict, Window, sort_key

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.records import dataclass
 from pqcheck.vetting.grid import Grid
 from pqcheck.vetting.middle import nan_median
 from pqcheck.vetting.signatures import PHASES, Signature
@@ -22,8 +22,7 @@ from pqcheck.vetting.thresholds import threshold
 Array = NDArray[Any]
 
 
-@dataclass(frozen=True)
-class Drop:
+class Drop(Struct, frozen=True):
     """Apparent source impedance [ohm] under one wiring, and the share of the voltage changes it explains [1]."""
 
     resistance: float

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from msgspec import Struct
+
 from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
-from pqcheck.records import dataclass
 from pqcheck.site.model import Correction
 from pqcheck.vetting.outcome import Proposal
 
 
-@dataclass(frozen=True)
-class Examined:
+class Examined(Struct, frozen=True):
     """What vetting says about a recording, with the corrections declared and those proposed."""
 
     findings: Findings

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.vetting.outcome import Outcome, Span, Subject
 from pqcheck.vetting.pieces import Pieces
 from pqcheck.vetting.runs import Mask, mask_runs
@@ -26,8 +25,7 @@ SAMPLES = 500
 MOST_DECIMALS = 4
 
 
-@dataclass
-class _Trio:
+class _Trio(Struct):
     mean: Channel
     low: Channel | None
     high: Channel | None

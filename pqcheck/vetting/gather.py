@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.evidence import Runs, find_runs, join_runs
 from pqcheck.passes import same_holes
 from pqcheck.recording import DAY, Block, Channel, Stream
-from pqcheck.records import dataclass
 from pqcheck.vetting.extremes import ExtremesCount
 from pqcheck.vetting.neutral import NeutralWatch
 from pqcheck.vetting.pieces import Holes, Pieces
@@ -38,8 +38,7 @@ SMALLEST_BATCH = 4096
 """Short blocks are put together until this many intervals are there: a call per channel and day is dear."""
 
 
-@dataclass(frozen=True)
-class Watch:
+class Watch(Struct, frozen=True):
     """A band that must not be left for long, in the channel's own unit."""
 
     channel: Channel
@@ -47,8 +46,7 @@ class Watch:
     high: float | None
 
 
-@dataclass
-class Gathered:
+class Gathered(Struct):
     """What one pass leaves of a stream.
 
     `series` holds the coarse means (NaN where nothing was observed), `watched` the runs outside the watched bands,

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.quantities import QUANTITIES
-from pqcheck.records import dataclass
 from pqcheck.units import factor
 from pqcheck.vetting.gather import Gathered
 
@@ -20,8 +19,7 @@ CROSSING = ("voltage", "current", "active_power", "reactive_power", "apparent_po
 """Quantities that the checks hold against each other."""
 
 
-@dataclass(frozen=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """Series of one stream, with those of finer streams averaged onto it. Keys are (quantity, phase)."""
 
     number: int

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.errors import SiteError
 from pqcheck.findings import Verdict
 from pqcheck.recording import Block, Channel, Recording
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.grid import canonical_factor
 from pqcheck.vetting.outcome import Outcome, Proposal, Subject
@@ -18,8 +19,7 @@ from pqcheck.vetting.scaling import nearest_factor
 from pqcheck.vetting.thresholds import table, threshold
 
 
-@dataclass
-class _Spot:
+class _Spot(Struct):
     at_us: int
     channel: str
     value: float

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.site.model import Supply
 from pqcheck.vetting.middle import median
 from pqcheck.vetting.pieces import Pieces
@@ -78,8 +77,7 @@ def displaced(to_neutral: Sequence[Array], between: Sequence[Array], nominal: fl
     return wide
 
 
-@dataclass
-class NeutralWatch:
+class NeutralWatch(Struct):
     """Runs both tests on native values while the data pass by. `kind` is "split", "wye" or "" (nothing to watch)."""
 
     kind: str

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
+
+from msgspec import Struct, field
 
 from pqcheck.findings import Verdict
-from pqcheck.records import dataclass
 
 
-@dataclass(frozen=True, order=True)
-class Span:
+class Span(Struct, frozen=True, order=True):
     """A stretch of the recording that shows what is said: half-open UTC microseconds, the worst value and its time."""
 
     start_us: int
@@ -20,8 +19,7 @@ class Span:
     worst_us: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Subject:
+class Subject(Struct, frozen=True):
     """Which phases, orders and stretch a doubt is about; data in dependencies.json says what it refuses.
 
     `phases` are those of the channel that is doubted (("b",), ("an",)); `start_us`/`end_us` None = the whole recording.
@@ -34,8 +32,7 @@ class Subject:
     end_us: int | None = None
 
 
-@dataclass(frozen=True)
-class Proposal:
+class Proposal(Struct, frozen=True):
     """A correction that would make the recording consistent, for a person to sign; never applied by itself."""
 
     kind: str
@@ -43,8 +40,7 @@ class Proposal:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """One check on one channel or group.
 
     `code` is empty for a plain pass; a pass with a code is a note. `likelihood` is "shown", "likely" or "".

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
-from pqcheck.records import dataclass
 from pqcheck.vetting.runs import Slots
 
 Array = NDArray[Any]
@@ -18,8 +17,7 @@ MOST_RUNS = 2000
 """Runs kept per channel and kind; worst data alternate at every interval, and memory must not grow with them."""
 
 
-@dataclass(frozen=True)
-class Holes:
+class Holes(Struct, frozen=True):
     """Slots of a chunk without a value: how many, and their runs, counted from the chunk and from the stream (`slots`).
 
     Channels that miss the same rows share the arrays, also where they keep them.
@@ -32,8 +30,7 @@ class Holes:
     sizes: Array
 
 
-@dataclass
-class Pieces:
+class Pieces(Struct):
     """Runs found chunk by chunk: first slot, length, and one number per run."""
 
     starts: list[Slots] = field(default_factory=list)
@@ -64,8 +61,7 @@ class Pieces:
         return first[heads], np.add.reduceat(count, heads), numbers
 
 
-@dataclass
-class Bins:
+class Bins(Struct):
     """Repeats per bin of pairs, chunk by chunk: number of the first bin, repeats (row by channel), pairs of each bin.
 
     Sampled channels share the chunks and have a `row` each. Numbers are kept in the smallest type that holds them.

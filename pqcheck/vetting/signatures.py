@@ -12,9 +12,8 @@ from itertools import permutations, product
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
-
-from pqcheck.records import dataclass
 
 Array = NDArray[Any]
 
@@ -22,8 +21,7 @@ PHASES = ("a", "b", "c")
 _POSITION = {"a": 0.0, "b": -120.0, "c": 120.0}
 
 
-@dataclass(frozen=True)
-class Signature:
+class Signature(Struct, frozen=True):
     """A wiring of the three clamps. `source[i]` is the conductor that the i-th current channel really measures."""
 
     source: tuple[str, str, str]

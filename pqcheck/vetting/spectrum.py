@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.findings import Verdict
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.units import factor
 from pqcheck.vetting.middle import median
 from pqcheck.vetting.outcome import Outcome, Subject
@@ -28,8 +28,7 @@ PERCENT = ("%", "% of nominal", "% of rms")
 PARTNERS = {"voltage_harmonic": ("voltage_thd", "voltage"), "current_harmonic": ("current_thd", "current")}
 
 
-@dataclass
-class _Group:
+class _Group(Struct):
     quantity: str
     phase: str | None
     unit: str

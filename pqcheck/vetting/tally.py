@@ -6,16 +6,15 @@ every `stride`-th value (sampled.py).
 
 from __future__ import annotations
 
-from dataclasses import field
 from functools import cached_property
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.passes import marks
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.vetting.pieces import Bins, Holes, Pieces
 from pqcheck.vetting.runs import Mask, mask_runs
 
@@ -33,8 +32,7 @@ SAMPLES_OF_MARK = 256
 _SPREAD, _SIXTY_FOUR = 0x9E3779B97F4A7C15, 2**64 - 1
 
 
-@dataclass
-class Peak:
+class Peak(Struct):
     """The highest value so far: how often it was reached, how many readings lie just below, and the runs at it."""
 
     value: float = float("-inf")
@@ -43,8 +41,7 @@ class Peak:
     runs: Pieces = field(default_factory=Pieces)
 
 
-@dataclass
-class Lines:
+class Lines(Struct):
     """Straight stretches, and how often the channel is straight at all: `straight` of `moving` points."""
 
     runs: Pieces = field(default_factory=Pieces)
@@ -75,8 +72,7 @@ class Lines:
         self.runs.add(starts + slot, lengths + 2, sizes[starts])
 
 
-@dataclass
-class Tally:
+class Tally(Struct, dict=True):
     """One channel. `expected` slots seen so far, `missing` of them without a value.
 
     `pairs`/`repeats` count neighbours (at `stride`) and those of equal value, in total and per bin of `bin_pairs`.

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pqcheck.records import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True)
-class Trust:
+class Trust(Struct, frozen=True):
     """A doubt about part of the recording, as data.
 
     For the `quantities` and `phases` (empty = all phases) from `start_us` to `end_us` (half-open UTC microseconds,

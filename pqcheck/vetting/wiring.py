@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 from pqcheck.vetting.drops import settled
 from pqcheck.vetting.grid import Grid
@@ -28,8 +28,7 @@ EXPORT = "real export of energy, if there is generation on site (declare [genera
 VOLTAGES = "turned back so, the powers explain the voltage drops, and as recorded they do not"
 
 
-@dataclass(frozen=True)
-class Powers:
+class Powers(Struct, frozen=True):
     """Significant points of the three phases: angle of P + jQ [degrees], weight V x I [VA], current [A]."""
 
     points: Array

@@ -2,10 +2,12 @@
 """Run two checkouts on the same inputs and compare everything they hand out, byte for byte.
 
     compare_checkouts.py BEFORE AFTER [--only WORD] [--random 120] [--seed 1] [--week FOLDER] [--keep FOLDER]
+                         [--outputs-of-before FOLDER]
 
 BEFORE and AFTER are checkouts with their compiled modules built in place. Inputs: every run of AFTER's reference cases
 with all report forms, the reading corpus, the demo, the commands around a check (vet, columns, plan, limits, load,
 compare, gate, report), and random recordings with random sites; with --week also a folder that make_week.py wrote.
+With --outputs-of-before the outputs of BEFORE are kept by the checksum of their inputs and used again by later runs.
 Compared: exit status, standard output, standard error and every file written. Exit status 1 when something differs.
 """
 
@@ -14,6 +16,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import filecmp
+import hashlib
 import io
 import json
 import os
@@ -353,11 +356,45 @@ def run_inside(list_of_cases: Path) -> None:
             Path(f"printed-{number:03}.txt").write_text(printed, encoding="utf-8")
 
 
+def checksum(case: Case) -> str:
+    """Checksum of what goes into a case."""
+    digest = hashlib.sha256(json.dumps(case.commands).encode())
+    if case.copied is not None:
+        for path in sorted(case.copied.rglob("*")):
+            if path.is_file() and "__pycache__" not in path.parts:
+                digest.update(path.name.encode() + path.read_bytes())
+    for name, content in sorted(case.files.items()):
+        digest.update(name.encode() + content)
+    return digest.hexdigest()[:24]
+
+
+def run_or_reuse(checkout: Path, cases: list[Case], work: Path, kept: Path) -> None:
+    """As `run`, but what an earlier call left in `kept` for the same inputs is copied from there."""
+    missing = [case for case in cases if not (kept / checksum(case)).exists()]
+    run(checkout, missing, work)
+    kept.mkdir(parents=True, exist_ok=True)
+    for case in cases:
+        folder, stored = folder_of(case, work), kept / checksum(case)
+        if folder.exists():
+            partly = Path(tempfile.mkdtemp(dir=kept))
+            shutil.copytree(folder, partly, dirs_exist_ok=True)
+            with contextlib.suppress(OSError):
+                partly.rename(stored)
+        else:
+            shutil.copytree(stored, folder)
+
+
+def folder_of(case: Case, work: Path) -> Path:
+    """Where a case runs."""
+    return work / case.name.replace(" ", "_")
+
+
 def run(checkout: Path, cases: list[Case], work: Path) -> None:
     """Every case with one checkout, in one process."""
+    work.mkdir(parents=True, exist_ok=True)
     jobs = []
     for case in cases:
-        folder = work / case.name.replace(" ", "_")
+        folder = folder_of(case, work)
         prepare(case, folder)
         jobs.append([str(folder), case.commands])
     listed = work / "cases.json"
@@ -388,6 +425,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--week", type=Path, help="a folder that make_week.py wrote")
     parser.add_argument("--keep", type=Path, help="keep all outputs here (default: removed when equal)")
+    parser.add_argument("--outputs-of-before", type=Path, help="keep and reuse the outputs of BEFORE in this folder")
     parser.add_argument("--inside", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.inside is not None:
@@ -401,7 +439,12 @@ def main() -> int:
         cases += week(args.week.resolve())
     cases = [case for case in cases if args.only in case.name]
     with ThreadPoolExecutor(2) as pool:
-        list(pool.map(lambda job: run(job[0], cases, work / job[1]), [(before, "before"), (after, "after")]))
+        if args.outputs_of_before:
+            first = pool.submit(run_or_reuse, before, cases, work / "before", args.outputs_of_before.resolve())
+        else:
+            first = pool.submit(run, before, cases, work / "before")
+        second = pool.submit(run, after, cases, work / "after")
+        first.result(), second.result()
     different = differences(work / "before", work / "after")
     compared = sum(path.is_file() for path in (work / "after").rglob("*"))
     for name in different:

@@ -12,12 +12,12 @@ row are no row. `site.toml` says that the extremes are those of 3-second values,
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import warnings
 from pathlib import Path
 
 import numpy as np
 from make_week import PER_DAY, SITE, START, STEP_S, Sinks, channel_model, day, write_limits
+from msgspec.structs import replace
 
 STEP_10MIN_S = 600
 MEMBERS = STEP_10MIN_S // STEP_S
@@ -61,7 +61,7 @@ def main() -> None:
     arguments = parser.parse_args()
     arguments.out.mkdir(parents=True, exist_ok=True)
     model = channel_model(arguments.seed)
-    columns = dataclasses.replace(model, headers=headers(model.headers))
+    columns = replace(model, headers=headers(model.headers))
     (arguments.out / "site.toml").write_text(SITE_MONTH, encoding="utf-8")
     write_limits(arguments.out / "limits.csv", model)
     sinks = Sinks(arguments.out, "month", arguments.formats)

@@ -7,9 +7,9 @@ fundamental (IEC 61000-4-7 definitions). Each decision is said with its numbers.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.readers.conversions import THD_R
 from pqcheck.readers.headers.facts import CLEAR, LIKELY, Facts, Guess, Numbers, line, misfit, ratios

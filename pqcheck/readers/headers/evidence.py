@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.site.model import Site
 
 _CLOSE = 0.2
 """A median within this share of a nominal speaks for it; line-to-line and phase voltages are 1.7 apart."""
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(Struct, frozen=True):
     """Readings of the first rows by column number, and what the site declares.
 
     All samples hold the same rows, NaN where a cell is blank; `known` are columns whose header says everything.

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.readers.conversions import THD_R, thd_relative_to_fundamental
 from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.units import factor
 
 Numbers = NDArray[np.float64]
@@ -21,8 +21,7 @@ ENOUGH = 3
 """So many rows with all the numbers of a relation are needed before it says anything."""
 
 
-@dataclass(frozen=True)
-class Guess:
+class Guess(Struct, frozen=True):
     """How a column is read. `why` says on what grounds; `scale` turns its numbers into the channel's unit.
 
     `scale` is a factor, or "thd-r" for distortion written relative to the true rms value. `doubt` names a second
@@ -50,8 +49,7 @@ class Guess:
         return replace(self, channel=channel, confidence=confidence or self.confidence, why=said, doubt="", open="")
 
 
-@dataclass(frozen=True)
-class Facts:
+class Facts(Struct, frozen=True):
     """Mean readings by quantity, phase and order."""
 
     evidence: Evidence

@@ -6,9 +6,9 @@ A fundamental never lies above the true rms value; apparent power is voltage tim
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.readers.headers.facts import CLEAR, ENOUGH, LIKELY, Facts, Guess, Numbers, line, ratios
 from pqcheck.readers.headers.tokens import Tokens

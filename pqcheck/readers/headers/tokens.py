@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import field
+
+from msgspec import Struct, field
 
 from pqcheck.quantities import HIGHEST_ORDER
-from pqcheck.records import dataclass
 from pqcheck.units import in_alias_table, symbol_of
 
 UNITS = frozenset((
@@ -88,8 +88,7 @@ _SECOND = frozenset(("l1", "l2", "l3", "a", "b", "c"))
 _LETTER = {"u": "voltage", "v": "voltage", "i": "current"}
 
 
-@dataclass
-class Tokens:
+class Tokens(Struct):
     """What the words of one header say. Words nobody knows are in `rest`; `doubts` say what could be meant twice."""
 
     quantity: str = ""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from msgspec import Struct
+
 from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.records import dataclass
 from pqcheck.reports.html.markup import Markup, tag, together, wide
 from pqcheck.reports.plots.choose import figure_for
 from pqcheck.reports.plots.drawn import Drawn
@@ -34,8 +35,7 @@ _RANK = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Criterion:
+class Criterion(Struct, frozen=True):
     """One rule on one channel: its findings in time order and the worst of them."""
 
     findings: tuple[Finding, ...]

@@ -6,11 +6,10 @@ import html
 import re
 from collections.abc import Iterable
 
-from pqcheck.records import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True)
-class Markup:
+class Markup(Struct, frozen=True):
     """Text that is markup already."""
 
     html: str

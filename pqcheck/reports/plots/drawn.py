@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from typing import Any
 
-from pqcheck.records import dataclass
+from msgspec import Struct, field
 
 
-@dataclass(frozen=True)
-class Drawn:
+class Drawn(Struct, frozen=True):
     """One figure. `alt` says in words what can be seen; `caption` what the marks mean.
 
     `pointer` is what the page's script needs to show values under the pointer: `box` the drawing area as shares of

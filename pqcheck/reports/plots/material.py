@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct, field
 
 from pqcheck.clock import parse_iso
 from pqcheck.findings import Finding, Findings, Verdict
@@ -15,7 +15,6 @@ from pqcheck.observing.gather import PLOT_POINTS, Gathered, Judged
 from pqcheck.observing.observation import Observation
 from pqcheck.observing.reduce import Reducer, members_per_point
 from pqcheck.recording import Channel
-from pqcheck.records import dataclass
 from pqcheck.reports.plots.labels import phase_label, phase_line
 from pqcheck.reports.plots.time_axis import Span
 from pqcheck.reports.plots.trend import Curve, Frame
@@ -24,8 +23,7 @@ from pqcheck.site.model import Site
 MOST_MARKS = 400
 
 
-@dataclass(frozen=True)
-class Material:
+class Material(Struct, frozen=True, dict=True):
     """One report: findings, the thinned recording (None without one), the site, observations."""
 
     findings: Findings

@@ -6,17 +6,16 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text
-from pqcheck.records import dataclass
 from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
 from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
 from pqcheck.reports.plots.time_axis import Span, hours, label_axis, shade
 
 
-@dataclass(frozen=True)
-class Curve:
+class Curve(Struct, frozen=True):
     """One line: points of `step_us` from `start_us`; `low`/`high` make a band where they leave the line."""
 
     label: str
@@ -28,8 +27,7 @@ class Curve:
     line: int = 0
 
 
-@dataclass(frozen=True)
-class Band:
+class Band(Struct, frozen=True):
     """A limit, with the words for the legend."""
 
     low: float | None
@@ -37,8 +35,7 @@ class Band:
     label: str
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(Struct, frozen=True):
     """What every trend of one report shares: the span shown, the zone, and the marked spans."""
 
     start_us: int
@@ -47,8 +44,7 @@ class Frame:
     excluded: tuple[Span, ...] = ()
 
 
-@dataclass(frozen=True)
-class Panel:
+class Panel(Struct, frozen=True):
     """One set of axes: a unit, its curves and limits. `worst` are the evidence windows to mark."""
 
     title: str
