@@ -1,4 +1,4 @@
-"""The findings file: the written form of `Findings` (contract section 4)."""
+"""The findings file: the written form of `Findings` (docs/reference/findings-file.md)."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
 
 LENGTHS = {"day": DAY, "week": 7 * DAY}
-"""Periods that a survey can complete, microseconds (contract section 3)."""
+"""Periods that a survey can complete, microseconds."""
 
 NEVER = frozenset({
     "wrong-interval", "not-recorded", "phase-missing", "orders-missing", "neutral-not-seen", "no-criterion",

@@ -1,7 +1,7 @@
 """Which recorded channels can answer for a judged quantity, best first.
 
 Nothing is read here: a `Source` says from which stream, by which formula, and how much it may prove
-(design principle 12: exact, indicative, or a lower bound).
+(exact, indicative, or a lower bound: docs/method/converting.md).
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ UNRECORDED_VOLTAGE = {"max": Decimal(110), "min": Decimal(85)}
 values of a low-voltage supply. A larger voltage would be a fault of its own."""
 
 EXACT_UP_TO_US = 3 * SECOND
-"""A product of two aggregated readings is exact only at the very short time interval of 3 s (principle 12)."""
+"""A product of two aggregated readings is exact only up to 3 s: over longer intervals the factors vary apart."""
 
 Key = tuple[str, str | None, int | None, str | None, str]
 

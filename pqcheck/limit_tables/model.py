@@ -122,7 +122,7 @@ class Rule(Struct, frozen=True):
     confidence: str
     quantity: str
     phases: tuple[str, ...]
-    """Empty: those the connection asks for (contract section 1); else exactly these."""
+    """Empty: those the connection asks for; else exactly these."""
     interval_s: Decimal
     also_intervals_s: tuple[Decimal, ...]
     """Longer intervals judged as recorded (C84.1 house policy: 900)."""

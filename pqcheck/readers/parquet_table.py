@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.clock import Instants, parse_iso
@@ -258,7 +259,8 @@ class ParquetDecoder(Struct, frozen=True):
             noticed.append(write_column(column, Column(whole[column]), places[column], moves, chunk, self.row_numbers))
         for column in places.keys() - self.numeric:
             texts = [text for _, batch in self._batches(chunk, [column]) for text in _texts_of(batch.column(0))]
-            found = read_column(texts, ".")
+            # A bound in a column of texts is taken as the reading itself so far; in a CSV it is marked as a bound.
+            found = replace(read_column(texts, "."), lower_bounds=None)
             noticed.append(write_column(column, found, places[column], moves, chunk, self.row_numbers))
         return Filled.joined(noticed)
 

@@ -1,16 +1,10 @@
-"""The rule pages of the documentation, generated from the shipped tables.
-
-``python -c "from pqcheck.reports.rule_pages import write_pages; write_pages('docs/rules')"`` writes them anew; a test
-fails when a page and its table drift apart.
-"""
+"""The pages about the shipped limit tables, made from the tables; `python -m tests.generated_pages` writes them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from decimal import ROUND_FLOOR, Decimal
-from pathlib import Path
 
-from pqcheck.files import write_text
 from pqcheck.limit_tables import CONFIDENCE, LimitTable, Rule
 from pqcheck.limit_tables.curves import EventRule, edge_at
 from pqcheck.limit_tables.files import load, table_ids
@@ -39,6 +33,10 @@ from pqcheck.reports.site_limits import limits_at
 from pqcheck.site.model import Generation, Pcc, Site, Supply
 
 INDEX = "index.md"
+ON_DEMAND = """\
+`pqcheck limits show ID` prints a table with every rule and row, `--site FILE` what is in force at a site.
+A page per table, with an example for each rule, is built on demand and at release
+(`python -m tests.generated_pages --all FOLDER`); one stays here as a sample."""
 _PERIOD_S = {"day": 86400, "week": 604800, "year": 31536000}
 _AGGREGATE = {
     "rms": "Shorter values are combined by their root mean square.",
@@ -56,27 +54,24 @@ _SPECIAL = {
 }
 
 
-def write_pages(folder: str | Path) -> None:
-    """Write every page into `folder`, which must exist."""
-    for name, text in pages().items():
-        write_text(Path(folder) / name, text)
-
-
 def pages() -> dict[str, str]:
     """Every page by file name."""
     tables = [load(table_id) for table_id in table_ids()]
-    found = {f"{table.id}.md": page(table) for table in tables}
-    found[INDEX] = _index(tables)
-    return found
+    return {f"{table.id}.md": page(table) for table in tables} | {INDEX: index(tables)}
 
 
-def _index(tables: list[LimitTable]) -> str:
-    lines = ["# Limit tables", "", library_sentence(), "", "Generated from the tables; do not edit these pages.", ""]
+def index(tables: list[LimitTable], linked: Container[str] | None = None) -> str:
+    """The list of all tables; with links to the pages of those `linked`, to all pages by default."""
+
+    def name(table_id: str) -> str:
+        return f"[{table_id}]({table_id}.md)" if linked is None or table_id in linked else f"`{table_id}`"
+
+    lines = ["# Limit tables", "", library_sentence(), "", *([] if linked is None else [ON_DEMAND, ""])]
     lines += ["| table | title | on | rules |", "|---|---|---|---|"]
     for table in tables:
-        base = f"[{table.base}]({table.base}.md)" if table.base else ""
+        base = name(table.base) if table.base else ""
         rules = len(table.rules) + len(table.event_rules) + len(table.load_rules)
-        lines.append(f"| [{table.id}]({table.id}.md) | {table.title} | {base} | {rules} |")
+        lines.append(f"| {name(table.id)} | {table.title} | {base} | {rules} |")
     return "\n".join(lines) + "\n"
 
 
@@ -90,7 +85,7 @@ def page(table: LimitTable) -> str:
         lines += [f"In force from {table.effective_from or '-'} to {table.effective_to or 'further notice'}.", ""]
     if table.applies_if:
         lines += ["The table governs where all of these hold:", ""]
-        lines += [f"- {condition_words(one)}" for one in table.applies_if] + [""]
+        lines += [f"- {condition_words(condition)}" for condition in table.applies_if] + [""]
     options = used_options(table)
     if options:
         lines += ["Options a site may declare under `[limits.options]`, the first value being the default:", ""]
@@ -151,9 +146,9 @@ def _limits(table: LimitTable, rule: Rule) -> Iterator[str]:
 
 def _example(table: LimitTable, rule: Rule) -> str:
     for site in example_sites():
-        found = limits_at(table, rule, site)
-        if found.limits:
-            judged = [limit for limit in found.limits if not limit.row.no_limit] or list(found.limits)
+        in_force = limits_at(table, rule, site)
+        if in_force.limits:
+            judged = [limit for limit in in_force.limits if not limit.row.no_limit] or list(in_force.limits)
             return f"{site.name}: {site_limit_words(judged[0])}. {_allowed(rule)}".rstrip()
     return "No example: the rule holds only under a declared option."
 
@@ -229,7 +224,7 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
         if steps:
             yield from (f"{name}:", "", *(f"- {step_words(step)}" for step in steps), "")
     if rule.classes:
-        yield from (*(f"- {class_words(one)}" for one in rule.classes), "")
+        yield from (*(f"- {class_words(event_class)}" for event_class in rule.classes), "")
     yield from ("### Clause", "", f"{rule.clause}.", "", "### Example", "", _event_example(rule), "")
     yield from ("### Confidence", "", f"The rule: {rule.confidence}.", "")
 
@@ -237,10 +232,10 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
 def _event_example(rule: EventRule) -> str:
     if rule.classes:
         return f"{class_words(rule.classes[0]).split(' [')[0]}."
-    found = edge_at(rule.lower, Decimal("0.3"), Decimal(60))
-    if found is None:
+    curve_edge = edge_at(rule.lower, Decimal("0.3"), Decimal(60))
+    if curve_edge is None:
         return "A dip of 0.3 s is longer than the curve reaches."
-    edge = found[0]
+    edge = curve_edge[0]
     return f"A dip of 0.3 s is inside with a residual voltage of {shown(edge)} % and outside with {plain(edge - 1)} %."
 
 
