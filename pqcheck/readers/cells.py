@@ -30,6 +30,12 @@ _CELL = re.compile(r"(?P<mark>[<>]?)\s*(?P<sign>[+-]?)(?P<number>[\d.,'\u00a0\u2
                    r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,4})?\Z")
 
 
+_LOOK = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*[^\d\s]{0,5}\Z")
+_IN_PLACE = frozenset(
+    ("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS))
+)
+
+
 class Kind(Enum):
     """What a cell says."""
 
@@ -78,6 +84,11 @@ def cell_of(text: str, decimal: str) -> Cell:
         return _ODD
     kind = {"<": Kind.UPPER_BOUND, ">": Kind.LOWER_BOUND}.get(match["mark"], Kind.NUMBER)
     return Cell(kind, -value if match["sign"] == "-" else value, match["unit"] or "")
+
+
+def is_value(cell: str) -> bool:
+    """Whether a cell looks like a number or like a sign in place of one, as long as the decimal mark is not known."""
+    return bool(_LOOK.match(cell)) or cell.upper() in _IN_PLACE
 
 
 class Column(Struct, frozen=True):

@@ -124,8 +124,8 @@ def in_one_unit(tables: Sequence[Table]) -> list[Table]:
     wanted = {key: _common(seen) for key, seen in written.items() if len(seen) > 1}
     if not wanted:
         return list(tables)
-    alike = SharedColumns()
-    return [alike.shared(_converted(table, wanted)) for table in tables]
+    shared = SharedColumns()
+    return [shared.of(_converted(table, wanted)) for table in tables]
 
 
 def _common(seen: Sequence[Channel]) -> str:

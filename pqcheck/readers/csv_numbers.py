@@ -15,10 +15,10 @@ from msgspec import Struct, field
 from pqcheck.errors import InputError
 from pqcheck.readers.cells import BLANKS, read_column
 from pqcheck.readers.csv_compiled import Written, parse_into
-from pqcheck.readers.csv_scan import split_line
 from pqcheck.readers.error_codes import may_be_codes, write_column
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import Chunk, Filled, Move, RowNumbers
+from pqcheck.readers.text_file import split_line
 from pqcheck.recording import Values
 
 AT_A_TIME = 2

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping, Sequence
 
@@ -16,6 +15,7 @@ from pqcheck.readers.csv_compiled import Lines
 from pqcheck.readers.source import Source, chunks
 from pqcheck.readers.stamps import ReadStamp
 from pqcheck.readers.table import Chunk, RowNumbers
+from pqcheck.readers.text_file import split_line
 
 _WIDEST_STAMP = 40
 
@@ -54,11 +54,6 @@ FOOTER = re.compile(
     r"(min|max|avg|mean|average|sum|total|count|std|end|mittel|moy|minimum|maximum|p?95|p?99|percentile|median)\b",
     re.IGNORECASE,
 )
-
-
-def split_line(text: str, delimiter: str) -> list[str]:
-    """The cells of one line, quotes removed."""
-    return next(csv.reader([text], delimiter=delimiter), [])
 
 
 class _Numbering:

@@ -9,10 +9,10 @@ import numpy as np
 
 from pqcheck.clock import parse_iso
 from pqcheck.errors import InputError
-from pqcheck.readers.csv_scan import split_line
 from pqcheck.readers.memory import InMemory
 from pqcheck.readers.source import Source
 from pqcheck.readers.table import RowNumbers, Table
+from pqcheck.readers.text_file import split_line
 from pqcheck.readers.times import Times
 from pqcheck.recording import Event, RowSpan
 

@@ -57,7 +57,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     for table in tables:
         notes += table.notes
     files: list[_File] = []
-    alike = SharedColumns()
+    shared = SharedColumns()
     events: list[Event] = []
     for table in tables:
         instants, rows = _instants(table, declared.zone, notes)
@@ -69,7 +69,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         if table.chunks:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
-            table, slow = _apart(table, grid, instants, rows, stamp, alike)
+            table, slow = _apart(table, grid, instants, rows, stamp, shared)
             kept = (instants, rows) if weak_interval(grid) is not None else (_NONE, _NONE)
             files.append(_File(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
             for each in slow:
@@ -77,12 +77,12 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
                 files.append(each)
     files = _finer(files, declared)
     intervals = _intervals(files, declared)
-    late = BadCellNotes([file.table for file in files])
-    whole = late.look_at_kept()
+    bad_cells = BadCellNotes([file.table for file in files])
+    whole = bad_cells.look_at_kept()
     streams = []
     placed_rows = 0
     for interval in sorted({each for of in intervals for each in of}):
-        stream, placed, stream_notes = _stream(files, intervals, interval, late)
+        stream, placed, stream_notes = _stream(files, intervals, interval, bad_cells)
         placed_rows += placed
         notes += stream_notes
         # A file of slow channels only leaves a time line without any.
@@ -102,20 +102,20 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
     sources = _joined(_sources(files, intervals))
     if whole:
-        notes += late.notes()
-    late.look_at_kept()
+        notes += bad_cells.notes()
+    bad_cells.look_at_kept()
     return Recording(
         sources,
         tuple(streams),
         tuple(dict.fromkeys(notes)),
         declared.zone or "UTC",
         tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
-        (lambda: ()) if whole else late.notes,
+        (lambda: ()) if whole else bad_cells.notes,
     )
 
 
 def _apart(
-    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, alike: SharedColumns
+    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, shared: SharedColumns
 ) -> tuple[Table, list[_File]]:
     """The table without its slow channels, and those as files of their own (see `slow_channels`)."""
     base = next(iter(grid.runs))
@@ -131,12 +131,12 @@ def _apart(
                       stamps=NO_TIMES)
         starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
         marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
-        files.append(_File(alike.shared(own), marks, stamp, _NONE, _NONE))
+        files.append(_File(shared.of(own), marks, stamp, _NONE, _NONE))
     if not files:
         return table, []
     left = tuple(header if column not in table.channels or column in kept else ""
                  for column, header in enumerate(table.headers))
-    return alike.shared(replace(table, channels=kept, headers=left)), files
+    return shared.of(replace(table, channels=kept, headers=left)), files
 
 
 def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
@@ -239,7 +239,7 @@ def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, lis
 
 
 def _stream(
-    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, late: BadCellNotes
+    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, bad_cells: BadCellNotes
 ) -> tuple[Stream | None, int, list[Note]]:
     members = [
         (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
@@ -263,8 +263,8 @@ def _stream(
     plan = plan_of(axis, rows)
     index = Rows(plan)
     notes += notice.about_gaps(plan)
-    notes += _merging(plan, index, late)
-    stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, late.watch), index)
+    notes += _merging(plan, index, bad_cells)
+    stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, bad_cells.watch), index)
     return stream, sum(found.rows for found in placed), notes
 
 
@@ -285,34 +285,34 @@ def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRo
     return tuple(files)
 
 
-def _merging(plan: Plan, index: Rows, late: BadCellNotes) -> list[Note]:
+def _merging(plan: Plan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
     """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
     if not plan.double:
         return []
     conflicts = Conflicts()
     starts = np.concatenate([each.double[0] for each in plan.channel_sets])
     ends = np.concatenate([each.double[1] for each in plan.channel_sets])
-    for _ in blocks_of(plan, tuple(plan.double), late.watch, conflicts, (starts, ends)):
+    for _ in blocks_of(plan, tuple(plan.double), bad_cells.watch, conflicts, (starts, ends)):
         pass
     return notice.about_merging(plan, conflicts, index)
 
 
 def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
     """One entry per file, also where a file holds several tables (channels of a long table)."""
-    names = Counter(one.name for one in sources)
+    names = Counter(source.name for source in sources)
     found: dict[tuple[str, str], SourceFile] = {}
-    for one in sources:
+    for source in sources:
         # Checksums may still be on their way: only files of one name are waited for.
-        key = (one.name, one.sha256 if names[one.name] > 1 else "")
+        key = (source.name, source.sha256 if names[source.name] > 1 else "")
         if key in found and key[1]:
             old = found[key]
-            columns = tuple(dict.fromkeys(old.columns + one.columns))
+            columns = tuple(dict.fromkeys(old.columns + source.columns))
             found[key] = replace(
-                old, rows=old.rows + one.rows, interval_us=old.interval_us or one.interval_us, columns=columns,
-                start_us=min(old.start_us, one.start_us), end_us=max(old.end_us, one.end_us),
+                old, rows=old.rows + source.rows, interval_us=old.interval_us or source.interval_us, columns=columns,
+                start_us=min(old.start_us, source.start_us), end_us=max(old.end_us, source.end_us),
             )
         else:
-            found[key] = one
+            found[key] = source
     return tuple(found.values())
 
 
@@ -323,7 +323,9 @@ def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | No
     for file, of in zip(files, intervals, strict=True):
         rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in of.items()}
         interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
-        columns = next((columns for other, own, columns in known if own == interval and _alike(other, file)), None)
+        columns = next(
+            (columns for other, own, columns in known if own == interval and _same_columns(other, file)), None
+        )
         if columns is None:
             columns = _columns(file, interval)
             known.append((file, interval, columns))
@@ -331,12 +333,12 @@ def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | No
     return sources
 
 
-def _alike(one: _File, other: _File) -> bool:
+def _same_columns(file: _File, other: _File) -> bool:
     """Whether the columns of two files are read in the same way."""
-    this, that = one.table, other.table
+    this, that = file.table, other.table
     return (
         this.headers is that.headers and this.channels is that.channels and this.unknown is that.unknown
-        and this.grounds is that.grounds and one.stamp == other.stamp and this.local == that.local
+        and this.grounds is that.grounds and file.stamp == other.stamp and this.local == that.local
         and (this.time_column, this.clock_column, this.time_said)
         == (that.time_column, that.clock_column, that.time_said)
     )

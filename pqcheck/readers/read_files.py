@@ -34,12 +34,12 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     zone = site.time_zone if site is not None else None
     if zone is not None:
         zone_info(zone)
-    alike = SharedColumns()
+    shared = SharedColumns()
     found = []
-    with stage("files looked at", len(paths)) as told:
+    with stage("files looked at", len(paths)) as report:
         for number, path in enumerate(paths):
-            told(number)
-            found.append((Path(path), [alike.shared(table) for table in _tables(Path(path), site)]))
+            report(number)
+            found.append((Path(path), [shared.of(table) for table in _tables(Path(path), site)]))
     tables = in_one_unit(_named_apart(found))
     _check_mapping(tables, reading)
     return assemble(kept_if_small(tables), Declared(zone, reading.stamp, reading.interval_us))

@@ -17,7 +17,7 @@ class SharedColumns:
         """Nothing was seen so far."""
         self._seen: dict[tuple[str, ...], list[Table]] = {}
 
-    def shared(self, table: Table) -> Table:
+    def of(self, table: Table) -> Table:
         """The table, with the columns of an earlier one where they are equal in everything."""
         earlier = self._seen.setdefault(table.headers, [])
         other = next((each for each in earlier if _same(each, table)), None)

@@ -146,7 +146,7 @@ def _spread(label: Ints, backward: bool) -> Ints:
 class Placed(Struct, frozen=True):
     """Where the runs of one file stand on the axis of a stream: runs of consecutive slots and data rows, by slot.
 
-    `snapped` rows were moved by up to a tenth of an interval, `moved` rows belong to a stretch that keeps the
+    `snapped` rows were moved by up to a tenth of an interval, `moved` rows belong to a run that keeps the
     interval at another phase; `outside` rows fit no slot. All three are data rows.
     """
 
@@ -203,7 +203,7 @@ def place(runs: Runs, interval: int, phase: int) -> Placed:
 
 
 def _phase_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints:
-    """Per run how many slots its stretch of equal phase covers, whatever the order of its rows."""
+    """Per run how many slots the rows of equal phase around it cover, whatever the order of its rows."""
     lengths = np.zeros(runs.count.size, np.int64)
     at = np.flatnonzero(chosen)
     if not at.size:
@@ -223,8 +223,8 @@ def _phase_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints
 def _rows(runs: Runs, chosen: NDArray[np.bool_]) -> Ints:
     if not chosen.any():
         return np.zeros(0, np.int64)
-    pieces = [np.arange(row, row + count) for row, count in zip(runs.row[chosen], runs.count[chosen], strict=True)]
-    return np.sort(np.concatenate(pieces))
+    ranges = [np.arange(row, row + count) for row, count in zip(runs.row[chosen], runs.count[chosen], strict=True)]
+    return np.sort(np.concatenate(ranges))
 
 
 def merged_ranges(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
