@@ -277,6 +277,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
                 "voltage.an [V]": pa.array(chance.choice([229.5, 230.0, 231.0], 300), pa.float32(),
                                            mask=chance.random(300) < 0.1),
                 "current.a [A]": pa.array(chance.normal(10, 1, 300)),
+                "current.b [A]": pa.array([str(value) for value in chance.integers(0, 9, 300)]),
             }
             path = written(folder / f"{codec}-{version}.parquet", columns, compression=codec, data_page_version=version,
                            data_page_size=500, write_batch_size=50, row_group_size=200)
@@ -331,6 +332,13 @@ def test_a_file_that_ends_while_it_is_read(tmp_path: Path, monkeypatch: pytest.M
     os.truncate(path, 100)
     with pytest.raises(InputError, match=r"^a\.parquet is a damaged Parquet file \(.*\); copy it again$"):
         values_of(table.decoder, table.chunks[0], [1])
+
+
+def test_a_text_that_is_none_is_a_damaged_file(tmp_path: Path) -> None:
+    path = written(tmp_path / "a.parquet", {"voltage.an [V]": ["231.5", "229.5"]}, compression="none")
+    path.write_bytes(path.read_bytes().replace(b"231.5", b"231.\xd7"))
+    with pytest.raises(InputError, match=r"^a\.parquet is a damaged Parquet file \(.*\); copy it again$"):
+        read([path])
 
 
 @pytest.mark.parametrize("end", [b"\xff\xff\xff\x7fPAR1", b"\x02\x00\x00\x00PAR1", b"PARE", None, b""])

@@ -249,20 +249,22 @@ class ParquetDecoder(Struct, frozen=True):
 
     def fill(self, chunk: Chunk, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> Filled:
         """Write the asked columns of a chunk to their places."""
-        places = {column: row for column, row in zip(columns, rows, strict=True)}
-        numbers = [column for column in places if column in self.numeric]
-        noticed = []
-        for column in self._numbers(chunk, numbers, places, moves):
+        with _damage_of(self.source):
+            return Filled.joined(list(self._columns(chunk, dict(zip(columns, rows, strict=True)), moves)))
+
+    def _columns(self, chunk: Chunk, rows: Mapping[int, Values], moves: Sequence[Move]) -> Iterator[Filled]:
+        """Write columns to their places; what was noticed in those that needed a closer look."""
+        numbers = [column for column in rows if column in self.numeric]
+        for column in self._numbers(chunk, numbers, rows, moves):
             # What may be an error code is told apart by all readings of the chunk.
-            whole = {column: np.empty(chunk.rows, places[column].dtype)}
+            whole = {column: np.empty(chunk.rows, rows[column].dtype)}
             self._numbers(chunk, [column], whole, [(0, 0, chunk.rows)])
-            noticed.append(write_column(column, Column(whole[column]), places[column], moves, chunk, self.row_numbers))
-        for column in places.keys() - self.numeric:
+            yield write_column(column, Column(whole[column]), rows[column], moves, chunk, self.row_numbers)
+        for column in sorted(rows.keys() - self.numeric):
             texts = [text for _, batch in self._batches(chunk, [column]) for text in _texts_of(batch.column(0))]
             # A bound in a column of texts is taken as the reading itself so far; in a CSV it is marked as a bound.
             found = replace(read_column(texts, "."), lower_bounds=None)
-            noticed.append(write_column(column, found, places[column], moves, chunk, self.row_numbers))
-        return Filled.joined(noticed)
+            yield write_column(column, found, rows[column], moves, chunk, self.row_numbers)
 
     def _numbers(
         self, chunk: Chunk, columns: Sequence[int], rows: Mapping[int, Values], moves: Sequence[Move]
@@ -285,13 +287,12 @@ class ParquetDecoder(Struct, frozen=True):
             return
         asked, low, high = tuple(columns), chunk.first_row, chunk.first_row + chunk.rows
         self.source.open().close()
-        with _damage_of(self.source):
-            batches = self.under_way.pop(asked, None)
-            if batches is None or batches.row != low:
-                batches = _Batches(self, asked, low)
-            yield from batches.rows(low, high)
-            if high < sum(self.groups):
-                self.under_way[asked] = batches
+        batches = self.under_way.pop(asked, None)
+        if batches is None or batches.row != low:
+            batches = _Batches(self, asked, low)
+        yield from batches.rows(low, high)
+        if high < sum(self.groups):
+            self.under_way[asked] = batches
 
 
 def _moves_within(moves: Sequence[Move], first: int, rows: int) -> list[Move]:
