@@ -14,9 +14,9 @@ from msgspec import Struct
 from pqcheck.errors import GateError, nearest
 from pqcheck.files import write_text
 from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.wording import (
     condition_words,
-    default_rows,
     factor_words,
     judged_words,
     orders_words,

@@ -115,7 +115,7 @@ def _checked(
             plain, _, _ = _once(corrected, replace(declared, exclusions=()), chosen, only, as_of)
             findings = beside(findings, plain, "without_exclusions")
     if any(table.load_rules for table in chosen) and (not only or "current" in only):
-        from pqcheck.loads.existing import existing_load_findings
+        from pqcheck.loads.existing_load import existing_load_findings
 
         findings += existing_load_findings(chosen, corrected, declared, findings)
     remarks += [*row_remarks(chosen, declared), *_left_out(chosen, only)]

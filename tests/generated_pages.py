@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pqcheck.cli import COMMANDS
-from pqcheck.limit_tables.files import load, table_ids
+from pqcheck.limit_tables.library import load, table_ids
 from pqcheck.reasons import CATALOGUE
 from pqcheck.vetting.catalogue import catalogue
 from tests import check_pages, rule_pages

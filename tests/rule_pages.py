@@ -6,20 +6,19 @@ from collections.abc import Container, Iterator
 from decimal import ROUND_FLOOR, Decimal
 
 from pqcheck.limit_tables import CONFIDENCE, LimitTable, Rule
-from pqcheck.limit_tables.curves import EventRule, edge_at
-from pqcheck.limit_tables.files import load, table_ids
-from pqcheck.limit_tables.library import library_sentence
+from pqcheck.limit_tables.event_rules import EventRule, edge_at
+from pqcheck.limit_tables.library import default_rows, library_sentence, load, table_ids
 from pqcheck.limit_tables.load_rules import LoadRule
-from pqcheck.limit_tables.loads import in_words
-from pqcheck.limit_tables.values import duration_text, plain
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables.wording import (
     condition_words,
-    default_rows,
+    duration_words,
     factor_words,
     judged_words,
+    load_rule_words,
     orders_words,
     shown,
 )
+from pqcheck.limit_tables.written import plain
 from pqcheck.quantities import QUANTITIES
 from pqcheck.reports.limit_tables import (
     class_words,
@@ -125,7 +124,7 @@ def _computed(rule: Rule) -> Iterator[str]:
         yield (
             f"Without a declared criterion for range {rule.time_criterion.range!r} a pass needs every value inside, "
             f"and a value outside makes the rule {rule.time_criterion.outside}; a recording shorter than "
-            f"{duration_text(rule.time_criterion.shortest_pass_s)} never passes."
+            f"{duration_words(rule.time_criterion.shortest_pass_s)} never passes."
         )
     yield from (text for text in (rule.convention, rule.note) if text)
 
@@ -241,7 +240,7 @@ def _event_example(rule: EventRule) -> str:
 
 def _load_rule(rule: LoadRule) -> Iterator[str]:
     yield from (f"## {rule.id}", "", f"{rule.title}.", "")
-    yield from ("### What is judged", "", *(f"- {line.strip()}" for line in in_words(rule)), "")
+    yield from ("### What is judged", "", *(f"- {line.strip()}" for line in load_rule_words(rule)), "")
     note = f" {rule.note}" if rule.note else ""
     yield from (
         "### How computed",

@@ -17,7 +17,7 @@ from msgspec.structs import replace
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import Condition, LimitTable, Row, Rule, Span, load_table
-from pqcheck.limit_tables.files import table_ids
+from pqcheck.limit_tables.library import table_ids
 from pqcheck.quantities import QUANTITIES
 from pqcheck.site.model import Site
 from tests.recordings import judged, recording, site
@@ -85,9 +85,10 @@ def place_for(table: LimitTable, conditions: tuple[Condition, ...], nominal: str
         else:
             raise AssertionError(f"a numeric fact this test does not know: {fact}")
     if nominal is not None:
-        connections, line, neutral = (table.nominals or {})[nominal].split(" ")
-        supply["connection"] = connections.split(",")[0]
-        supply["nominal_voltage"] = f"{neutral if supply['connection'] == 'single-phase' or line == '-' else line} V"
+        row = table.nominals[nominal]
+        supply["connection"] = row.connections[0]
+        line = None if supply["connection"] == "single-phase" else row.line_to_line
+        supply["nominal_voltage"] = f"{line or row.line_to_neutral} V"
         if supply["connection"] == "high-leg-delta":
             supply["high_leg"] = "b"
     extra: dict[str, Any] = {"pcc": pcc}

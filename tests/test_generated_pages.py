@@ -11,8 +11,7 @@ import pytest
 from pqcheck.cli import COMMANDS
 from pqcheck.findings import ExitStatus, Verdict
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.files import table_ids
-from pqcheck.limit_tables.library import library_sentence
+from pqcheck.limit_tables.library import library_sentence, table_ids
 from pqcheck.reasons import CATALOGUE
 from pqcheck.vetting.catalogue import catalogue
 from tests import generated_pages

@@ -12,8 +12,7 @@ import pytest
 
 from pqcheck.cli import main
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.files import table_ids
-from pqcheck.limit_tables.library import library_sentence
+from pqcheck.limit_tables.library import library_sentence, table_ids
 from pqcheck.reports.limit_table_diff import diff_text
 from pqcheck.reports.limit_tables import table_text
 from pqcheck.reports.site_limits import limits_at

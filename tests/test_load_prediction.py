@@ -10,12 +10,12 @@ import pytest
 from numpy.typing import NDArray
 
 from pqcheck.findings import Verdict
-from pqcheck.loads.addition import Collapse
 from pqcheck.loads.declared import new_loads
-from pqcheck.loads.source import apparent_impedance, source_of
-from pqcheck.loads.spectral import Law
+from pqcheck.loads.harmonics import Law
+from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_impedance import apparent_impedance, source_of
 from pqcheck.pipeline_load import load_study
 from pqcheck.recording import Recording
 from pqcheck.site.load import site_from

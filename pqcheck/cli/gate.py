@@ -134,7 +134,7 @@ def _print(result: GateResult, args: argparse.Namespace) -> None:
 
 def _explained(args: argparse.Namespace) -> str:
     from pqcheck.errors import GateError
-    from pqcheck.limit_tables.files import load, table_ids
+    from pqcheck.limit_tables.library import load, table_ids
     from pqcheck.reports.explain import explained
     from pqcheck.site.load import load_site
 

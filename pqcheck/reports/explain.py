@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 
 from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.wording import (
     condition_words,
-    default_rows,
     factor_words,
     judged_words,
     orders_words,

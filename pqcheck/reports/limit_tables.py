@@ -6,20 +6,20 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
 from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.limit_tables.curves import CurveStep, EventClass, EventDuration, EventRule
-from pqcheck.limit_tables.library import count
+from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventDuration, EventRule
+from pqcheck.limit_tables.library import count, default_rows
 from pqcheck.limit_tables.load_rules import LoadRule
-from pqcheck.limit_tables.loads import in_words
-from pqcheck.limit_tables.values import duration_text, plain, span_text
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables.wording import (
     condition_words,
-    default_rows,
+    duration_words,
     factor_words,
     judged_words,
+    load_rule_words,
     orders_words,
     row_words,
     shown,
 )
+from pqcheck.limit_tables.written import plain, span_text
 from pqcheck.reports.site_limits import SiteLimit, limits_at
 from pqcheck.site.model import Site
 
@@ -188,7 +188,7 @@ def event_duration_words(duration: EventDuration | None) -> str:
     """``up to`` texts of event curves: ``20 ms``, ``0.5 cycles``."""
     if duration is None:
         return "any duration"
-    return f"{plain(duration.value)} cycles" if duration.in_cycles else duration_text(duration.value)
+    return f"{plain(duration.value)} cycles" if duration.in_cycles else duration_words(duration.value)
 
 
 def step_words(step: CurveStep) -> str:
@@ -222,6 +222,6 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
 def _load_rule(rule: LoadRule) -> Iterator[str]:
     yield f"{rule.id}: {rule.title}"
     yield f"  clause {rule.clause}; confidence: {rule.confidence}"
-    yield from (wrapped(line, "  ", "      ") for line in in_words(rule))
+    yield from (wrapped(line, "  ", "      ") for line in load_rule_words(rule))
     if rule.note:
         yield wrapped(rule.note, "  ", "  ")

@@ -10,7 +10,7 @@ from msgspec import Struct
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
-from pqcheck.limit_tables.words import band_words, row_words
+from pqcheck.limit_tables.wording import band_words, row_words
 from pqcheck.site.model import Site
 
 _HUNDRED = Decimal(100)

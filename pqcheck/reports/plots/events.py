@@ -8,7 +8,7 @@ from decimal import Decimal
 import numpy as np
 
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.curves import CurveStep, EventRule, edge_at
+from pqcheck.limit_tables.event_rules import CurveStep, EventRule, edge_at
 from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.plots.shapes import event_plot

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from pqcheck.loads.channels import Array
 from pqcheck.loads.values import Peak
 from pqcheck.recording import Axis
-
-Array = NDArray[np.float64]
 
 
 class WindowMaximum:
@@ -22,20 +22,18 @@ class WindowMaximum:
     def __init__(self, axis: Axis, window_us: int, *, rms: bool, keep: bool = False) -> None:
         if window_us % axis.interval_us:
             raise ValueError("a window must hold whole intervals")
-        self._axis = axis
-        self.window_us = window_us
+        self._axis, self.window_us, self._rms, self._keep = axis, window_us, rms, keep
         self._size = window_us // axis.interval_us
-        self._rms = rms
         # Demand intervals lie on whole multiples in UTC; an axis off that grid has its blocks from its own start.
         lead = -axis.start_us % window_us
         self._first = lead // axis.interval_us if lead % axis.interval_us == 0 else 0
+        self.first_block_us = axis.start_us + self._first * axis.interval_us
         self._tail: Array = np.empty(0)
         self._fed = 0
-        self._sliding: tuple[float, int] | None = None
-        self._block: tuple[float, int] | None = None
-        self._keep = keep
         self._parts: list[Array] = []
-        self._earliest: float | None = None
+        # Means of the squares where `rms`; the root is taken when they are asked for.
+        self._block: Peak | None = None
+        self._sliding: Peak | None = None
 
     def feed(self, values: NDArray[Any]) -> None:
         """The next values of the series; NaN is missing."""
@@ -46,51 +44,43 @@ class WindowMaximum:
         size = self._size
         if len(series) >= size:
             means = _window_means(series, size)
-            self._sliding = _larger(self._sliding, means, start, 1)
+            self._sliding = self._larger(self._sliding, means, start, 1)
             offset = (self._first - start) % size
             blocks = means[offset::size]
-            self._block = _larger(self._block, blocks, start + offset, size)
-            if self._earliest is None and len(blocks) and not np.isnan(blocks).all():
-                self._earliest = float(blocks[~np.isnan(blocks)][0])
+            self._block = self._larger(self._block, blocks, start + offset, size)
             if self._keep:
                 self._parts.append(blocks.copy())
         self._tail = series[len(series) - size + 1 :].copy() if size > 1 else np.empty(0)
 
-    def _peak(self, found: tuple[float, int] | None) -> Peak | None:
-        if found is None:
-            return None
-        value, index = found
-        start = self._axis.start_us + index * self._axis.interval_us
-        return Peak(self._shown(value), start, start + self.window_us)
+    def _larger(self, best: Peak | None, means: Array, start: int, step: int) -> Peak | None:
+        """The larger of the best so far and of these means, the first of which begins at interval `start`."""
+        if np.isnan(means).all():
+            return best
+        at = int(np.nanargmax(means))
+        value = float(means[at])
+        if best is not None and value <= best.value:
+            return best
+        start_us = self._axis.start_us + (start + at * step) * self._axis.interval_us
+        return Peak(value, start_us, start_us + self.window_us)
 
-    def _shown(self, value: float) -> float:
-        return float(np.sqrt(value)) if self._rms else value
+    def _shown(self, peak: Peak | None) -> Peak | None:
+        return replace(peak, value=float(np.sqrt(peak.value))) if peak is not None and self._rms else peak
 
     @property
     def block(self) -> Peak | None:
         """The largest mean of a clock block."""
-        return self._peak(self._block)
+        return self._shown(self._block)
 
     @property
     def sliding(self) -> Peak | None:
         """The largest mean of any window of recorded intervals."""
-        return self._peak(self._sliding)
-
-    @property
-    def earliest(self) -> float | None:
-        """The mean of the first block that has one."""
-        return None if self._earliest is None else self._shown(self._earliest)
+        return self._shown(self._sliding)
 
     @property
     def blocks(self) -> Array:
         """Every block mean, NaN where one is missing; empty unless kept."""
         joined = np.concatenate(self._parts) if self._parts else np.empty(0)
-        return np.asarray(np.sqrt(joined) if self._rms else joined)
-
-    @property
-    def first_block_us(self) -> int:
-        """Start of the first block."""
-        return self._axis.start_us + self._first * self._axis.interval_us
+        return np.sqrt(joined) if self._rms else joined
 
 
 def _window_means(series: Array, size: int) -> Array:
@@ -103,11 +93,3 @@ def _window_means(series: Array, size: int) -> Array:
         holes = np.concatenate([[0], np.cumsum(missing)])
         means[holes[size:] > holes[:-size]] = np.nan
     return means
-
-
-def _larger(best: tuple[float, int] | None, means: Array, start: int, step: int) -> tuple[float, int] | None:
-    if not len(means) or np.isnan(means).all():
-        return best
-    at = int(np.nanargmax(means))
-    value = float(means[at])
-    return (value, start + at * step) if best is None or value > best[0] else best

@@ -11,7 +11,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.loads.series import canonical, held, phases_of
+from pqcheck.loads.channels import mean_channel, phases_of, values_in
 from pqcheck.physics.network import (
     current_amplification,
     harmonic_impedance,
@@ -29,7 +29,7 @@ MOST_SHARE = 0.2
 LEAST_PAIRS = 50
 
 
-class Source(Struct, frozen=True):
+class SupplyImpedance(Struct, frozen=True):
     """Impedance of one phase at the fundamental in ohm, and of the neutral. `basis` is a sentence.
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
@@ -77,19 +77,19 @@ class Source(Struct, frozen=True):
         return float(resonance_order(reactance, self.capacitor)) if reactance else None
 
 
-def source_of(site: Site, recording: Recording) -> Source | None:
+def source_of(site: Site, recording: Recording) -> SupplyImpedance | None:
     """The supply as declared under ``[source_impedance]``, else from ``[pcc]``, else estimated; None when unknown."""
     declared = site.source_impedance
     extra = _extra(site, declared)
     if "resistance" in declared or "reactance" in declared:
         resistance, reactance = _pair(declared)
-        basis = f"declared{_said(declared)}: {resistance:g} + j{reactance:g} ohm for each phase"
-        return Source(resistance, reactance, **extra, basis=basis)
+        basis = f"declared{_basis_words(declared)}: {resistance:g} + j{reactance:g} ohm for each phase"
+        return SupplyImpedance(resistance, reactance, **extra, basis=basis)
     found = _from_short_circuit(site, declared, extra)
     return found if found is not None else _estimated(recording, site, extra)
 
 
-def _said(declared: Mapping[str, Any]) -> str:
+def _basis_words(declared: Mapping[str, Any]) -> str:
     return f" ({declared['basis']})" if "basis" in declared else ""
 
 
@@ -114,7 +114,7 @@ def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
     return extra
 
 
-def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[str, Any]) -> Source | None:
+def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[str, Any]) -> SupplyImpedance | None:
     pcc = site.pcc
     if pcc is None:
         return None
@@ -135,10 +135,10 @@ def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[
         if known
         else "; X/R is not declared, so voltage drops are taken at their largest and harmonic impedances as reactances"
     )
-    return Source(resistance, reactance, **extra, angle_known=known, basis=basis)
+    return SupplyImpedance(resistance, reactance, **extra, angle_known=known, basis=basis)
 
 
-def _estimated(recording: Recording, site: Site, extra: Mapping[str, Any]) -> Source | None:
+def _estimated(recording: Recording, site: Site, extra: Mapping[str, Any]) -> SupplyImpedance | None:
     """From steps of voltage against steps of current, phase by phase; an indication and never proof."""
     for stream in recording.streams:
         slopes = [one for phase in phases_of(site.supply) if (one := _slope(stream, phase)) is not None]
@@ -148,17 +148,17 @@ def _estimated(recording: Recording, site: Site, extra: Mapping[str, Any]) -> So
                 f"estimated from the record: the voltage follows the current of its phase with {value:.4g} ohm (an "
                 "indication for the present power factor, no proof; declare [source_impedance])"
             )
-            return Source(value, 0.0, **extra, angle_known=False, estimated=True, basis=basis)
+            return SupplyImpedance(value, 0.0, **extra, angle_known=False, estimated=True, basis=basis)
     return None
 
 
 def _slope(stream: Stream, phase: str) -> float | None:
     """-dV/dI from interval to interval, where sign, size and correlation are those of a source impedance."""
-    volts, amperes = held(stream, "voltage", f"{phase}n"), held(stream, "current", phase)
+    volts, amperes = mean_channel(stream, "voltage", f"{phase}n"), mean_channel(stream, "current", phase)
     if volts is None or amperes is None:
         return None
     parts: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = [
-        (canonical(block.values, volts, "V").copy(), canonical(block.values, amperes, "A").copy())
+        (values_in(block.values, volts, "V").copy(), values_in(block.values, amperes, "A").copy())
         for block in stream.blocks((volts, amperes))
     ]
     u, i = np.concatenate([one for one, _ in parts]), np.concatenate([one for _, one in parts])

@@ -10,12 +10,16 @@ from msgspec import Struct
 
 from pqcheck.findings import Verdict
 from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
+from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
-from pqcheck.loads.existing_demand import Basis
-from pqcheck.loads.series import phases_of
+from pqcheck.loads.existing_load_demand import Basis
 from pqcheck.site.model import Site
 
-CONTINUOUS = {"125 %": 1.25, "100 %": 1.0}
+_WORDS = {
+    "seasonal_addition_treatment": "seasonal load {} the multiplication",
+    "continuous_new_load": "continuous new load at {}",
+    "demand_window": "{} demand windows",
+}
 
 
 class Way(Struct, frozen=True):
@@ -35,16 +39,7 @@ class Way(Struct, frozen=True):
     @property
     def choices(self) -> list[str]:
         """The choices of this way as words."""
-        words = {
-            "seasonal_addition_treatment": "seasonal load {} the multiplication",
-            "continuous_new_load": "continuous new load at {}",
-            "demand_window": "{} demand windows",
-        }
-        return [words[name].format(value) for name, value in self.named.items()]
-
-    def choice(self, name: str) -> str | None:
-        """The value of a choice, None where it does not arise."""
-        return self.named.get(name)
+        return [_WORDS[name].format(value) for name, value in self.named.items()]
 
 
 def outcome(way: Way, rating: float) -> Verdict:
@@ -56,64 +51,49 @@ def outcome(way: Way, rating: float) -> Verdict:
 
 def ways_of(rule: LoadRule, source: DemandSource, basis: Basis, site: Site, loads: Sequence[NewLoad]) -> list[Way]:
     """Every way that can differ: choices without effect here are left out."""
-    seasonal = seasonal_amperes(site) if rule.seasonal and source.basis == "recorded" else 0.0
+    seasonal = _seasonal_amperes(site) if rule.seasonal and source.basis == "recorded" else 0.0
     arises = {
         "seasonal_addition_treatment": bool(seasonal) and rule.multiplier != 1,
         "continuous_new_load": any(load.continuous and not load.feeds_in for load in loads),
         "demand_window": basis.recorded and basis.sliding != basis.block,
     }
     names = [name for name in rule.choices if arises[name]]
-    found = []
-    for values in product(*(CHOICES[name] for name in names)):
-        named = dict(zip(names, values, strict=True))
-        declared = all(site.load_study.get(name, value) == value for name, value in named.items())
-        found.append(_way(rule, basis, site, loads, seasonal, named, declared=declared))
-    return found
+    return [
+        _way(rule, basis, site, loads, seasonal, dict(zip(names, values, strict=True)))
+        for values in product(*(CHOICES[name] for name in names))
+    ]
 
 
-def seasonal_amperes(site: Site) -> float:
+def _seasonal_amperes(site: Site) -> float:
     """The declared seasonal addition in amperes of a phase, spread evenly where it is a power."""
-    if "seasonal_addition" not in site.load_study:
-        return 0.0
-    value, unit = site.load_study["seasonal_addition"]
+    value, unit = site.load_study.get("seasonal_addition", (0, "A"))
     if unit == "A":
         return float(value)
     # Watts are taken as they stand, at unity power factor: they are a declared addition, not a measurement.
     return float(value) / voltage_sum(phases_of(site.supply), site.supply)
 
 
-def new_amperes(loads: Sequence[NewLoad], site: Site, phase: str, continuous: float) -> float:
-    """Nominal amperes of the new loads in a phase, added arithmetically; what feeds in takes nothing off."""
-    return sum(
-        load.line_current(site.supply) * (continuous if load.continuous else 1.0)
-        for load in loads
-        if phase in load.phases and not load.feeds_in
-    )
-
-
 def _way(
-    rule: LoadRule,
-    basis: Basis,
-    site: Site,
-    loads: Sequence[NewLoad],
-    seasonal: float,
-    named: Mapping[str, str],
-    *,
-    declared: bool,
+    rule: LoadRule, basis: Basis, site: Site, loads: Sequence[NewLoad], seasonal: float, named: Mapping[str, str]
 ) -> Way:
     window = basis.block if named.get("demand_window") == "block" else basis.sliding
     multiplier = float(rule.multiplier)
     before = seasonal if named.get("seasonal_addition_treatment", "before") == "before" else 0.0
     after = seasonal - before
-    continuous = CONTINUOUS[named.get("continuous_new_load", "100 %")]
+    continuous = 1.25 if named.get("continuous_new_load") == "125 %" else 1.0
     rows = []
     for phase, (low, high) in window.items():
-        new = new_amperes(loads, site, phase, continuous)
-        top = multiplier * (high + before) + after + new
-        bottom = multiplier * (low + before) + after + new
+        # Nominal amperes, added arithmetically; what feeds in takes nothing off.
+        new = sum(
+            load.line_current(site.supply) * (continuous if load.continuous else 1.0)
+            for load in loads
+            if phase in load.phases and not load.feeds_in
+        )
+        top, bottom = (multiplier * (demand + before) + after + new for demand in (high, low))
         words = _words(rule.multiplier, high, before, after, new, top, phase)
         rows.append((top, bottom, phase, new, words, _words(rule.multiplier, low, before, after, new, bottom, phase)))
     top, bottom, phase, new, words, low_words = max(rows)
+    declared = all(site.load_study.get(name, value) == value for name, value in named.items())
     return Way(named, phase, bottom, top, words, low_words, new, declared)
 
 

@@ -8,8 +8,8 @@ from decimal import Decimal
 from msgspec import Struct, field
 
 from pqcheck.limit_tables.load_rules import DemandSource
+from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import voltage_sum
-from pqcheck.loads.series import phases_of
 from pqcheck.loads.values import Demand, Maximum
 from pqcheck.site.model import Site
 
@@ -77,18 +77,14 @@ def recorded_basis(demand: Demand, site: Site) -> tuple[Basis | None, str]:
     currents = demand.currents()
     if not currents:
         return None, "no current was recorded, and kilowatts cannot be compared with amperes without the power factor"
-    sliding: dict[str, Span] = {}
-    block: dict[str, Span] = {}
-    for phase, maximum in currents.items():
-        spans = _spans(maximum)
-        if spans is not None:
-            sliding[phase], block[phase] = spans
-    if not sliding:
+    spans = {phase: both for phase, maximum in currents.items() if (both := _spans(maximum)) is not None}
+    if not spans:
         return None, "the recorded currents hold no full demand interval"
     words = _recorded_words(demand)
     power = demand.maximum("active_power")
     if power is not None and power.largest is not None:
         words += _kilowatt_words(power.largest.value, site)
+    sliding, block = ({phase: both[number] for phase, both in spans.items()} for number in (0, 1))
     return Basis(True, sliding, block, words), ""
 
 
@@ -97,10 +93,10 @@ def _spans(maximum: Maximum) -> tuple[Span, Span] | None:
     bounds = maximum.bounds
     if maximum.block is None:
         return None if bounds is None else (bounds, bounds)
-    value = maximum.block.value
+    block = (maximum.block.value, maximum.block.value)
     if maximum.sliding is not None:
-        return (maximum.sliding.value,) * 2, (value, value)
-    return (value, value) if bounds is None else bounds, (value, value)
+        return (maximum.sliding.value, maximum.sliding.value), block
+    return bounds or block, block
 
 
 def _recorded_words(demand: Demand) -> str:
@@ -115,7 +111,5 @@ def _recorded_words(demand: Demand) -> str:
 
 
 def _highest(demand: Demand) -> tuple[str, float] | None:
-    found = [
-        (peak.value, phase) for phase, one in demand.currents().items() if (peak := one.largest) is not None
-    ]  # fmt: skip
-    return (max(found)[1], max(found)[0]) if found else None
+    peaks = [(peak.value, phase) for phase, one in demand.currents().items() if (peak := one.largest) is not None]
+    return (max(peaks)[1], max(peaks)[0]) if peaks else None

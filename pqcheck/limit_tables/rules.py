@@ -1,6 +1,6 @@
 """Limit tables: the frozen form that judging works with. Numbers are `Decimal`, never float.
 
-`pqcheck.limit_tables.files` finds and loads ``limits/*.json`` into these values.
+`pqcheck.limit_tables.library` finds and loads ``limits/*.json`` into these values.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct, field
 
 if TYPE_CHECKING:
-    from pqcheck.limit_tables.curves import EventRule
+    from pqcheck.limit_tables.event_rules import EventRule
     from pqcheck.limit_tables.load_rules import LoadRule
 
 CONFIDENCE = ("two sources", "one source", "derived", "memory")
@@ -152,6 +152,14 @@ class Rule(Struct, frozen=True):
     note: str | None = None
 
 
+class Nominal(Struct, frozen=True):
+    """A nominal voltage that a table lists, in V; line to line, line to neutral, or both."""
+
+    connections: tuple[str, ...]
+    line_to_line: Decimal | None
+    line_to_neutral: Decimal | None
+
+
 class LimitTable(Struct, frozen=True):
     """One standard, one edition."""
 
@@ -167,12 +175,12 @@ class LimitTable(Struct, frozen=True):
     base: str | None = None
     effective_from: str | None = None
     effective_to: str | None = None
-    nominals: Mapping[str, str] | None = None
-    """Designation -> connections, line-to-line and line-to-neutral volts (read by `limit_tables.nominals`)."""
+    nominals: Mapping[str, Nominal] = field(default_factory=dict)
+    """The nominal voltages listed, by designation."""
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
     option_meanings: Mapping[str, str] = field(default_factory=dict)
     load_rules: tuple[LoadRule, ...] = ()
     """Determinations of an existing load and what may be added to it (`pqcheck.limit_tables.load_rules`)."""
     event_rules: tuple[EventRule, ...] = ()
-    """Ride-through curves and classes for events (`pqcheck.limit_tables.curves`)."""
+    """Ride-through curves and classes for events (`pqcheck.limit_tables.event_rules`)."""

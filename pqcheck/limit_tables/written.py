@@ -6,18 +6,23 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import Any, NoReturn
 
 from pqcheck.errors import LimitTableError
-from pqcheck.limit_tables import CONFIDENCE, Condition, Span
+from pqcheck.limit_tables.rules import CONFIDENCE, Condition, Span
+from pqcheck.units import quantity_of
 
-_SECONDS = {
-    "ms": Decimal("0.001"),
-    "s": Decimal(1),
-    "min": Decimal(60),
-    "h": Decimal(3600),
-    "d": Decimal(86400),
-}
+
+def refuse(path: str, text: str) -> NoReturn:
+    """Raise `LimitTableError` for a place of a table and what is wrong there."""
+    raise LimitTableError(f"{path}: {text}")
+
+
+def refuse_twice(rule_id: str, seen: set[str], path: str) -> None:
+    """Raise `LimitTableError` for an id that was seen before; it is seen from now on."""
+    if rule_id in seen:
+        refuse(f"{path}.id", f"the id {rule_id!r} is there twice; every rule needs its own.")
+    seen.add(rule_id)
 
 
 def read_json(text: str | bytes, where: str) -> Any:
@@ -47,16 +52,7 @@ def number(value: Any) -> Decimal:
 
 def seconds(text: str) -> Decimal:
     """``"10 min"`` in seconds."""
-    value, unit = text.split(" ")
-    return Decimal(value) * _SECONDS[unit]
-
-
-def duration_text(value: Decimal) -> str:
-    """Seconds as the contract prints durations: ``3 s``, ``10 min``, ``2 h``, ``7 d``."""
-    for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
-        if value >= size and value % size == 0:
-            return f"{plain(value / size)} {unit}"
-    return f"{plain(value)} s" if value >= 1 else f"{plain(value * 1000)} ms"
+    return quantity_of(text, "s")
 
 
 def plain(value: Decimal) -> str:

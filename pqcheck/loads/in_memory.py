@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.recording import Block, Channel, Recording, Stream
@@ -13,15 +12,15 @@ MOST_VALUES = 60_000_000
 """Beyond it (about half a gigabyte) the files are read again each time."""
 
 
-def held(recording: Recording) -> Recording:
+def in_memory(recording: Recording) -> Recording:
     """The same recording with its blocks in memory; unchanged when it is too large for that."""
     if sum(stream.axis.count * len(stream.channels) for stream in recording.streams) > MOST_VALUES:
         return recording
-    return replace(recording, streams=tuple(_held(stream) for stream in recording.streams))
+    return replace(recording, streams=tuple(_in_memory(stream) for stream in recording.streams))
 
 
-def _held(stream: Stream) -> Stream:
-    kept = tuple(
+def _in_memory(stream: Stream) -> Stream:
+    kept = [
         Block(
             block.axis,
             {channel: values.copy() for channel, values in block.values.items()},
@@ -29,19 +28,12 @@ def _held(stream: Stream) -> Stream:
             {channel: mask.copy() for channel, mask in block.over_range.items()},
         )
         for block in stream.blocks(None)
-    )
-    return replace(stream, blocks=_Kept(kept).blocks)
+    ]
 
-
-class _Kept(Struct, frozen=True):
-    kept: tuple[Block, ...]
-
-    def blocks(self, channels: Sequence[Channel] | None = None) -> Iterator[Block]:
-        """The blocks, narrowed to `channels`."""
-        if channels is None:
-            yield from self.kept
-            return
-        wanted = set(channels)
-        for block in self.kept:
-            values = {channel: array for channel, array in block.values.items() if channel in wanted}
+    def blocks(channels: Sequence[Channel] | None = None) -> Iterator[Block]:
+        wanted = None if channels is None else set(channels)
+        for block in kept:
+            values = {one: array for one, array in block.values.items() if wanted is None or one in wanted}
             yield Block(block.axis, values, block.flagged, block.over_range)
+
+    return replace(stream, blocks=blocks)

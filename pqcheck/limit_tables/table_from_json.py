@@ -2,21 +2,20 @@
 
 Everything that is a formula or a factor in the file is worked out here, in exact decimals, so that judging sees plain
 numbers: one `Row` for each set of orders with the same limit. The document has been checked before
-(`limit_tables.checks`), or is one of the shipped tables, which the tests check.
+(`limit_tables.table_checks`), or is one of the shipped tables, which the tests check.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from functools import cache
+from typing import Any, Literal, NamedTuple
 
-from pqcheck.limit_tables import Condition, LimitTable, Period, Row, Rule, Statistic, TimeCriterion
-from pqcheck.limit_tables.values import condition, number, orders, seconds, span_text, weakest
-
-if TYPE_CHECKING:
-    from pqcheck.limit_tables.curves import EventRule
-    from pqcheck.limit_tables.load_rules import LoadRule
+from pqcheck.limit_tables.event_rules import event_rule
+from pqcheck.limit_tables.load_rules import load_rule
+from pqcheck.limit_tables.rules import Condition, LimitTable, Nominal, Period, Row, Rule, Statistic, TimeCriterion
+from pqcheck.limit_tables.written import condition, number, orders, seconds, span_text, weakest
 
 Written = Mapping[str, Any]
 Options = Mapping[str, tuple[str, ...]]
@@ -25,11 +24,21 @@ HUNDRED = Decimal(100)
 LINES: tuple[Line, ...] = ("line_to_line", "line_to_neutral")
 
 
-def build_table(written: Written, sha256: str, base: str | None = None) -> LimitTable:
+def table_from(written: Written, sha256: str, base: str | None = None) -> LimitTable:
     """The table that `written` describes (an overlay already merged into its base, `limit_tables.overlays`)."""
     options = {name: tuple(option["values"]) for name, option in written.get("options", {}).items()}
-    shared = _SharedLimits(written.get("shared_limits", {}), options)
-    nominals = written.get("nominals")
+    shared = written.get("shared_limits", {})
+
+    @cache
+    def shared_rows(name: str, clause: str, mark: str) -> tuple[Row, ...]:
+        return tuple(expand_limit(shared[name], clause, mark, options))
+
+    def rows(limit: Written, clause: str, mark: str) -> tuple[Row, ...]:
+        """The rows of a limit; of one that several rules name, expanded once for each clause and mark."""
+        if limit["kind"] == "shared":
+            return shared_rows(limit["name"], clause, mark)
+        return tuple(expand_limit(limit, clause, mark, options))
+
     return LimitTable(
         id=written["id"],
         standard=written["standard"],
@@ -37,64 +46,30 @@ def build_table(written: Written, sha256: str, base: str | None = None) -> Limit
         title=written["title"],
         source=written["source"],
         sha256=sha256,
-        rules=tuple(_rule(rule, shared) for rule in written.get("rules", ())),
+        rules=tuple(_rule(rule, rows, options) for rule in written.get("rules", ())),
         applies_if=_conditions(written.get("applies_if", ()), options),
         interruption_below_percent=number(written.get("interruption_below_percent", 5)),
         base=base,
         effective_from=written.get("effective_from"),
         effective_to=written.get("effective_to"),
-        nominals=None if nominals is None else {row["designation"]: _nominal_text(row) for row in nominals},
+        nominals={row["designation"]: _nominal(row) for row in written.get("nominals", ())},
         options=options,
         option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
-        event_rules=_event_rules(written.get("event_rules", ()), options),
-        load_rules=_load_rules(written.get("load_rules", ())),
+        event_rules=tuple(event_rule(one, options) for one in written.get("event_rules", ())),
+        load_rules=tuple(load_rule(one) for one in written.get("load_rules", ())),
     )
-
-
-def _event_rules(written: Sequence[Written], options: Options) -> tuple[EventRule, ...]:
-    if not written:
-        return ()
-    from pqcheck.limit_tables.events import event_rule
-
-    return tuple(event_rule(one, options) for one in written)
-
-
-def _load_rules(written: Sequence[Written]) -> tuple[LoadRule, ...]:
-    if not written:
-        return ()
-    from pqcheck.limit_tables.loads import load_rule
-
-    return tuple(load_rule(one) for one in written)
-
-
-def _nominal_text(row: Written) -> str:
-    """``wye,delta 480 277``: connections, line-to-line volts, line-to-neutral volts; ``-`` for what is absent."""
-    return f"{','.join(row['connections'])} {row.get('line_to_line', '-')} {row.get('line_to_neutral', '-')}"
 
 
 def _conditions(written: Sequence[Written], options: Options) -> tuple[Condition, ...]:
     return tuple(condition(one, options) for one in written)
 
 
-class _SharedLimits:
-    """The rows of the limits that several rules name, expanded once for each clause and mark."""
-
-    def __init__(self, written: Mapping[str, Written], options: Options) -> None:
-        self.options = options
-        self._written = written
-        self._rows: dict[tuple[str, str, str], tuple[Row, ...]] = {}
-
-    def rows(self, limit: Written, clause: str, mark: str) -> tuple[Row, ...]:
-        """The rows of `limit`, each with its clause and the weakest mark of all that it rests on."""
-        if limit["kind"] != "shared":
-            return tuple(expand_limit(limit, clause, mark, self.options))
-        key = (limit["name"], clause, mark)
-        if key not in self._rows:
-            self._rows[key] = tuple(expand_limit(self._written[limit["name"]], clause, mark, self.options))
-        return self._rows[key]
+def _nominal(row: Written) -> Nominal:
+    line_to_line, line_to_neutral = (number(row[line]) if line in row else None for line in LINES)
+    return Nominal(tuple(row["connections"]), line_to_line, line_to_neutral)
 
 
-def _rule(written: Written, shared: _SharedLimits) -> Rule:
+def _rule(written: Written, rows: Callable[[Written, str, str], tuple[Row, ...]], options: Options) -> Rule:
     factor = written.get("factor", {})
     reference = written["reference"]
     confidence = weakest(written["confidence"], factor.get("confidence"))
@@ -109,17 +84,17 @@ def _rule(written: Written, shared: _SharedLimits) -> Rule:
         interval_s=seconds(written["interval"]),
         also_intervals_s=tuple(seconds(text) for text in written.get("also_intervals", ())),
         period=Period(written["period"], written.get("alignment", "back_to_back")),
-        statistic=statistic(written["statistic"]),
+        statistic=_statistic(written["statistic"]),
         reference=reference,
         unit=written["unit"] if reference == "none" else "%",
         strict=written["comparison"] == "strict",
-        rows=shared.rows(written["limit"], written["clause"], confidence),
+        rows=rows(written["limit"], written["clause"], confidence),
         factor=number(factor.get("value", 1)),
         factor_confidence=factor.get("confidence"),
         highest_order=written.get("highest_order"),
         drop_flagged=written.get("flagged") == "drop",
         coverage_percent=number(written["coverage_percent"]) if "coverage_percent" in written else None,
-        applies_if=_conditions(written.get("applies_if", ()), shared.options),
+        applies_if=_conditions(written.get("applies_if", ()), options),
         time_criterion=None
         if criterion is None
         else TimeCriterion(criterion["range"], criterion["outside"], seconds(criterion["shortest_pass"])),
@@ -130,8 +105,7 @@ def _rule(written: Written, shared: _SharedLimits) -> Rule:
     )
 
 
-def statistic(written: Written) -> Statistic:
-    """The written statistic as a value."""
+def _statistic(written: Written) -> Statistic:
     return Statistic(
         kind=written["kind"],
         percent=number(written["percent"]) if "percent" in written else HUNDRED,
@@ -227,30 +201,21 @@ def _selected_band(limit: Written, options: Options) -> Iterator[Row]:
 
 def _by_nominal(limit: Written, options: Options) -> Iterator[Row]:
     for row in limit["rows"]:
-        where = _conditions(row.get("where", ()), options)
-        if row.get("no_limit"):
+        no_limit = row.get("no_limit", False)
+        # A row without a limit stands once, whatever the lines.
+        for line in (None,) if no_limit else tuple(line for line in LINES if line in row):
+            sides = row if line is None else row[line]
             yield Row(
+                low=None if no_limit else _side(sides, "low"),
+                high=None if no_limit else _side(sides, "high"),
                 nominal=row["nominal"],
-                where=where,
-                no_limit=True,
-                clause=_text("clause", row, limit),
-                confidence=weakest(row.get("confidence"), limit["confidence"]),
+                line=line,
+                where=_conditions(row.get("where", ()), options),
+                no_limit=no_limit,
+                clause=_text("clause", sides, row, limit),
+                confidence=weakest(_text("confidence", sides, row), limit["confidence"]),
                 label=row.get("label"),
             )
-            continue
-        for line in LINES:
-            if line in row:
-                sides = row[line]
-                yield Row(
-                    low=_side(sides, "low"),
-                    high=_side(sides, "high"),
-                    nominal=row["nominal"],
-                    line=line,
-                    where=where,
-                    clause=_text("clause", sides, row, limit),
-                    confidence=weakest(_text("confidence", sides, row), limit["confidence"]),
-                    label=row.get("label"),
-                )
 
 
 class OrderLimit(NamedTuple):

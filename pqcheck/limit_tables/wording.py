@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import pairwise
 
+from pqcheck.clock import duration_text
 from pqcheck.limit_tables import Condition, Period, Row, Rule, Statistic
-from pqcheck.limit_tables.values import duration_text, plain, span_text
+from pqcheck.limit_tables.load_rules import CHOICES, LoadCondition, LoadRule
+from pqcheck.limit_tables.written import plain, span_text
 from pqcheck.quantities import QUANTITIES
 
 _REFERENCE = {
@@ -37,6 +39,11 @@ def shown(value: Decimal, digits: int = 4) -> str:
     if isinstance(exponent, int) and -exponent > digits:
         value = round(value, digits)
     return plain(value)
+
+
+def duration_words(value: Decimal) -> str:
+    """Seconds as people write them: ``3 s``, ``10 min``, ``2 h``, ``7 d``."""
+    return duration_text(int(value * 1_000_000))
 
 
 def orders_words(orders: Sequence[int]) -> str:
@@ -99,7 +106,7 @@ def statistic_words(statistic: Statistic) -> str:
         case "count_at_most":
             return f"at most {statistic.count} values outside"
         case "longest_run_at_most":
-            return f"no run outside longer than {duration_text(statistic.duration_s)}"
+            return f"no run outside longer than {duration_words(statistic.duration_s)}"
     share = "" if statistic.percent == 100 else f" at {plain(statistic.percent)} %"
     return f"reported{share}, no verdict"
 
@@ -107,9 +114,9 @@ def statistic_words(statistic: Statistic) -> str:
 def judged_words(rule: Rule) -> str:
     """Quantity, interval, period and statistic in one line."""
     name = QUANTITIES[rule.quantity].title
-    also = "".join(f" (or {duration_text(one)} as recorded)" for one in rule.also_intervals_s)
+    also = "".join(f" (or {duration_words(one)} as recorded)" for one in rule.also_intervals_s)
     verdict = "reported as indicative, no verdict" if rule.indicative else statistic_words(rule.statistic)
-    interval = duration_text(rule.interval_s)
+    interval = duration_words(rule.interval_s)
     return f"{name}, {interval} values{also}, {period_words(rule.period)}: {verdict}"
 
 
@@ -133,10 +140,27 @@ def factor_words(rule: Rule) -> str:
     return f"every limit times {plain(rule.factor)}{mark}"
 
 
-def default_rows(rule: Rule) -> tuple[Row, ...]:
-    """The rows in force where the site declares no option."""
-    return tuple(row for row in rule.rows if all(_by_default(one) for one in row.where))
+def load_rule_words(rule: LoadRule) -> Iterator[str]:
+    """The rule, one line each: what is compared, where the demand comes from, conditions, open choices."""
+    multiplier = plain(rule.multiplier)
+    yield f"{multiplier} x maximum demand + new load <= {rule.rating} rating, in amperes of the highest phase"
+    for source in rule.sources:
+        if source.basis == "declared":
+            yield f"demand: declared maximum of {source.months} months ({source.clause}, {source.confidence})"
+        else:
+            yield (
+                f"demand: highest {duration_words(source.interval_s)} mean of {duration_words(source.continuous_s)} "
+                f"recorded without a gap ({source.clause}, {source.confidence})"
+            )
+        for condition in source.conditions:
+            yield f"  {_load_condition_words(condition)}"
+    for condition in rule.conditions:
+        yield _load_condition_words(condition)
+    for name in rule.choices:
+        yield f"left open, declare [load_study] {name}: {' or '.join(CHOICES[name])}"
 
 
-def _by_default(condition: Condition) -> bool:
-    return not condition.fact.startswith("option:") or condition.default in condition.values
+def _load_condition_words(condition: LoadCondition) -> str:
+    effect = "does not govern otherwise" if condition.excludes else "needed"
+    value = "true" if condition.value else "false"
+    return f"{condition.fact} = {value} ({effect}; {condition.clause}, {condition.confidence})"
