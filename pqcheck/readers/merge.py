@@ -103,7 +103,6 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     sources = _joined(_sources(files, intervals))
     if whole:
         notes += bad_cells.notes()
-    bad_cells.look_at_kept()
     return Recording(
         sources,
         tuple(streams),
