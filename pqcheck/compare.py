@@ -17,6 +17,7 @@ from msgspec import Struct
 from pqcheck.errors import GateError, PqcheckError
 from pqcheck.findings import Finding, Findings, Verdict
 from pqcheck.findings_file import from_document
+from pqcheck.version import __version__
 
 SET_FORMAT = "pqcheck-findings-set/1"
 """Several findings files in one document: one per scenario."""
@@ -222,11 +223,11 @@ def as_set_text(results: Sequence[Findings]) -> str:
     """One result as its findings file; several as a set of findings files, worst verdict on top."""
     if len(results) == 1:
         return results[0].to_json()
-    from pqcheck.findings_file import as_document, version
+    from pqcheck.findings_file import as_document
 
     document = {
         "format": SET_FORMAT,
-        "produced_by": {"name": "pqcheck", "version": version()},
+        "produced_by": {"name": "pqcheck", "version": __version__},
         "verdict": worst_verdict(results).value,
         "results": [as_document(one) for one in results],
     }

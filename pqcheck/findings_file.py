@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.findings import (
@@ -21,23 +23,17 @@ from pqcheck.findings import (
     Window,
 )
 from pqcheck.recording import RowSpan
+from pqcheck.version import __version__
 
 if TYPE_CHECKING:
     import pandas
-
-
-def version() -> str:
-    """The version of pqcheck that produced a result."""
-    from pqcheck import __version__
-
-    return __version__
 
 
 def as_document(findings: Findings) -> dict[str, Any]:
     """The findings file as plain JSON types."""
     return {
         "format": FORMAT,
-        "produced_by": {"name": "pqcheck", "version": version()},
+        "produced_by": {"name": "pqcheck", "version": __version__},
         "site": dict(findings.site),
         "recordings": [dict(one) for one in findings.recordings],
         "limit_tables": [dict(one) for one in findings.limit_tables],
@@ -129,6 +125,28 @@ def window_as_document(window: Window) -> dict[str, Any]:
         "worst_at": window.worst_at,
         "rows": rows_as_documents(window.rows),
     }
+
+
+def read_findings(path: str | Path) -> Findings:
+    """The findings in a file. Raises `InputError` when it cannot be read or is of another format version."""
+    from pqcheck.errors import InputError
+
+    name = Path(path).name
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InputError(f"the findings file {name!r} cannot be read: {reason}; check the path given") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{name}: not UTF-8 text, so no findings file; write one with check --json") from error
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{name}: not JSON, so no findings file ({error}); write one with check --json") from error
+    try:
+        return from_document(document)
+    except InputError as error:
+        raise InputError(f"{name}: {error}") from error
 
 
 def from_document(document: Mapping[str, Any]) -> Findings:

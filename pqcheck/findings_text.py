@@ -13,7 +13,8 @@ from math import isfinite
 from typing import Any
 
 from pqcheck.findings import FORMAT, Finding, Findings, FromReading, Margin, Period, Statistic, Window, fingerprint_of
-from pqcheck.findings_file import plain, rows_as_documents, version, whole
+from pqcheck.findings_file import plain, rows_as_documents, whole
+from pqcheck.version import __version__
 
 _dumped = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
@@ -37,7 +38,7 @@ def as_pieces(findings: Findings) -> Iterator[str]:
         "findings": lines(_findings(findings)),
         "format": (_dumped(FORMAT),),
         "limit_tables": lines((_dumped(dict(one)), ()) for one in findings.limit_tables),
-        "produced_by": (_dumped({"name": "pqcheck", "version": version()}),),
+        "produced_by": (_dumped({"name": "pqcheck", "version": __version__}),),
         "recordings": lines((_dumped(dict(one)), ()) for one in findings.recordings),
         "site": (_dumped(dict(findings.site)),),
         "verdict": (_dumped(findings.verdict.value),),

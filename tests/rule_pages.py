@@ -22,13 +22,13 @@ from pqcheck.limit_tables.written import plain
 from pqcheck.quantities import QUANTITIES
 from pqcheck.reports.limit_tables import (
     class_words,
+    limits_at,
     row_lines,
     same_limits,
     site_limit_words,
     step_words,
     used_options,
 )
-from pqcheck.reports.site_limits import limits_at
 from pqcheck.site.model import Generation, Pcc, Site, Supply
 
 INDEX = "index.md"

@@ -8,8 +8,7 @@ import pytest
 
 from pqcheck.findings import Finding, Limit, Period, Statistic, Verdict
 from pqcheck.reasons import CATALOGUE
-from pqcheck.reports.plain import allowance, date_words, listed, range_words, reading, span_words, time_words
-from pqcheck.reports.plain_reasons import _PLAIN
+from pqcheck.reports.plain import _PLAIN, allowance, date_words, listed, range_words, reading, span_words, time_words
 from pqcheck.reports.plots.waveform import orders_in
 
 

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from pqcheck.findings import Finding
 from pqcheck.findings_file import as_document
+from pqcheck.findings_words import worst_window
 from pqcheck.judging.windows import RunWindows
 from pqcheck.pipeline import check
 from pqcheck.readers import read, row_index
 from pqcheck.recording import SECOND
-from pqcheck.reports.words import worst_window
 
 SITE = """
 [supply]

@@ -13,6 +13,7 @@ from typing import NoReturn
 
 from pqcheck.errors import PqcheckError, nearest
 from pqcheck.findings import ExitStatus
+from pqcheck.version import __version__
 
 COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
 """Commands in the order of a job; one that is not built yet has no module and is not listed."""
@@ -37,8 +38,6 @@ def _present() -> list[str]:
 
 
 def _parser(only: str | None = None) -> argparse.ArgumentParser:
-    from pqcheck import __version__
-
     parser = _Parser(
         prog="pqcheck",
         description="Judge recorded electrical trends against published limits, with evidence for every verdict.",

@@ -88,6 +88,16 @@ def row_words(row: Row, rule: Rule) -> str:
     return band_words(row.low, row.high, unit, rule.strict)
 
 
+def row_name(row: Row, *, scope: bool = False) -> str:
+    """What stands before the limit of a row: label, nominal, orders; with `scope` also phases and conditions."""
+    parts = [row.label or "", row.nominal or "", f"orders {orders_words(row.orders)}" if row.orders else ""]
+    if scope:
+        parts.append(f"phases {' '.join(row.phases)}" if row.phases else "")
+        parts.append("; ".join(map(condition_words, row.where)) if not row.label else "")
+    named = ", ".join(part for part in parts if part)
+    return f"{named}: " if named else ""
+
+
 def period_words(period: Period) -> str:
     """``each week``, ``each calendar day``, ``the whole recording``."""
     if period.length == "recording":

@@ -14,8 +14,8 @@ from pqcheck.loads.demand_windows import WindowMaximum
 from pqcheck.loads.power_series import POWERS, PowerSeries, best
 from pqcheck.loads.profile import duration_curve, weekday_profile
 from pqcheck.loads.values import CurrentUnbalance, Demand, Energy, Maximum, Peak
-from pqcheck.physics.demand import energy_power_factor, load_factor
-from pqcheck.physics.demand_bounds import window_maximum_bounds
+from pqcheck.physics.demand import load_factor, window_maximum_bounds
+from pqcheck.physics.power import vector_power_factor
 from pqcheck.recording import Block, Channel, Recording
 from pqcheck.site.model import Site
 
@@ -165,7 +165,7 @@ class _Study:
         has_active, has_reactive = ("active_power", None) in tracks, ("reactive_power", None) in tracks
         power_factor = None
         if has_active and has_reactive:
-            power_factor = _number(energy_power_factor(sums["import"] - sums["export"], sums["reactive"]))
+            power_factor = _number(vector_power_factor(sums["import"] - sums["export"], sums["reactive"]))
         seen = np.concatenate(self.seen) if self.seen else np.empty(0, dtype=bool)
         starts, ends = runs(seen)
         step_us = self.seen_interval_us

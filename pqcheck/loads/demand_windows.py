@@ -50,7 +50,7 @@ class WindowMaximum:
             self._block = self._larger(self._block, blocks, start + offset, size)
             if self._keep:
                 self._parts.append(blocks.copy())
-        self._tail = series[len(series) - size + 1 :].copy() if size > 1 else np.empty(0)
+        self._tail = series[max(len(series) - size + 1, 0) :].copy()
 
     def _larger(self, best: Peak | None, means: Array, start: int, step: int) -> Peak | None:
         """The larger of the best so far and of these means, the first of which begins at interval `start`."""

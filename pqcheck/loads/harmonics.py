@@ -12,7 +12,7 @@ import numpy as np
 from pqcheck.loads.channels import Array, phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.physics.summation import summation_exponent
+from pqcheck.physics.summation import summation_exponent, summed_contributions
 from pqcheck.site.model import Supply
 
 Law = Literal["summation", "arithmetic"]
@@ -28,8 +28,7 @@ def summed(existing: Array, additions: Sequence[Array], order: int, law: Law) ->
     if not additions:
         return existing
     alpha = 1.0 if law == "arithmetic" else float(summation_exponent(order))
-    total = np.power(existing, alpha) + np.sum([np.power(one, alpha) for one in additions], axis=0)
-    return np.asarray(np.power(total, 1 / alpha))
+    return summed_contributions(existing, additions, alpha)
 
 
 def total_square(parts: Parts, law: Law, count: int) -> Array:

@@ -8,6 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from pqcheck.loads.channels import PAIRS, Array, Arrays, mean_channel, phases_of, values_in
+from pqcheck.physics.power import vector_apparent_power
 from pqcheck.recording import Channel, Recording, Stream
 from pqcheck.site.model import Supply
 
@@ -106,7 +107,7 @@ def _apparent(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeri
     active, reactive = (mean_channel(stream, name, "total") for name in ("active_power", "reactive_power"))
     if active is not None and reactive is not None:
         words = "as sqrt(P^2 + Q^2), which leaves distortion and unbalance out"
-        yield way(((active, "W"), (reactive, "var")), lambda arrays: np.hypot(*arrays), words, 4)
+        yield way(((active, "W"), (reactive, "var")), lambda arrays: vector_apparent_power(*arrays), words, 4)
 
 
 def _all(stream: Stream, quantity: str, phases: Sequence[str]) -> list[Channel]:

@@ -29,9 +29,8 @@ from pqcheck.loads.harmonics import (
 from pqcheck.loads.phasors import Collapse, add, voltages
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.loads.waveform import UNITS, Readings, Waveform, lag_of
-from pqcheck.physics.sequence import sequence_components
 from pqcheck.physics.transformer import triplen_neutral_current
-from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
+from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance, sequence_components
 from pqcheck.recording import Block, Channel, Recording, Stream
 from pqcheck.site.model import Site
 

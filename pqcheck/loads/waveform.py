@@ -6,6 +6,7 @@ import numpy as np
 
 from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
 from pqcheck.loads.harmonics import Law, Parts, grown_square, summed
+from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel
 
@@ -60,7 +61,7 @@ class Waveform:
         if first is not None:
             self.fundamental = first
         elif thd is not None:
-            self.fundamental = self.rms / np.sqrt(1 + np.square(thd / 100))
+            self.fundamental = fundamental_from_rms(self.rms, thd)
         elif self._harmonics and rms is not None and quantity == "current":
             square = np.sum([np.square(self.order(order)) for order in self._harmonics], axis=0)
             self.fundamental = np.sqrt(np.maximum(np.square(rms) - square, 0))

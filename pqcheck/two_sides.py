@@ -5,14 +5,33 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from pqcheck.compare import compare
+from msgspec import Struct
+
+from pqcheck.compare import Comparison, compare
 from pqcheck.errors import InputError
-from pqcheck.observing.comparable import loads_comparable
+from pqcheck.findings import Findings
+from pqcheck.findings_file import read_findings
+from pqcheck.observing.comparable import Comparability, loads_comparable
+from pqcheck.observing.gather import Gathered
 from pqcheck.pipeline import check_and_gather
-from pqcheck.reports.before_after import BeforeAfter, Side
-from pqcheck.reports.read_findings import read_findings
 
 _ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
+
+
+class Side(Struct, frozen=True):
+    """One of the two results, with its recording where one was given."""
+
+    findings: Findings
+    gathered: Gathered | None = None
+
+
+class BeforeAfter(Struct, frozen=True):
+    """Everything about the two."""
+
+    before: Side
+    after: Side
+    comparison: Comparison
+    loads: Comparability
 
 
 def both_sides(

@@ -3,7 +3,7 @@
 import pytest
 
 from pqcheck.findings import Finding, Period, Verdict
-from pqcheck.pipeline_beside import beside
+from pqcheck.without_declarations import beside
 
 
 def finding(day: int, verdict: Verdict, hour: int = 0, kind: str = "limit", rule: str = "share") -> Finding:

@@ -1,10 +1,10 @@
-"""Wording shared by the text reports: the answer in one sentence, numbers as people write them."""
+"""Findings in words: the answer in one sentence, readings, limits and times as people write them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Finding, Findings, Verdict, Window
+from pqcheck.findings import ROLL_UP, Finding, Findings, Limit, Verdict, Window
 
 VERDICT_WORDS = {
     Verdict.PASS: "PASS",
@@ -16,6 +16,11 @@ VERDICT_WORDS = {
 }
 
 
+def rank(verdict: Verdict) -> int:
+    """The place of a verdict in the roll-up, the worst first; what is not applicable comes last."""
+    return ROLL_UP.index(verdict) if verdict in ROLL_UP else len(ROLL_UP)
+
+
 def number(value: float | None, unit: str = "") -> str:
     """A reading with its unit, at most six digits; rounding is for the eye only."""
     if value is None:
@@ -24,17 +29,55 @@ def number(value: float | None, unit: str = "") -> str:
     return f"{text} {unit}" if unit and unit != "1" else text
 
 
+def reading_text(finding: Finding) -> str:
+    """The reading that decides, with its unit; ``-`` where nothing was read."""
+    return "-" if finding.statistic is None else number(finding.statistic.value, finding.statistic.unit)
+
+
+def has_reading(finding: Finding | None) -> bool:
+    """Whether the finding was judged on a reading."""
+    return finding is not None and finding.statistic is not None and finding.statistic.value is not None
+
+
 def limit_text(finding: Finding) -> str:
     """The band: ``207 to 253 V``, ``at most 8 %``."""
     limit = finding.limit
-    if limit is None or (limit.low is None and limit.high is None):
-        return "-"
+    return "-" if limit is None or (limit.low is None and limit.high is None) else band_text(limit)
+
+
+def band_text(limit: Limit, at_most: str = "at most") -> str:
+    """A limit with at least one side, in its unit."""
     unit = "" if limit.unit == "1" else f" {limit.unit}"
     if limit.low is None:
-        return f"at most {number(limit.high)}{unit}"
+        return f"{at_most} {number(limit.high)}{unit}"
     if limit.high is None:
         return f"at least {number(limit.low)}{unit}"
     return f"{number(limit.low)} to {number(limit.high)}{unit}"
+
+
+def beyond(limit: Limit | None, value: float) -> float:
+    """How far a value lies beyond the nearer side of a limit; negative inside, the value itself without a limit."""
+    if limit is None:
+        return value
+    high = value - limit.high if limit.high is not None else float("-inf")
+    low = limit.low - value if limit.low is not None else float("-inf")
+    return max(high, low)
+
+
+def outside_text(finding: Finding) -> str:
+    """``61 of 1008, 50 allowed``."""
+    counts = finding.intervals
+    return f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-"
+
+
+def first_few(names: Sequence[str], most: int = 3) -> str:
+    """``a, b, c and 4 more``."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def margin_percent(finding: Finding) -> float | None:
+    """The margin in percent of the limit, where there is one."""
+    return finding.margin.percent_of_limit if finding.margin is not None else None
 
 
 def clock(stamp: str) -> str:
@@ -54,23 +97,15 @@ def by_loss(findings: Sequence[Finding]) -> list[Finding]:
     return sorted(findings, key=lambda one: (*_loss(one), one.id))
 
 
-def worst_window(one: Finding, among: int) -> Window:
+def worst_window(finding: Finding, among: int) -> Window:
     """The first of the windows whose reading lies farthest beyond the limit, among the first ones; there is one."""
-    from pqcheck.judging.windows import RunWindows
-
-    limit = one.limit
-
-    def beyond(value: float) -> float:
-        if limit is None:
-            return value
-        high = value - limit.high if limit.high is not None else float("-inf")
-        low = limit.low - value if limit.low is not None else float("-inf")
-        return max(high, low)
-
-    windows = one.windows
-    if isinstance(windows, RunWindows):
-        return windows.farthest(beyond, among)
-    return max(windows[:among], key=lambda window: beyond(window.worst))
+    windows = finding.windows
+    # Windows that are made only when they are read know their worst one without being made.
+    farthest = getattr(windows, "farthest", None)
+    if farthest is not None:
+        found: Window = farthest(lambda value: beyond(finding.limit, value), among)
+        return found
+    return max(windows[:among], key=lambda window: beyond(finding.limit, window.worst))
 
 
 def worst_of(findings: Sequence[Finding]) -> Finding:
@@ -88,9 +123,15 @@ def worst_of(findings: Sequence[Finding]) -> Finding:
 
 
 def _loss(one: Finding) -> tuple[bool, float]:
-    margin = one.margin
-    percent = margin.percent_of_limit if margin is not None else None
+    percent = margin_percent(one)
     return one.kind != "safety", percent if percent is not None else float("inf")
+
+
+def tables_text(results: Iterable[Findings]) -> str:
+    """Tables by id with the beginning of their checksums."""
+    return ", ".join(
+        dict.fromkeys(f"{one['id']} ({one['sha256'][:12]})" for result in results for one in result.limit_tables)
+    )
 
 
 def statement(findings: Findings) -> str:
@@ -127,11 +168,9 @@ def _answer(findings: Findings) -> str:
             return f"DANGER SIGN: {len(failed)} seen in the recording; read the top of this output first."
         worst = worst_of(limit_fails)
         where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
-        if worst.statistic is not None and worst.statistic.value is not None:
-            value = number(worst.statistic.value, worst.statistic.unit)
-            detail = f"; the furthest beyond its limit is {value} against {limit_text(worst)}{where}"
-        else:
-            detail = ""
+        detail = ""
+        if has_reading(worst):
+            detail = f"; the furthest beyond its limit is {reading_text(worst)} against {limit_text(worst)}{where}"
         return f"FAIL: {len(limit_fails)} of {total} criteria are not met{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pqcheck.deriving.corrections import corrected_recording
-from pqcheck.pipeline import Recordings, Sites, Tables, as_recording, as_site, as_tables, check
+from pqcheck.inputs import Recordings, Sites, Tables, as_corrected, as_recording, as_site, as_tables
+from pqcheck.pipeline import check
 from pqcheck.planning_progress import SoFar, progress
 
 
@@ -12,11 +12,11 @@ def so_far(recordings: Recordings, site: Sites, tables: Tables | None = None) ->
 
     Arguments are as for `check`. Raises `PqcheckError` as `check` does.
     """
-    declared = as_site(site)
-    recording = as_recording(recordings, declared)
-    chosen = as_tables(tables if tables is not None else list(declared.apply))
-    findings = check(recording, declared, chosen).findings
+    place = as_site(site)
+    chosen = as_tables(tables, place)
+    recording = as_recording(recordings, place)
+    findings = check(recording, place, chosen).findings
     # A trim moves the start from which full periods are counted.
-    axes = [stream.axis for stream in corrected_recording(recording, declared.corrections).streams]
+    axes = [stream.axis for stream in as_corrected(recording, place).streams]
     start, end = min(axis.start_us for axis in axes), max(axis.end_us for axis in axes)
     return progress(findings, chosen, start, end, recording.zone)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
-from pqcheck.findings import ROLL_UP, Finding, Period, Verdict
+from pqcheck.findings import Finding, Period, Verdict
+from pqcheck.findings_words import rank
 
 Key = tuple[str, str, str]
 _NOTHING = timedelta(0)
@@ -28,7 +29,7 @@ def beside(findings: Sequence[Finding], others: Iterable[Finding], field: str) -
         candidates = [by_id[other.id]] if other.id in by_id else by_rule.get(_key(other), [])
         if candidates:
             nearest = max(candidates, key=lambda one: _nearness(findings[one].period, other.period))
-            found[nearest] = min(found.get(nearest, other.verdict), other.verdict, key=_badness)
+            found[nearest] = min(found.get(nearest, other.verdict), other.verdict, key=rank)
     return [
         one.replaced(**{field: found[number].value}) if found.get(number, one.verdict) != one.verdict else one
         for number, one in enumerate(findings)
@@ -37,10 +38,6 @@ def beside(findings: Sequence[Finding], others: Iterable[Finding], field: str) -
 
 def _key(finding: Finding) -> Key:
     return finding.table, finding.rule, finding.channel
-
-
-def _badness(verdict: Verdict) -> int:
-    return ROLL_UP.index(verdict) if verdict in ROLL_UP else len(ROLL_UP)
 
 
 def _nearness(one: Period | None, other: Period | None) -> timedelta:

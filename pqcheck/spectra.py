@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +11,7 @@ from msgspec.structs import replace
 
 from pqcheck.errors import InputError, SiteError
 from pqcheck.findings import Finding, Findings, Reason, Snapshot, Verdict, in_order
+from pqcheck.inputs import is_in_memory, table_entries
 from pqcheck.limit_tables import LimitTable
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import has_virtual_pcc, judged_site
@@ -26,7 +27,7 @@ def spectra_in(recordings: Any, site: Site) -> Spectra | None:
     """
     from pqcheck.readers.spectrum_head import is_spectrum, is_spectrum_header
 
-    if isinstance(recordings, Mapping) or hasattr(recordings, "columns"):
+    if is_in_memory(recordings):
         if not is_spectrum_header([str(name) for name in recordings], site.recording.columns):
             return None
         from pqcheck.readers.spectrum import spectra_of
@@ -70,7 +71,7 @@ def check_spectra(
             findings=in_order(findings),
             site=site.declared,
             recordings=spectra.files,
-            limit_tables=tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in tables),
+            limit_tables=table_entries(tables),
             remarks=(*spectra.remarks, *remarks),
         ),
         site,
