@@ -220,7 +220,7 @@ def test_no_room_to_unpack(place: Path, monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_file_that_shrinks_while_being_read(
     kind: str, keep: float, place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
     path = place / "week.csv" if kind == "csv" else as_parquet(place)
     recording = read([path], load_site(place / "site.toml"))
     content = path.read_bytes()
@@ -230,7 +230,7 @@ def test_a_file_that_shrinks_while_being_read(
 
 
 def test_a_file_that_vanishes_between_the_passes(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
     path = as_parquet(place)
     recording = read([path], load_site(place / "site.toml"))
     path.unlink()

@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from pqcheck.clock import DAY, MINUTE, SECOND, iso
 from pqcheck.errors import InputError
 from pqcheck.readers import from_arrays, from_frame, parse_header, read
-from pqcheck.readers.one_unit import moved_point
+from pqcheck.readers.conversions import moved_point
 from pqcheck.recording import Channel, Recording
 from pqcheck.site.model import Reading, Site, Supply
 
@@ -177,8 +177,8 @@ def test_unit_from_parquet_metadata(tmp_path: Path) -> None:
 
 def test_many_blocks_and_slabs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pqcheck.readers.source.CHUNK", 1 << 12)
-    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
     count = 5 * 144 + 7
     keep = [slot for slot in range(count) if not 200 <= slot < 420]
     lines = [f"{iso(START + slot * 10 * MINUTE, 'UTC')},{230 + slot / 7!r}" for slot in keep]
@@ -354,7 +354,7 @@ def test_bad_cells_of_a_large_file_come_to_light_in_the_walk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("pqcheck.readers.source.CHUNK", 1 << 12)
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
     lines = [f"{iso(START + at * MINUTE, 'UTC')},{'err' if at % 300 == 7 else 230 + at % 9},x" for at in range(900)]
     path = write(tmp_path / "a.csv", "\n".join(["time,voltage.an [V],voltage.bn [V]", *lines]))
     recording = read([path])

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from pqcheck.readers import from_arrays, parse_header
-from pqcheck.readers.csv_decode import CsvDecoder
+from pqcheck.readers.csv_numbers import CsvDecoder
 from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.headers.reading import read_headers
 from pqcheck.readers.source import open_source
-from pqcheck.readers.table import RowNumbers, Slab
+from pqcheck.readers.table import Chunk, RowNumbers, values_of
 from pqcheck.site.load import site_from
 
 WYE = site_from({"name": "x", "supply": {"nominal_voltage": "400 V", "connection": "wye"}})
@@ -99,8 +99,9 @@ def test_any_decimal_text_is_parsed_like_float(tmp_path: object) -> None:
     texts += [f"{chance.randint(0, 10**6)}.{chance.randint(0, 10**25)}" for _ in range(5_000)]
     path = Path(str(tmp_path)) / "a.csv"
     path.write_text("\n".join(f"x,{text}" for text in texts))
-    decode = CsvDecoder(open_source(path), 2, ",", RowNumbers.plain(1))
-    found = decode(Slab(0, len(texts), (0, path.stat().st_size), 1, len(texts)), [1]).values[0]
+    decoder = CsvDecoder(open_source(path), 2, ",", RowNumbers.plain(1))
+    chunk = Chunk(0, len(texts), (0, path.stat().st_size), 1, len(texts))
+    found = values_of(decoder, chunk, [1])[0][0]
     assert found.tobytes() == np.array([float(text) for text in texts]).tobytes()
 
 

@@ -25,9 +25,10 @@ from pyarrow import parquet
 from pqcheck.clock import MINUTE, SECOND, iso
 from pqcheck.errors import InputError
 from pqcheck.readers import read
-from pqcheck.readers.plan import Part, parts_by_block
+from pqcheck.readers.memory import InMemory
 from pqcheck.readers.source import Checksums, open_source
-from pqcheck.readers.table import Decoded, RowNumbers, Table
+from pqcheck.readers.stream_plan import FileRows, files_by_block
+from pqcheck.readers.table import RowNumbers, Table
 from pqcheck.readers.times import NO_TIMES, Times
 from pqcheck.recording import Channel, Recording, RowSpan
 
@@ -81,10 +82,10 @@ def wanted(values: dict[str, Array], slots: Sequence[int]) -> dict[str, bytes]:
 
 @pytest.fixture
 def small(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Blocks of one day, pieces of two columns, row groups of any size; nothing is kept decoded."""
-    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
-    monkeypatch.setattr("pqcheck.readers.parquet_table.OWN_STEP", 80)
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    """Blocks of one day, batches of a few rows, row groups of any size; nothing is kept."""
+    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.BATCH_VALUES", 80)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
 
 
 # Many files.
@@ -171,12 +172,12 @@ def test_bad_cells_are_told_file_by_file_and_column_by_column(tmp_path: Path, sm
 
 
 @pytest.mark.parametrize("group", [1, 7, 144, 150, 1000])
-@pytest.mark.parametrize("limits", [(48 << 20, 256 << 20, 96 << 20), (2000, 3000, 2000), (2000, 1 << 20, 0), (9, 9, 9)])
+@pytest.mark.parametrize("limit", [48 << 20, 2000, 9])
 def test_row_groups_of_any_size_read_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: None, group: int, limits: tuple[int, int, int]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: None, group: int, limit: int
 ) -> None:
-    for name, limit in zip(("SLAB_BYTES", "GROUP_BYTES", "STEP_BYTES"), limits, strict=True):
-        monkeypatch.setattr(f"pqcheck.readers.parquet_table.{name}", limit)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.CHUNK_BYTES", limit)
+    monkeypatch.setattr("pqcheck.readers.parquet_table.CUT_BYTES", limit // 2)
     values = numbers(700)
     slots = [slot for slot in range(700) if not 200 <= slot < 230]
     path = as_parquet(tmp_path / "a.parquet", values, slots, group=group)
@@ -256,7 +257,7 @@ def test_a_day_of_even_stamps_is_kept_as_a_few_numbers() -> None:
 
 
 def _table() -> Table:
-    return Table("a", "", (), 0, {}, (), NO_TIMES, False, RowNumbers.plain(1), (), lambda slab, columns: Decoded(()))
+    return Table("a", "", (), 0, {}, (), NO_TIMES, False, RowNumbers.plain(1), (), InMemory({}))
 
 
 runs = st.lists(st.tuples(st.integers(0, 60), st.integers(1, 9)), min_size=1, max_size=8).map(sorted)
@@ -268,14 +269,14 @@ def test_runs_within_a_block_are_those_a_list_of_slots_gives(made: list[tuple[in
     slot = np.array([start for start, _ in made], np.int64)
     count = np.array([length for _, length in made], np.int64)
     row = np.concatenate(([0], np.cumsum(count)[:-1]))
-    part = Part(_table(), slot, row, count, {})
+    part = FileRows(_table(), slot, row, count, {})
     pairs = [(start + step, first + step) for start, length, first in zip(slot, count, row, strict=True)
              for step in range(length)]
     found = [(start + step, first + step) for start, first, length in zip(*part.within(low, low + size), strict=True)
              for step in range(length)]
     assert sorted(found) == sorted(pair for pair in pairs if low <= pair[0] < low + size)
     edges = [(0, 20), (20, 40), (50, 70)]
-    touched = parts_by_block([part, replace(part, slot=slot + 30)], edges)
+    touched = files_by_block([part, replace(part, slot=slot + 30)], edges)
     for (first, end), numbers_here in zip(edges, touched, strict=True):
         for number, shift in enumerate((0, 30)):
             if any(first <= at + shift < end for at, _ in pairs):
@@ -329,7 +330,8 @@ def test_a_checksum_begun_ahead_is_not_worked_out_twice(tmp_path: Path) -> None:
 FORKED = """
 import os, sys
 from pqcheck import check
-from pqcheck.readers import read
+from pqcheck.readers import memory, read
+memory.KEPT_BYTES = 0
 site = {"supply": {"nominal_voltage": "400 V", "connection": "wye"}, "limits": {"apply": ["en50160-2010-lv"]}}
 texts = [check(sys.argv[1:], site).to_json()]
 known = read(sys.argv[1:])  # its checksum is still being worked out
@@ -342,10 +344,12 @@ sys.exit(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
-def test_a_forked_process_does_not_wait_for_a_thread_of_its_parent(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_a_forked_process_does_not_wait_for_a_thread_of_its_parent(tmp_path: Path, kind: str) -> None:
     rows = "".join(f"2031-03-03T{at // 60:02}:{at % 60:02}:00Z,{230 + at % 5}\n" for at in range(300))
     (tmp_path / "a.csv").write_text(f"time,voltage.an [V]\n{rows}")
-    command = [sys.executable, "-W", "ignore", "-c", FORKED, str(tmp_path / "a.csv")]
+    as_parquet(tmp_path / "a.parquet", numbers(300), range(300), NAMES[:1], group=40)
+    command = [sys.executable, "-W", "ignore", "-c", FORKED, str(tmp_path / f"a.{kind}")]
     # Should it wait for ever, this ends it.
     subprocess.run(command, check=True, timeout=120)
 

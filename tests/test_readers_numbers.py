@@ -13,14 +13,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pqcheck import check
-from pqcheck.readers import numbers
-from pqcheck.readers.cells import POINT, Spelling
-from pqcheck.readers.csv_decode import CsvDecoder
+from pqcheck.readers import csv_compiled
+from pqcheck.readers.csv_compiled import Extremes, Lines, Written, parse_into
+from pqcheck.readers.csv_numbers import CsvDecoder
 from pqcheck.readers.csv_scan import Layout, scan
-from pqcheck.readers.numbers import Lines, Written, parse_numbers
 from pqcheck.readers.source import open_source
-from pqcheck.readers.table import Decoded
-from tests.recordings import same_on_both_ways
+from pqcheck.readers.table import Filled, values_of
+from tests.recordings import same_without
 
 SITE = """
 [supply]
@@ -34,16 +33,23 @@ apply = ["en50160-2010-lv"]
 @pytest.fixture(scope="module", autouse=True)
 def compiled() -> None:
     """Needs the compiled module; CI demands it wherever there is a compiler."""
-    if numbers._compiled() is None:
+    if csv_compiled._compiled() is None:
         if os.environ.get("PQCHECK_COMPILED") == "required":
             pytest.fail("the compiled module was not built, or is of another version")
         pytest.skip("no compiled module here: no C compiler at installation")
 
 
-def column(texts: list[str], decimal: str = ".", blanks: tuple[str, ...] = (), delimiter: str = ",") -> np.ndarray:
+def parsed(data: bytes, rows: int, columns: list[int], written: Written) -> tuple[np.ndarray, Extremes] | None:
+    """The numbers of some columns of whole lines, and their extremes."""
+    out = np.empty((len(columns), rows))
+    extremes = parse_into(data, rows, columns, written, list(out), [(0, 0, rows)])
+    return None if extremes is None else (out, extremes)
+
+
+def column(texts: list[str], decimal: str = ".", delimiter: str = ",") -> np.ndarray:
     """The numbers of a second column written with these texts; None is not expected."""
     data = "".join(f"x{delimiter}{text}\n" for text in texts).encode()
-    found = parse_numbers(data, len(texts), [1], Written(2, delimiter, decimal, blanks))
+    found = parsed(data, len(texts), [1], Written(2, delimiter, decimal))
     assert found is not None
     return found[0][0]
 
@@ -84,7 +90,7 @@ def test_ways_to_write_a_number(text: str) -> None:
 
 
 def test_blanks_around_a_number_and_blank_cells() -> None:
-    found = column([" 229.5", "229.5 ", "", "   ", "-"], blanks=("-",))
+    found = column([" 229.5", "229.5 ", "", "   ", "-", "n/a", "nan "])
     assert found.tolist()[:2] == [229.5, 229.5]
     assert np.isnan(found[2:]).all()
 
@@ -94,32 +100,32 @@ def test_a_decimal_comma() -> None:
 
 
 def test_short_lines_are_blank_at_their_end_and_blank_cells_may_follow_the_last_column() -> None:
-    found = parse_numbers(b"x,1\nx,1,2,3\nx,4,5,6,,\r\nx,7,8,9\r\n", 4, [3, 1], Written(4, ",", ".", ()))
+    found = parsed(b"x,1\nx,1,2,3\nx,4,5,6,,\r\nx,7,8,9\r\n", 4, [3, 1], Written(4, ",", "."))
     assert found is not None
-    values, told = found
+    values, extremes = found
     assert np.isnan(values[0, 0]) and values[0, 1:].tolist() == [3, 6, 9]
     assert values[1].tolist() == [1, 1, 4, 7]
-    assert told.tops.tolist() == [9, 7] and told.bottoms.tolist() == [3, 1] and told.blank.tolist() == [True, False]
+    assert extremes.tops.tolist() == [9, 7] and extremes.bottoms.tolist() == [3, 1]
 
 
 @pytest.mark.parametrize("line", [
     "x,ERR\n", "x,1.2.3\n", "x,1 2\n", 'x,"1"\n', "x,1V\n", "x,>600\n", "x,OL\n", "x,1,2\n", "x,1e\n", "x,e5\n",
-    "x,.\n", "x,-\n", "x,+-1\n", "x,inf\n", "x,nan\n", "x,1e400\n", "x,12345678901234567890\n", "x,1,000.5\n",
+    "x,.\n", "x,-.\n", "x,+-1\n", "x,inf\n", "x,Nan\n", "x,1e400\n", "x,12345678901234567890\n", "x,1,000.5\n",
     "x,1_000\n", "x,0x10\n", "x,1\n\n", "x,1\nx,2\n",
 ])
-def test_anything_else_is_left_to_the_library(line: str) -> None:
-    assert parse_numbers(line.encode(), 1, [1], Written(2, ",", ".", ())) is None
+def test_anything_else_is_read_cell_by_cell(line: str) -> None:
+    assert parsed(line.encode(), 1, [1], Written(2, ",", ".")) is None
 
 
 def test_columns_that_are_not_asked_for_may_hold_anything() -> None:
-    found = parse_numbers("x,text \u00e9,1\ny,,2\n".encode(), 2, [2], Written(3, ",", ".", ()))
+    found = parsed("x,text \u00e9,1\ny,,2\n".encode(), 2, [2], Written(3, ",", "."))
     assert found is not None and found[0][0].tolist() == [1, 2]
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1), st.integers(0, 12))
 def test_both_forms_of_the_compiled_loop_give_the_same(values: list[float], digits: int) -> None:
     texts = [f"{value:.{digits}f}" for value in values]
-    module = numbers._compiled()
+    module = csv_compiled._compiled()
     found = []
     for choice in (False, True):
         before = module.use_wide(choice)
@@ -142,26 +148,25 @@ def test_rows_go_to_their_places(data: st.DataObject, rows: list[list[str]]) -> 
             moves.append((place, low, high - low))
             place += high - low
     out = [np.full(place + 2, -1.0) for _ in range(3)]
-    told = numbers.parse_into(text, len(rows), [3, 1, 2], Written(4, ",", ".", ("n/a",)), out, moves)
-    assert told is not None
-    for row, column, blank in zip(out, (3, 1, 2), told.blank, strict=True):
+    extremes = parse_into(text, len(rows), [3, 1, 2], Written(4, ",", "."), out, moves)
+    assert extremes is not None
+    for row, column in zip(out, (3, 1, 2), strict=True):
         cells = [cells[column - 1] if column <= len(cells) else "" for cells in rows]
         values = np.array([np.nan if cell in ("", " ", "n/a") else float(cell) for cell in cells])
         wanted = np.full(place + 2, -1.0)
         for to, of, count in moves:
             wanted[to : to + count] = values[of : of + count]
         assert np.array_equal(row, wanted, equal_nan=True)
-        assert blank == np.isnan(values).any()
 
 
 def test_buffers_that_do_not_fit_are_refused() -> None:
-    module, out, told = numbers._compiled(), [np.zeros(2)], np.zeros((1, 3))
-    targets, fives, fine = np.array([-1, 0], np.int32), numbers._fives(), np.array([[0, 0, 1]])
+    module, out, ends = csv_compiled._compiled(), [np.zeros(2)], np.zeros((1, 2))
+    targets, fives, fine = np.array([-1, 0], np.int32), csv_compiled._fives(), np.array([[0, 0, 1]])
     wrong = [
-        (b"x,1", 1, targets, out, fine, told), (b"", 1, targets, out, fine, told),
-        (b"x,1\n", -1, targets, out, fine, told), (b"x,1\n", 1, np.array([-1, 1], np.int32), out, fine, told),
-        (b"x,1\n", 1, targets, [], fine, told), (b"x,1\n", 1, targets, out, fine, np.zeros((1, 2))),
-        *((b"x,1\n", 1, targets, out, np.array(moves), told) for moves in (
+        (b"x,1", 1, targets, out, fine, ends), (b"", 1, targets, out, fine, ends),
+        (b"x,1\n", -1, targets, out, fine, ends), (b"x,1\n", 1, np.array([-1, 1], np.int32), out, fine, ends),
+        (b"x,1\n", 1, targets, [], fine, ends), (b"x,1\n", 1, targets, out, fine, np.zeros((1, 3))),
+        *((b"x,1\n", 1, targets, out, np.array(moves), ends) for moves in (
             [[0, 0, 3]], [[2, 0, 1]], [[-1, 0, 1]], [[0, -1, 1]], [[0, 0, -1]], [[0, 1, 1], [1, 0, 1]],
             [[0, 2**63 - 1, 1]],
         )),
@@ -170,17 +175,17 @@ def test_buffers_that_do_not_fit_are_refused() -> None:
         with pytest.raises(ValueError, match="do not fit"):
             module.parse(*arguments, ord(","), ord("."), fives, ())
     with pytest.raises((ValueError, BufferError)):
-        module.parse(b"x,1\n", 1, targets, [b"read only"], fine, told, ord(","), ord("."), fives, ())
+        module.parse(b"x,1\n", 1, targets, [b"read only"], fine, ends, ord(","), ord("."), fives, ())
     with pytest.raises(ValueError, match="do not fit"):
-        module.parse(b"x,1\n", 1, targets, out, fine, told, ord(","), ord("."), fives[:4], ())
+        module.parse(b"x,1\n", 1, targets, out, fine, ends, ord(","), ord("."), fives[:4], ())
 
 
-def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Days with holes, a code, blanks, and pieces that lie in two days."""
+def test_blocks_are_the_same_without_the_compiled_module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Days with holes, a code, blanks, and chunks that lie in two days."""
     chance = np.random.default_rng(8)
-    monkeypatch.setattr("pqcheck.readers.walk.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
     monkeypatch.setattr("pqcheck.readers.source.CHUNK", 10_000)
-    monkeypatch.setattr("pqcheck.readers.late.EAGER_BYTES", 0)
+    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
     lines = ["time,voltage.an [V],voltage.bn [V],current.a [A]"]
     for slot in np.flatnonzero(chance.random(4 * 1440) > 0.001).tolist():
         odd = "65535" if slot == 600 else f"{chance.normal(230, 2):.2f}"
@@ -190,17 +195,15 @@ def test_blocks_are_the_same_on_both_ways(tmp_path: Path, monkeypatch: pytest.Mo
         lines.append(f"{stamp},{odd},{chance.normal(230):.7f},{blank}")
     path = tmp_path / "a.csv"
     path.write_text("\n".join(lines) + "\n")
-    without = ("pqcheck.readers.numbers._compiled", lambda: None)
-    alike = same_on_both_ways([path], CsvDecoder, without, monkeypatch)
-    # In one of the four days a code became a blank.
-    assert [channel.quantity for channel in alike].count("voltage") == 6
+    same_without([path], ("pqcheck.readers.csv_compiled._compiled", lambda: None), monkeypatch)
 
 
 CELLS = st.one_of(
     st.floats(-1e6, 1e6, allow_nan=False).map(repr),
     st.decimals(-1000, 1000, places=3, allow_nan=False).map(str),
     st.integers(-10**6, 10**6).map(str),
-    st.sampled_from(["", " ", "-", "NaN", "ERR", "OL", ">600", "9999", "-9999", "230 V", "1e30", " 1.5", "1.5 ", "+2"]),
+    st.sampled_from(["", " ", "-", "NaN", "ERR", "OL", ">600", "9999", "-9999", "230 V", "1e30", " 1.5", "1.5 ", "+2",
+                     '"3.5"', '"1,250.5"']),
 )
 
 
@@ -211,14 +214,13 @@ def written(path: Path, rows: list[list[str]], end: str) -> Path:
     return path
 
 
-def decoded(path: Path, spelling: Spelling = POINT) -> tuple[list[list[float]], Decoded]:
+def decoded(path: Path) -> tuple[list[list[float]], Filled]:
     """All rows of a text."""
     source = open_source(path)
     begin = path.read_bytes().index(b"\n") + 1
     found = scan(source, Layout(",", (0,), begin, 2, 4))
-    decode = CsvDecoder(source, 4, ",", found.row_numbers, spelling)
-    result = decode(found.slabs[0], [3, 1, 2])
-    return [values.tolist() for values in result.values], result
+    values, filled = values_of(CsvDecoder(source, 4, ",", found.row_numbers), found.chunks[0], [3, 1, 2])
+    return [each.tolist() for each in values], filled
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -231,12 +233,12 @@ def test_a_text_reads_the_same_without_the_compiled_module(
     path = written(tmp_path_factory.mktemp("text") / "a.csv", rows, end)
     values, result = decoded(path)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(numbers, "_compiled", lambda: None)
+        patch.setattr(csv_compiled, "_compiled", lambda: None)
         other, plain = decoded(path)
     assert np.array_equal(np.array(values), np.array(other), equal_nan=True)
     assert result.bad == plain.bad
-    assert {column: marks.tolist() for column, marks in result.over.items()} == {
-        column: marks.tolist() for column, marks in plain.over.items()
+    assert {column: marks.tolist() for column, marks in result.lower_bounds.items()} == {
+        column: marks.tolist() for column, marks in plain.lower_bounds.items()
     }
 
 
@@ -246,7 +248,7 @@ def test_lines_are_the_same_without_the_compiled_module(text: bytes, first: int,
     first = min(first, len(piece) - 1)
     one = Lines(usual).of(piece, first)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(numbers, "_compiled", lambda: None)
+        patch.setattr(csv_compiled, "_compiled", lambda: None)
         other = Lines(usual).of(piece, first)
     assert [part.tolist() for part in one[:3]] == [part.tolist() for part in other[:3]]
     assert one[3] == other[3]
@@ -259,9 +261,9 @@ def test_more_lines_than_expected_are_all_found() -> None:
 
 
 def test_a_module_of_another_version_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert numbers._compiled() is not None
-    monkeypatch.setattr(numbers, "_VERSION", 0)
-    assert numbers._compiled() is None
+    assert csv_compiled._compiled() is not None
+    monkeypatch.setattr(csv_compiled, "_VERSION", 0)
+    assert csv_compiled._compiled() is None
 
 
 def test_a_whole_check_is_the_same_without_the_compiled_module(tmp_path: Path) -> None:
@@ -275,5 +277,5 @@ def test_a_whole_check_is_the_same_without_the_compiled_module(tmp_path: Path) -
     data.write_text("\n".join(rows) + "\n")
     one = check([data], site).to_json()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(numbers, "_compiled", lambda: None)
+        patch.setattr(csv_compiled, "_compiled", lambda: None)
         assert check([data], site).to_json() == one

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from pqcheck.clock import HOUR, MINUTE, SECOND
-from pqcheck.readers import from_arrays, late, parse_header, read
+from pqcheck.readers import from_arrays, memory, parse_header, read
 from pqcheck.readers.describe import describe
 from pqcheck.recording import Recording, Stream
 from pqcheck.site.load import site_from
@@ -51,7 +51,7 @@ def test_plt_on_every_twelfth_row(
 ) -> None:
     # Plt is over 2 h (IEC 61000-4-15): 12 rows of 10 min.
     if not eager:
-        monkeypatch.setattr(late, "EAGER_BYTES", 0)
+        monkeypatch.setattr(memory, "KEPT_BYTES", 0)
     path = tmp_path / "week.csv"
     path.write_text(rows_of(1008, timedelta(minutes=10),
                             lambda at: (f"0.{10 + at // 12}" if at % 12 == place else "---", ""), end))
@@ -112,7 +112,7 @@ def test_a_plt_is_never_taken_for_another_interval_than_its_own(tmp_path: Path) 
 @pytest.mark.parametrize("eager", [True, False])
 def test_slow_channels_of_arrays_and_parquet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, eager: bool) -> None:
     if not eager:
-        monkeypatch.setattr(late, "EAGER_BYTES", 0)
+        monkeypatch.setattr(memory, "KEPT_BYTES", 0)
     times = np.arange(1440) * MINUTE + FIRST
     pst = np.where(np.arange(1440) % 10 == 0, 1.5, np.nan)
     columns = {"voltage.an [V]": np.full(1440, 230.0), "flicker_pst.an [1]": pst, "flicker_pst.bn [1]": pst / 2}

@@ -14,7 +14,7 @@ from pqcheck.findings_file import as_document
 from pqcheck.findings_words import worst_window
 from pqcheck.judging.windows import RunWindows
 from pqcheck.pipeline import check
-from pqcheck.readers import read, rows
+from pqcheck.readers import read, row_index
 from pqcheck.recording import SECOND
 
 SITE = """
@@ -66,7 +66,7 @@ def test_the_short_way_gives_the_same_rows(
 
     short = asked()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(rows, "_in_one_piece", lambda part, low, high: None)
+        patch.setattr(row_index, "_without_break", lambda file, low, high: None)
         assert asked() == short
 
 

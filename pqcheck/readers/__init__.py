@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pqcheck.readers.arrays import from_arrays, from_frame
     from pqcheck.readers.columns import parse_header
-    from pqcheck.readers.files import read
+    from pqcheck.readers.read_files import read
 
 __all__ = ["from_arrays", "from_frame", "parse_header", "read"]
 
-_HOME = {"from_arrays": "arrays", "from_frame": "arrays", "parse_header": "columns", "read": "files"}
+_HOME = {"from_arrays": "arrays", "from_frame": "arrays", "parse_header": "columns", "read": "read_files"}
 
 
 def __getattr__(name: str) -> Any:

@@ -6,7 +6,7 @@
  *
  * Values are correctly rounded, bit for bit those of Python's float(): up to 2^53 and powers of ten up to 22 a single
  * division or multiplication is exact (Clinger, PLDI 1990, 92-101), all others by a product with a 128-bit power of
- * five (Lemire, Software: Practice and Experience 51 (2021) 1700-1727), whose table comes from numbers.py.
+ * five (Lemire, Software: Practice and Experience 51 (2021) 1700-1727), whose table comes from csv_compiled.py.
  */
 #define PY_SSIZE_T_CLEAN
 #define Py_LIMITED_API 0x030b0000
@@ -19,7 +19,7 @@
 #error "needs 128-bit integers and a little-endian machine; without this module the library reads the text"
 #endif
 
-#define VERSION 3
+#define VERSION 4
 #define LOWEST_POWER (-64)
 #define HIGHEST_POWER 64
 
@@ -195,14 +195,14 @@ typedef struct {
     int64_t to, from, count;
 } Move;
 
-/* What is told of a column: the largest, the smallest, and 1 where a value is missing. */
-enum { T_TOP, T_BOTTOM, T_BLANK, T_FIELDS };
+/* The extremes of a column. */
+enum { T_TOP, T_BOTTOM, T_FIELDS };
 
 typedef struct {
     const int32_t *targets; /* number of the row for each column of the text, or -1 */
     Py_ssize_t columns;
     double **out;
-    double *told;
+    double *extremes;
     const Move *moves;
     Py_ssize_t moved;
 } Places;
@@ -243,11 +243,9 @@ INLINE Py_ssize_t fill_in(const char *at, const char *end, Py_ssize_t rows, cons
                 while (*at != style->delimiter && *at != '\n')
                     at++;
             } else {
-                double value = blank, *told = places->told + T_FIELDS * target;
+                double value = blank, *extremes = places->extremes + T_FIELDS * target;
                 const char *next = at;
-                if (*at == style->delimiter)
-                    told[T_BLANK] = 1;
-                else {
+                if (*at != style->delimiter) {
                     next = at < quick ? short_number(at, style, &value) : NULL;
                     if (next == NULL || (*next != style->delimiter && *next != '\n'))
                         next = number(at, style, &value);
@@ -270,7 +268,6 @@ INLINE Py_ssize_t fill_in(const char *at, const char *end, Py_ssize_t rows, cons
                             return -1;
                     } else {
                         value = blank;
-                        told[T_BLANK] = 1;
                         next = nothing(at, style);
                         if (next == NULL)
                             return -1;
@@ -279,10 +276,10 @@ INLINE Py_ssize_t fill_in(const char *at, const char *end, Py_ssize_t rows, cons
                 at = next;
                 if (place >= 0)
                     out[target][place] = value;
-                if (value > told[T_TOP])
-                    told[T_TOP] = value;
-                if (value < told[T_BOTTOM])
-                    told[T_BOTTOM] = value;
+                if (value > extremes[T_TOP])
+                    extremes[T_TOP] = value;
+                if (value < extremes[T_BOTTOM])
+                    extremes[T_BOTTOM] = value;
             }
             if (*at == '\n')
                 break;
@@ -290,11 +287,8 @@ INLINE Py_ssize_t fill_in(const char *at, const char *end, Py_ssize_t rows, cons
         at++;
         /* What a short line lacks is blank. */
         for (column++; column < columns; column++)
-            if (targets[column] >= 0) {
-                places->told[T_FIELDS * targets[column] + T_BLANK] = 1;
-                if (place >= 0)
-                    out[targets[column]][place] = blank;
-            }
+            if (targets[column] >= 0 && place >= 0)
+                out[targets[column]][place] = blank;
     }
     return row;
 }
@@ -339,12 +333,12 @@ static Py_ssize_t rows_of(PyObject *list, Py_ssize_t count, Py_buffer *buffers, 
 
 static PyObject *parse(PyObject *module, PyObject *args)
 {
-    Py_buffer data, targets, told, fives, moves;
+    Py_buffer data, targets, extremes, fives, moves;
     Py_ssize_t rows;
     int delimiter, decimal;
     PyObject *blanks, *list;
     (void)module;
-    if (!PyArg_ParseTuple(args, "y*ny*O!y*w*iiy*O!", &data, &rows, &targets, &PyList_Type, &list, &moves, &told, &delimiter,
+    if (!PyArg_ParseTuple(args, "y*ny*O!y*w*iiy*O!", &data, &rows, &targets, &PyList_Type, &list, &moves, &extremes, &delimiter,
                           &decimal, &fives, &PyTuple_Type, &blanks))
         return NULL;
     Style style = {(char)delimiter, (char)decimal, fives.buf, PyTuple_Size(blanks), {NULL}, {0}};
@@ -354,9 +348,9 @@ static PyObject *parse(PyObject *module, PyObject *args)
     int64_t room = 0;
     double **out = malloc(sizeof(double *) * (size_t)(wanted + 1));
     Py_buffer *buffers = malloc(sizeof(Py_buffer) * (size_t)(wanted + 1));
-    Places places = {target, columns, out, told.buf, moves.buf, moves.len / (Py_ssize_t)sizeof(Move)};
+    Places places = {target, columns, out, extremes.buf, moves.buf, moves.len / (Py_ssize_t)sizeof(Move)};
     int sound = style.blanks <= 32 && data.len > 0 && text[data.len - 1] == '\n' && rows >= 0 &&
-                told.len == T_FIELDS * wanted * (Py_ssize_t)sizeof(double) &&
+                extremes.len == T_FIELDS * wanted * (Py_ssize_t)sizeof(double) &&
                 fives.len == 2 * (HIGHEST_POWER - LOWEST_POWER + 1) * (Py_ssize_t)sizeof(uint64_t);
     for (Py_ssize_t column = 0; sound && column < columns; column++)
         sound = target[column] < wanted;
@@ -383,7 +377,7 @@ static PyObject *parse(PyObject *module, PyObject *args)
     free(buffers);
     PyBuffer_Release(&data);
     PyBuffer_Release(&targets);
-    PyBuffer_Release(&told);
+    PyBuffer_Release(&extremes);
     PyBuffer_Release(&fives);
     PyBuffer_Release(&moves);
     return PyErr_Occurred() ? NULL : PyLong_FromSsize_t(found);
@@ -447,13 +441,13 @@ static PyObject *use_wide(PyObject *module, PyObject *choice)
 
 static PyMethodDef methods[] = {
     {"use_wide", use_wide, METH_O, "Choose between two forms that do the same."},
-    {"lines", lines, METH_VARARGS, "Begin, end and number of the lines of a text; see numbers.py."},
-    {"parse", parse, METH_VARARGS, "Numbers of whole lines into rows of a buffer; see numbers.py."},
+    {"lines", lines, METH_VARARGS, "Begin, end and number of the lines of a text; see csv_compiled.py."},
+    {"parse", parse, METH_VARARGS, "Numbers of whole lines into rows of a buffer; see csv_compiled.py."},
     {NULL, NULL, 0, NULL},
 };
 
 static struct PyModuleDef definition = {
-    PyModuleDef_HEAD_INIT, "_numbers", "Compiled half of numbers.py.", 0, methods, NULL, NULL, NULL, NULL,
+    PyModuleDef_HEAD_INIT, "_numbers", "Compiled half of csv_compiled.py.", 0, methods, NULL, NULL, NULL, NULL,
 };
 
 PyMODINIT_FUNC PyInit__numbers(void)

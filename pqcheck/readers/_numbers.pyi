@@ -12,7 +12,7 @@ def parse(
     targets: Buffer,
     out: list[Any],
     moves: Buffer,
-    told: Buffer,
+    extremes: Buffer,
     delimiter: int,
     decimal: int,
     fives: Buffer,

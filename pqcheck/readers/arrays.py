@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,9 +11,9 @@ import numpy as np
 from pqcheck.clock import parse_iso
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import resolve_columns
-from pqcheck.readers.late import keep_small
+from pqcheck.readers.memory import InMemory
 from pqcheck.readers.merge import Declared, assemble
-from pqcheck.readers.table import Decoded, RowNumbers, Slab, Table
+from pqcheck.readers.table import Chunk, RowNumbers, Table
 from pqcheck.readers.times import Times
 from pqcheck.recording import Recording, Values
 
@@ -54,9 +54,6 @@ def from_arrays(
             raise InputError(f"column {header!r} of {name} has shape {array.shape}, the times have {stamps.shape}")
         arrays[number] = array
 
-    def decode(slab: Slab, columns: Sequence[int]) -> Decoded:
-        return Decoded([arrays[column] for column in columns])
-
     table = Table(
         name=name,
         checksum=_digest(stamps, values),
@@ -68,11 +65,11 @@ def from_arrays(
         stamps=Times.of(stamps),
         local=local,
         row_numbers=RowNumbers.plain(1),
-        slabs=(Slab(0, stamps.size, (0, 0)),),
-        decode=decode,
+        chunks=(Chunk(0, stamps.size),),
+        decoder=InMemory.whole(arrays),
         narrow=frozenset(number for number, array in arrays.items() if array.dtype == np.float32),
     )
-    return assemble(keep_small([table]), Declared(zone, stamp, interval_us))
+    return assemble([table], Declared(zone, stamp, interval_us))
 
 
 def from_frame(

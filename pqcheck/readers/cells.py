@@ -1,9 +1,14 @@
-"""Cells of one column to numbers: blanks, glued units, thousands marks, over-range marks, error codes."""
+"""What the text of a cell means: a number, a bound, no value, or something odd. Every path asks here.
+
+The compiled parser (`csv_compiled`) takes what is plainly a number or a sign for "no value"; all else comes here.
+"""
 
 from __future__ import annotations
 
 import re
-from typing import Any
+from collections.abc import Sequence
+from enum import Enum
+from typing import NamedTuple
 
 import numpy as np
 from msgspec import Struct, field
@@ -17,148 +22,121 @@ BLANKS = (
 """Cells that say "no value here"; they are blanks and not reported as bad."""
 
 OVER_WORDS = ("OL", "O.L.", "OVL", "OVER", "OVERLOAD", "OVERRANGE")
-"""Cells that say "above the range"; with no number of their own the largest reading of the column bounds them."""
+"""Cells that say "above the range"; with no number of their own the largest reading of the chunk bounds them."""
 
-CODES = (9999.0, 99999.0, 999999.0, 9999.9, 999.9, 32767.0, 32768.0, 65535.0, 3276.7, 6553.5, 2147483647.0)
-"""Numbers that instruments write in place of a reading, of either sign; they count as codes only far away from it."""
-
-_CODES = np.array(CODES)
-_FAR = 5.0
-_HUGE = 1e30
-LEAST_CODE = float(min(CODES))
-"""Numbers nearer to zero are never taken for codes."""
-_NATIVE = frozenset(("", "NaN", "nan"))
-_PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?\Z")
+_BLANKS = frozenset(BLANKS)
 _GROUPED = re.compile(r"\d{1,3}(?:[.,'\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?\Z")
 _CELL = re.compile(r"(?P<mark>[<>]?)\s*(?P<sign>[+-]?)(?P<number>[\d.,'\u00a0\u202f\u2009 ]*\d[.,]?(?:[eE][+-]?\d+)?)"
                    r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,4})?\Z")
 
 
-class Spelling(Struct, frozen=True):
-    """How the numbers of a file are written: decimal mark, and the cells that stand for no value."""
-
-    decimal: str = "."
-    blanks: tuple[str, ...] = BLANKS
-
-
-POINT = Spelling()
+_LOOK = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*[^\d\s]{0,5}\Z")
+_IN_PLACE = frozenset(
+    ("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS))
+)
 
 
-class Column(Struct, frozen=True):
-    """A column read cell by cell, or one of plain numbers.
+class Kind(Enum):
+    """What a cell says."""
 
-    `wrong` are the places that hold no number, `sample` the first such text. `blanks` are the signs for "no value" that
-    occurred, `units` the units glued to numbers; `over` marks lower bounds.
+    NUMBER = "number"
+    LOWER_BOUND = "lower bound"
+    UPPER_BOUND = "upper bound"
+    NO_VALUE = "no value"
+    ODD = "odd"
+
+
+class Cell(NamedTuple):
+    """The meaning of a cell: its value (NaN where it gives none) and the unit glued to it."""
+
+    kind: Kind
+    value: float
+    unit: str = ""
+
+
+NO_VALUE, _OVER, _ODD = (Cell(kind, np.nan) for kind in (Kind.NO_VALUE, Kind.LOWER_BOUND, Kind.ODD))
+
+
+def cell_of(text: str, decimal: str) -> Cell:
+    """The meaning of a cell in a file of this decimal mark.
+
+    A word for "above the range" is a lower bound without a value.
     """
-
-    values: Values
-    wrong: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
-    sample: str = ""
-    blanks: frozenset[str] = frozenset()
-    over: NDArray[np.bool_] | None = None
-    units: frozenset[str] = frozenset()
-
-
-def read_column(series: Any, spelling: Spelling) -> Column:
-    """Numbers of a polars text column. A null is a blank."""
-    import polars as pl
-
-    dotted = series
-    if spelling.decimal == ",":
-        # A point in a file with decimal commas is a thousands mark: such a cell is looked at by itself.
-        pointed = series.str.contains(".", literal=True).fill_null(False)
-        dotted = series.str.replace(",", ".", literal=True).set(pointed, None)
-    values: Values = dotted.cast(pl.Float64, strict=False).to_numpy().copy()
-    over = np.zeros(values.size, np.bool_)
-    units: set[str] = set()
-    signs: set[str] = set()
-    blank = series.is_null().to_numpy().copy()
-    unclear = np.flatnonzero(~np.isfinite(values) & ~blank)
-    known = frozenset(spelling.blanks)
-    cells = [cell.strip() for cell in series.gather(unclear).to_list()]
-    bounds = []
-    for place, cell in zip(unclear.tolist(), cells, strict=True):
-        if cell in known:
-            blank[place] = True
-            signs.add(cell)
-            continue
-        if cell.upper() in OVER_WORDS:
-            bounds.append(place)
-            continue
-        found = read_cell(cell, spelling.decimal)
-        if found is None:
-            continue
-        values[place], over[place], unit = found
-        if unit:
-            units.add(unit)
-    if bounds:
-        top = np.fmax.reduce(values, initial=-np.inf)
-        if np.isfinite(top):
-            values[bounds], over[bounds] = top, True
-    values[~np.isfinite(values)] = np.nan
-    wrong = np.flatnonzero(np.isnan(values) & ~blank)
-    sample = str(series[int(wrong[0])]).strip() if wrong.size else ""
-    marks = over if over.any() else None
-    return Column(values, wrong, sample, frozenset(signs) - _NATIVE, marks, frozenset(units))
-
-
-def read_cell(cell: str, decimal: str) -> tuple[float, bool, str] | None:
-    """(value, is a lower bound, unit glued to it) of one cell; None when it is no number.
-
-    A reading below the range (``<0.1``) is taken as the bound itself, the most it can be.
-    """
-    if decimal == "." and _PLAIN.match(cell):
-        return float(cell), False, ""
-    match = _CELL.match(cell)
+    text = text.strip()
+    if text in _BLANKS:
+        return NO_VALUE
+    if text.upper() in OVER_WORDS:
+        return _OVER
+    match = _CELL.match(text)
     if match is None:
-        return None
+        return _ODD
     number = match["number"].strip()
     other = "." if decimal == "," else ","
     if _GROUPED.match(number):
         number = re.sub(rf"[{re.escape(other)}'\u00a0\u202f\u2009 ]", "", number)
     if other in number:
-        return None
+        return _ODD
     try:
         value = float(number.replace(decimal, "."))
     except ValueError:
-        return None
-    return (-value if match["sign"] == "-" else value), match["mark"] == ">", match["unit"] or ""
+        return _ODD
+    if not np.isfinite(value):
+        return _ODD
+    kind = {"<": Kind.UPPER_BOUND, ">": Kind.LOWER_BOUND}.get(match["mark"], Kind.NUMBER)
+    return Cell(kind, -value if match["sign"] == "-" else value, match["unit"] or "")
 
 
-def may_be_codes(tops: NDArray[np.float64], bottoms: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether a largest or smallest value could be an error code or an infinite number (see `without_codes`)."""
-    found: NDArray[np.bool_] = np.zeros(tops.shape, np.bool_)
-    for ends in (tops, bottoms):
-        size = np.abs(ends)
-        # numpy's own function for this loads its masked arrays, which takes longer than the check of a column.
-        is_code = (size[..., np.newaxis] == _CODES).any(axis=-1)
-        found |= np.isfinite(ends) & (is_code | (size >= _HUGE))
-    return found
+def is_value(cell: str) -> bool:
+    """Whether a cell looks like a number or like a sign in place of one, as long as the decimal mark is not known."""
+    return bool(_LOOK.match(cell)) or cell.upper() in _IN_PLACE
 
 
-def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:
-    """Values without infinite numbers and error codes (NaN instead), their places, and the first of them as text.
+class Column(Struct, frozen=True):
+    """A column read cell by cell.
 
-    A code counts as one when it lies at least five times as far out as the usual reading of the column, or when it
-    is all the column holds.
+    `odd` are the places whose cell has no meaning, `sample` the first such text; `units` those glued to numbers,
+    `lower_bounds` marks readings that are only that. `plain` says that all cells are numbers or blanks.
     """
-    if not values.size:
-        return values, np.zeros(0, np.intp), ""
-    top, bottom = float(values.max()), float(values.min())
-    if top != top:
-        # Only the slower reductions step over blanks.
-        top, bottom = float(np.fmax.reduce(values)), float(np.fmin.reduce(values))
-    ends = [end for end in (top, bottom) if abs(end) in CODES or abs(end) >= _HUGE]
-    if not ends:
-        return values, np.zeros(0, np.intp), ""
-    wrong = np.zeros(values.size, np.bool_)
-    for end in ends:
-        same = np.abs(values) >= _HUGE if abs(end) >= _HUGE else values == end
-        rest = values[~same & ~np.isnan(values)]
-        usual = float(np.median(np.abs(rest.astype(np.float64)))) if rest.size else 0.0
-        if abs(end) >= _FAR * usual:
-            wrong |= same
-    places = np.flatnonzero(wrong)
-    if not places.size:
-        return values, places, ""
-    return np.where(wrong, values.dtype.type(np.nan), values), places, f"{float(values[places[0]]):g}"
+
+    values: Values
+    odd: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    sample: str = ""
+    lower_bounds: NDArray[np.bool_] | None = None
+    units: frozenset[str] = frozenset()
+    plain: bool = True
+
+
+def read_column(texts: Sequence[str], decimal: str) -> Column:
+    """The numbers of the cells of a column; an upper bound is taken as the bound, the most it can be."""
+    plain = _plain_numbers(texts, decimal)
+    if plain is not None:
+        return Column(plain)
+    cells = [cell_of(text, decimal) for text in texts]
+    values = np.array([cell.value for cell in cells], np.float64)
+    kinds = {cell.kind for cell in cells}
+    lower: NDArray[np.bool_] | None = None
+    odd = [at for at, cell in enumerate(cells) if cell.kind is Kind.ODD]
+    if Kind.LOWER_BOUND in kinds:
+        lower = np.array([cell.kind is Kind.LOWER_BOUND for cell in cells])
+        without = lower & np.isnan(values)
+        top = np.fmax.reduce(values, initial=-np.inf)
+        if np.isfinite(top):
+            values[without] = top
+        else:
+            lower &= ~without
+            odd = sorted({*odd, *np.flatnonzero(without).tolist()})
+        lower = lower if lower.any() else None
+    units = frozenset(cell.unit for cell in cells if cell.unit)
+    usual = not units and kinds <= {Kind.NUMBER, Kind.NO_VALUE}
+    return Column(values, np.array(odd, np.intp), texts[odd[0]].strip() if odd else "", lower, units, usual)
+
+
+def _plain_numbers(texts: Sequence[str], decimal: str) -> Values | None:
+    """The numbers where every cell is digits with this decimal mark, or empty; None otherwise."""
+    if not frozenset(f"0123456789+-eE{decimal}").issuperset("".join(texts)):
+        return None
+    try:
+        values = np.array([float(text.replace(decimal, ".")) if text else np.nan for text in texts], np.float64)
+    except ValueError:
+        return None
+    return values if not np.isinf(values).any() else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping, Sequence
 
@@ -12,10 +11,11 @@ from numpy.typing import NDArray
 
 from pqcheck.clock import Instants, parse_iso, parse_iso_rows
 from pqcheck.errors import InputError
-from pqcheck.readers.numbers import Lines
+from pqcheck.readers.csv_compiled import Lines
 from pqcheck.readers.source import Source, chunks
 from pqcheck.readers.stamps import ReadStamp
-from pqcheck.readers.table import RowNumbers, Slab
+from pqcheck.readers.table import Chunk, RowNumbers
+from pqcheck.readers.text_file import split_line
 
 _WIDEST_STAMP = 40
 
@@ -29,7 +29,7 @@ class Scan(Struct, frozen=True):
     stamps: Instants
     local: bool
     row_numbers: RowNumbers
-    slabs: tuple[Slab, ...]
+    chunks: tuple[Chunk, ...]
     skipped: Mapping[str, tuple[int, ...]]
 
 
@@ -56,13 +56,8 @@ FOOTER = re.compile(
 )
 
 
-def split_line(text: str, delimiter: str) -> list[str]:
-    """The cells of one line, quotes removed."""
-    return next(csv.reader([text], delimiter=delimiter), [])
-
-
 class _Numbering:
-    """Collects the row numbers of rows piece by piece."""
+    """Collects the row numbers of rows chunk by chunk."""
 
     def __init__(self) -> None:
         self.first: list[int] = []
@@ -89,7 +84,7 @@ class _Numbering:
 def scan(source: Source, layout: Layout) -> Scan:
     """Walk the whole file once. InputError names the first row whose stamp cannot be read."""
     numbering = _Numbering()
-    slabs: list[Slab] = []
+    found: list[Chunk] = []
     stamps: list[Instants] = []
     skipped: dict[str, list[int]] = {}
     offsets: bool | None = None
@@ -121,11 +116,11 @@ def scan(source: Source, layout: Layout) -> Scan:
         first_row = numbering.rows
         numbering.add(numbers)
         stamps.append(values)
-        slabs.append(Slab(first_row, values.size, (offset + skip, len(whole) - skip), first_line, count))
-    if not slabs:
+        found.append(Chunk(first_row, values.size, (offset + skip, len(whole) - skip), first_line, count))
+    if not found:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     lost = {why: tuple(lines) for why, lines in skipped.items()}
-    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(slabs), lost)
+    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(found), lost)
 
 
 def _stamps(

@@ -10,18 +10,18 @@ import numpy as np
 from msgspec import Struct
 
 from pqcheck.quantities import QUANTITIES
-from pqcheck.readers.cells import POINT, Spelling, read_cell
+from pqcheck.readers.cells import NO_VALUE, cell_of
 from pqcheck.readers.columns import resolve_columns
-from pqcheck.readers.csv_decode import CsvDecoder
+from pqcheck.readers.conversions import converted, scales_of
+from pqcheck.readers.csv_numbers import AT_A_TIME, CsvDecoder
 from pqcheck.readers.csv_scan import FOOTER, Layout, scan
 from pqcheck.readers.dialect import Dialect, cells_of, find_dialect
-from pqcheck.readers.events import is_event_header, read_events
-from pqcheck.readers.scale import Scaled, scales_of
-from pqcheck.readers.shapes import Shape, find_shape
-from pqcheck.readers.slow import FIRST_ROWS
+from pqcheck.readers.event_table import is_event_header, read_events
+from pqcheck.readers.slow_channels import FIRST_ROWS
 from pqcheck.readers.stamps import Stamps, find_stamps
 from pqcheck.readers.table import Ground, Table
-from pqcheck.readers.text import Text
+from pqcheck.readers.table_shapes import Shape, find_shape
+from pqcheck.readers.text_file import Text
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Note, RowSpan
 from pqcheck.site.model import Reading, Site
@@ -125,7 +125,7 @@ def _guesses(
 def _blank_early(rows: Sequence[Sequence[str]], columns: int, decimal: str) -> frozenset[int]:
     return frozenset(
         column for row in rows[:FIRST_ROWS] for column in range(columns)
-        if column >= len(row) or not row[column] or read_cell(row[column], decimal) is None
+        if column >= len(row) or not row[column] or np.isnan(cell_of(row[column], decimal).value)
     )
 
 
@@ -159,9 +159,9 @@ def _units(dialect: Dialect, rows: Sequence[Sequence[str]], stamps: Stamps) -> l
         for row in rows[: max(4, CELLS_LOOKED_AT // len(units))]:
             cell = row[column] if column < len(row) else ""
             # A unit ends in no digit.
-            found = None if not cell or cell[-1].isdecimal() else read_cell(cell, dialect.decimal)
-            if found and found[2]:
-                units[column] = found[2]
+            unit = "" if not cell or cell[-1].isdecimal() else cell_of(cell, dialect.decimal).unit
+            if unit:
+                units[column] = unit
                 break
     return units
 
@@ -181,8 +181,8 @@ def _tells(channel: Channel) -> bool:
 def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str) -> dict[int, np.ndarray]:
     result = {}
     for column in columns:
-        found = (read_cell(row[column], decimal) if column < len(row) and row[column] else None for row in rows)
-        result[column] = np.array([value[0] if value is not None else np.nan for value in found])
+        cells = (cell_of(row[column], decimal) if column < len(row) else NO_VALUE for row in rows)
+        result[column] = np.array([cell.value for cell in cells])
     return result
 
 
@@ -194,8 +194,7 @@ def _scanned(found: Look, digest: Future[str]) -> Table:
         None if plain else stamps.reader(), dialect.headings,
     )
     scanned = scan(source, layout)
-    spelling = POINT if dialect.decimal == "." else Spelling(dialect.decimal)
-    decode = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, spelling)
+    decoder = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal)
     usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
     return Table(
         name=source.name,
@@ -207,8 +206,9 @@ def _scanned(found: Look, digest: Future[str]) -> Table:
         stamps=Times.of(scanned.stamps),
         local=scanned.local,
         row_numbers=scanned.row_numbers,
-        slabs=scanned.slabs,
-        decode=Scaled(decode, found.scales) if found.scales else decode,
+        chunks=scanned.chunks,
+        decoder=converted(decoder, found.scales),
+        at_a_time=AT_A_TIME,
         size=source.size,
         grounds={guess.column: Ground(guess.confidence, guess.why) for guess in found.guesses},
         written=dialect.said,

@@ -11,12 +11,12 @@ from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
 from pqcheck.errors import InputError
+from pqcheck.readers.archives import texts_of
 from pqcheck.readers.cells import BLANKS
 from pqcheck.readers.columns import read_as
 from pqcheck.readers.csv_table import Look, look
-from pqcheck.readers.files import read
-from pqcheck.readers.packed import texts_of
 from pqcheck.readers.parquet_table import read_parquet_table
+from pqcheck.readers.read_files import read
 from pqcheck.readers.sidecar import NOTHING, sidecar_of, sidecar_text, with_sidecar
 from pqcheck.readers.source import is_parquet
 from pqcheck.recording import Channel

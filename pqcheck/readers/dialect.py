@@ -5,7 +5,6 @@ Found once from the first lines, by what the cells look like; what the site file
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
@@ -14,8 +13,8 @@ from msgspec import Struct
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
-from pqcheck.readers.cells import BLANKS
-from pqcheck.readers.text import Text
+from pqcheck.readers.cells import is_value
+from pqcheck.readers.text_file import Text, split_line
 
 DELIMITERS = (",", ";", "\t", "|")
 PREAMBLE_LIMIT = 80
@@ -29,8 +28,6 @@ _CLOCK = r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:[AaPp]\.?\s?[Mm]\.?)?"
 _ZONE = r"\s?(?:Z|UTC|[+-]\d\d(?::?\d\d)?)?"
 DATE = re.compile(rf"\d{{1,4}}([-./])\d{{1,2}}\1\d{{1,4}}(?:(?:T|,? +){_CLOCK}{_ZONE})?\Z|\d{{8}}T\d{{4,6}}{_ZONE}\Z")
 CLOCK = re.compile(rf"{_CLOCK}\Z")
-_NUMBER = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*[^\d\s]{0,5}\Z")
-_WORDS = frozenset(("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS)))
 
 
 class Dialect(Struct, frozen=True):
@@ -67,17 +64,12 @@ class Dialect(Struct, frozen=True):
 
 def cells_of(line: str, delimiter: str) -> list[str]:
     """The cells of one line, quotes and outer blanks removed."""
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+    return [cell.strip() for cell in split_line(line, delimiter)]
 
 
 def is_time(cell: str) -> bool:
     """Whether a cell looks like a date, a time of day, or both."""
     return bool(DATE.match(cell) or CLOCK.match(cell))
-
-
-def is_value(cell: str) -> bool:
-    """Whether a cell looks like a number or like a sign that stands in place of one."""
-    return bool(_NUMBER.match(cell)) or cell.upper() in _WORDS
 
 
 def is_row(cells: Sequence[str]) -> bool:

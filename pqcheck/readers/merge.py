@@ -12,18 +12,18 @@ from msgspec.structs import replace
 from pqcheck.clock import Instants, from_local
 from pqcheck.errors import InputError
 from pqcheck.readers import notes as notice
-from pqcheck.readers.alike import Alike, one_of_each
-from pqcheck.readers.canvas import Conflicts
+from pqcheck.readers.bad_cells import BadCellNotes
+from pqcheck.readers.block_buffer import Conflicts
+from pqcheck.readers.blocks import blocks_of
 from pqcheck.readers.clock_faults import about_reset, about_seconds, check_length, check_years, reset_rows, with_seconds
 from pqcheck.readers.columns import read_as
-from pqcheck.readers.grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
-from pqcheck.readers.late import LateNotes, nothing_late
-from pqcheck.readers.plan import Part, Plan, plan_of
-from pqcheck.readers.rows import Key, Rows
-from pqcheck.readers.slow import slow_channels
+from pqcheck.readers.row_index import Key, Rows
+from pqcheck.readers.shared_columns import SharedColumns, one_of_each
+from pqcheck.readers.slow_channels import slow_channels
+from pqcheck.readers.stream_plan import FileRows, Plan, plan_of
 from pqcheck.readers.table import Table
+from pqcheck.readers.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.readers.times import NO_TIMES
-from pqcheck.readers.walk import walk
 from pqcheck.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
 
 
@@ -57,7 +57,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     for table in tables:
         notes += table.notes
     files: list[_File] = []
-    alike = Alike()
+    shared = SharedColumns()
     events: list[Event] = []
     for table in tables:
         instants, rows = _instants(table, declared.zone, notes)
@@ -66,10 +66,10 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             events.extend(
                 replace(event, time_us=found[at]) for at, event in enumerate(table.events) if at in found
             )
-        if table.slabs:
+        if table.chunks:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
-            table, slow = _apart(table, grid, instants, rows, stamp, alike)
+            table, slow = _apart(table, grid, instants, rows, stamp, shared)
             kept = (instants, rows) if weak_interval(grid) is not None else (_NONE, _NONE)
             files.append(_File(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
             for each in slow:
@@ -77,12 +77,12 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
                 files.append(each)
     files = _finer(files, declared)
     intervals = _intervals(files, declared)
-    late = LateNotes([file.table for file in files])
-    whole = late.preview()
+    bad_cells = BadCellNotes([file.table for file in files])
+    whole = bad_cells.look_at_kept()
     streams = []
     placed_rows = 0
     for interval in sorted({each for of in intervals for each in of}):
-        stream, placed, stream_notes = _stream(files, intervals, interval, late)
+        stream, placed, stream_notes = _stream(files, intervals, interval, bad_cells)
         placed_rows += placed
         notes += stream_notes
         # A file of slow channels only leaves a time line without any.
@@ -102,22 +102,21 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
     sources = _joined(_sources(files, intervals))
     if whole:
-        notes += late.notes()
-    late.preview()
+        notes += bad_cells.notes()
     return Recording(
         sources,
         tuple(streams),
         tuple(dict.fromkeys(notes)),
         declared.zone or "UTC",
         tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
-        nothing_late if whole else late.notes,
+        (lambda: ()) if whole else bad_cells.notes,
     )
 
 
 def _apart(
-    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, alike: Alike
+    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, shared: SharedColumns
 ) -> tuple[Table, list[_File]]:
-    """The table without its slow channels, and those as files of their own (see `slow`)."""
+    """The table without its slow channels, and those as files of their own (see `slow_channels`)."""
     base = next(iter(grid.runs))
     if len(grid.runs) != 1 or base is None:
         return table, []
@@ -131,12 +130,12 @@ def _apart(
                       stamps=NO_TIMES)
         starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
         marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
-        files.append(_File(alike.shared(own), marks, stamp, _NONE, _NONE))
+        files.append(_File(shared.of(own), marks, stamp, _NONE, _NONE))
     if not files:
         return table, []
     left = tuple(header if column not in table.channels or column in kept else ""
                  for column, header in enumerate(table.headers))
-    return alike.shared(replace(table, channels=kept, headers=left)), files
+    return shared.of(replace(table, channels=kept, headers=left)), files
 
 
 def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
@@ -239,7 +238,7 @@ def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, lis
 
 
 def _stream(
-    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, late: LateNotes
+    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, bad_cells: BadCellNotes
 ) -> tuple[Stream | None, int, list[Note]]:
     members = [
         (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
@@ -259,60 +258,60 @@ def _stream(
     low = min(int(found.slot[0]) for found in filled)
     high = max(int((found.slot + found.count).max()) for found in filled)
     axis = Axis(phase + low * interval, interval, high - low)
-    parts = _parts([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
-    plan = plan_of(axis, parts)
+    rows = _file_rows([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
+    plan = plan_of(axis, rows)
     index = Rows(plan)
     notes += notice.about_gaps(plan)
-    notes += _merging(plan, index, late)
-    stream = Stream(axis, plan.channels, lambda channels: walk(plan, channels, late.watch), index)
+    notes += _merging(plan, index, bad_cells)
+    stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, bad_cells.watch), index)
     return stream, sum(found.rows for found in placed), notes
 
 
-def _parts(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[Part, ...]:
-    """The parts of a stream that begins at slot `low`; files that share their channels share their columns."""
-    parts: list[Part] = []
-    kinds: list[Part] = []
+def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRows, ...]:
+    """The files of a stream that begins at slot `low`; files that share their channels share their columns."""
+    files: list[FileRows] = []
+    kinds: list[FileRows] = []
     for table, found in placed:
         if not found.slot.size:
             continue
-        like = next((part for part in kinds if part.table.channels is table.channels), None)
+        like = next((file for file in kinds if file.table.channels is table.channels), None)
         columns = like.columns if like is not None else {
             channel: column for column, channel in table.channels.items() if channel.quantity != "flag"
         }
-        parts.append(Part(table, found.slot - low, found.row, found.count, columns))
+        files.append(FileRows(table, found.slot - low, found.row, found.count, columns))
         if like is None:
-            kinds.append(parts[-1])
-    return tuple(parts)
+            kinds.append(files[-1])
+    return tuple(files)
 
 
-def _merging(plan: Plan, index: Rows, late: LateNotes) -> list[Note]:
+def _merging(plan: Plan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
     """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
     if not plan.double:
         return []
     conflicts = Conflicts()
-    starts = np.concatenate([group.double[0] for group in plan.groups])
-    ends = np.concatenate([group.double[1] for group in plan.groups])
-    for _ in walk(plan, tuple(plan.double), late.watch, conflicts, (starts, ends)):
+    starts = np.concatenate([each.double[0] for each in plan.channel_sets])
+    ends = np.concatenate([each.double[1] for each in plan.channel_sets])
+    for _ in blocks_of(plan, tuple(plan.double), bad_cells.watch, conflicts, (starts, ends)):
         pass
     return notice.about_merging(plan, conflicts, index)
 
 
 def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
     """One entry per file, also where a file holds several tables (channels of a long table)."""
-    names = Counter(one.name for one in sources)
+    names = Counter(source.name for source in sources)
     found: dict[tuple[str, str], SourceFile] = {}
-    for one in sources:
+    for source in sources:
         # Checksums may still be on their way: only files of one name are waited for.
-        key = (one.name, one.sha256 if names[one.name] > 1 else "")
+        key = (source.name, source.sha256 if names[source.name] > 1 else "")
         if key in found and key[1]:
             old = found[key]
-            columns = tuple(dict.fromkeys(old.columns + one.columns))
+            columns = tuple(dict.fromkeys(old.columns + source.columns))
             found[key] = replace(
-                old, rows=old.rows + one.rows, interval_us=old.interval_us or one.interval_us, columns=columns,
-                start_us=min(old.start_us, one.start_us), end_us=max(old.end_us, one.end_us),
+                old, rows=old.rows + source.rows, interval_us=old.interval_us or source.interval_us, columns=columns,
+                start_us=min(old.start_us, source.start_us), end_us=max(old.end_us, source.end_us),
             )
         else:
-            found[key] = one
+            found[key] = source
     return tuple(found.values())
 
 
@@ -323,7 +322,9 @@ def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | No
     for file, of in zip(files, intervals, strict=True):
         rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in of.items()}
         interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
-        columns = next((columns for other, own, columns in known if own == interval and _alike(other, file)), None)
+        columns = next(
+            (columns for other, own, columns in known if own == interval and _same_columns(other, file)), None
+        )
         if columns is None:
             columns = _columns(file, interval)
             known.append((file, interval, columns))
@@ -331,12 +332,12 @@ def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | No
     return sources
 
 
-def _alike(one: _File, other: _File) -> bool:
+def _same_columns(file: _File, other: _File) -> bool:
     """Whether the columns of two files are read in the same way."""
-    this, that = one.table, other.table
+    this, that = file.table, other.table
     return (
         this.headers is that.headers and this.channels is that.channels and this.unknown is that.unknown
-        and this.grounds is that.grounds and one.stamp == other.stamp and this.local == that.local
+        and this.grounds is that.grounds and file.stamp == other.stamp and this.local == that.local
         and (this.time_column, this.clock_column, this.time_said)
         == (that.time_column, that.clock_column, that.time_said)
     )

@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pqcheck.clock import LocalRows, duration_text, iso
-from pqcheck.readers.canvas import Conflicts
-from pqcheck.readers.grid import FileGrid, Ints, Placed, stretches
-from pqcheck.readers.plan import Plan
+from pqcheck.readers.block_buffer import Conflicts
+from pqcheck.readers.stream_plan import Plan
 from pqcheck.readers.table import Table
+from pqcheck.readers.time_grid import FileGrid, Ints, Placed, merged_ranges
 from pqcheck.recording import Channel, Note, RowIndex, RowSpan
 
 FIRST_ROWS = 5
@@ -155,9 +155,9 @@ def about_gaps(plan: Plan) -> list[Note]:
     """Intervals without a row, once per set of channels that share their files."""
     notes = []
     axis = plan.axis
-    for group in plan.groups:
-        channels = group.channels
-        starts, ends = plan.covered(group)
+    for each in plan.channel_sets:
+        channels = each.channels
+        starts, ends = plan.covered(each)
         holes = [
             (low, high)
             for low, high in zip([0, *ends.tolist()], [*starts.tolist(), axis.count], strict=True)
@@ -169,7 +169,7 @@ def about_gaps(plan: Plan) -> list[Note]:
         missing = sum(high - low for low, high in holes)
         longest = max(high - low for low, high in holes)
         size = "" if len(holes) == 1 else f", the longest {duration_text(longest * axis.interval_us)}"
-        one = len(plan.groups) == 1
+        one = len(plan.channel_sets) == 1
         whose = "" if one else f" for {channels[0].name}" + (f" and {len(channels) - 1} more" if channels[1:] else "")
         notes.append(
             Note(
@@ -207,7 +207,7 @@ def about_merging(plan: Plan, conflicts: Conflicts, index: RowIndex) -> list[Not
             groups.setdefault(clashing[channel].tobytes(), []).append(channel)
     for channels in groups.values():
         slots = clashing[channels[0]]
-        starts, ends = stretches(slots, np.ones(slots.size, np.int64))
+        starts, ends = merged_ranges(slots, np.ones(slots.size, np.int64))
         spans = tuple(
             (axis.start_us + int(a) * axis.interval_us, axis.start_us + int(b) * axis.interval_us)
             for a, b in zip(starts, ends, strict=True)

@@ -130,7 +130,7 @@ def sha256_of(path: Path) -> str:
     digest, buffer = hashlib.sha256(), bytearray(min(CHUNK, path.stat().st_size + 1))
     view = memoryview(buffer)
     with open(path, "rb", buffering=0) as handle:
-        # The library's own loop takes small pieces and asks for the interpreter lock twice for each.
+        # The library's own loop takes small steps and asks for the interpreter lock twice for each.
         while got := handle.readinto(buffer):
             digest.update(view[:got])
     return digest.hexdigest()
@@ -205,15 +205,15 @@ LATER = Checksums()
 
 
 def chunks(source: Source) -> Iterator[tuple[int, memoryview]]:
-    """The bytes in pieces of about 4 MiB that end with a line, each with its offset.
+    """The bytes in chunks of about 4 MiB that end with a line, each with its offset.
 
-    One buffer is used again and again: copy what must stay. A line longer than a piece makes it grow.
+    One buffer is used again and again: copy what must stay. A line longer than a chunk makes it grow.
     """
     buffer = bytearray(CHUNK)
     kept, offset = b"", 0
-    with source.open() as handle, stage(f"reading {source.name}, MB", source.size // MB) as told:
+    with source.open() as handle, stage(f"reading {source.name}, MB", source.size // MB) as report:
         while True:
-            told(offset // MB)
+            report(offset // MB)
             if len(kept) > len(buffer) // 2:
                 buffer = bytearray(2 * len(buffer))
             view = memoryview(buffer)

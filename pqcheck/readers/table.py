@@ -1,10 +1,14 @@
-"""What one file is after it was scanned: its columns, the instant of every row, and how its numbers are decoded."""
+"""What one file is after it was scanned: its columns, the instant of every row, and how its numbers reach a block.
+
+A *chunk* are the rows that are read at a time. Every format has a decoder with one method, `fill`, that writes the
+numbers of a chunk to their places in the rows of a block.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 import numpy as np
 from msgspec import Struct, field
@@ -13,74 +17,93 @@ from numpy.typing import NDArray
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Event, Note, Values
 
-DECODERS = 2
-"""Pieces decoded at a time; more would only take memory on the two cores this is tuned for."""
 
-
-class Slab(Struct, frozen=True):
-    """Some whole rows of a file that are decoded by one library call. `place` is a byte span or a range of rows."""
+class Chunk(Struct, frozen=True):
+    """Some whole rows of a file that are read at a time. `place` is a byte span of a text; else of no meaning."""
 
     first_row: int
     rows: int
-    place: tuple[int, int]
+    place: tuple[int, int] = (0, 0)
     first_line: int = 0
-    """Line number of the first line of a text slab, whether it holds a row or not."""
+    """Line number of the first line of a text, whether it holds a row or not."""
     lines: int = 0
-    """Lines of a text slab, rows or not."""
+    """Lines of a text, rows or not."""
 
 
 class BadCells(Struct, frozen=True):
-    """Cells of one column that are not numbers: how many, the row numbers of the first, and one such text."""
+    """Cells of one column of a chunk that are not numbers: how many, the row numbers of the first, one such text."""
 
     column: int
     count: int
     rows: tuple[int, ...]
     text: str
+    all_blank: bool
+    """Whether the chunk holds no number in this column at all."""
 
 
 FIRST_BAD_ROWS = 5
 """So many rows with such cells are named."""
 
-
-def bad_cells(column: int, numbers: RowNumbers, slab: Slab, wrong: NDArray[np.intp], text: str) -> BadCells:
-    """What to tell of a column of a slab, of which the places `wrong` hold no number."""
-    rows = numbers.of(wrong[:FIRST_BAD_ROWS] + slab.first_row)
-    return BadCells(column, int(wrong.size), tuple(rows.tolist()), text)
-
-
 Move = tuple[int, int, int]
-"""Place in a buffer, row of a slab, and how many rows go there from this row on."""
+"""Place in the rows of a block, row of a chunk, and how many rows go there from this row on."""
 
 
-class Decoded(Struct, frozen=True):
-    """Numbers of one slab, one array per column asked for; NaN where the cell is empty or not a number.
+class Filled(Struct, frozen=True):
+    """What was noticed while a chunk was written into a block.
 
-    `over` marks cells that are only lower bounds (``OL``, ``>600``), by column.
+    `lower_bounds` marks by column the rows of the chunk whose reading is only a lower bound (``OL``, ``>600``).
     """
 
-    values: Sequence[Values]
     bad: tuple[BadCells, ...] = ()
-    over: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
-    release: Callable[[], None] | None = None
-    """To be called when nobody looks at the values any more: their memory is used again."""
-    blank: NDArray[np.bool_] | None = None
-    """Which of the columns may lack a value somewhere; None when that is not known."""
+    lower_bounds: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
+
+    @classmethod
+    def joined(cls, columns: Sequence[Filled]) -> Filled:
+        """What was noticed in several columns."""
+        bounds = {column: marks for each in columns for column, marks in each.lower_bounds.items()}
+        return cls(tuple(cells for each in columns for cells in each.bad), bounds)
 
 
-@runtime_checkable
-class Straight(Protocol):
-    """A decoder that can write rows straight to their places."""
+class Decoder(Protocol):
+    """The numbers of one file."""
 
-    def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
-        """The numbers of some columns of a slab."""
+    def fill(self, chunk: Chunk, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> Filled:
+        """Write rows of a chunk to their places, one array per column; NaN where a cell is blank or no number.
 
-    def into(
-        self, slab: Slab, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]
-    ) -> NDArray[np.bool_] | None:
-        """Write rows of a slab to their places in rows of a buffer, one per column; which columns may have blanks.
-
-        None when these columns must be decoded in the usual way; then anything may stand in the places.
+        `moves` are in the order of the rows of the chunk. The arrays have the width of the column or are float64.
         """
+
+
+_FEW = 4
+"""So many runs of rows are copied one by one; more of them by their indices."""
+
+
+def indices_of(moves: Sequence[Move]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Places in the rows of a block and rows of a chunk, one of each per row that is moved."""
+    to, of, size = np.array(moves, np.int64).reshape(-1, 3).T
+    behind = np.cumsum(size)
+    every = np.arange(int(behind[-1]) if behind.size else 0) - np.repeat(behind - size, size)
+    return every + np.repeat(to, size), every + np.repeat(of, size)
+
+
+def move_values(values: Sequence[Values], rows: Sequence[Values], moves: Sequence[Move]) -> None:
+    """Write the values of a chunk to their places, one array per column."""
+    if len(moves) > _FEW:
+        places, chosen = indices_of(moves)
+        for column, row in zip(values, rows, strict=True):
+            row[places] = column[chosen]
+        return
+    for column, row in zip(values, rows, strict=True):
+        for to, of, size in moves:
+            row[to : to + size] = column[of : of + size]
+
+
+def values_of(
+    decoder: Decoder, chunk: Chunk, columns: Sequence[int], narrow: frozenset[int] = frozenset()
+) -> tuple[list[Values], Filled]:
+    """The numbers of a chunk in arrays of their own, one per column; float32 for those in `narrow`."""
+    arrays: list[Values] = [np.empty(chunk.rows, np.float32 if column in narrow else np.float64) for column in columns]
+    return arrays, decoder.fill(chunk, columns, arrays, [(0, 0, chunk.rows)])
 
 
 class Ground(Struct, frozen=True):
@@ -91,7 +114,7 @@ class Ground(Struct, frozen=True):
 
 
 class RowNumbers(Struct, frozen=True):
-    """Row numbers as an editor shows them, for data rows 0, 1, 2 ...: pieces of consecutive numbers.
+    """Row numbers as an editor shows them, for data rows 0, 1, 2 ...: runs of consecutive numbers.
 
     From data row ``first[i]`` on, row k stands on line ``number[i] + (k - first[i])``.
     """
@@ -106,15 +129,15 @@ class RowNumbers(Struct, frozen=True):
 
     def first_of(self, row: int, count: int) -> int | None:
         """The row number of a data row when `count` of them from there on are numbered without a break; else None."""
-        piece = int(np.searchsorted(self.first, row, side="right")) - 1
-        if piece + 1 < self.first.size and row + count > self.first[piece + 1]:
+        run = int(np.searchsorted(self.first, row, side="right")) - 1
+        if run + 1 < self.first.size and row + count > self.first[run + 1]:
             return None
-        return int(self.number[piece]) + row - int(self.first[piece])
+        return int(self.number[run]) + row - int(self.first[run])
 
     def of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
         """Row numbers of data rows."""
-        piece = np.searchsorted(self.first, rows, side="right") - 1
-        numbers: NDArray[np.int64] = self.number[piece] + rows - self.first[piece]
+        run = np.searchsorted(self.first, rows, side="right") - 1
+        numbers: NDArray[np.int64] = self.number[run] + rows - self.first[run]
         return numbers
 
 
@@ -123,7 +146,7 @@ class Table(Struct, frozen=True):
 
     `channels` gives the channel of each column that is read, by column number; `unknown` the columns left alone and
     why. `stamps` are the stamps as written (not yet shifted to interval starts), in row order; `local` tells whether
-    they still lack a zone. `decode` reads the asked columns of one slab.
+    they still lack a zone. `decoder` reads the numbers, a chunk at a time.
     """
 
     name: str
@@ -135,12 +158,12 @@ class Table(Struct, frozen=True):
     stamps: Times
     local: bool
     row_numbers: RowNumbers
-    slabs: tuple[Slab, ...]
-    decode: Callable[[Slab, Sequence[int]], Decoded]
+    chunks: tuple[Chunk, ...]
+    decoder: Decoder
     narrow: frozenset[int] = frozenset()
     """Columns stored as float32."""
-    piece_values: int | None = None
-    """Where some columns are decoded for their share of the time: how many values one call had best decode."""
+    at_a_time: int = 1
+    """Chunks that are best filled at a time, in threads; 1 where a library uses all cores itself."""
     size: int = 0
     """Bytes of text or of decoded numbers, whichever the file holds."""
     stamp: str | None = None

@@ -12,8 +12,8 @@ import numpy as np
 from msgspec.structs import replace
 
 from pqcheck.physics.distortion import fundamental_from_rms, thd_r_from_thd_f
+from pqcheck.readers.conversions import THD_R
 from pqcheck.readers.headers.facts import CLEAR, LIKELY, Facts, Guess, Numbers, line, misfit, ratios
-from pqcheck.readers.scale import THD_R
 
 FITS = 0.03
 """Readings of one or two decimals: a relation that holds within 3 % in three quarters of the rows fits."""

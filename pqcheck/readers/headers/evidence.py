@@ -37,7 +37,7 @@ class Evidence(Struct, frozen=True):
         return float(value) if value is not None else None
 
     def median(self, column: int) -> float | None:
-        """Median of the readings that are not zero (a dead stretch says nothing about the unit)."""
+        """Median of the readings that are not zero (a dead run says nothing about the unit)."""
         if column not in self.medians:
             values = np.abs(self.samples.get(column, np.zeros(0)))
             values = values[np.isfinite(values) & (values > 0)]

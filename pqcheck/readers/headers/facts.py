@@ -10,8 +10,8 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.physics.distortion import thd_f_from_thd_r
+from pqcheck.readers.conversions import THD_R
 from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.scale import THD_R
 from pqcheck.recording import Channel
 from pqcheck.units import factor
 

@@ -13,12 +13,12 @@ from msgspec.structs import replace
 
 from pqcheck.errors import InputError
 from pqcheck.quantities import QUANTITIES
+from pqcheck.readers.conversions import nominal_factor
 from pqcheck.readers.headers.distortion import settle_distortion, settle_harmonics
 from pqcheck.readers.headers.evidence import Evidence
 from pqcheck.readers.headers.facts import ALONE, CLEAR, LIKELY, Facts, Guess
 from pqcheck.readers.headers.relations import in_order, settle_by_power, settle_fundamentals, settle_statistics
 from pqcheck.readers.headers.tokens import Tokens, tokens_of
-from pqcheck.readers.scale import nominal_factor
 from pqcheck.recording import Channel
 
 _BY_LETTER = {"1": "a", "2": "b", "3": "c", "a": "a", "b": "b", "c": "c"}

@@ -1,25 +1,99 @@
-"""One channel in several units over several files: brought to one of them, exactly, while it is decoded."""
+"""Numbers that a file gives in another unit than its channel's, turned into it while they are read.
+
+Per unit and percent of the nominal, distortion relative to the rms value, and one channel in several units over
+several files.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
+from functools import partial
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
+from pqcheck.errors import InputError
+from pqcheck.physics.distortion import thd_f_from_thd_r
 from pqcheck.quantities import QUANTITIES
-from pqcheck.readers.alike import Alike, one_of_each
-from pqcheck.readers.table import Decoded, Ground, Slab, Table
+from pqcheck.readers.columns import SCALED_UNITS
+from pqcheck.readers.shared_columns import SharedColumns, one_of_each
+from pqcheck.readers.table import Chunk, Decoder, Filled, Ground, Move, Table
 from pqcheck.recording import Channel, Note, Values
+from pqcheck.site.model import Site
 from pqcheck.units import factor
+
+THD_R = "thd-r"
+DIGITS = 9
+"""Decimals of volts that scaled readings keep."""
 
 _DIGITS = 15
 """Every decimal of so many digits is told apart by float64; float32 tells 6."""
 _DIGITS_NARROW = 6
 _LARGEST_STEP = 22
 """The largest power of ten that float64 holds exactly."""
+
+
+def scales_of(
+    channels: Mapping[int, Channel], site: Site | None
+) -> tuple[dict[int, Channel], dict[int, float | str]]:
+    """Channels in their own units, and what their columns are scaled by; InputError when a nominal is missing."""
+    kept, scales = dict(channels), dict[int, float | str]()
+    for column, channel in channels.items():
+        if channel.unit not in SCALED_UNITS.get(channel.quantity, ()):
+            continue
+        if channel.unit == "% of rms":
+            kept[column], scales[column] = replace(channel, unit="%"), THD_R
+            continue
+        nominal = site.supply.nominal(channel.phase or "") if site is not None else None
+        if nominal is None:
+            raise InputError(
+                f"{channel.name} is in {channel.unit}, which needs the nominal voltage; declare nominal_voltage under "
+                "[supply] in the site file"
+            )
+        kept[column] = replace(channel, unit="V")
+        scales[column] = nominal_factor(channel.unit, float(nominal))
+    return kept, scales
+
+
+class Converted(Struct, frozen=True):
+    """A decoder behind which the readings of some columns are converted; those in `single` are stored as float32."""
+
+    decoder: Decoder
+    conversions: Mapping[int, Callable[[Values], Values]]
+    single: frozenset[int]
+
+    def fill(self, chunk: Chunk, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> Filled:
+        """Write the asked columns of a chunk to their places, in the units of their channels."""
+        filled = self.decoder.fill(chunk, columns, rows, moves)
+        for column, row in zip(columns, rows, strict=True):
+            conversion = self.conversions.get(column)
+            for to, _, size in moves if conversion is not None else ():
+                readings = row[to : to + size]
+                # A reading of few digits is converted as such in the width in which it was written.
+                stored = readings.astype(np.float32) if column in self.single else readings
+                row[to : to + size] = conversion(stored)  # type: ignore[misc]
+        return filled
+
+
+def converted(decoder: Decoder, scales: Mapping[int, float | str], single: frozenset[int] = frozenset()) -> Decoder:
+    """The decoder with some of its columns scaled (see `scales_of`)."""
+    conversions = {column: partial(_scaled, scale=scale) for column, scale in scales.items()}
+    return Converted(decoder, conversions, single) if scales else decoder
+
+
+def _scaled(values: Values, scale: float | str) -> Values:
+    if scale == THD_R:
+        return thd_f_from_thd_r(values)
+    # Readings have few digits: rounding far behind the last of them gives the product as on paper (1.1 x 230 = 253).
+    product: Values = np.round(values * float(scale), DIGITS)
+    return product
+
+
+def nominal_factor(unit: str, nominal: float) -> float:
+    """What readings in per unit or in percent of the nominal are multiplied with to be in volts."""
+    return nominal if unit == "pu" else nominal / 100
 
 
 def in_one_unit(tables: Sequence[Table]) -> list[Table]:
@@ -36,8 +110,8 @@ def in_one_unit(tables: Sequence[Table]) -> list[Table]:
     wanted = {key: _common(seen) for key, seen in written.items() if len(seen) > 1}
     if not wanted:
         return list(tables)
-    alike = Alike()
-    return [alike.shared(_converted(table, wanted)) for table in tables]
+    shared = SharedColumns()
+    return [shared.of(_converted(table, wanted)) for table in tables]
 
 
 def _common(seen: Sequence[Channel]) -> str:
@@ -68,8 +142,9 @@ def _converted(table: Table, wanted: Mapping[object, str]) -> Table:
         )
     if not powers:
         return table
-    decode = _Shifted(table.decode, powers)
-    return replace(table, channels=channels, grounds=grounds, notes=tuple(notes), decode=decode)
+    conversions = {column: partial(moved_point, places=power) for column, power in powers.items()}
+    decoder = Converted(table.decoder, conversions, table.narrow)
+    return replace(table, channels=channels, grounds=grounds, notes=tuple(notes), decoder=decoder)
 
 
 def _power_of_ten(unit_from: str, unit_to: str) -> int | None:
@@ -79,22 +154,6 @@ def _power_of_ten(unit_from: str, unit_to: str) -> int | None:
     step = factor(unit_from, unit_to)
     power = step.adjusted()
     return power if step == Decimal(1).scaleb(power) else None
-
-
-class _Shifted(Struct, frozen=True):
-    """A decoder behind which the decimal point of some columns is moved."""
-
-    decode: Callable[[Slab, Sequence[int]], Decoded]
-    powers: Mapping[int, int]
-
-    def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
-        """The asked columns of one slab, in the common units."""
-        found = self.decode(slab, columns)
-        values = [
-            moved_point(array, self.powers[column]) if column in self.powers else array
-            for column, array in zip(columns, found.values, strict=True)
-        ]
-        return replace(found, values=values)
 
 
 def moved_point(values: Values, places: int) -> Values:

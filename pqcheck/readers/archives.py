@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
-from datetime import date, datetime, time
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from pqcheck.errors import InputError
 from pqcheck.readers.source import Source, open_source, unpacked
-from pqcheck.readers.text import Text, text_of
+from pqcheck.readers.text_file import Text, text_of
 
 MEMBER_LIMIT = 1000
 _GZIP, _ZIP = b"\x1f\x8b", b"PK\x03\x04"
@@ -44,7 +40,9 @@ def _archive(source: Source, path: Path) -> Iterator[Text]:
         with zipfile.ZipFile(path) as archive:
             members = [info for info in archive.infolist() if not info.is_dir()]
             if any(info.filename == "xl/workbook.xml" for info in members):
-                yield from _workbook(source, path)
+                from pqcheck.readers.excel import sheets_of
+
+                yield from sheets_of(source, path)
                 return
             texts = [info for info in sorted(members, key=lambda info: info.filename)
                      if PurePosixPath(info.filename).suffix.lower() in _TEXT_ENDINGS
@@ -61,66 +59,3 @@ def _archive(source: Source, path: Path) -> Iterator[Text]:
                     yield text_of(unpacked(inner, stream))
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
         raise InputError(f"{source.name} is a damaged archive ({error}); copy it again") from None
-
-
-def _workbook(source: Source, path: Path) -> Iterator[Text]:
-    try:
-        import openpyxl
-    except ImportError:
-        raise InputError(
-            f"{source.name} is an Excel workbook, which needs a further package: pip install 'pqcheck-power[excel]', "
-            "or save it as CSV"
-        ) from None
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except Exception as error:
-        # The package raises whatever its XML parser met; for the reader of the message all of it is a damaged file.
-        raise InputError(f"{source.name} is a damaged Excel workbook ({error}); save it again") from None
-    filled = 0
-    for sheet in book.worksheets:
-        stream = _Sheet(sheet)
-        if stream.empty:
-            continue
-        filled += 1
-        name = source.name if len(book.worksheets) == 1 else f"{source.name} ({sheet.title})"
-        inner = Source(path, name, max(source.size, 1), 0)
-        yield text_of(unpacked(inner, stream))  # type: ignore[arg-type]
-    book.close()
-    if not filled:
-        raise InputError(f"{source.name} holds no filled sheet; export the recording again")
-
-
-class _Sheet:
-    """A sheet as a stream of CSV text; numbers as Python writes them, dates as ISO 8601."""
-
-    def __init__(self, sheet: Any) -> None:
-        self._rows = sheet.iter_rows(values_only=True)
-        self._rest = self._more(200)
-        self.empty = not self._rest.strip(b",\r\n")
-
-    def _more(self, count: int) -> bytes:
-        buffer = io.StringIO()
-        writer = csv.writer(buffer, lineterminator="\n")
-        for row in self._rows:
-            writer.writerow([_cell(value) for value in row])
-            count -= 1
-            if not count:
-                break
-        return buffer.getvalue().encode()
-
-    def read(self, size: int = 0) -> bytes:
-        """The next lines; empty at the end."""
-        data = self._rest or self._more(5000)
-        self._rest = b""
-        return data
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, datetime):
-        return value.isoformat(sep=" ")
-    if isinstance(value, date | time):
-        return value.isoformat()
-    return repr(value) if isinstance(value, float) else str(value)
-

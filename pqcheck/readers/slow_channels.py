@@ -14,8 +14,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import HOUR, MINUTE, SECOND, duration_text
-from pqcheck.readers.grid import LONG_RUN, Ints
-from pqcheck.readers.table import Slab, Table
+from pqcheck.readers.table import Table, values_of
+from pqcheck.readers.time_grid import LONG_RUN, Ints
 from pqcheck.recording import Channel, Note
 
 _OWN = {"flicker_plt": 2 * HOUR, "flicker_pst": 10 * MINUTE, "frequency": 10 * SECOND}
@@ -63,33 +63,30 @@ def _candidates(table: Table) -> list[int]:
     columns = [column for column, channel in table.channels.items() if channel.quantity in _OWN]
     if table.blank_early is not None:
         return [column for column in columns if column in table.blank_early]
-    if not table.slabs or not columns:
+    if not table.chunks or not columns:
         return []
     # Some formats decode a whole column to reach its first rows: one column speaks for those of its quantity.
     samples: dict[str, int] = {}
     for column in columns:
         samples.setdefault(table.channels[column].quantity, column)
-    rows = min(FIRST_ROWS, table.slabs[0].rows)
-    decoded = table.decode(Slab(0, rows, (0, rows)), list(samples.values()))
-    early = {
-        quantity for quantity, values in zip(samples, decoded.values, strict=True) if np.isnan(values[:rows]).any()
-    }
+    arrays, _ = values_of(table.decoder, table.chunks[0], list(samples.values()))
+    early = {quantity for quantity, values in zip(samples, arrays, strict=True) if np.isnan(values[:FIRST_ROWS]).any()}
     return [column for column in columns if table.channels[column].quantity in early]
 
 
 def _filled(table: Table, columns: Sequence[int]) -> dict[int, NDArray[np.bool_]]:
     """Which data rows hold a reading, per column that may be slow; one byte per row and column."""
     masks = {column: np.zeros(table.stamps.size, np.bool_) for column in columns}
-    for slab in table.slabs:
+    for chunk in table.chunks:
         if not masks:
             break
         asked = list(masks)
-        for column, values in zip(asked, table.decode(slab, asked).values, strict=True):
+        for column, values in zip(asked, values_of(table.decoder, chunk, asked)[0], strict=True):
             here = ~np.isnan(values)
-            if 2 * int(here.sum()) > slab.rows + 1:
+            if 2 * int(here.sum()) > chunk.rows + 1:
                 del masks[column]
                 continue
-            masks[column][slab.first_row : slab.first_row + slab.rows] = here
+            masks[column][chunk.first_row : chunk.first_row + chunk.rows] = here
     return {column: mask for column, mask in masks.items() if mask.any()}
 
 

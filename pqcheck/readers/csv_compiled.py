@@ -1,12 +1,12 @@
-"""Lines and numbers of delimited text by the compiled module, where it was built; else numpy and the library do it.
+"""Lines and numbers of delimited text by the compiled module, where it was built; else numpy and Python do it.
 
-The module takes only what is plainly a number or blank (`_numbers.c`); every other slab goes to the library, so that a
-recording gives the same values with and without it.
+The module takes only what is plainly a number or blank (`_numbers.c`); whatever it leaves is read cell by cell, so that
+a recording gives the same values with and without it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -15,12 +15,12 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.compiled import compiled
+from pqcheck.readers.cells import BLANKS
 
-_VERSION = 3
+_VERSION = 4
 _LOWEST_POWER, _HIGHEST_POWER = -64, 64
-_MOST_BLANKS = 32
-_PAD = 16
-"""Doubles between the rows, so that they do not share cache sets."""
+_SIGNS = tuple(sign.encode() for sign in BLANKS if sign)
+"""Signs for "no value"; the module takes 32 at most."""
 
 
 def _compiled() -> Any:
@@ -48,15 +48,11 @@ def _fives() -> NDArray[np.uint64]:
     return np.array(words, np.uint64)
 
 
-class Told(NamedTuple):
-    """What is told of columns while they are parsed."""
+class Extremes(NamedTuple):
+    """The largest and the smallest value of each column, as they were parsed; -inf and inf when all are blank."""
 
     tops: NDArray[np.float64]
-    """The largest value of each; -inf when all are blank."""
     bottoms: NDArray[np.float64]
-    """The smallest."""
-    blank: NDArray[np.bool_]
-    """Whether any is blank."""
 
 
 class Written(NamedTuple):
@@ -66,45 +62,33 @@ class Written(NamedTuple):
     """Columns of the header."""
     delimiter: str
     decimal: str
-    blanks: Collection[str]
-    """Signs for "no value"."""
-
-
-def parse_numbers(
-    data: bytes | memoryview, rows: int, columns: Sequence[int], written: Written
-) -> tuple[NDArray[np.float64], Told] | None:
-    """Numbers of some columns of whole lines, shape (columns, rows), NaN for blanks; see `parse_into`."""
-    out = np.empty((len(columns), rows + _PAD))
-    told = parse_into(data, rows, columns, written, list(out), [(0, 0, rows)])
-    return (out[:, :rows], told) if told is not None else None
 
 
 def parse_into(
     data: bytes | memoryview, rows: int, columns: Sequence[int], written: Written,
-    out: Sequence[NDArray[np.float64]], moves: Sequence[tuple[int, int, int]],
-) -> Told | None:
+    out: Sequence[NDArray[np.floating[Any]]], moves: Sequence[tuple[int, int, int]],
+) -> Extremes | None:
     """Numbers of some columns of whole lines to their places, NaN for blanks.
 
-    `out` are the rows of a buffer, one per column; `moves` say in the order of the text to which place how many rows go
-    from which row of the text on. None when a cell asked for is anything but a number or a blank, a line has filled
-    cells beyond the header, the lines are not `rows`, a cell is quoted, or there is no compiled module; then anything
-    may stand in the places.
+    `out` are the rows of a buffer, float64, one per column; `moves` say in the order of the text to which place how
+    many rows go from which row of the text on. None when a cell asked for is anything but a number or a blank, a line
+    has filled cells beyond the header, the lines are not `rows`, a cell is quoted, or there is no compiled module; then
+    anything may stand in the places.
     """
     module = _compiled()
-    width, delimiter, decimal, blanks = written
-    if module is None or len(delimiter) != 1 or delimiter in " \r" or len(blanks) > _MOST_BLANKS:
+    width, delimiter, decimal = written
+    if module is None or len(delimiter) != 1 or delimiter in " \r":
         return None
     targets = np.full(width, -1, np.int32)
     targets[list(columns)] = np.arange(len(columns), dtype=np.int32)
-    told = np.tile(np.array([-np.inf, np.inf, 0.0]), (len(columns), 1))
-    signs = tuple(sign.encode() for sign in blanks)
+    extremes = np.tile(np.array([-np.inf, np.inf]), (len(columns), 1))
     if data[-1:] != b"\n":
         data = bytes(data) + b"\n"
-    taken = np.array(moves, np.int64)
     found = module.parse(
-        data, rows, targets, list(out), taken, told, ord(delimiter), ord(decimal), _fives(), signs
+        data, rows, targets, list(out), np.array(moves, np.int64), extremes, ord(delimiter), ord(decimal), _fives(),
+        _SIGNS,
     )
-    return Told(told[:, 0], told[:, 1], told[:, 2] != 0) if found == rows else None
+    return Extremes(extremes[:, 0], extremes[:, 1]) if found == rows else None
 
 
 _LONG_LINE = 256
@@ -112,13 +96,13 @@ _LONG_LINE = 256
 
 
 class Lines(Struct):
-    """Cuts pieces of text into lines; remembers how long lines are."""
+    """Cuts chunks of text into lines; remembers how long lines are."""
 
     usual: int = 1024
-    """Lines of the last piece."""
+    """Lines of the last chunk."""
 
     def of(
-        self, piece: memoryview, first: int
+        self, text: memoryview, first: int
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], int]:
         """Begin, end and number (0 = the first) of the lines from byte `first` on that are not empty, and all lines.
 
@@ -126,32 +110,32 @@ class Lines(Struct):
         """
         module = _compiled()
         if module is None:
-            return self._by_search(piece, first)
+            return self._by_search(text, first)
         room = self.usual + self.usual // 4
         while True:
             starts, ends, numbers = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room, np.int64)
-            count, filled = module.lines(piece, first, starts, ends, numbers)
+            count, filled = module.lines(text, first, starts, ends, numbers)
             if count >= 0:
                 self.usual = max(1024, count)
                 return starts[:filled], ends[:filled], numbers[:filled], count
             room *= 4
 
     def _by_search(
-        self, piece: memoryview, first: int
+        self, text: memoryview, first: int
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], int]:
-        data = np.frombuffer(piece, np.uint8)
-        if len(piece) > _LONG_LINE * self.usual:
+        data = np.frombuffer(text, np.uint8)
+        if len(text) > _LONG_LINE * self.usual:
             found: list[int] = []
-            text: bytearray = piece.obj  # type: ignore[assignment]
-            at = text.find(b"\n", first, len(piece))
+            whole: bytearray = text.obj  # type: ignore[assignment]
+            at = whole.find(b"\n", first, len(text))
             while at >= 0:
                 found.append(at)
-                at = text.find(b"\n", at + 1, len(piece))
+                at = whole.find(b"\n", at + 1, len(text))
             ends = np.array(found, np.int64)
         else:
             ends = np.flatnonzero(data[first:] == 10) + first
-        if not ends.size or ends[-1] != len(piece) - 1:
-            ends = np.append(ends, len(piece))
+        if not ends.size or ends[-1] != len(text) - 1:
+            ends = np.append(ends, len(text))
         self.usual = max(1, ends.size)
         starts = np.append(first, ends[:-1] + 1)
         lengths = ends - starts

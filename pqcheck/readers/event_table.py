@@ -9,9 +9,10 @@ import numpy as np
 
 from pqcheck.clock import parse_iso
 from pqcheck.errors import InputError
-from pqcheck.readers.csv_scan import split_line
+from pqcheck.readers.memory import InMemory
 from pqcheck.readers.source import Source
-from pqcheck.readers.table import Decoded, RowNumbers, Table
+from pqcheck.readers.table import RowNumbers, Table
+from pqcheck.readers.text_file import split_line
 from pqcheck.readers.times import Times
 from pqcheck.recording import Event, RowSpan
 
@@ -62,8 +63,8 @@ def read_events(source: Source, sha256: Future[str], headers: list[str], delimit
         stamps=Times.of(np.array(stamps, np.int64)),
         local=not (offsets and offsets[0]),
         row_numbers=RowNumbers.plain(2),
-        slabs=(),
-        decode=lambda slab, columns: Decoded(()),
+        chunks=(),
+        decoder=InMemory({}),
         events=tuple(events),
     )
 

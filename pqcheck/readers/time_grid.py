@@ -146,7 +146,7 @@ def _spread(label: Ints, backward: bool) -> Ints:
 class Placed(Struct, frozen=True):
     """Where the runs of one file stand on the axis of a stream: runs of consecutive slots and data rows, by slot.
 
-    `snapped` rows were moved by up to a tenth of an interval, `moved` rows belong to a stretch that keeps the
+    `snapped` rows were moved by up to a tenth of an interval, `moved` rows belong to a run that keeps the
     interval at another phase; `outside` rows fit no slot. All three are data rows.
     """
 
@@ -181,7 +181,7 @@ def place(runs: Runs, interval: int, phase: int) -> Placed:
     """
     away = (runs.start_us - phase + interval // 2) % interval - interval // 2
     near = np.abs(away) * 10 <= interval
-    whole = ~near & (_stretch_lengths(runs, interval, ~near) >= 2)
+    whole = ~near & (_phase_lengths(runs, interval, ~near) >= 2)
     keep = near | whole
     slot = (runs.start_us[keep] - away[keep] - phase) // interval
     row, count = runs.row[keep], runs.count[keep]
@@ -202,8 +202,8 @@ def place(runs: Runs, interval: int, phase: int) -> Placed:
     )
 
 
-def _stretch_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints:
-    """Per run how many slots its stretch of equal phase covers, whatever the order of its rows."""
+def _phase_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints:
+    """Per run how many slots the rows of equal phase around it cover, whatever the order of its rows."""
     lengths = np.zeros(runs.count.size, np.int64)
     at = np.flatnonzero(chosen)
     if not at.size:
@@ -214,7 +214,7 @@ def _stretch_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> In
     # Each phase gets a range of slot numbers of its own, so that one sort serves all of them.
     slots += rank * int((slots + runs.count[at]).max() + 1)
     order = np.argsort(slots, kind="stable")
-    starts, ends = stretches(slots[order], runs.count[at][order])
+    starts, ends = merged_ranges(slots[order], runs.count[at][order])
     own = np.searchsorted(starts, slots, side="right") - 1
     lengths[at] = (ends - starts)[own]
     return lengths
@@ -223,11 +223,11 @@ def _stretch_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> In
 def _rows(runs: Runs, chosen: NDArray[np.bool_]) -> Ints:
     if not chosen.any():
         return np.zeros(0, np.int64)
-    pieces = [np.arange(row, row + count) for row, count in zip(runs.row[chosen], runs.count[chosen], strict=True)]
-    return np.sort(np.concatenate(pieces))
+    ranges = [np.arange(row, row + count) for row, count in zip(runs.row[chosen], runs.count[chosen], strict=True)]
+    return np.sort(np.concatenate(ranges))
 
 
-def stretches(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
+def merged_ranges(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
     """Half-open slot ranges covered by runs, merged: (starts, ends). The runs may overlap; they are sorted by slot."""
     if not slots.size:
         return slots, slots
@@ -246,4 +246,4 @@ def overlaps(slots: Ints, counts: Ints) -> tuple[Ints, Ints]:
     double = np.flatnonzero(slots[1:] < ends[:-1]) + 1
     start = slots[double]
     stop = np.minimum(slots[double] + counts[double], ends[double - 1])
-    return stretches(start, stop - start)
+    return merged_ranges(start, stop - start)

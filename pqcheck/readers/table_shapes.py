@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from pqcheck.clock import DAY, Instants
 from pqcheck.errors import InputError
 from pqcheck.readers.columns import parse_header
-from pqcheck.readers.csv_decode import CsvDecoder
-from pqcheck.readers.scale import Scaled
-from pqcheck.readers.table import Decoded, Ground, RowNumbers, Slab, Table
+from pqcheck.readers.conversions import converted
+from pqcheck.readers.csv_numbers import CsvDecoder
+from pqcheck.readers.memory import InMemory
+from pqcheck.readers.table import Chunk, Ground, RowNumbers, Table, values_of
 from pqcheck.readers.times import Times
 from pqcheck.recording import Channel, Values
 from pqcheck.site.model import Site
@@ -41,15 +42,15 @@ class Shape(Struct, frozen=True):
 
     def tables(self, table: Table, units: Sequence[str], site: Site | None) -> list[Table]:
         """One table in memory per channel, each with the rows of the file it comes from."""
-        decode = table.decode
-        assert isinstance(decode, CsvDecoder)
-        names, texts = _codes(table, decode, self.name)
+        decoder = table.decoder
+        assert isinstance(decoder, CsvDecoder)
+        names, texts = _codes(table, decoder, self.name)
         if self.meter is not None:
-            _one_meter(table, decode, self.meter)
-        glued, kinds = _codes(table, decode, self.unit)
-        blocks = [decode(slab, self.values) for slab in table.slabs]
-        parts = [np.stack([np.asarray(column) for column in block.values], axis=1) for block in blocks]
-        numbers = np.concatenate(parts) if parts else np.zeros((0, len(self.values)))
+            _one_meter(table, decoder, self.meter)
+        glued, kinds = _codes(table, decoder, self.unit)
+        numbers = np.concatenate([np.zeros((0, len(self.values))), *(
+            np.stack(values_of(decoder, chunk, self.values)[0], axis=1) for chunk in table.chunks
+        )])
         written = table.stamps.all()
         result: list[Table] = []
         for code, text in enumerate(texts):
@@ -95,24 +96,14 @@ class Shape(Struct, frozen=True):
             unknown=() if channel is not None else ((column, ground.why),),
             stamps=Times.of(stamps),
             row_numbers=RowNumbers(np.arange(lines.size), lines),
-            slabs=(Slab(0, values.size, (0, 0)),) if values.size else (),
-            decode=Scaled(_Held(column, values), {column: scale}) if scale is not None else _Held(column, values),
+            chunks=(Chunk(0, values.size),) if values.size else (),
+            decoder=converted(InMemory.whole({column: values}), {} if scale is None else {column: scale}),
+            at_a_time=1,
             grounds={column: ground},
             notes=table.notes if column == 1 else (),
             stamp="start" if len(self.values) > 1 else table.stamp,
             size=values.size * 8,
         )
-
-
-class _Held(Struct, frozen=True):
-    """A decoder of one column in memory."""
-
-    column: int
-    values: Values
-
-    def __call__(self, slab: Slab, columns: Sequence[int]) -> Decoded:
-        """The column, when it is asked for."""
-        return Decoded([self.values[slab.first_row : slab.first_row + slab.rows] for _ in columns])
 
 
 def _channel(
@@ -131,21 +122,21 @@ def _channel(
     return guess.channel, Ground(guess.confidence, guess.why), guess.scale
 
 
-def _codes(table: Table, decode: CsvDecoder, column: int | None) -> tuple[NDArray[np.int32], list[str]]:
+def _codes(table: Table, decoder: CsvDecoder, column: int | None) -> tuple[NDArray[np.int32], list[str]]:
     """A text column as numbers, and the texts they stand for in order of appearance."""
     count = table.stamps.size
     if column is None:
         return np.zeros(count, np.int32), [""]
     seen: dict[str, int] = {}
     codes = np.zeros(count, np.int32)
-    for slab in table.slabs:
-        texts = decode.texts_of(slab, column)
-        codes[slab.first_row : slab.first_row + slab.rows] = [seen.setdefault(text, len(seen)) for text in texts]
+    for chunk in table.chunks:
+        texts = decoder.texts_of(chunk, column)
+        codes[chunk.first_row : chunk.first_row + chunk.rows] = [seen.setdefault(text, len(seen)) for text in texts]
     return codes, list(seen)
 
 
-def _one_meter(table: Table, decode: CsvDecoder, column: int) -> None:
-    _, texts = _codes(table, decode, column)
+def _one_meter(table: Table, decoder: CsvDecoder, column: int) -> None:
+    _, texts = _codes(table, decoder, column)
     if len(texts) > 1:
         raise InputError(
             f"{table.name} holds {len(texts)} meters ({texts[0]!r}, {texts[1]!r} ...); write one file per meter"

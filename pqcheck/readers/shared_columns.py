@@ -10,14 +10,14 @@ from pqcheck.readers.table import Table
 from pqcheck.readers.times import NO_TIMES
 
 
-class Alike:
+class SharedColumns:
     """Shares headers, channels and what else is known of columns between tables that have the same."""
 
     def __init__(self) -> None:
         """Nothing was seen so far."""
         self._seen: dict[tuple[str, ...], list[Table]] = {}
 
-    def shared(self, table: Table) -> Table:
+    def of(self, table: Table) -> Table:
         """The table, with the columns of an earlier one where they are equal in everything."""
         earlier = self._seen.setdefault(table.headers, [])
         other = next((each for each in earlier if _same(each, table)), None)

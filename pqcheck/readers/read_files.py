@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import importlib
-import threading
 from collections import Counter
 from collections.abc import Sequence
-from importlib.util import find_spec
 from pathlib import Path
 
 from msgspec.structs import replace
@@ -14,17 +11,15 @@ from msgspec.structs import replace
 from pqcheck.clock import zone_info
 from pqcheck.errors import InputError
 from pqcheck.progress import stage
-from pqcheck.readers.alike import Alike, one_of_each
-from pqcheck.readers.late import keep_small
+from pqcheck.readers.conversions import in_one_unit
+from pqcheck.readers.memory import kept_if_small
 from pqcheck.readers.merge import Declared, assemble
-from pqcheck.readers.one_unit import in_one_unit
+from pqcheck.readers.shared_columns import SharedColumns, one_of_each
 from pqcheck.readers.sidecar import sidecar_of, with_sidecar
 from pqcheck.readers.source import LATER, is_parquet, open_source
 from pqcheck.readers.table import Table
 from pqcheck.recording import Recording
 from pqcheck.site.model import Reading, Site
-
-_COMPILED = ("_numbers", "_footer", "_pages")
 
 
 def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
@@ -39,19 +34,15 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     zone = site.time_zone if site is not None else None
     if zone is not None:
         zone_info(zone)
-    if not all(find_spec(f"pqcheck.readers.{module}") for module in _COMPILED):
-        # The library takes a while to load; the first pass does not need it and leaves a core free. With the compiled
-        # modules it is hardly ever needed.
-        threading.Thread(target=importlib.import_module, args=("polars",), daemon=True).start()
-    alike = Alike()
+    shared = SharedColumns()
     found = []
-    with stage("files looked at", len(paths)) as told:
+    with stage("files looked at", len(paths)) as report:
         for number, path in enumerate(paths):
-            told(number)
-            found.append((Path(path), [alike.shared(table) for table in _tables(Path(path), site)]))
+            report(number)
+            found.append((Path(path), [shared.of(table) for table in _tables(Path(path), site)]))
     tables = in_one_unit(_named_apart(found))
     _check_mapping(tables, reading)
-    return assemble(keep_small(tables), Declared(zone, reading.stamp, reading.interval_us))
+    return assemble(kept_if_small(tables), Declared(zone, reading.stamp, reading.interval_us))
 
 
 def _tables(path: Path, site: Site | None) -> list[Table]:
@@ -63,8 +54,8 @@ def _tables(path: Path, site: Site | None) -> list[Table]:
 
         tables = [read_parquet_table(path, own)]
     else:
+        from pqcheck.readers.archives import texts_of
         from pqcheck.readers.csv_table import read_text
-        from pqcheck.readers.packed import texts_of
 
         digest = LATER.of(open_source(path))
         tables = [table for text in texts_of(path) for table in read_text(text, digest, own)]

@@ -1,4 +1,4 @@
-"""Which rows of which files fill the slots of a stream: parts, the channels that share them, blocks."""
+"""Which rows of which files fill the slots of a stream: the rows of each file, the channels that share them."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from functools import cached_property
 import numpy as np
 from msgspec import Struct
 
-from pqcheck.readers.grid import Ints, overlaps, stretches
 from pqcheck.readers.table import Table
+from pqcheck.readers.time_grid import Ints, merged_ranges, overlaps
 from pqcheck.recording import Axis, Channel
 
 Runs = tuple[Ints, Ints, Ints]
 """Slots, data rows and lengths of runs of consecutive rows."""
 
 
-class Part(Struct, frozen=True, dict=True):
+class FileRows(Struct, frozen=True, dict=True):
     """The rows of one file that lie in one stream: runs of consecutive slots and data rows, sorted by slot.
 
     `columns` gives the column of each channel of the file that is read.
@@ -69,14 +69,14 @@ class Part(Struct, frozen=True, dict=True):
         return int(self.row[at] + max(0, slot - int(self.slot[at]))) if at < self._reach.size else None
 
 
-class Group(Struct, frozen=True):
-    """Channels that stand in the same parts (numbers of `Plan.parts`), and so share their holes.
+class ChannelSet(Struct, frozen=True):
+    """Channels that stand in the same files (numbers of `Plan.files`), and so share their holes.
 
     `double` are the slot ranges (starts, ends) that more than one row describes.
     """
 
     channels: tuple[Channel, ...]
-    parts: tuple[int, ...]
+    files: tuple[int, ...]
     double: tuple[Ints, Ints]
 
 
@@ -84,26 +84,26 @@ class Plan(Struct, frozen=True, dict=True):
     """All that walking a stream needs. `narrow` channels are float32 in every file."""
 
     axis: Axis
-    parts: tuple[Part, ...]
+    files: tuple[FileRows, ...]
     channels: tuple[Channel, ...]
     narrow: frozenset[Channel]
-    groups: tuple[Group, ...]
+    channel_sets: tuple[ChannelSet, ...]
 
     @cached_property
     def double(self) -> dict[Channel, tuple[Ints, Ints]]:
         """Slot ranges that more than one row describes, by channel that has any."""
-        return {channel: group.double for group in self.groups if group.double[0].size for channel in group.channels}
+        return {channel: each.double for each in self.channel_sets if each.double[0].size for channel in each.channels}
 
-    def covered(self, group: Group) -> tuple[Ints, Ints]:
-        """Half-open slot ranges in which a group has rows: (starts, ends)."""
-        return stretches(*runs_of([self.parts[at] for at in group.parts]))
+    def covered(self, channels: ChannelSet) -> tuple[Ints, Ints]:
+        """Half-open slot ranges in which these channels have rows: (starts, ends)."""
+        return merged_ranges(*runs_of([self.files[at] for at in channels.files]))
 
 
-def plan_of(axis: Axis, parts: tuple[Part, ...]) -> Plan:
-    """The plan of a stream whose rows stand in `parts`."""
+def plan_of(axis: Axis, files: tuple[FileRows, ...]) -> Plan:
+    """The plan of a stream whose rows stand in `files`."""
     held: dict[Channel, list[int]] = {}
     wide: set[Channel] = set()
-    for columns, narrow, numbers in _alike(parts):
+    for columns, narrow, numbers in _shared_columns(files):
         for channel, column in columns.items():
             held.setdefault(channel, []).extend(numbers)
             if column not in narrow:
@@ -111,41 +111,41 @@ def plan_of(axis: Axis, parts: tuple[Part, ...]) -> Plan:
     shared: dict[tuple[int, ...], list[Channel]] = {}
     for channel, numbers in held.items():
         shared.setdefault(tuple(sorted(numbers)), []).append(channel)
-    groups = [
-        Group(tuple(channels), holders, overlaps(*runs_of([parts[at] for at in holders])))
+    sets = [
+        ChannelSet(tuple(channels), holders, overlaps(*runs_of([files[at] for at in holders])))
         for holders, channels in shared.items()
     ]
-    return Plan(axis, parts, tuple(held), frozenset(held) - wide, tuple(groups))
+    return Plan(axis, files, tuple(held), frozenset(held) - wide, tuple(sets))
 
 
-def _alike(parts: Sequence[Part]) -> list[tuple[Mapping[Channel, int], frozenset[int], list[int]]]:
-    """Columns, narrow columns, and the numbers of the parts that share them (see `table.share`)."""
+def _shared_columns(files: Sequence[FileRows]) -> list[tuple[Mapping[Channel, int], frozenset[int], list[int]]]:
+    """Columns, narrow columns, and the numbers of the files that share them (see `shared_columns`)."""
     found: list[tuple[Mapping[Channel, int], frozenset[int], list[int]]] = []
-    for number, part in enumerate(parts):
+    for number, file in enumerate(files):
         for columns, narrow, numbers in found:
-            if columns is part.columns and narrow is part.table.narrow:
+            if columns is file.columns and narrow is file.table.narrow:
                 numbers.append(number)
                 break
         else:
-            found.append((part.columns, part.table.narrow, [number]))
+            found.append((file.columns, file.table.narrow, [number]))
     return found
 
 
-def runs_of(parts: Sequence[Part]) -> tuple[Ints, Ints]:
-    """Slots and lengths of the runs of several parts, sorted by slot."""
-    slot = np.concatenate([part.slot for part in parts])
+def runs_of(files: Sequence[FileRows]) -> tuple[Ints, Ints]:
+    """Slots and lengths of the runs of several files, sorted by slot."""
+    slot = np.concatenate([file.slot for file in files])
     order = np.argsort(slot, kind="stable")
-    return slot[order], np.concatenate([part.count for part in parts])[order]
+    return slot[order], np.concatenate([file.count for file in files])[order]
 
 
-def parts_by_block(parts: Sequence[Part], edges: Sequence[tuple[int, int]]) -> list[list[int]]:
-    """Per block (slots low..high, in order) the numbers of the parts that may have rows there."""
+def files_by_block(files: Sequence[FileRows], edges: Sequence[tuple[int, int]]) -> list[list[int]]:
+    """Per block (slots low..high, in order) the numbers of the files that may have rows there."""
     found: list[list[int]] = [[] for _ in edges]
     if not edges:
         return found
     lows, highs = (np.array(ends, np.int64) for ends in zip(*edges, strict=True))
-    for number, part in enumerate(parts):
-        first, end = part.extent
+    for number, file in enumerate(files):
+        first, end = file.extent
         for at in range(int(np.searchsorted(highs, first, side="right")), int(np.searchsorted(lows, end))):
             found[at].append(number)
     return found
