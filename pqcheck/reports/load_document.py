@@ -10,8 +10,8 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict
 
+from pqcheck import __version__
 from pqcheck.clock import iso
-from pqcheck.findings_file import version
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.values import Demand, Maximum, Peak
@@ -24,7 +24,7 @@ def as_document(study: LoadStudy) -> dict[str, Any]:
     growth = study.growth
     return {
         "format": FORMAT,
-        "produced_by": {"name": "pqcheck", "version": version()},
+        "produced_by": {"name": "pqcheck", "version": __version__},
         "site": study.site_name,
         "demand": _demand(study.demand, study.zone),
         "demand_with_new_load": None if study.demand_then is None else _demand(study.demand_then, study.zone),

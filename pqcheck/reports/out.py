@@ -8,8 +8,7 @@ from typing import Any
 
 from pqcheck.errors import OutputError
 from pqcheck.files import write_pieces, write_text
-from pqcheck.findings import Findings
-from pqcheck.findings_text import as_pieces
+from pqcheck.findings import Findings, as_pieces
 
 Renderer = Callable[[Findings, Any, Any], str]
 """Findings, recordings (files, or what was gathered of them), site (file, or None) to text."""

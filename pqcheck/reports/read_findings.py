@@ -6,8 +6,7 @@ import json
 from pathlib import Path
 
 from pqcheck.errors import InputError
-from pqcheck.findings import Findings
-from pqcheck.findings_file import from_document
+from pqcheck.findings import Findings, from_document
 
 
 def read_findings(path: str | Path) -> Findings:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from msgspec.structs import replace
 
 from pqcheck.clock import iso
-from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Verdict, Window, sort_key
+from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Verdict, Window, in_order
 from pqcheck.recording import Channel, Recording, RowSpan, Stream
 from pqcheck.vetting.catalogue import is_safety, title
 from pqcheck.vetting.dependencies import doubts
@@ -31,7 +31,7 @@ def findings_of(
         other = found.get(finding.id)
         if other is None or _WORST_FIRST.index(finding.verdict) < _WORST_FIRST.index(other.verdict):
             found[finding.id] = finding
-    return tuple(sorted(found.values(), key=sort_key))
+    return in_order(found.values())
 
 
 def _finding(

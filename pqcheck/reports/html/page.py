@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Sequence
 from importlib.resources import files
 
-from pqcheck.findings_file import version
+from pqcheck import __version__
 from pqcheck.reports.html.criteria import criteria, criteria_part
 from pqcheck.reports.html.dress import house_style, logo_uri
 from pqcheck.reports.html.evidence import evidence_part, open_part, with_evidence
@@ -131,8 +131,8 @@ def _reproduce(material: Material) -> Markup:
         tag("h2", "How to repeat this", id="reproduce"),
         together(
             [
-                tag("p", f"Written by pqcheck {version()} from the findings file. The same files, site file and tables "
-                         "give the same findings, byte for byte:"),
+                tag("p", f"Written by pqcheck {__version__} from the findings file. The same files, site file and "
+                         "tables give the same findings, byte for byte:"),
                 tag("p", tag("code", command)),
                 tag("p", "The checksums above identify the files and tables. check --bundle writes all of this into "
                          "one folder."),
