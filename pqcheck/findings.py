@@ -291,7 +291,7 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
     if finding.statistic is not None:
         statistic = document["statistic"]
         statistic |= {name: _whole(statistic[name]) for name in ("percent", "interval_s")}
-    return document | {"id": finding.id, "fingerprint": finding.fingerprint}
+    return {"id": finding.id, **document, "fingerprint": finding.fingerprint}
 
 
 def _plain(value: Any) -> dict[Any, Any] | list[Any]:
@@ -390,9 +390,11 @@ def _with_channel(finding: Mapping[str, Any]) -> dict[str, Any]:
 
 def _flat(document: dict[str, Any]) -> dict[str, Any]:
     """One finding as the row of a table."""
-    flat = document | {"windows": len(document["windows"]), "modifiers": " ".join(document["modifiers"])}
-    if "snapshot" in flat:
-        flat["operating_point"] = flat.pop("snapshot")["operating_point"]
-    for name in ("period", "reason", "statistic", "limit", "margin", "intervals"):
-        flat |= {f"{name}_{inner}": value for inner, value in (flat.pop(name) or {}).items()}
+    document |= {"windows": len(document["windows"]), "modifiers": " ".join(document["modifiers"])}
+    if "snapshot" in document:
+        document["operating_point"] = document.pop("snapshot")["operating_point"]
+    flat: dict[str, Any] = {}
+    for key, value in document.items():
+        part = key in ("period", "reason", "statistic", "limit", "margin", "intervals")
+        flat |= {f"{key}_{inner}": each for inner, each in (value or {}).items()} if part else {key: value}
     return flat

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     LATER.ahead(args.recordings)
     from pqcheck.pipeline import check, check_and_gather
     from pqcheck.progress import shown
-    from pqcheck.reports.out import prepare, wants_trends, write_all
+    from pqcheck.reports.out import as_findings_file, prepare, wants_trends, write_all
     from pqcheck.reports.terminal import as_text
 
     place = None
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
 
         place = check_place(args.bundle)
-    targets = prepare([*([args.json] if args.json else []), *args.out], json_path=args.json)
+    targets = prepare(args.out, given=[(args.json, as_findings_file)])
     drawn: Any = args.recordings
     with shown("days judged", quiet=args.quiet):
         if wants_trends(targets):

@@ -23,17 +23,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read or check both, compare, print, write; the exit status is that of the result after."""
-    from pqcheck.files import write_text
     from pqcheck.reports.before_after import as_markdown, as_text, summary
     from pqcheck.reports.html.compare_page import compare_page
-    from pqcheck.reports.out import prepare
+    from pqcheck.reports.out import prepare, write_all
     from pqcheck.sides import both_sides
 
-    forms = {".html": compare_page, ".md": as_markdown}
-    targets = [path for path, _ in prepare(args.out, endings=tuple(forms))]
+    targets = prepare(args.out, {".html": compare_page, ".md": as_markdown})
     both = both_sides(args.before, args.after, args.site, args.limits)
-    written = [(path, forms[path.suffix.lower()](both)) for path in targets]
-    for path, text in written:
-        write_text(path, text)
+    write_all(targets, both)
     sys.stdout.write(f"{summary(both)}\n" if args.quiet else as_text(both))
     return int(both.after.findings.exit_status)

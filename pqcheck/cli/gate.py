@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,9 +54,9 @@ def run(args: argparse.Namespace) -> int:
     if not args.site:
         raise GateError("no site file was given; --site FILE declares the scenario (several files, several scenarios)")
     from pqcheck.gate import gate
-    from pqcheck.reports.out import prepare
+    from pqcheck.reports.out import prepare, write_all
 
-    targets = prepare(args.out)
+    targets = prepare(args.out, _forms(args))
     _check_targets([path for path, _ in targets], len(args.site))
     result = gate(
         args.recordings,
@@ -69,45 +69,38 @@ def run(args: argparse.Namespace) -> int:
         lock=args.lock,
         margin=_percent(args.margin),
     )
-    _write(targets, result, args)
+    write_all(targets, result)
     _print(result, args)
     return int(result.exit_status)
 
 
+def _forms(args: argparse.Namespace) -> dict[str, Callable[[GateResult], Any]]:
+    """What is written by ending: the usual reports show the one scenario there is, two forms hold several."""
+    from pqcheck.compare import as_set_text
+    from pqcheck.reports.junit import as_junit
+    from pqcheck.reports.out import RENDERERS
+
+    def of_first(render: Callable[..., Any]) -> Callable[[GateResult], Any]:
+        return lambda result: render(result.results[0], args.recordings, args.site[0])
+
+    several: dict[str, Callable[[GateResult], Any]] = {
+        ".json": lambda result: as_set_text(result.results),
+        ".junit.xml": lambda result: as_junit(
+            result.results, result.comparisons, result.bases, known_are_red=result.fail_on == "any"
+        ),
+    }
+    return {ending: of_first(render) for ending, render in RENDERERS.items()} | several
+
+
 def _check_targets(paths: list[Path], sites: int) -> None:
     from pqcheck.errors import OutputError
+    from pqcheck.reports.out import ending_of
 
-    if sites < 2:
-        return
     for path in paths:
-        if not path.name.lower().endswith((".json", ".junit.xml")):
+        if sites > 1 and ending_of(path, (".json", ".junit.xml")) is None:
             raise OutputError(
                 f"{path} holds one scenario and {sites} are judged; write .json or .junit.xml, or run the gate for each"
             )
-
-
-def _write(
-    targets: list[tuple[Path, Callable[..., str]]], result: GateResult, args: argparse.Namespace
-) -> None:
-    """Everything is rendered before the first file is written."""
-    from pqcheck.compare import as_set_text
-    from pqcheck.files import write_text
-
-    rendered = []
-    for path, renderer in targets:
-        name = path.name.lower()
-        if name.endswith(".junit.xml"):
-            from pqcheck.reports.junit import as_junit
-
-            known_are_red = result.fail_on == "any"
-            text = as_junit(result.results, result.comparisons, result.bases, known_are_red=known_are_red)
-        elif name.endswith(".json"):
-            text = as_set_text(result.results)
-        else:
-            text = renderer(result.results[0], args.recordings, args.site[0])
-        rendered.append((path, text))
-    for path, text in rendered:
-        write_text(path, text)
 
 
 def _print(result: GateResult, args: argparse.Namespace) -> None:

@@ -10,6 +10,7 @@ from pqcheck.compare import Change, Comparison
 from pqcheck.findings import Finding, Findings
 from pqcheck.observing.comparable import Comparability
 from pqcheck.observing.gather import Gathered
+from pqcheck.reports.grid import grid
 from pqcheck.reports.markdown import cell
 from pqcheck.reports.words import VERDICT_WORDS, answer, clock, limit_text, number
 
@@ -92,8 +93,6 @@ def _lines(both: BeforeAfter) -> Iterator[str]:
 
 def as_text(both: BeforeAfter) -> str:
     """For the terminal: sentences, then the changes, largest loss of margin first."""
-    from tabulate import tabulate
-
     lines = list(_lines(both))
     moved = both.comparison.moved
     if moved:
@@ -103,7 +102,7 @@ def as_text(both: BeforeAfter) -> str:
             for one in moved[:MOST_ROWS]
         ]  # fmt: skip
         heads = ("change", "rule", "channel", "before", "after", "limit")
-        lines += ["", tabulate(rows, headers=heads, tablefmt="simple", disable_numparse=True)]
+        lines += ["", grid(rows, heads)]
         if len(moved) > MOST_ROWS:
             lines.append(f"{len(moved) - MOST_ROWS} more; --out writes them all.")
     return "\n".join(lines) + "\n"

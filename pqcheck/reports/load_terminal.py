@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.loads.study import LoadStudy
+from pqcheck.reports.grid import grid
 from pqcheck.reports.load_words import (
     amount,
     at,
@@ -52,12 +53,6 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
 def _wrap(text: str, first: str = "", rest: str | None = None) -> str:
     indent = first if rest is None else rest
     return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
-
-
-def _grid(rows: Iterable[Sequence[str]], heads: Sequence[str]) -> str:
-    from tabulate import tabulate
-
-    return tabulate(list(rows), headers=list(heads), tablefmt="simple", disable_numparse=True)
 
 
 def _danger(study: LoadStudy) -> str:
@@ -111,7 +106,7 @@ def _demand(study: LoadStudy) -> str:
         "interval "
         "leaves it open between these bounds."
     )
-    text = f"{_grid(rows, heads)}\n{_wrap(note)}"
+    text = f"{grid(rows, heads)}\n{_wrap(note)}"
     clock = bounds_words(study)
     return f"{text}\n{_wrap(clock)}" if clock else text
 
@@ -161,7 +156,7 @@ def _capacity(study: LoadStudy) -> str:
         *(["with new", "tightest", "all at once"] if study.loads else []),
         "spare",
     ]
-    return "\n".join(["Spare capacity:", _grid(rows, heads)])
+    return "\n".join(["Spare capacity:", grid(rows, heads)])
 
 
 def _prediction(study: LoadStudy, everything: bool) -> str:
@@ -186,7 +181,7 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
             "Harmonics are added by the summation law; 'arithmetic' adds them in phase, 'all at once' also ignores "
             "schedules: both are upper bounds."
         ),
-        _grid(rows, heads),
+        grid(rows, heads),
     ]
     if len(study.rows) > len(shown):
         lines.append(f"The worst phase and period of each; {len(study.rows) - len(shown)} more rows with --all.")
@@ -249,5 +244,5 @@ def _cost(study: LoadStudy) -> str:
         return ""
     rows = [(what, f"{value:.2f} {currency}") for what, value, currency in study.costs]
     return "\n".join(
-        ["At the declared rates, for information, not scaled to a month:", _grid(rows, ("of this record", "amount"))]
+        ["At the declared rates, for information, not scaled to a month:", grid(rows, ("of this record", "amount"))]
     )

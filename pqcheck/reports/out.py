@@ -1,21 +1,22 @@
-"""Which report a file name asks for, and writing them all: each rendered before the first is written."""
+"""Which form a file name asks for, and writing them all: each rendered before the first is written."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pqcheck.errors import OutputError
-from pqcheck.files import write_pieces, write_text
+from pqcheck.files import write_pieces
 from pqcheck.findings import Findings, as_pieces
 
-Renderer = Callable[[Findings, Any, Any], str]
-"""Findings, recordings (files, or what was gathered of them), site (file, or None) to text."""
+Renderer = Callable[..., str | Iterable[str]]
+"""What a command has to write (as `write_all` is given it) to text, or to the pieces of a large one."""
 
 
-def _json(findings: Findings, recordings: Any, site: Any) -> str:
-    return findings.to_json()
+def as_findings_file(findings: Findings, recordings: Any, site: Any) -> Iterable[str]:
+    """The findings file, piece by piece."""
+    return as_pieces(findings)
 
 
 def _markdown(findings: Findings, recordings: Any, site: Any) -> str:
@@ -43,32 +44,41 @@ def _junit(findings: Findings, recordings: Any, site: Any) -> str:
 
 
 RENDERERS: dict[str, Renderer] = {
-    ".json": _json,
+    ".json": as_findings_file,
     ".md": _markdown,
     ".csv": _csv,
     ".html": _html,
     ".junit.xml": _junit,
 }
-"""By ending; the longest that fits decides. A new report is a new entry and a new file."""
+"""Reports on findings, recordings (files, or what was gathered of them) and site (file, or None), by ending.
+
+A new report is a new entry and a new file.
+"""
 
 Target = tuple[Path, Renderer]
 
 
+def ending_of(path: Path, known: Iterable[str]) -> str | None:
+    """The longest of the known endings that a file name has, in small or capital letters."""
+    return max((ending for ending in known if path.name.lower().endswith(ending)), key=len, default=None)
+
+
 def prepare(
     paths: Sequence[str],
-    json_path: str | None = None,
-    others: Sequence[str] = (),
-    endings: Sequence[str] | None = None,
+    renderers: Mapping[str, Renderer] = RENDERERS,
+    given: Sequence[tuple[str | None, Renderer]] = (),
 ) -> list[Target]:
-    """The renderer of every path, before anything is computed; `endings` narrows what may be asked for.
+    """The renderer of every path, before anything is computed.
 
-    Raises `OutputError` for an ending nobody writes, a folder that is not there, or one file named twice.
-    `json_path` is written as a findings file whatever its name; `others` are files that the caller writes itself and
-    whose endings mean nothing here.
+    `renderers` are those of the command by ending; `given` are those of files whose form an option of their own says,
+    whatever their name. Raises `OutputError` for an ending nobody writes, a folder that is not there, or one file named
+    twice.
     """
     targets: list[Target] = []
     seen: set[Path] = set()
-    for text in paths:
+    for text, renderer in (*given, *((path, None) for path in paths)):
+        if text is None:
+            continue
         path = Path(text)
         if path.resolve() in seen:
             raise OutputError(f"{path} is asked for twice; name each output once")
@@ -77,14 +87,12 @@ def prepare(
             raise OutputError(f"cannot write {path}: the folder {path.parent} does not exist; create it first")
         if path.is_dir():
             raise OutputError(f"cannot write {path}: it is a folder; name a file")
-        if text in others or (json_path is not None and text == json_path):
-            targets.append((path, _json))
-            continue
-        known = [ending for ending in RENDERERS if endings is None or ending in endings]
-        found = [ending for ending in known if path.name.lower().endswith(ending)]
-        if not found:
-            raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(known))}")
-        targets.append((path, RENDERERS[max(found, key=len)]))
+        if renderer is None:
+            ending = ending_of(path, renderers)
+            if ending is None:
+                raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(renderers))}")
+            renderer = renderers[ending]
+        targets.append((path, renderer))
     return targets
 
 
@@ -93,11 +101,8 @@ def wants_trends(targets: Sequence[Target]) -> bool:
     return any(render is _html for _, render in targets)
 
 
-def write_all(targets: Sequence[Target], findings: Findings, recordings: Any, site: Any) -> None:
-    """Render everything, then write everything."""
-    rendered = [(path, None if render is _json else render(findings, recordings, site)) for path, render in targets]
+def write_all(targets: Sequence[Target], *inputs: Any) -> None:
+    """Render everything from `inputs`, then write everything."""
+    rendered = [(path, render(*inputs)) for path, render in targets]
     for path, text in rendered:
-        if text is None:
-            write_pieces(path, as_pieces(findings))
-        else:
-            write_text(path, text)
+        write_pieces(path, [text] if isinstance(text, str) else text)

@@ -6,6 +6,7 @@ import textwrap
 
 from pqcheck.clock import duration_text
 from pqcheck.planning import Plan
+from pqcheck.reports.grid import grid
 
 _WIDTH = 100
 _MOST = 6
@@ -70,11 +71,6 @@ def duration_words(plan: Plan) -> str:
 
 def as_text(plan: Plan) -> str:
     """The whole plan, ending in a line feed."""
-    from tabulate import tabulate
-
-    def grid(rows: list[tuple[str, ...]], headers: tuple[str, ...]) -> str:
-        return tabulate(rows, headers, tablefmt="simple", disable_numparse=True)
-
     parts = [
         _wrap("Measurement plan for " + ", ".join(f"{table} ({title})" for table, title in plan.tables)
               + f"; connection: {plan.connection}.", ""),

@@ -6,6 +6,7 @@ import textwrap
 from collections import Counter
 
 from pqcheck.planning_progress import SoFar
+from pqcheck.reports.grid import grid
 from pqcheck.reports.words import clock
 
 _WIDTH = 100
@@ -51,17 +52,13 @@ def _removal(state: SoFar) -> str:
 def _room(state: SoFar) -> str:
     if not state.room:
         return ""
-    from tabulate import tabulate
-
     rows = []
     for one in list(state.room)[:MOST_ROWS]:
         note = f"{one.proof_left} more" if one.proof_left >= 0 else "too much is lost for a proven pass"
         rows.append((f"{one.table} {one.rule}", one.channel, f"{one.outside} of {one.allowed}", one.lost, note,
                      clock(one.end)))
     headers = ("rule", "tightest channel", "outside, allowed", "lost", "the period can bear", "ends")
-    text = "What the running periods can still bear (intervals):\n" + tabulate(
-        rows, headers, tablefmt="simple", disable_numparse=True
-    )
+    text = "What the running periods can still bear (intervals):\n" + grid(rows, headers)
     if len(state.room) > MOST_ROWS:
         text += f"\n{len(state.room) - MOST_ROWS} more rules."
     return text

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.reports.grid import grid
 from pqcheck.reports.words import clock
 from pqcheck.site.model import Correction
 from pqcheck.vetting.examined import Examined
@@ -109,11 +110,9 @@ def _counts(findings: Findings) -> str:
 
 
 def _all(findings: Findings) -> str:
-    from tabulate import tabulate
-
     own = [one for one in findings.findings if one.kind == "recording"]
     rows = [(one.rule, one.channel, one.verdict.value, one.reason.code if one.reason else "") for one in own]
-    return tabulate(rows, ("check", "channel", "verdict", "reason"), tablefmt="simple", disable_numparse=True)
+    return grid(rows, ("check", "channel", "verdict", "reason"))
 
 
 def _wrap(text: str, indent: str = "") -> str:
