@@ -83,7 +83,7 @@ def test_a_plain_check_does_without_what_it_does_not_use(tmp_path: Path, name: s
         volts = pa.array([float(value) for _, value in columns], pa.float32())
         parquet.write_table(pa.table({"time": times, "voltage.an [V]": volts}), tmp_path / name, compression="zstd")
     unused = ["pqcheck.reports.bundle", "pqcheck.deriving.corrections", "pqcheck.pipeline_beside", "pqcheck.waivers",
-              "pqcheck.loads", "pqcheck.observing", "jsonschema", "pandas", "matplotlib", "pint"]  # fmt: skip
+              "pqcheck.loads", "pqcheck.observing", "pandas", "matplotlib", "pint"]  # fmt: skip
     if pages.available() and numbers._compiled() is not None:
         unused.append("polars")
     code = (
