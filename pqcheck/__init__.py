@@ -8,6 +8,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from pqcheck.version import __version__
+
 if TYPE_CHECKING:
     from pqcheck.findings import Findings
     from pqcheck.limit_tables import load_table
@@ -17,8 +19,6 @@ if TYPE_CHECKING:
     from pqcheck.recording import Recording
     from pqcheck.site.load import load_site
     from pqcheck.site.model import Site
-
-__version__ = "0.1.0"
 
 __all__ = ["Findings", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table", "read"]
 

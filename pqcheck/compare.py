@@ -14,9 +14,9 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
-from pqcheck import __version__
 from pqcheck.errors import GateError, PqcheckError
 from pqcheck.findings import Finding, Findings, Verdict, as_document, from_document, roll_up
+from pqcheck.version import __version__
 
 SET_FORMAT = "pqcheck-findings-set/1"
 """Several findings files in one document: one per scenario."""

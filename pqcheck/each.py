@@ -59,10 +59,10 @@ def check_each(
     `folder` receives one findings file per recording, named after it. `processes` defaults to the cores at hand.
     Raises `PqcheckError` before the first recording when the site, a table or the folder is no good.
     """
-    from pqcheck.pipeline import as_site, as_tables
+    from pqcheck.inputs import as_site, as_tables
 
     declared = as_site(site)
-    chosen = as_tables(tables if tables is not None else list(declared.apply))
+    chosen = as_tables(tables, declared)
     if folder is not None:
         _prepare(Path(folder), recordings)
     only = None if quantities is None else tuple(quantities)
@@ -133,8 +133,8 @@ def _in_worker(recording: str) -> Each:
 
 
 def _one(recording: str, job: _Job) -> Each:
+    from pqcheck.findings_words import answer
     from pqcheck.pipeline import check
-    from pqcheck.reports.words import answer
 
     try:
         findings = check([recording], job.site, job.tables, quantities=job.quantities)

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 from msgspec import Struct, ValidationError, convert, field, to_builtins
 from msgspec.structs import replace
 
-from pqcheck import __version__
 from pqcheck.errors import InputError
 from pqcheck.recording import RowSpan
+from pqcheck.version import __version__
 
 if TYPE_CHECKING:
     import pandas

@@ -18,8 +18,9 @@ from msgspec.structs import replace
 from pqcheck.compare import Comparison, compare, label_of, read_results
 from pqcheck.errors import GateError
 from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict, exit_status, roll_up
+from pqcheck.inputs import Recordings, Sites, Tables, as_site, as_tables
 from pqcheck.limit_tables import LimitTable, Row
-from pqcheck.pipeline import Recordings, Sites, Tables, as_site, as_tables, check
+from pqcheck.pipeline import check
 from pqcheck.reasons import sentence
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import judged_site
@@ -61,6 +62,11 @@ class GateResult(Struct, frozen=True):
         return roll_up(Verdict.WAIVED if one.verdict is Verdict.FAIL else one.verdict for one in required)
 
 
+def ungated(findings: Findings) -> GateResult:
+    """A check as a gate without waivers, baseline and margin gives it."""
+    return GateResult((findings,), (None,), ({},))
+
+
 def gate(
     recordings: Recordings,
     sites: Sites | Sequence[Sites],
@@ -83,7 +89,7 @@ def gate(
     Raises `GateError` for waivers, a baseline or a lock that cannot be used, and `PqcheckError` as `check` does.
     """
     places = [as_site(one) for one in _several(sites)]
-    chosen = [as_tables(tables if tables is not None else list(place.apply)) for place in places]
+    chosen = [as_tables(tables, place) for place in places]
     _check_margin(margin)
     if lock is not None:
         _check_lock(lock, chosen)

@@ -13,13 +13,13 @@ from msgspec import Struct
 
 from pqcheck.errors import GateError, nearest
 from pqcheck.files import write_text
-from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables import LimitTable, Rule
+from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.wording import (
     condition_words,
-    default_rows,
     factor_words,
     judged_words,
-    orders_words,
+    row_name,
     row_words,
 )
 
@@ -177,16 +177,4 @@ def _judged(table: LimitTable, rule: Rule) -> Iterator[str]:
 
 def _limits(rule: Rule) -> tuple[str, ...]:
     """The rows in force where a site declares no option: all options together are fifteen times as long."""
-    return tuple(f"{_row_name(row)}{row_words(row, rule)}" for row in default_rows(rule))
-
-
-def _row_name(row: Row) -> str:
-    parts = [
-        row.label or "",
-        row.nominal or "",
-        f"orders {orders_words(row.orders)}" if row.orders else "",
-        f"phases {' '.join(row.phases)}" if row.phases else "",
-        "; ".join(condition_words(one) for one in row.where) if row.where and not row.label else "",
-    ]
-    named = ", ".join(part for part in parts if part)
-    return f"{named}: " if named else ""
+    return tuple(f"{row_name(row, scope=True)}{row_words(row, rule)}" for row in default_rows(rule))

@@ -6,9 +6,8 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from pqcheck.findings import Findings
-from pqcheck.pipeline import Recordings, Sites, Tables, as_recording, as_site, as_tables, check, recording_entry
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
+from pqcheck.inputs import Recordings, Sites, Tables, as_corrected, as_recording, as_site, as_tables, recording_entries
+from pqcheck.pipeline import check
 
 if TYPE_CHECKING:
     from pqcheck.loads.study import LoadStudy
@@ -27,22 +26,16 @@ def load_study(
     Arguments as for `check`; without any limit table the study has demand, capacity and predictions for declared
     ratings only. Raises `PqcheckError` when an input cannot be read, or a new load cannot be.
     """
-    from pqcheck.deriving.corrections import corrected_recording
     from pqcheck.loads.declared import new_loads
     from pqcheck.loads.study import study
 
-    declared = as_site(site)
-    new_loads(declared)
-    asked = tables if tables is not None else list(declared.apply)
-    chosen = as_tables(asked) if asked else []
-    recording = as_recording(recordings, declared)
-    only = tuple(quantities) if quantities is not None else declared.quantities
-    measured = _unjudged(recording, declared) if not chosen else check(recording, declared, chosen, quantities=only)
-    corrected = corrected_recording(recording, declared.corrections) if declared.corrections else recording
-    return study(corrected, declared, chosen, measured, only)
-
-
-def _unjudged(recording: Recording, site: Site) -> Findings:
-    """Findings that judged nothing, of a known recording."""
-    entries = tuple(recording_entry(recording, number, {}) for number in range(len(recording.files)))
-    return Findings((), site=site.declared, recordings=entries)
+    place = as_site(site)
+    new_loads(place)
+    chosen = as_tables(tables, place, may_be_none=True)
+    only = tuple(quantities) if quantities is not None else place.quantities
+    recording = as_recording(recordings, place)
+    if chosen:
+        measured = check(recording, place, chosen, quantities=only)
+    else:
+        measured = Findings((), site=place.declared, recordings=recording_entries(recording))
+    return study(as_corrected(recording, place), place, chosen, measured, only)

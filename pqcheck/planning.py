@@ -37,7 +37,7 @@ PHASES = {
     "split-phase": (("an", "bn", "ab"), ("a", "b", "n")),
     "single-phase": (("an",), ("a",)),
 }
-"""Voltages and currents worth recording by connection (contract section 1, with the neutral and both sets of a wye)."""
+"""Voltages and currents worth recording by connection, with the neutral and both sets of a wye."""
 
 ALWAYS = ("voltage", "current", "active_power", "reactive_power")
 """Recorded in any survey: without currents and powers neither the hook-up nor a cause can be checked."""
@@ -251,7 +251,7 @@ def size_of(what: str, interval_s: int, channels: int, days: int) -> Size:
 
 
 def answers(rule: Rule, interval_s: int) -> bool:
-    """Whether values at this interval [s] give the rule's values exactly (design principle 4)."""
+    """Whether values at this interval [s] give the rule's values exactly (docs/method/aggregation.md)."""
     return rule.interval_s % Decimal(interval_s) == 0 or Decimal(interval_s) in rule.also_intervals_s
 
 

@@ -12,7 +12,7 @@ from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
 
 LENGTHS = {"day": DAY, "week": 7 * DAY}
-"""Periods that a survey can complete, microseconds (contract section 3)."""
+"""Periods that a survey can complete, microseconds."""
 
 NEVER = frozenset({
     "wrong-interval", "not-recorded", "phase-missing", "orders-missing", "neutral-not-seen", "no-criterion",
@@ -21,7 +21,7 @@ NEVER = frozenset({
 """Reasons that more time does not remove."""
 
 
-class Room(Struct, frozen=True):
+class Allowance(Struct, frozen=True):
     """What one rule may still bear on its worst channel of a running period."""
 
     table: str
@@ -61,7 +61,7 @@ class SoFar(Struct, frozen=True):
     seen_until: str
     failed: tuple[Finding, ...]
     passed: tuple[Finding, ...]
-    room: tuple[Room, ...]
+    room: tuple[Allowance, ...]
     removal: tuple[Removal, ...]
     never: tuple[Finding, ...]
     refused: tuple[Finding, ...]
@@ -84,9 +84,9 @@ def progress(
     )
 
 
-def rooms(open_: Sequence[Finding], last_us: int) -> list[Room]:
+def rooms(open_: Sequence[Finding], last_us: int) -> list[Allowance]:
     """The tightest channel of every rule with a count that is still running."""
-    worst: dict[tuple[str, str, str], Room] = {}
+    worst: dict[tuple[str, str, str], Allowance] = {}
     for one in open_:
         if one.intervals is None or one.period is None or one.statistic is None or not one.statistic.interval_s:
             continue
@@ -94,7 +94,7 @@ def rooms(open_: Sequence[Finding], last_us: int) -> list[Room]:
             continue
         counts = one.intervals
         to_come = _to_come(one, last_us)
-        room = Room(
+        room = Allowance(
             one.table, one.rule, one.channel, one.period.start, one.period.end, counts.expected, counts.outside,
             counts.missing, max(0, counts.missing - to_come), counts.allowed,
         )

@@ -1,6 +1,6 @@
 """The quantities a recording may hold: phases, canonical unit, how they aggregate.
 
-This is section 1 of the data contract as data. A quantity describes a column; it is
+A quantity describes a column; it is
 never a value in a row.
 """
 
@@ -90,7 +90,7 @@ _LIST = (
 )
 
 QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _LIST}
-"""Every quantity by its contract name."""
+"""Every quantity by the name that columns and findings use."""
 
 LINE_TO_NEUTRAL = ("an", "bn", "cn")
 LINE_TO_LINE = ("ab", "bc", "ca")

@@ -13,10 +13,13 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pqcheck.findings import ExitStatus, Findings
 from pqcheck.waivers import Waiver
+
+if TYPE_CHECKING:
+    from pqcheck.gate import GateResult
 
 MOST = 10
 """Findings listed in the message; the rest is counted."""
@@ -44,15 +47,13 @@ def assert_passes(
 
     result = gate(recording, site, tables, margin=margin, quantities=quantities, waivers=waivers, as_of=as_of)
     if result.exit_status is not ExitStatus.PASSED:
-        raise AssertionError(_message(result.results, result.bases, result.exit_status, most))
+        raise AssertionError(_message(result, most))
     return result.results[0]
 
 
-def _message(results: Sequence[Findings], bases: Sequence[Any], status: ExitStatus, most: int) -> str:
-    from pqcheck.reports.gate_text import finding_lines, head_line
+def _message(result: GateResult, most: int) -> str:
+    from pqcheck.reports.gate_text import answer_and_lines
 
-    lines = finding_lines(results, (), bases)
-    shown = [head_line(results, (), status), *(f"  {line}" for line in lines[:most])]
-    if len(lines) > most:
-        shown.append(f"  {len(lines) - most} more")
-    return "\n".join(shown)
+    head, lines = answer_and_lines(result)
+    more = [f"  {len(lines) - most} more"] if len(lines) > most else []
+    return "\n".join([head, *(f"  {line}" for line in lines[:most]), *more])

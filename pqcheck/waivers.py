@@ -15,6 +15,7 @@ from msgspec import Struct
 
 from pqcheck.errors import GateError, nearest
 from pqcheck.findings import Finding, Findings, Reason, Verdict
+from pqcheck.findings_words import has_reading, number, reading_text
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.reasons import sentence
 from pqcheck.site.model import Site
@@ -173,11 +174,11 @@ def _waiver_for(finding: Finding, waivers: Sequence[Waiver]) -> Waiver | None:
 def _worked_in(finding: Finding, waiver: Waiver, terms: _Terms) -> Finding:
     bound, unit = _bound(finding, waiver, terms)
     standing = _standing(finding, waiver, bound, terms.as_of)
-    value = "no reading" if finding.statistic is None else _number(finding.statistic.value, unit)
+    value = reading_text(finding) if has_reading(finding) else "no reading"
     text, advice = sentence(
         _CODES[standing],
         value=value,
-        bound=f"{waiver.bound}{'' if _same(waiver, unit) else f' ({_number(float(bound), unit)})'}",
+        bound=f"{waiver.bound}{'' if _same(waiver, unit) else f' ({number(float(bound), unit)})'}",
         owner=waiver.owner,
         approver=waiver.approver,
         expires=waiver.expires,
@@ -269,12 +270,6 @@ def _base(finding: Finding, terms: _Terms) -> Decimal | None:
 def _same(waiver: Waiver, unit: str) -> bool:
     text = waiver.ceiling if waiver.ceiling is not None else waiver.floor
     return text is not None and text.strip().endswith(unit)
-
-
-def _number(value: float | None, unit: str) -> str:
-    if value is None:
-        return "no reading"
-    return f"{value:.6g} {unit}" if unit not in ("", "1") else f"{value:.6g}"
 
 
 def _document(waiver: Waiver, standing: Standing, bound: Decimal, unit: str) -> dict[str, Any]:

@@ -1,50 +1,48 @@
-"""The pages of docs/checks/, made from the catalogue, the thresholds and the dependencies of the checks.
+"""The pages about the checks of a recording, made from their catalogue, thresholds and dependencies.
 
-    python -m tests.check_pages
-
-writes them; a test fails while one of them differs.
+`python -m tests.generated_pages` writes them.
 """
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Container
 from typing import Any
 
 from pqcheck.vetting import dependencies, thresholds
 from pqcheck.vetting.catalogue import catalogue
 
-FOLDER = Path(__file__).resolve().parent.parent / "docs" / "checks"
-
 
 def pages() -> dict[str, str]:
     """File name to text of every page."""
     checks: dict[str, dict[str, Any]] = catalogue()["checks"]
-    found = {f"{name}.md": page(name, entry) for name, entry in checks.items()}
-    found["index.md"] = index(checks)
-    return found
+    return {f"{name}.md": page(name, entry) for name, entry in checks.items()} | {"index.md": index(checks)}
 
 
-def index(checks: dict[str, dict[str, Any]]) -> str:
-    """The table of contents."""
-    rows = [_line(name, entry) for name, entry in checks.items() if entry["kind"] != "safety"]
-    signs = [_line(name, entry) for name, entry in checks.items() if entry["kind"] == "safety"]
-    common = [f"- `{code}`: {title}" for code, title in catalogue()["common_codes"].items()]
+ON_DEMAND = """\
+A page per check, with how it works, its thresholds, its reason codes and the verdicts its doubt refuses, is built
+on demand and at release (`python -m tests.generated_pages --all FOLDER`); one stays here as a sample."""
+
+
+def index(checks: dict[str, dict[str, Any]], linked: Container[str] | None = None) -> str:
+    """The list of all checks; with links to the pages of those `linked`, to all pages by default."""
+
+    def line(name: str, entry: dict[str, Any]) -> str:
+        shown = f"[{name}]({name}.md)" if linked is None or name in linked else f"`{name}`"
+        return f"| {shown} | {entry['title']} | {', '.join(f'`{code}`' for code in entry['codes'])} |"
+
     return "\n".join([
         "# Checks of the recording itself",
         "",
-        "One page per check: what it looks at, how, its thresholds and reason codes, and which verdicts its doubt "
-        "refuses.",
-        "How they work together: [soundness](../method/soundness.md). These pages are generated (`python -m",
-        "tests.check_pages`).",
+        "How they work together: [soundness](../method/soundness.md).",
+        *([] if linked is None else [ON_DEMAND]),
         "",
-        "## Danger signs", "", "| sign | what |", "|---|---|", *signs, "",
-        "## Checks", "", "| check | question |", "|---|---|", *rows, "",
-        "## Codes that any check may use", "", *common, "",
+        "## Danger signs", "", "| sign | what | reason codes |", "|---|---|---|",
+        *(line(name, entry) for name, entry in checks.items() if entry["kind"] == "safety"), "",
+        "## Checks", "", "| check | question | reason codes |", "|---|---|---|",
+        *(line(name, entry) for name, entry in checks.items() if entry["kind"] != "safety"), "",
+        "## Codes that any check may use", "",
+        *(f"- `{code}`: {title}" for code, title in catalogue()["common_codes"].items()), "",
     ])
-
-
-def _line(name: str, entry: dict[str, Any]) -> str:
-    return f"| [{name}]({name}.md) | {entry['title']} |"
 
 
 def page(name: str, entry: dict[str, Any]) -> str:
@@ -93,19 +91,8 @@ def _refused(code: str) -> list[str]:
     rows = [head, ""]
     for row in entry["refuses"]:
         what = "the quantity " \
-               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{one}`" for one in row["quantities"])
+               "itself" if row["quantities"] == ["*"] else ", ".join(f"`{name}`" for name in row["quantities"])
         word, _, condition = row["phases"].partition(" if ")
         only = f" (only where the doubt is about {condition})" if condition else ""
         rows.append(f"- {what}, {WORDS[word]}{only}: {row['why']}")
     return [*rows, ""]
-
-
-def main() -> None:
-    """Write the pages."""
-    FOLDER.mkdir(parents=True, exist_ok=True)
-    for name, text in pages().items():
-        (FOLDER / name).write_text(text, encoding="utf-8")
-
-
-if __name__ == "__main__":
-    main()

@@ -1,22 +1,31 @@
-"""The reference pages made from the program: commands and reason codes.
+"""The pages made from the program: commands, reason codes, limit tables, checks of a recording.
 
-    python -m tests.generated_pages
+    python -m tests.generated_pages                  writes those that are kept in docs/ anew
+    python -m tests.generated_pages --all FOLDER     copies docs/ to FOLDER and adds a page for every table and check
 
-writes them anew; tests/test_generated_pages.py fails when a page and the program differ.
+tests/test_generated_pages.py fails when a page that is kept and the program differ.
 """
 
 from __future__ import annotations
 
 import argparse
 import importlib
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pqcheck.cli import COMMANDS
+from pqcheck.limit_tables.library import load, table_ids
 from pqcheck.reasons import CATALOGUE
 from pqcheck.vetting.catalogue import catalogue
+from tests import check_pages, rule_pages
 
-PAGES = Path(__file__).resolve().parent.parent / "docs" / "reference"
+DOCS = Path(__file__).resolve().parent.parent / "docs"
+PAGES = DOCS / "reference"
+
+SAMPLE_TABLE = "ieee1547-2018"
+SAMPLE_CHECK = "stuck"
+"""The limit table and the check whose pages are kept in docs/."""
 
 CLI_HEAD = """\
 # Commands
@@ -63,8 +72,8 @@ def _subparsers(parser: argparse.ArgumentParser) -> Iterator[tuple[str, argparse
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
             helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
-            for name, one in action.choices.items():
-                yield name, one, helps.get(name, "")
+            for name, below in action.choices.items():
+                yield name, below, helps.get(name, "")
 
 
 def _arguments_of(parser: argparse.ArgumentParser) -> list[argparse.Action]:
@@ -141,10 +150,10 @@ def cli_page() -> str:
             *_tables(parser),
             "",
         ]
-        for name, one, sentence in _subparsers(parser):
-            one.prog = f"pqcheck {command} {name}"
+        for name, below, sentence in _subparsers(parser):
+            below.prog = f"pqcheck {command} {name}"
             head = sentence[:1].upper() + sentence[1:] + "."
-            lines += [f"### {command} {name}", "", head, "", "```text", _usage(one), "```", *_tables(one), ""]
+            lines += [f"### {command} {name}", "", head, "", "```text", _usage(below), "```", *_tables(below), ""]
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
@@ -168,24 +177,47 @@ def reasons_page() -> str:
         "",
         "## Of checks of the recording, and of danger signs",
         "",
-        "A limit finding that rests on a doubted channel is *refused* and carries the code of the check.",
+        "A limit finding that rests on a doubted channel is *refused* and carries the code of the check. The checks:",
+        "[checks of the recording itself](../checks/index.md).",
         "",
         "| code | what was found | check |",
         "|---|---|---|",
     ]
     rows = sorted((code, title, name) for name, check in checks.items() for code, title in check["codes"].items())
-    lines += [f"| `{code}` | {_cell(title)} | [{name}](../checks/{name}.md) |" for code, title, name in rows]
+    lines += [f"| `{code}` | {_cell(title)} | {name} |" for code, title, name in rows]
     lines += [f"| `{code}` | {_cell(title)} | any |" for code, title in sorted(catalogue()["common_codes"].items())]
     return "\n".join(lines) + "\n"
 
 
-GENERATED = {"cli.md": cli_page, "reasons.md": reasons_page}
+def kept_pages() -> dict[str, str]:
+    """The generated pages that stand in docs/, by their path there."""
+    checks = catalogue()["checks"]
+    return {
+        "reference/cli.md": cli_page(),
+        "reference/reasons.md": reasons_page(),
+        "rules/index.md": rule_pages.index([load(table_id) for table_id in table_ids()], {SAMPLE_TABLE}),
+        f"rules/{SAMPLE_TABLE}.md": rule_pages.page(load(SAMPLE_TABLE)),
+        "checks/index.md": check_pages.index(checks, {SAMPLE_CHECK}),
+        f"checks/{SAMPLE_CHECK}.md": check_pages.page(SAMPLE_CHECK, checks[SAMPLE_CHECK]),
+    }
 
 
-def main() -> None:
-    """Write the pages anew."""
-    for name, make in GENERATED.items():
-        (PAGES / name).write_text(make(), encoding="utf-8", newline="\n")
+def all_pages() -> dict[str, str]:
+    """Every generated page, by its path in docs/."""
+    rules = {f"rules/{name}": text for name, text in rule_pages.pages().items()}
+    checks = {f"checks/{name}": text for name, text in check_pages.pages().items()}
+    return kept_pages() | rules | checks
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Write the pages that are kept anew, or all pages into a folder."""
+    parser = argparse.ArgumentParser(prog="python -m tests.generated_pages", description=__doc__)
+    parser.add_argument("--all", metavar="FOLDER", type=Path, help="a folder that does not exist yet")
+    folder = parser.parse_args(arguments).all
+    if folder is not None:
+        shutil.copytree(DOCS, folder)
+    for name, text in (kept_pages() if folder is None else all_pages()).items():
+        ((folder or DOCS) / name).write_text(text, encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

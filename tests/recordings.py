@@ -27,7 +27,7 @@ _READINGS = {"min", "max", "mean"}
 
 
 def channel(header: str) -> Channel:
-    """A contract header as a channel (a second, simpler reading of section 1 than the reader's own)."""
+    """A header of the plain table as a channel (a second, simpler reading of it than the reader's own)."""
     name, _, unit = header.partition(" [")
     parts = name.split(".")
     quantity, rest = parts[0], parts[1:]

@@ -94,7 +94,7 @@ def test_the_findings_file_is_plain_sorted_and_free_of_places(case: str) -> None
 
 @pytest.mark.parametrize("case", VARIETY)
 def test_what_every_finding_holds(case: str) -> None:
-    """The contract of section 4 that a schema cannot say."""
+    """What docs/reference/findings-file.md promises and a schema cannot say."""
     document = json.loads(found_in(case))
     counted = [one for one in document["findings"] if one["kind"] in ("limit", "safety")]
     counts = dict.fromkeys(document["counts"], 0)

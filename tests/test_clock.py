@@ -195,7 +195,7 @@ def test_a_whole_week_comes_back_from_any_zone(zone: str, day: int, minutes: int
     ("monday", "slots"), [("2024-03-25", 1002), ("2024-10-21", 1014), ("2024-06-03", 1008)]
 )
 def test_calendar_week_at_a_clock_change(monday: str, slots: int) -> None:
-    # standards note on EN 50160: a calendar week in local time has 1002 or 1014 ten-minute slots at the change.
+    # EN 50160: a calendar week in local time has 1002 or 1014 ten-minute slots at the change.
     start = clock.local_midnight(date.fromisoformat(monday), LISBON)
     found = clock.periods(start, start + 8 * clock.DAY, TEN_MINUTES, "week", "calendar", LISBON)
     assert (found[0][1] - found[0][0]) // TEN_MINUTES == slots

@@ -37,6 +37,7 @@ def test_python_sessions(page: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_pages_about_the_method_have_sessions() -> None:
     named = {page.name for page in WITH_SESSIONS}
     assert {"counting.md", "proof.md", "periods.md", "aggregation.md", "converting.md", "findings-file.md"} <= named
+    assert "README.md" in named
 
 
 @pytest.mark.parametrize("page", [page for page in PAGES if blocks(page, "toml")], ids=lambda page: page.name)

@@ -1,4 +1,4 @@
-"""The gate: job story 20, baseline, lock, margin, matrix, exit codes, library."""
+"""The gate: reference case story_20, baseline, lock, margin, matrix, exit codes, library."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ YESTERDAY = date(2031, 6, 30)
 TODAY = "2031-07-01"
 
 
-# Job story 20, as the command line tells it.
+# Reference case story_20, as the command line tells it.
 
 
 @pytest.fixture

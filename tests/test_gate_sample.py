@@ -18,8 +18,8 @@ ROOT = Path(__file__).resolve().parent.parent
 SAMPLE = ROOT / "docs" / "sample-gate"
 RUNS = sorted((SAMPLE / "runs").glob("*.txt"))
 
-# What each run stands for and the exit code it must have (contract section 4: 0 all pass or waived, 1 a fail, 3 nothing
-# fails but something is not judged, 2 could not run).
+# What each run stands for and the exit code it must have (docs/reference/exit-codes.md: 0 all pass or waived, 1 a
+# fail, 3 nothing fails but something is not judged, 2 could not run).
 EXPECTED = {
     "green": 0, "red": 1, "inconclusive": 3, "waived": 0, "expired": 1, "creeping": 0, "known": 0, "known-worse": 1,
     "margin": 1, "emission": 0, "lock-changed": 2, "matrix": 1,

@@ -224,7 +224,8 @@ def test_a_spectrum_and_a_recording_are_not_mixed(tmp_path: Path) -> None:
 
 
 def test_the_virtual_pcc_stands_in_for_the_pcc() -> None:
-    # Job story 18: at the terminals of a drive IEEE 519 does not apply; only a declared scenario makes it a yardstick.
+    # Reference case story_18: at the terminals of a drive IEEE 519 does not apply; a declared scenario makes it a
+    # yardstick.
     plain = {key: value for key, value in SITE.items() if key != "scenario"}
     plain["scenario"] = {"balanced": True, "fundamental_current": "600 A"}
     found = check(percent(10.4), plain)

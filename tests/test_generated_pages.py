@@ -10,33 +10,113 @@ import pytest
 
 from pqcheck.cli import COMMANDS
 from pqcheck.findings import ExitStatus, Verdict
+from pqcheck.limit_tables import load_table
+from pqcheck.limit_tables.library import library_sentence, table_ids
 from pqcheck.reasons import CATALOGUE
 from pqcheck.vetting.catalogue import catalogue
-from tests.generated_pages import GENERATED, PAGES, cli_page, options_of, parser_of, present
+from tests import generated_pages
+from tests.generated_pages import PAGES, cli_page, kept_pages, options_of, parser_of, present
 
 DOCS = PAGES.parent
 ROOT = DOCS.parent
 
 
-@pytest.mark.parametrize("name", GENERATED)
-def test_the_page_is_what_the_program_says(name: str) -> None:
-    assert (PAGES / name).read_text(encoding="utf-8") == GENERATED[name](), "python -m tests.generated_pages"
+RULE_HEADINGS = ["What is judged", "How computed", "Limits", "Clause", "Example", "Confidence"]
+CHECK_HEADINGS = ["What is looked at", "How", "Example", "Thresholds", "Reason codes"]
 
 
-@pytest.mark.parametrize("command", present())
-def test_every_command_is_documented(command: str) -> None:
-    page = cli_page()
-    assert f"\n## {command}\n" in page
-    parser = parser_of(command)
-    assert len(parser.description or "") > 30 and str(parser.description).endswith(".")
-    for action in options_of(parser):
-        assert action.help, f"{command} {action.option_strings} has no help"
-        assert f"`{', '.join(action.option_strings)}" in page
+def test_the_pages_that_are_kept_are_what_the_program_says() -> None:
+    made = kept_pages()
+    stale = [name for name, text in made.items() if (DOCS / name).read_text(encoding="utf-8") != text]
+    assert stale == [], "python -m tests.generated_pages"
+    there = {f"{folder}/{path.name}" for folder in ("rules", "checks") for path in (DOCS / folder).glob("*")}
+    assert there <= set(made), "a page too many"
 
 
-@pytest.mark.parametrize("command", present())
-def test_a_command_has_at_most_twelve_options(command: str) -> None:
-    assert len(options_of(parser_of(command))) <= 12
+@pytest.fixture(name="built", scope="module")
+def built_pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder: Path = tmp_path_factory.mktemp("pages") / "docs"
+    generated_pages.main(["--all", str(folder)])
+    return folder
+
+
+def test_every_table_and_every_check_has_a_page(built: Path) -> None:
+    assert {path.stem for path in (built / "rules").iterdir()} == {"index", *table_ids()}
+    assert {path.stem for path in (built / "checks").iterdir()} == {"index", *catalogue()["checks"]}
+
+
+def test_every_rule_has_its_headings(built: Path) -> None:
+    wrong = []
+    for table_id in table_ids():
+        table, text = load_table(table_id), (built / "rules" / f"{table_id}.md").read_text(encoding="utf-8")
+        for rule in (*table.rules, *table.event_rules):
+            section = text.partition(f"\n## {rule.id}\n")[2].split("\n## ")[0]
+            if re.findall(r"^### (.*)$", section, flags=re.MULTILINE) != RULE_HEADINGS:
+                wrong.append(f"{table_id}/{rule.id}")
+        wrong += [f"{table_id}: {word}" for word in ("Decimal(", "None") if word in text]
+    assert wrong == []
+
+
+def test_every_check_has_its_headings_and_codes(built: Path) -> None:
+    wrong = []
+    for name, check in catalogue()["checks"].items():
+        text = (built / "checks" / f"{name}.md").read_text(encoding="utf-8")
+        headings = re.findall(r"^##+ (.*)$", text, flags=re.MULTILINE)
+        if headings != [*CHECK_HEADINGS, *(f"`{code}`" for code in check["codes"])]:
+            wrong.append(name)
+    assert wrong == []
+
+
+def test_the_allowed_numbers_of_the_examples(built: Path) -> None:
+    """Allowed of 1008, 28 800, 84 and 3 153 600 values: 50 or 10, 288, 4 and 15 768 (derived counts)."""
+    pages = ("ieee519-2014.md", "en50160-2010-lv.md")
+    text = "".join((built / "rules" / name).read_text(encoding="utf-8") for name in pages)
+    for count in (
+        "1008 values of a week at most 50",
+        "1008 values of a week at most 10",
+        "28800 values of a day at most 288",
+        "84 values of a week at most 4",
+        "3153600 values of a year at most 15768",
+    ):
+        assert count in text
+
+
+def test_no_link_of_the_built_pages_is_dead(built: Path) -> None:
+    dead = []
+    for folder in ("rules", "checks", "reference"):
+        for page in (built / folder).glob("*.md"):
+            text = page.read_text(encoding="utf-8")
+            headings = {re.sub(r"[^\w. -]", "", h).strip().lower().replace(" ", "-").replace(".", "")
+                        for h in re.findall(r"^#+ (.*)$", text, flags=re.MULTILINE)}
+            for target, anchor in re.findall(r"\]\(([^)#\s]*)(?:#([^)]*))?\)", text):
+                if "://" in target:
+                    continue
+                if not (page.parent / target).exists() or (not target and anchor.replace(".", "") not in headings):
+                    dead.append(f"{folder}/{page.name}: {target}#{anchor}")
+    assert dead == []
+
+
+def test_the_index_counts_the_library(built: Path) -> None:
+    assert library_sentence() in (built / "rules" / "index.md").read_text(encoding="utf-8")
+
+
+def test_every_command_is_documented() -> None:
+    page, wrong = cli_page(), []
+    for command in present():
+        parser = parser_of(command)
+        if f"\n## {command}\n" not in page:
+            wrong.append(command)
+        if len(parser.description or "") <= 30 or not str(parser.description).endswith("."):
+            wrong.append(f"{command}: {parser.description!r}")
+        for action in options_of(parser):
+            if not action.help or f"`{', '.join(action.option_strings)}" not in page:
+                wrong.append(f"{command} {action.option_strings}")
+    assert wrong == []
+
+
+def test_a_command_has_at_most_twelve_options() -> None:
+    counts = {command: len(options_of(parser_of(command))) for command in present()}
+    assert {command: count for command, count in counts.items() if count > 12} == {}
 
 
 def test_no_page_names_a_command_that_is_not_there() -> None:
@@ -63,18 +143,18 @@ def test_the_page_about_exit_codes_has_each_code_with_its_meaning() -> None:
 
 
 def _properties(schema: object, path: str = "") -> set[str]:
-    found: set[str] = set()
+    names: set[str] = set()
     if isinstance(schema, dict):
         for name, below in schema.get("properties", {}).items():
-            found |= {name} | _properties(below)
+            names |= {name} | _properties(below)
         for key in ("items", "additionalProperties", "anyOf", "allOf", "oneOf", "then", "else", "if", "$defs"):
             below = schema.get(key)
-            for one in below.values() if key == "$defs" and isinstance(below, dict) else [below]:
-                found |= _properties(one)
+            for part in below.values() if key == "$defs" and isinstance(below, dict) else [below]:
+                names |= _properties(part)
     elif isinstance(schema, list):
-        for one in schema:
-            found |= _properties(one)
-    return found
+        for part in schema:
+            names |= _properties(part)
+    return names
 
 
 def test_the_page_about_the_findings_file_names_every_key_and_verdict() -> None:
@@ -103,3 +183,12 @@ def test_every_page_is_reached_from_the_index_and_no_link_is_dead() -> None:
             if place.suffix == ".md" and place.is_relative_to(DOCS):
                 waiting.append(place)
     assert pages - reached == set()
+
+
+def test_every_file_that_a_page_names_exists() -> None:
+    lost = []
+    for page in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *DOCS.rglob("*.md")]:
+        text = page.read_text(encoding="utf-8")
+        named = re.findall(r"`((?:pqcheck|tests|docs|limits|reference_cases)/[\w./-]*)(?::[\w.]+)?`", text)
+        lost += [f"{page.relative_to(ROOT)}: {name}" for name in named if not (ROOT / name).exists()]
+    assert lost == []

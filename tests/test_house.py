@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import fnmatch
+import functools
 import json
 import re
 import subprocess
@@ -29,6 +30,11 @@ def named(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
 
 
+@functools.cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 # Ranks.
 
 
@@ -42,9 +48,13 @@ class Room:
         self.beside = [name.strip() for name in beside.split(",") if name.strip()]
 
 
-def rooms() -> list[Room]:
+def developers_section(title: str) -> str:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    rows = re.findall(r"^\| (\d .*) \|$", text, flags=re.MULTILINE)
+    return text.split(f"\n## {title}\n")[1].split("\n## ")[0]
+
+
+def rooms() -> list[Room]:
+    rows = re.findall(r"^\| (\d .*) \|$", developers_section("The house"), flags=re.MULTILINE)
     return [Room([cell.strip() for cell in row.split("|")]) for row in rows]
 
 
@@ -52,9 +62,9 @@ ROOMS = rooms()
 
 
 def room_of(top: str) -> Room:
-    found = [room for room in ROOMS if any(fnmatch.fnmatchcase(top, pattern) for pattern in room.patterns)]
-    assert len(found) == 1, f"pqcheck.{top} must stand in exactly one room of the table in DEVELOPERS.md"
-    return found[0]
+    matching = [room for room in ROOMS if any(fnmatch.fnmatchcase(top, pattern) for pattern in room.patterns)]
+    assert len(matching) == 1, f"pqcheck.{top} must stand in exactly one room of the table in DEVELOPERS.md"
+    return matching[0]
 
 
 def top_of(path: Path) -> str:
@@ -65,7 +75,7 @@ def top_of(path: Path) -> str:
 
 def imports(path: Path) -> Iterator[tuple[int, str]]:
     """Line and top module of every import from pqcheck, wherever in the file it stands."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{named(path)}:{node.lineno} imports relatively; write the full name"
             full = [f"{node.module}.{alias.name}" if node.module == "pqcheck" else str(node.module)
@@ -86,23 +96,57 @@ def test_the_table_of_rooms_is_read() -> None:
     assert all(set(room.beside) <= known for room in ROOMS)
 
 
-@pytest.mark.parametrize("path", [path for path in MODULES if top_of(path)], ids=named)
-def test_a_module_imports_only_from_below(path: Path) -> None:
-    own = room_of(top_of(path))
-    for line, top in imports(path):
-        if top in pqcheck.__all__:
+def test_a_module_imports_only_from_below() -> None:
+    upward = []
+    for path in MODULES:
+        if not top_of(path):
             continue
-        other = room_of(top)
-        allowed = other.rank < own.rank or other is own or other.name in own.beside
-        assert allowed, f"{named(path)}:{line} (rank {own.rank}) imports pqcheck.{top} (rank {other.rank})"
+        own = room_of(top_of(path))
+        for line, top in imports(path):
+            if top in pqcheck.__all__:
+                continue
+            other = room_of(top)
+            if other.rank >= own.rank and other is not own and other.name not in own.beside:
+                upward.append(f"{named(path)}:{line} (rank {own.rank}) imports pqcheck.{top} (rank {other.rank})")
+    assert upward == []
+
+
+# The table of places.
+
+
+def defined_in(path: Path) -> set[str]:
+    """Names of the functions and classes of a module, methods as ``Class.method``."""
+    names = set()
+    for node in parsed(path).body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            names.add(node.name)
+        if isinstance(node, ast.ClassDef):
+            names |= {f"{node.name}.{below.name}" for below in node.body if isinstance(below, ast.FunctionDef)}
+    return names
+
+
+def test_every_place_of_the_table_where_is_what_exists() -> None:
+    rows = re.findall(r"^\| (.+) \| (.+) \|$", developers_section("Where is ...?"), flags=re.MULTILINE)[1:]
+    assert len(rows) >= 18
+    lost = []
+    for what, where in rows:
+        places = re.findall(r"`([^`]+)`", where)
+        if not places:
+            lost.append(f"{what}: no place")
+        for place in places:
+            name, _, function = place.partition(":")
+            path = ROOT / name
+            if not path.is_file() or (function and function not in defined_in(path)):
+                lost.append(f"{what}: {place}")
+    assert lost == []
 
 
 # Size, documentation, habits.
 
 
-@pytest.mark.parametrize("path", MODULES, ids=named)
-def test_a_module_has_at_most_400_lines(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+def test_a_module_has_at_most_400_lines() -> None:
+    lengths = {named(path): len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES}
+    assert {name: length for name, length in lengths.items() if length > 400} == {}
 
 
 def public(body: list[ast.stmt]) -> Iterator[ast.FunctionDef | ast.ClassDef]:
@@ -113,32 +157,34 @@ def public(body: list[ast.stmt]) -> Iterator[ast.FunctionDef | ast.ClassDef]:
                 yield from public(node.body)
 
 
-@pytest.mark.parametrize("path", MODULES, ids=named)
-def test_everything_public_is_documented(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    assert ast.get_docstring(tree), f"{named(path)} has no docstring"
-    bare = [f"{named(path)}:{node.lineno} {node.name}" for node in public(tree.body) if not ast.get_docstring(node)]
+def test_everything_public_is_documented() -> None:
+    bare = []
+    for path in MODULES:
+        tree = parsed(path)
+        if not ast.get_docstring(tree):
+            bare.append(named(path))
+        bare += [f"{named(path)}:{n.lineno} {n.name}" for n in public(tree.body) if not ast.get_docstring(n)]
     assert bare == []
 
 
 def test_only_the_command_line_prints_and_exits() -> None:
-    found = []
+    places = []
     for path in MODULES:
         if top_of(path) in ("cli", "__main__"):
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(parsed(path)):
             if (isinstance(node, ast.Call) and ast.unparse(node.func) in ("print", "exit", "sys.exit")) or (
                 isinstance(node, ast.Name) and node.id == "SystemExit"
             ):
-                found.append(f"{named(path)}:{node.lineno}")
-    assert found == []
+                places.append(f"{named(path)}:{node.lineno}")
+    assert places == []
 
 
 def test_nothing_evaluates_text() -> None:
     calls = [
         f"{named(path)}:{node.lineno}"
         for path in MODULES
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in ast.walk(parsed(path))
         if isinstance(node, ast.Call) and ast.unparse(node.func) in ("eval", "exec", "compile", "builtins.eval")
     ]
     assert calls == []
@@ -189,8 +235,8 @@ def test_importing_the_package_imports_nothing_heavy() -> None:
 
 def test_every_package_is_listed() -> None:
     listed = PROJECT["tool"]["setuptools"]["packages"]
-    found = {".".join(path.parent.relative_to(ROOT).parts) for path in PACKAGE.rglob("__init__.py")}
-    assert sorted(listed) == sorted(found | {"pqcheck.limits"})
+    packages = {".".join(path.parent.relative_to(ROOT).parts) for path in PACKAGE.rglob("__init__.py")}
+    assert sorted(listed) == sorted(packages | {"pqcheck.limits"})
 
 
 CODE = (".py", ".pyc", ".pyi", ".c", ".so", ".pyd")

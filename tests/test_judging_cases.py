@@ -1,4 +1,4 @@
-"""Job stories with the verdict a skilled engineer gives, and worked vectors of counting (derived, not published)."""
+"""Stories of the job with the verdict a skilled engineer gives, and worked vectors of counting (derived)."""
 
 import numpy as np
 import pytest
@@ -358,7 +358,7 @@ def test_interrupted_intervals_have_no_value_and_count_as_missing() -> None:
 
 
 def test_the_hole_behind_an_interruption_is_not_called_a_gap_of_the_recorder() -> None:
-    # Job story 13: three intervals near zero, then the recorder's battery is empty for ten more.
+    # Reference case story_13: three intervals near zero, then the recorder's battery is empty for ten more.
     values = week(230)
     values[100:103], values[103:113] = 2.0, np.nan
     place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})

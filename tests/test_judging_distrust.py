@@ -1,4 +1,4 @@
-"""Doubts about the recording and the verdicts that stand all the same (design principles 3 and 11)."""
+"""Doubts about the recording and the verdicts that stand all the same (docs/method/proof.md, "Doubts")."""
 
 from typing import Any
 

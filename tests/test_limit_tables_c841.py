@@ -114,9 +114,10 @@ def test_every_service_row_follows_from_its_percentages(rule_id: str) -> None:
         assert row.nominal is not None and row.low is not None and row.high is not None
         if row.nominal in odd and rule_id == "service-range-b":
             continue
-        _, line, neutral = (table.nominals or {})[row.nominal].split(" ")
-        volts = Decimal(line if row.line == "line_to_line" else neutral)
-        low_voltage = (Decimal(line) if line != "-" else volts) <= 600
+        nominal = table.nominals[row.nominal]
+        volts = nominal.line_to_line if row.line == "line_to_line" else nominal.line_to_neutral
+        assert volts is not None
+        low_voltage = (nominal.line_to_line or volts) <= 600
         high = Decimal(126 if rule_id == "service-range-a" else 127) / 120
         low = {True: (114, 110), False: (117, 114)}[low_voltage][rule_id == "service-range-b"]
         slack = Decimal("1.1") if low_voltage else Decimal(12)

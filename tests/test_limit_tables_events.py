@@ -13,9 +13,9 @@ import pytest
 
 from pqcheck.errors import LimitTableError
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.curves import CurveStep, EventClass, EventRule, classify, edge_at, ride_through
 from pqcheck.limit_tables.derating import derating_factor, derating_words
-from pqcheck.limit_tables.files import table_ids
+from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventRule, classify, edge_at, ride_through
+from pqcheck.limit_tables.library import table_ids
 
 SIXTY = Decimal(60)
 FIFTY = Decimal(50)
@@ -273,17 +273,25 @@ def test_motor_derating_in_words() -> None:
 SMALL = Decimal("1e-6")
 
 
-def curves() -> Iterator[Any]:
+def event_rules() -> Iterator[tuple[str, EventRule, Decimal]]:
     for table_id in table_ids():
         for rule in load_table(table_id).event_rules:
-            for side in ("lower", "upper"):
-                for index, step in enumerate(getattr(rule, side)):
-                    yield pytest.param(rule, side, index, step, id=f"{table_id}/{rule.id}/{side}/{index}")
+            for frequency in (FIFTY, SIXTY):
+                yield f"{table_id}/{rule.id} at {frequency} Hz", rule, frequency
 
 
-@pytest.mark.parametrize("frequency", [FIFTY, SIXTY])
-@pytest.mark.parametrize(("rule", "side", "index", "step"), list(curves()))
-def test_every_step_on_its_edge(rule: EventRule, side: str, index: int, step: CurveStep, frequency: Decimal) -> None:
+def test_every_step_on_its_edge(subtests: pytest.Subtests) -> None:
+    count = 0
+    for name, rule, frequency in event_rules():
+        for side in ("lower", "upper"):
+            for index, step in enumerate(getattr(rule, side)):
+                count += 1
+                with subtests.test(f"{name}, {side} {index}"):
+                    check_step(rule, side, index, step, frequency)
+    assert count >= 58
+
+
+def check_step(rule: EventRule, side: str, index: int, step: CurveStep, frequency: Decimal) -> None:
     kind, outward = ("dip", -1) if side == "lower" else ("swell", 1)
     steps = getattr(rule, side)
     before = steps[index - 1].up_to if index else None
@@ -296,16 +304,17 @@ def test_every_step_on_its_edge(rule: EventRule, side: str, index: int, step: Cu
         assert ride_through(rule, kind, longest + SMALL, step.residual, frequency) == "beyond"
 
 
-def classes() -> Iterator[Any]:
-    for table_id in table_ids():
-        for rule in load_table(table_id).event_rules:
-            for one in rule.classes:
-                yield pytest.param(rule, one, id=f"{table_id}/{rule.id}/{one.name}")
+def test_every_class_at_its_corners(subtests: pytest.Subtests) -> None:
+    count = 0
+    for name, rule, frequency in event_rules():
+        for one in rule.classes:
+            count += 1
+            with subtests.test(f"{name}, {one.name}"):
+                check_class(rule, one, frequency)
+    assert count >= 682
 
 
-@pytest.mark.parametrize("frequency", [FIFTY, SIXTY])
-@pytest.mark.parametrize(("rule", "one"), list(classes()))
-def test_every_class_at_its_corners(rule: EventRule, one: EventClass, frequency: Decimal) -> None:
+def check_class(rule: EventRule, one: EventClass, frequency: Decimal) -> None:
     shortest = one.shortest.seconds(frequency) if one.shortest else Decimal(0)
     longest = one.longest.seconds(frequency) if one.longest else shortest * 10
     times = [shortest if one.shortest_closed else shortest + SMALL, longest if one.longest_closed else longest - SMALL]

@@ -17,7 +17,7 @@ import pytest
 
 from pqcheck.errors import LimitTableError
 from pqcheck.limit_tables import CONFIDENCE
-from pqcheck.limit_tables.files import limits_folder, load, table_ids, validated
+from pqcheck.limit_tables.library import limits_folder, load, table_ids
 from tests.limit_rows import high_at, row_at, rule_of
 
 FOLDER = Path(__file__).resolve().parent.parent / "limits"
@@ -48,7 +48,7 @@ def test_no_object_of_the_schema_takes_unknown_keys() -> None:
 def test_every_shipped_table_holds_together(table_id: str) -> None:
     written = json.loads((FOLDER / f"{table_id}.json").read_bytes())
     jsonschema.Draft202012Validator(SCHEMA).validate(written)
-    table = validated(table_id)
+    table = load(table_id, check_shipped=True)
     assert table.id == table_id == written["id"]
     assert table.source and table.standard and table.edition
     assert table.rules or table.event_rules or table.load_rules
@@ -103,7 +103,7 @@ def test_only_the_table_asked_for_is_read() -> None:
 
 
 def test_a_folder_called_limits_counts_only_with_the_marker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import pqcheck.limit_tables.files as files
+    import pqcheck.limit_tables.library as files
 
     package = tmp_path / "pqcheck"
     (package / "limits").mkdir(parents=True)

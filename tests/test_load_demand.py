@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pqcheck.loads.capacity import capacities
 from pqcheck.loads.demand import demand_of
 from pqcheck.loads.equipment import high_load_spectrum, loading, motor
-from pqcheck.loads.existing_ways import Way, outcome
+from pqcheck.loads.existing_load_ways import Way, outcome
 from pqcheck.loads.profile import cost
 from pqcheck.loads.values import Demand
 from pqcheck.recording import Recording

@@ -10,8 +10,8 @@ import pytest
 from pqcheck.errors import LimitTableError
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.limit_tables.checks import check_table
-from pqcheck.loads.existing import existing_load_findings
+from pqcheck.limit_tables.table_checks import check_table
+from pqcheck.loads.existing_load import existing_load_findings
 from pqcheck.recording import Recording
 from pqcheck.site.load import site_from
 from tests.recordings import recording

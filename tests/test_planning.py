@@ -9,7 +9,7 @@ import pytest
 from pqcheck.cli import main
 from pqcheck.errors import SiteError
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.files import table_ids
+from pqcheck.limit_tables.library import table_ids
 from pqcheck.planning import Plan, common_interval, plan, size_of
 from pqcheck.reports.html.plan_page import plan_page
 from pqcheck.reports.plan_text import as_text, every, size_text
@@ -19,8 +19,7 @@ def made(*tables: str, **more: object) -> Plan:
     return plan([load_table(one) for one in tables], **more)  # type: ignore[arg-type]
 
 
-# Interval against memory: project notes on the job, section "interval against memory" (arithmetic: four bytes, mean,
-# minimum and maximum per channel).
+# Interval against memory (arithmetic: four bytes each for mean, minimum and maximum of a channel).
 @pytest.mark.parametrize(
     ("channels", "interval_s", "days", "megabytes"),
     [(24, 3, 1, 8), (24, 60, 19, 8), (24, 600, 190, 8), (330, 600, 14, 8), (330, 60, 11, 64), (330, 3, 9, 1000)],
@@ -88,7 +87,7 @@ def test_every_table_of_the_library_has_a_plan() -> None:
 
 @pytest.mark.parametrize("render", [as_text, plan_page])
 def test_the_cautions_are_there_and_no_other_order_of_touching_conductors(render: object) -> None:
-    """Project notes on safety statements: what is printed, and nothing that could be read as a sequence of work."""
+    """The cautions are printed, and nothing that could be read as a sequence of work."""
     text = " ".join(render(made("ieee519-2022")).split())  # type: ignore[operator]
     for words in ("De-energize and verify", "qualified person", "permit", "protective equipment", "second person",
                   "instrument", "reference lead goes on first and comes off last", "Split cores are closed",

@@ -291,7 +291,7 @@ def test_events_are_read_from_a_table_of_their_own(tmp_path: Path) -> None:
 
 
 def test_clock_change_week_loses_and_invents_nothing(tmp_path: Path) -> None:
-    # standards note on EN 50160: the local calendar week of the autumn change has 1014 ten-minute slots.
+    # EN 50160: the local calendar week of the autumn change has 1014 ten-minute slots.
     from zoneinfo import ZoneInfo
 
     first = int(pd.Timestamp("2024-10-21", tz="Europe/Lisbon").timestamp())

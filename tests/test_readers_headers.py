@@ -1,4 +1,4 @@
-"""Spellings of the trade (job notes, table of names by quantity): what each is read as, and what is left alone."""
+"""Spellings of the trade, by quantity: what each is read as, and what is left alone."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SINGLE = site_from({"name": "x", "supply": {"nominal_voltage": "230 V", "connect
 
 
 def guess(header: str, value: float = 230.0, unit: str = "", site: object = WYE) -> str:
-    """The contract header a column is read as; empty = left alone."""
+    """The header of the plain table that a column is read as; empty = left alone."""
     found = read_headers([header], [unit], [0], Evidence({0: np.full(10, value)}, site))[0]  # type: ignore[arg-type]
     if found.channel is None:
         assert found.why

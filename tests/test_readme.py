@@ -1,4 +1,7 @@
-"""The README's runs are real: each command of a console block is run in an empty folder and prints what is shown."""
+"""The README's runs are real: each command of a console block is run in an empty folder and prints what is shown.
+
+Its Python session is run by tests/test_docs_examples.py.
+"""
 
 from __future__ import annotations
 
@@ -15,14 +18,18 @@ ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
+CUT = "[...]\n"
+"""A line of a console block that stands for lines left out."""
+
+
 def runs() -> list[tuple[str, str]]:
     """(command, output) of every console block."""
-    found = []
+    shown = []
     for block in re.findall(r"^```console\n(.*?)^```", README, re.DOTALL | re.MULTILINE):
         for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
             command, _, output = part.partition("\n")
-            found.append((command, output))
-    return found
+            shown.append((command, output))
+    return shown
 
 
 def test_there_is_a_worked_run() -> None:
@@ -41,7 +48,20 @@ def test_a_run_prints_what_the_readme_shows(
     program, *arguments = shlex.split(command)
     assert program == "pqcheck"
     assert main(arguments) in (0, 1, 3)
-    assert capsys.readouterr().out == output
+    printed = capsys.readouterr().out
+    parts = output.split(CUT)
+    assert printed.startswith(parts[0]) and printed.endswith(parts[-1])
+    # What is shown between two cuts stands in the output as it is, in this order; and every cut leaves something out.
+    end = len(parts[0])
+    for part in parts[1:]:
+        start = printed.find(part, end)
+        assert start > end, part
+        assert printed[start - 1] == "\n" and part, part
+        end = start + len(part)
+
+
+def test_the_readme_stays_short() -> None:
+    assert len(README.splitlines()) <= 120
 
 
 def test_the_count_of_tables_is_true() -> None:

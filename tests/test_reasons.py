@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
 import string
 from collections.abc import Iterator
@@ -73,15 +74,17 @@ def calls(tree: ast.AST) -> Iterator[str]:
             yield str(first.value)
 
 
-MODULES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in sorted(PACKAGE.rglob("*.py"))}
+@functools.cache
+def modules() -> dict[Path, ast.Module]:
+    return {path: ast.parse(path.read_text(encoding="utf-8")) for path in sorted(PACKAGE.rglob("*.py"))}
 
 
 def test_every_code_in_use_is_in_a_catalogue() -> None:
-    used = {code: path.name for path, tree in MODULES.items() for code in calls(tree)}
+    used = {code: path.name for path, tree in modules().items() for code in calls(tree)}
     unknown = {code: name for code, name in used.items() if code not in CATALOGUE and code not in CHECKS}
     assert len(used) > 10 and not unknown
 
 
 def test_no_code_of_the_catalogue_is_dead() -> None:
-    written = {text for path, tree in MODULES.items() if path.name != "reasons.py" for text in texts(tree)}
+    written = {text for path, tree in modules().items() if path.name != "reasons.py" for text in texts(tree)}
     assert not set(CATALOGUE) - written

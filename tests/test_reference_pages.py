@@ -7,8 +7,6 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from pqcheck.quantities import QUANTITIES
 from pqcheck.site.load import site_from
 from pqcheck.site.structure import site_schema
@@ -32,9 +30,10 @@ def keys(schema: Mapping[str, Any]) -> Iterator[str]:
         yield from keys(schema["items"])
 
 
-@pytest.mark.parametrize("key", sorted(set(keys(site_schema()))))
-def test_the_page_names_every_key_of_the_site_file(key: str) -> None:
-    assert re.search(rf"[`\[]{key}[`\]]", SITE_FILE)
+def test_the_page_names_every_key_of_the_site_file() -> None:
+    known = sorted(set(keys(site_schema())))
+    assert len(known) >= 165
+    assert [key for key in known if not re.search(rf"[`\[]{key}[`\]]", SITE_FILE)] == []
 
 
 def choices(schema: Mapping[str, Any]) -> Iterator[str]:
@@ -43,9 +42,10 @@ def choices(schema: Mapping[str, Any]) -> Iterator[str]:
         yield from choices(below)
 
 
-@pytest.mark.parametrize("choice", sorted(set(choices(site_schema())) - {".", ","}))
-def test_the_page_names_every_choice(choice: str) -> None:
-    assert f"`{choice}`" in SITE_FILE
+def test_the_page_names_every_choice() -> None:
+    known = sorted(set(choices(site_schema())) - {".", ","})
+    assert len(known) >= 44
+    assert [choice for choice in known if f"`{choice}`" not in SITE_FILE] == []
 
 
 def test_the_example_of_the_page_is_a_site_file() -> None:

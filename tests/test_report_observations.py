@@ -1,4 +1,4 @@
-"""Observations: grades for the derived cases of the notes on source and load (section 8.1) and the job's cases."""
+"""Observations: grades for derived cases of source and load, and for the stories in reference_cases/."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from tests.recordings import recording, site
 Array = NDArray[np.float64]
 COUNT = 1008
 
-# Section 8.1: 230 V, Zs = 0.04 + j0.06 ohm, load 10 to 18 kW at power factor 0.93 (all derived there).
+# 230 V, Zs = 0.04 + j0.06 ohm, load 10 to 18 kW at power factor 0.93 (derived).
 R, X, FACTOR = 0.04, 0.06, 0.93
 EFFECTIVE = R * FACTOR + X * float(np.sqrt(1 - FACTOR**2))
 
@@ -60,7 +60,7 @@ def test_a_varying_source_under_constant_power_has_the_sign_but_not_the_size() -
     source = 230 * (1 + steps(random, -0.02, 0.02))
     voltage, current = circuit(source, np.full(COUNT, 14e3), 0)
     found = own_load(gathered({"voltage.an [V]": voltage, "current.a [A]": current}), site())
-    # Section 8.1: slope -V/I, "sign alone says load: wrong"; rule (1): test the magnitude as well.
+    # Slope -V/I: the sign alone would say load, wrongly; the magnitude is tested as well.
     assert [one.grade for one in found] == ["undetermined"]
     assert found[0].numbers["share_of_V_over_I"] == pytest.approx(1.0, abs=0.05)
     assert "slope_V_per_A" not in found[0].numbers
@@ -82,7 +82,7 @@ def test_independent_load_and_source_are_undetermined() -> None:
 
 
 def test_own_load_of_the_workshop() -> None:
-    """Job case 5: no-load 122 V, -0.12 V/A, 90 A gives 111.2 V."""
+    """story_05: no-load 122 V, -0.12 V/A, 90 A gives 111.2 V."""
     random = np.random.RandomState(5)
     current = np.where(random.rand(COUNT) < 0.1, 90.0, 5.0) + random.rand(COUNT)
     voltage = 122 - 0.12 * current + 0.1 * random.randn(COUNT)
@@ -104,7 +104,7 @@ def test_an_evening_peak_of_the_street_is_named_as_counter_evidence() -> None:
 
 
 def staircase(random: np.random.RandomState) -> Array:
-    """Job case 4: steps of 0.75 V between 118 and 124 V, all phases together."""
+    """story_04: steps of 0.75 V between 118 and 124 V, all phases together."""
     level = 121.0
     made = []
     for _ in range(COUNT // 12):
@@ -146,7 +146,7 @@ def test_two_taps_at_once_are_the_same_device() -> None:
 
 
 def test_legs_that_mirror_each_other_are_no_matter_of_the_own_load() -> None:
-    """Job case 2: L1 up, L2 down, the sum steady: the neutral, not the supply's impedance."""
+    """story_02: L1 up, L2 down, the sum steady: the neutral, not the supply's impedance."""
     random = np.random.RandomState(18)
     swing = np.where(random.rand(COUNT) < 0.2, 9.0, 0.0)
     columns = {"voltage.an [V]": 121 + swing, "voltage.bn [V]": 121 - swing + 0.05 * random.randn(COUNT),
@@ -157,7 +157,7 @@ def test_legs_that_mirror_each_other_are_no_matter_of_the_own_load() -> None:
 
 
 def capacitor_week(orders: range = range(2, 26)) -> dict[str, Array]:
-    """Job case 3: h11 1 % normally, 6.1 % for 2.5 h on five days, while reactive power drops by 300 kvar."""
+    """story_03: h11 1 % normally, 6.1 % for 2.5 h on five days, while reactive power drops by 300 kvar."""
     random = np.random.RandomState(11)
     slot = np.arange(COUNT)
     on = (slot // 144 % 7 < 5) & (slot % 144 >= 45) & (slot % 144 < 60)
@@ -176,7 +176,7 @@ def pcc(amperes: str) -> Any:
 
 
 def test_a_capacitor_step_meets_a_resonance() -> None:
-    # Ssc 36.3 MVA at 480 V is 43.66 kA; sqrt(36.3/0.3) = 11.0 (job case 3).
+    # Ssc 36.3 MVA at 480 V is 43.66 kA; sqrt(36.3/0.3) = 11.0 (story_03).
     found = resonance(gathered(capacitor_week()), pcc("43.66 kA"))
     assert [one.grade for one in found] == ["likely"]
     assert found[0].numbers["order"] == 11
@@ -207,7 +207,7 @@ def plant(off_percent: float) -> dict[str, Array]:
 
 
 def test_distortion_while_the_plant_is_off_is_background() -> None:
-    """Job case 17: V-THD unchanged with the plant off; it stays an observation."""
+    """story_17: V-THD unchanged with the plant off; it stays an observation."""
     found = background(gathered(plant(5.6)), site())
     assert [one.grade for one in found] == ["shown"]
     assert found[0].numbers["off_hours"] == pytest.approx(48, abs=1)

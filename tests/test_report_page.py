@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from pqcheck.findings import from_document
+from pqcheck.findings_file import read_findings
 from pqcheck.reports.html.build import as_html, material_of
 from pqcheck.reports.html.criteria import criteria
 from pqcheck.reports.html.page import page
-from pqcheck.reports.read_findings import read_findings
 from tests.report_material import SITE, run, week, with_orders, write_job
 
 JARGON = (
@@ -305,7 +305,7 @@ def test_the_page_of_a_week_with_all_orders_stays_small(tmp_path: Path) -> None:
 
 
 def test_a_design_is_never_told_as_a_supply_that_complies(tmp_path: Path) -> None:
-    """Job section 0, point 9: an internal criterion may not be printed as a statement of IEEE 519."""
+    """An internal criterion may not be printed as a statement of IEEE 519."""
     site = """\
 name = "Kestrel drive"
 [supply]

@@ -8,8 +8,7 @@ import pytest
 
 from pqcheck.findings import Finding, Limit, Period, Statistic, Verdict
 from pqcheck.reasons import CATALOGUE
-from pqcheck.reports.plain import allowance, date_words, listed, range_words, reading, span_words, time_words
-from pqcheck.reports.plain_reasons import _PLAIN
+from pqcheck.reports.plain import _PLAIN, allowance, date_words, listed, range_words, reading, span_words, time_words
 from pqcheck.reports.plots.waveform import orders_in
 
 
@@ -20,7 +19,7 @@ def asked(percent: float, length: str, start: str, end: str) -> Finding:
     )  # fmt: skip
 
 
-# Arithmetic: 5 % of 168 h is 8.4 h, 1 % of 168 h is 1.68 h, 1 % of 24 h is 14.4 min (job case, section 3.3).
+# Arithmetic: 5 % of 168 h is 8.4 h, 1 % of 168 h is 1.68 h, 1 % of 24 h is 14.4 min.
 @pytest.mark.parametrize(
     ("percent", "length", "end", "words"),
     [
@@ -50,7 +49,7 @@ def test_a_reading_keeps_enough_digits_to_stay_on_its_side_of_the_limit() -> Non
     assert reading(252.96, limit, "V") == "252.96 V"
     assert reading(253.0, limit, "V") == "253 V"
     assert reading(230.123, limit, "V") == "230 V"
-    # Job case 19: 7.996 % must not be shown as 8 % against a limit of 8 %.
+    # Reference case story_19: 7.996 % must not be shown as 8 % against a limit of 8 %.
     assert reading(7.996, Limit(None, 8.0, "%"), "%") == "7.996 %"
 
 

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pqcheck.findings import Finding, as_document
+from pqcheck.findings_words import worst_window
 from pqcheck.judging.windows import RunWindows
 from pqcheck.pipeline import check
 from pqcheck.readers import read, rows
 from pqcheck.recording import SECOND
-from pqcheck.reports.words import worst_window
 
 SITE = """
 [supply]

@@ -82,8 +82,8 @@ def test_a_plain_check_does_without_what_it_does_not_use(tmp_path: Path, name: s
         times = pa.array([datetime.fromisoformat(stamp) for stamp, _ in columns], pa.timestamp("ms", tz="UTC"))
         volts = pa.array([float(value) for _, value in columns], pa.float32())
         parquet.write_table(pa.table({"time": times, "voltage.an [V]": volts}), tmp_path / name, compression="zstd")
-    unused = ["pqcheck.reports.bundle", "pqcheck.deriving.corrections", "pqcheck.pipeline_beside", "pqcheck.waivers",
-              "pqcheck.loads", "pqcheck.observing", "pandas", "matplotlib", "pint"]  # fmt: skip
+    unused = ["pqcheck.reports.bundle", "pqcheck.deriving.corrections", "pqcheck.without_declarations",
+              "pqcheck.waivers", "pqcheck.loads", "pqcheck.observing", "pandas", "matplotlib", "pint"]  # fmt: skip
     if pages.available() and numbers._compiled() is not None:
         unused.append("polars")
     code = (

@@ -1,7 +1,7 @@
 """Cases of practice, end to end: recording and site in, verdicts out.
 
-The verdicts are those a skilled engineer gives (project notes on the job, cases 2, 6, 7, 10, 11, 13, 14 and 16, and
-the list of further traps). All recordings are invented.
+The verdicts are those a skilled engineer gives (reference cases story_02, 06, 07, 10, 11, 13, 14 and 16, and further
+traps of the trade). All recordings are invented.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def test_every_recorded_channel_is_covered() -> None:
 
 
 def see_saw() -> dict[str, Floats]:
-    """Case 2: one leg 121 to 129.6 V while the other goes 121 to 109 V, swinging with the difference of the loads."""
+    """story_02: one leg 121 to 129.6 V while the other goes 121 to 109 V, swinging with the difference of the loads."""
     rng = random(3)
     swing = np.where(np.arange(WEEK) % 29 == 7, 1.0, 0.0) * rng.uniform(0.9, 1.0, WEEK)
     leg_a = np.round(121 + 8.6 * swing + 0.05 * rng.standard_normal(WEEK), 2)
@@ -179,7 +179,7 @@ def test_case_7_corrected_with_reason_and_author() -> None:
 @pytest.mark.parametrize(
     ("declared", "middle", "refused"),
     [
-        ("120/240 V", 207.6 / 2, True),   # case 10: 208Y/120 declared as 240
+        ("120/240 V", 207.6 / 2, True),   # story_10: 208Y/120 declared as 240
         ("120/240 V", 109.8, False),      # 0.915 = 110/120 is a real low voltage
         ("120/240 V", 120.0, False),
     ],
@@ -284,7 +284,7 @@ def test_case_14_a_real_lost_phase_takes_its_current_with_it() -> None:
 
 
 def start_up(count: int) -> dict[str, Floats]:
-    """Case 16: the first 14 hours are commissioning; over the first seven days too many values lie outside."""
+    """story_16: the first 14 hours are commissioning; over the first seven days too many values lie outside."""
     table = three_phase(16, 230.94, count=count)
     table["voltage.an [V]"][:60] = 254.0 + 0.3 * random(16).random(60)
     return table
@@ -317,7 +317,7 @@ def test_trap_a_unit_read_wrong_is_refused_by_plausibility(factor: float, unit: 
 
 
 def test_trap_distortion_relative_to_rms_is_recognised() -> None:
-    """62.5 % relative to rms is 80 % relative to the fundamental (project notes, derived)."""
+    """62.5 % relative to rms is 80 % relative to the fundamental (derived)."""
     rng = random(21)
     scale = 1 + 0.0005 * rng.standard_normal(WEEK)
     orders = {3: 64.0, 5: 40.0, 7: 26.4575}  # root of the sum of squares: 80 %

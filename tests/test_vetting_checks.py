@@ -40,7 +40,7 @@ def run(table: dict[str, Floats], interval_s: float = 600, zone: str = "UTC", **
 # Nominal and connection.
 
 def test_factors_of_practice() -> None:
-    """V/nominal clusters at sqrt(3), its inverse, 2, one half (project notes on field practice)."""
+    """V/nominal clusters at sqrt(3), its inverse, 2, one half: a wrong connection or ratio."""
     assert "line-to-line voltages under line-to-neutral names" in matches(480.0, 277.0, "line to neutral")[0] or any(
         "line-to-line voltages under" in text for text in matches(480.0, 277.0, "line to neutral"))
     assert any("208" in text for text in matches(207.6, 240.0, "line to line"))
@@ -54,7 +54,7 @@ def test_patterns_of_the_connections() -> None:
 
     wye = recognised(row(an=277.0, bn=277.0, cn=277.0), row(ab=480.0, bc=480.0, ca=480.0))
     split = recognised(row(an=120.0, bn=120.0), row(ab=240.0))
-    # 240/120 four-wire delta: high leg 240 sqrt(3)/2 = 207.8 V (project notes, derived)
+    # 240/120 four-wire delta: high leg 240 sqrt(3)/2 = 207.8 V (derived)
     high = recognised(row(an=120.0, bn=207.8, cn=120.0), {})
     wrong = recognised(row(an=277.0, bn=277.0, cn=277.0), row(ab=277.0, bc=277.0, ca=277.0))
     assert [pattern[1] if pattern else None for pattern in (wye, split, high, wrong)] == [

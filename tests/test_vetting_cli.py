@@ -89,7 +89,7 @@ def test_unsigned_it_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 
 def test_half_way(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Five of seven days, 40 of 1008 intervals outside +-10 %: 50 may be (case 9 b of the project notes)."""
+    """Five of seven days, 40 of 1008 intervals outside +-10 %: 50 may be."""
     table = {name: column[:720] for name, column in three_phase(9, 230.94).items() if name.startswith("voltage")}
     table["voltage.bn [V]"][100:140] = 254 + np.round(np.random.default_rng(1).random(40), 2)
     arguments = files(tmp_path, table)
@@ -105,7 +105,7 @@ def test_half_way(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_half_way_with_the_fail_already_certain(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """61 of 1008 outside after five days fail the week whatever comes (case 9 a)."""
+    """61 of 1008 outside after five days fail the week whatever comes."""
     table = {name: column[:720] for name, column in three_phase(9, 230.94).items() if name.startswith("voltage")}
     table["voltage.bn [V]"][100:161] = 254 + np.round(np.random.default_rng(1).random(61), 2)
     main(["vet", *files(tmp_path, table), "--so-far", "--limits", "en50160-2010-lv"])

@@ -1,4 +1,4 @@
-"""A channel of a few values repeats them by nature: neither clipped nor stuck (design principle 11)."""
+"""A channel of a few values repeats them by nature: neither clipped nor stuck (docs/method/soundness.md)."""
 
 import numpy as np
 import pytest

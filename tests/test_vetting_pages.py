@@ -1,4 +1,4 @@
-"""The catalogue, the thresholds, the dependencies and the pages of the checks belong together."""
+"""The catalogue, the thresholds and the dependencies of the checks belong together."""
 
 from __future__ import annotations
 
@@ -12,22 +12,12 @@ from pqcheck.quantities import QUANTITIES
 from pqcheck.vetting import catalogue, dependencies, thresholds
 from pqcheck.vetting.dependencies import doubts
 from pqcheck.vetting.outcome import Outcome, Subject
-from tests.check_pages import FOLDER, pages
 
 ROOM = Path(catalogue.__file__).parent
 SOURCE = "\n".join(path.read_text(encoding="utf-8") for path in sorted(ROOM.glob("*.py")))
 CHECKS = catalogue.catalogue()["checks"]
 COMMON = catalogue.catalogue()["common_codes"]
 CODES = {code for entry in CHECKS.values() for code in entry["codes"]} | set(COMMON)
-
-
-@pytest.mark.parametrize("name", sorted(pages()))
-def test_the_pages_are_as_generated(name: str) -> None:
-    assert (FOLDER / name).read_text(encoding="utf-8") == pages()[name], "run python -m tests.check_pages"
-
-
-def test_there_is_no_page_too_many() -> None:
-    assert {path.name for path in FOLDER.glob("*.md")} == set(pages())
 
 
 def test_every_code_that_is_written_stands_in_the_catalogue() -> None:

@@ -19,9 +19,8 @@ from tests.simulator.faults import PAIRS, WIRINGS
 from tests.simulator.scenes import KINDS, columns, draw, record
 from tests.simulator.study import BOTH, both_row, plant_row, sound_rows, wiring_row
 
-# Per-phase powers in per unit of V I behind each wrong connection: project notes on field practice, section
-# "signatures calculable from trends" (derived; consistent with published meter-wiring guides). Columns: power factor
-# 1, 0.866 and 0.80 lagging; P of a, b, c and Q of a where the notes give it.
+# Per-phase powers in per unit of V I behind each wrong connection (derived, docs/method/soundness.md; consistent with
+# published meter-wiring guides). Columns: power factor 1, 0.866 and 0.80 lagging; P of a, b, c and Q of a for some.
 TABLE = {
     "reversed a": (("a", "b", "c"), (True, False, False), ((-1, 1, 1), (-0.87, 0.87, 0.87), (-0.80, 0.80, 0.80))),
     "two reversed": (("a", "b", "c"), (True, True, False), ((-1, -1, 1), (-0.87, -0.87, 0.87), (-0.8, -0.8, 0.8))),
@@ -52,11 +51,15 @@ def test_no_two_wirings_look_alike() -> None:
     assert all(offset % 60 == 0 for triple in triples for offset in triple)
 
 
-@pytest.mark.parametrize("signature", ALL, ids=lambda one: one.words())
-@pytest.mark.parametrize("factor", [0.8, 0.9, 1.0])
-def test_every_wiring_is_recognised_from_its_angles(signature: Signature, factor: float) -> None:
-    angles = np.degrees(np.arccos(factor)) + np.asarray(signature.offsets)
-    assert ranked(angles, -15, 45)[0][1] == signature
+def test_every_wiring_is_recognised_from_its_angles() -> None:
+    mistaken = []
+    for signature in ALL:
+        for factor in (0.8, 0.9, 1.0):
+            angles = np.degrees(np.arccos(factor)) + np.asarray(signature.offsets)
+            best = ranked(angles, -15, 45)[0][1]
+            if best != signature:
+                mistaken.append((signature.words(), factor, best.words()))
+    assert mistaken == []
 
 
 def test_active_power_alone_names_the_pairs_it_cannot_tell_apart() -> None:
@@ -66,7 +69,7 @@ def test_active_power_alone_names_the_pairs_it_cannot_tell_apart() -> None:
     assert {("b", "c", "a"), ("c", "a", "b")} <= both
 
 
-# Two-element fractions of the true total: project notes on field practice (derived): power factor, element 1, element 2
+# Two-element fractions of the true total (derived): power factor, element 1, element 2
 # as fractions of the total of the right connection, which is sqrt(3) V I pf.
 @pytest.mark.parametrize(
     ("factor", "one", "two"), [(1.0, 0.50, 0.50), (0.9, 0.36, 0.64), (0.8, 0.28, 0.72), (0.5, 0, 1)]
@@ -146,14 +149,15 @@ def test_no_wiring_alarm_on_sound_sites() -> None:
     assert sum(row.found for row in rows) == 0
 
 
-@pytest.mark.parametrize("factor", [0.8, 0.9, 1.0])
-@pytest.mark.parametrize("name", [*WIRINGS, *PAIRS])
-def test_every_planted_wiring_fault_is_seen(name: str, factor: float) -> None:
+def test_every_planted_wiring_fault_is_seen() -> None:
     """Found, or said to be ambiguous; never missed. What looks like a leading load may stay ambiguous."""
-    row = wiring_row(name, 3, SEED, factor)
-    assert row.missed == 0
-    if not name.startswith("rotated"):
-        assert row.found == row.runs
+    unseen = []
+    for name in (*WIRINGS, *PAIRS):
+        for factor in (0.8, 0.9, 1.0):
+            row = wiring_row(name, 3, SEED, factor)
+            if row.missed or (not name.startswith("rotated") and row.found != row.runs):
+                unseen.append((name, factor, row))
+    assert unseen == []
 
 
 @pytest.mark.parametrize(

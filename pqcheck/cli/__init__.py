@@ -12,10 +12,10 @@ from contextlib import contextmanager
 from typing import NoReturn
 
 from pqcheck.errors import PqcheckError, nearest
+from pqcheck.version import __version__
 
 COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
 """Commands in the order of a job; one that is not built yet has no module and is not listed."""
-
 
 _COLLECT_AFTER = 200_000
 """New containers between two looks for garbage that only refers to itself; a check makes hardly any."""
@@ -42,8 +42,6 @@ def _present() -> list[str]:
 
 
 def _parser(only: str | None = None) -> argparse.ArgumentParser:
-    from pqcheck import __version__
-
     parser = _Parser(
         prog="pqcheck",
         description="Judge recorded electrical trends against published limits, with evidence for every verdict.",

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     LATER.ahead(args.recordings)
     from pqcheck.pipeline import check, check_and_gather
     from pqcheck.progress import shown
-    from pqcheck.reports.out import as_findings_file, prepare, wants_trends, write_all
+    from pqcheck.reports.out import check_form, prepare, wants_trends, write_all
     from pqcheck.reports.terminal import as_text
 
     place = None
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
 
         place = check_place(args.bundle)
-    targets = prepare(args.out, given=[(args.json, as_findings_file)])
+    targets = prepare(args.out, json_path=args.json)
     drawn: Any = args.recordings
     with shown("days judged", quiet=args.quiet):
         if wants_trends(targets):
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
     bundled = bundle_files(findings, args.recordings, args.site, args.limits, args.quantities) if place else {}
-    write_all(targets, findings, drawn, args.site)
+    write_all(targets, lambda form: check_form(form, findings, drawn, args.site))
     if place is not None:
         write_bundle(place, bundled)
     sys.stdout.write(as_text(findings, everything=args.all, quiet=args.quiet))

@@ -23,13 +23,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read or check both, compare, print, write; the exit status is that of the result after."""
-    from pqcheck.reports.before_after import as_markdown, as_text, summary
-    from pqcheck.reports.html.compare_page import compare_page
-    from pqcheck.reports.out import prepare, write_all
-    from pqcheck.sides import both_sides
+    from pqcheck.reports.before_after import as_text, summary
+    from pqcheck.reports.out import comparison_form, prepare, write_all
+    from pqcheck.two_sides import both_sides
 
-    targets = prepare(args.out, {".html": compare_page, ".md": as_markdown})
+    targets = prepare(args.out, endings=(".html", ".md"))
     both = both_sides(args.before, args.after, args.site, args.limits)
-    write_all(targets, both)
+    write_all(targets, lambda form: comparison_form(form, both))
     sys.stdout.write(f"{summary(both)}\n" if args.quiet else as_text(both))
     return int(both.after.findings.exit_status)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import date
-    from pathlib import Path
 
     from pqcheck.gate import GateResult
+    from pqcheck.reports.out import Target
 
 HELP = "Judge design spectra or recordings in a pipeline: waivers that expire, a baseline, pinned tables, a margin."
 
@@ -54,10 +53,10 @@ def run(args: argparse.Namespace) -> int:
     if not args.site:
         raise GateError("no site file was given; --site FILE declares the scenario (several files, several scenarios)")
     from pqcheck.gate import gate
-    from pqcheck.reports.out import prepare, write_all
+    from pqcheck.reports.out import gate_form, prepare, write_all
 
-    targets = prepare(args.out, _forms(args))
-    _check_targets([path for path, _ in targets], len(args.site))
+    targets = prepare(args.out)
+    _check_targets(targets, len(args.site))
     result = gate(
         args.recordings,
         args.site,
@@ -69,65 +68,39 @@ def run(args: argparse.Namespace) -> int:
         lock=args.lock,
         margin=_percent(args.margin),
     )
-    write_all(targets, result)
+    write_all(targets, lambda form: gate_form(form, result, args.recordings, args.site[0]))
     _print(result, args)
     return int(result.exit_status)
 
 
-def _forms(args: argparse.Namespace) -> dict[str, Callable[[GateResult], Any]]:
-    """What is written by ending: the usual reports show the one scenario there is, two forms hold several."""
-    from pqcheck.compare import as_set_text
-    from pqcheck.reports.junit import as_junit
-    from pqcheck.reports.out import RENDERERS
-
-    def of_first(render: Callable[..., Any]) -> Callable[[GateResult], Any]:
-        return lambda result: render(result.results[0], args.recordings, args.site[0])
-
-    several: dict[str, Callable[[GateResult], Any]] = {
-        ".json": lambda result: as_set_text(result.results),
-        ".junit.xml": lambda result: as_junit(
-            result.results, result.comparisons, result.bases, known_are_red=result.fail_on == "any"
-        ),
-    }
-    return {ending: of_first(render) for ending, render in RENDERERS.items()} | several
-
-
-def _check_targets(paths: list[Path], sites: int) -> None:
+def _check_targets(targets: list[Target], sites: int) -> None:
     from pqcheck.errors import OutputError
-    from pqcheck.reports.out import ending_of
 
-    for path in paths:
-        if sites > 1 and ending_of(path, (".json", ".junit.xml")) is None:
+    for path, form in targets:
+        if sites > 1 and form not in (".json", ".junit.xml"):
             raise OutputError(
                 f"{path} holds one scenario and {sites} are judged; write .json or .junit.xml, or run the gate for each"
             )
 
 
 def _print(result: GateResult, args: argparse.Namespace) -> None:
+    from pqcheck.reports.annotations import command_lines, entry_list
     from pqcheck.reports.gate_text import gate_text
 
-    text = gate_text(
-        result.results, result.comparisons, result.bases, result.remarks, result.exit_status, quiet=args.quiet
-    )
-    parts = (result.results, result.comparisons, result.bases, args.recordings)
-    known_are_red = result.fail_on == "any"
+    text = gate_text(result, quiet=args.quiet)
     if args.annotations == "gitlab":
-        from pqcheck.reports.annotations import entry_list
-
         # The list is the result here, to be kept as a file; the text for people goes beside it.
         sys.stderr.write(text)
-        sys.stdout.write(entry_list(*parts, known_are_red=known_are_red))
+        sys.stdout.write(entry_list(result, args.recordings))
         return
     sys.stdout.write(text)
     if args.annotations == "github":
-        from pqcheck.reports.annotations import command_lines
-
-        sys.stdout.write(command_lines(*parts, known_are_red=known_are_red))
+        sys.stdout.write(command_lines(result, args.recordings))
 
 
 def _explained(args: argparse.Namespace) -> str:
     from pqcheck.errors import GateError
-    from pqcheck.limit_tables.files import load, table_ids
+    from pqcheck.limit_tables.library import load, table_ids
     from pqcheck.reports.explain import explained
     from pqcheck.site.load import load_site
 

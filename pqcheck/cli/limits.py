@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _text(args: argparse.Namespace) -> str:
-    from pqcheck.limit_tables.files import load, table_ids
+    from pqcheck.limit_tables.library import load, table_ids
 
     if args.action == "show":
         from pqcheck.reports.limit_tables import table_text
@@ -50,10 +50,9 @@ def _text(args: argparse.Namespace) -> str:
 
         return diff_text(load(args.one), load(args.other))
     if args.action == "validate":
-        from pqcheck.limit_tables.files import validated
         from pqcheck.limit_tables.library import count
 
-        table = validated(args.table)
+        table = load(args.table, check_shipped=True)
         counts = count(table)
         return (
             f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "

@@ -30,12 +30,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Study, print, write; returns the exit status of the measured findings."""
     from pqcheck.pipeline_load import load_study
-    from pqcheck.reports.load_out import prepare_study
     from pqcheck.reports.load_terminal import as_text
-    from pqcheck.reports.out import write_all
+    from pqcheck.reports.out import load_form, prepare, write_all
 
-    targets = prepare_study(args.out, json_path=args.json, study_path=args.study)
+    targets = prepare(args.out, json_path=args.json, study_path=args.study)
     study = load_study(args.recordings, args.site, args.limits, quantities=args.quantities)
-    write_all(targets, study, args.recordings, args.site)
+    write_all(targets, lambda form: load_form(form, study, args.recordings, args.site))
     sys.stdout.write(as_text(study, everything=args.all, quiet=args.quiet))
     return int(study.findings.exit_status)

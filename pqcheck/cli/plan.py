@@ -21,21 +21,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Plan, print or write; returns the exit status."""
-    from pathlib import Path
-
     from pqcheck.errors import OutputError, SiteError
     from pqcheck.files import write_text
     from pqcheck.limit_tables import load_table
     from pqcheck.planning import plan
-    from pqcheck.reports.out import ending_of
     from pqcheck.reports.plan_text import as_text
 
     for name in ("days", "channels"):
         value = getattr(args, name)
         if value is not None and value < 1:
             raise SiteError(f"--{name} {value} is not a whole number above zero")
-    ending = ending_of(Path(args.out), (".html", ".txt")) if args.out else None
-    if ending is None and args.out:
+    if args.out and not args.out.endswith((".html", ".txt")):
         raise OutputError(f"{args.out} has no ending that a plan is written in; use .html or .txt")
     made = plan([load_table(one) for one in args.limits], quantities=args.quantities, days=args.days,
                 channels=args.channels, connection=args.connection)
@@ -43,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.out:
         sys.stdout.write(text)
         return 0
-    if ending == ".html":
+    if args.out.endswith(".html"):
         from pqcheck.reports.html.plan_page import plan_page
 
         text = plan_page(made)

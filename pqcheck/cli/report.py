@@ -21,10 +21,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, draw, write. The exit status is 0 when the report was written, whatever the verdict."""
-    from pqcheck.reports.out import prepare, write_all
-    from pqcheck.reports.read_findings import read_findings
+    from pqcheck.findings_file import read_findings
+    from pqcheck.reports.out import check_form, prepare, write_all
 
     targets = prepare(args.out)
     findings = read_findings(args.findings)
-    write_all(targets, findings, args.recordings, args.site)
+    write_all(targets, lambda form: check_form(form, findings, args.recordings, args.site))
     return 0

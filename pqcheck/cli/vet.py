@@ -27,18 +27,16 @@ def run(args: argparse.Namespace) -> int:
     from pqcheck.errors import SiteError
     from pqcheck.files import write_text
     from pqcheck.pipeline_vet import examine
-    from pqcheck.reports.proposals import as_toml
-    from pqcheck.reports.vetting_text import as_text
+    from pqcheck.reports.vetting_text import as_text, as_toml, half_way_text
 
     if args.limits and not args.so_far:
         raise SiteError("--limits asks what a period can still bear; give it together with --so-far")
     result = examine(args.recordings, args.site)
     progress = ""
     if args.so_far:
-        from pqcheck.pipeline_so_far import so_far
-        from pqcheck.reports.so_far_text import as_text as progress_text
+        from pqcheck.half_way import so_far
 
-        progress = "\n" + progress_text(so_far(args.recordings, args.site, args.limits))
+        progress = "\n" + half_way_text(so_far(args.recordings, args.site, args.limits))
     if args.propose:
         write_text(args.propose, as_toml(result.proposals))
     if args.json:

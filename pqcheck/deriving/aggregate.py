@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.passes import Stretch
+from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members, rms_of_squares
 from pqcheck.quantities import Mean
 from pqcheck.sweep import Indices, Sweep
 
@@ -25,16 +25,9 @@ def first_group(axis_start_us: int, member_us: int, group_us: int) -> tuple[int,
 
 def combine(members: NDArray[Any], mean: Mean) -> NDArray[np.float64]:
     """Combine the rows of a (groups, members) array; NaN if any member is NaN; float64 whatever the members are."""
-    count = members.shape[1]
     if mean == "rms":
-        result: NDArray[np.float64] = np.sqrt(Stretch(members.reshape(-1)).squares(count) / count)
-        return result
-    wide = members if members.dtype == np.float64 else members.astype(np.float64)
-    if mean == "cubic":
-        result = np.cbrt((wide * wide * wide).sum(axis=1) / count)
-        return result
-    result = wide.sum(axis=1) / count
-    return result
+        return rms_of_members(members)
+    return cubic_mean_of_members(members) if mean == "cubic" else mean_of_members(members)
 
 
 class Grouper:
@@ -81,7 +74,7 @@ class Grouper:
 
         def given() -> NDArray[np.float64]:
             sums = sweep.answers(at, len(items), groups)
-            return _beside([*parts, np.sqrt(sums / self._size)])
+            return _beside([*parts, rms_of_squares(sums, self._size)])
 
         return given
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pqcheck.clock import iso
 from pqcheck.deriving.reblock import cut_blocks
 from pqcheck.errors import SiteError
+from pqcheck.physics.power import power_factor, vector_apparent_power, vector_power_factor
 from pqcheck.recording import Axis, Block, Channel, Recording, RowIndex, RowSpan, Stream
 from pqcheck.site.model import Correction
 
@@ -40,7 +41,7 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
     check_corrections(recording, corrections)
     if not corrections:
         return recording
-    shift = sum(int(one.settings["by_us"]) for one in corrections if one.kind == "shift-time")
+    shift = sum(int(correction.settings["by_us"]) for correction in corrections if correction.kind == "shift-time")
     keep_from, keep_to = kept_span(corrections)
     streams = []
     for stream in recording.streams:
@@ -61,8 +62,8 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
 
 def kept_span(corrections: Sequence[Correction]) -> tuple[int | None, int | None]:
     """What trims keep, half-open UTC microseconds of the corrected clock; None is open to that side."""
-    starts = [one.settings.get("from_us") for one in corrections if one.kind == "trim"]
-    ends = [one.settings.get("to_us") for one in corrections if one.kind == "trim"]
+    starts = [correction.settings.get("from_us") for correction in corrections if correction.kind == "trim"]
+    ends = [correction.settings.get("to_us") for correction in corrections if correction.kind == "trim"]
     known_starts = [int(start) for start in starts if start is not None]
     known_ends = [int(end) for end in ends if end is not None]
     return max(known_starts, default=None), min(known_ends, default=None)
@@ -75,16 +76,16 @@ def corrected(block: Block, corrections: Sequence[Correction], stream: Stream) -
     """
     rows: Rows = dict(block.values)
     over = dict(block.over_range)
-    for one in corrections:
-        if one.kind == "reverse-current":
-            rows = reversed_current(rows, str(one.settings["phase"]))
-        elif one.kind == "swap-currents":
-            first, second = one.settings["phases"]
+    for correction in corrections:
+        if correction.kind == "reverse-current":
+            rows = reversed_current(rows, str(correction.settings["phase"]))
+        elif correction.kind == "swap-currents":
+            first, second = correction.settings["phases"]
             rows = swapped_currents(rows, str(first), str(second))
             over = _relabelled(over, str(first), str(second))
-        elif one.kind == "scale":
-            rows = scaled(rows, str(one.settings["quantity"]), tuple(one.settings["phases"]),
-                          float(one.settings["factor"]))
+        elif correction.kind == "scale":
+            rows = scaled(rows, str(correction.settings["quantity"]), tuple(correction.settings["phases"]),
+                          float(correction.settings["factor"]))
     # What the reader knew of the channels was about other names, and powers are formed anew.
     return replace(block, values=rows, over_range=over, alike=())
 
@@ -135,31 +136,26 @@ def _turned(out: Rows, rows: Mapping[Channel, Values], source: str, target: str)
     turn = np.exp(1j * np.radians(_ANGLE[target] - _ANGLE[source]))
     power = (rows[active] * unit_p + 1j * rows[reactive] * unit_q) * turn
     volts_source, volts_target = _mean(rows, "voltage", f"{source}n"), _mean(rows, "voltage", f"{target}n")
+    ratio: Any = 1.0
     if volts_source is not None and volts_target is not None and volts_source.unit == volts_target.unit:
         with np.errstate(invalid="ignore", divide="ignore"):
-            power = power * (rows[volts_target] / rows[volts_source])
+            ratio = rows[volts_target] / rows[volts_source]
+        power = power * ratio
     out[into_active] = power.real / _size(into_active.unit)
     out[into_reactive] = power.imag / _size(into_reactive.unit)
     size = np.abs(power)
-    apparent = _mean(rows, "apparent_power", target)
-    if apparent is not None:
-        measured = _mean(rows, "apparent_power", source)
-        if measured is not None:
-            # Magnitudes keep their distortion: only the voltage changes.
-            ratio: Any = 1.0
-            if volts_source is not None and volts_target is not None:
-                with np.errstate(invalid="ignore", divide="ignore"):
-                    ratio = rows[volts_target] / rows[volts_source]
-            size = rows[measured] * _size(measured.unit) * ratio
-            out[apparent] = size / _size(apparent.unit)
+    apparent, measured = _mean(rows, "apparent_power", target), _mean(rows, "apparent_power", source)
+    if apparent is not None and measured is not None:
+        # Magnitudes keep their distortion: only the voltage changes.
+        size = rows[measured] * _size(measured.unit) * ratio
+        out[apparent] = size / _size(apparent.unit)
     factor = _mean(rows, "power_factor", target)
     if factor is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            out[factor] = power.real / size * (100.0 if factor.unit == "%" else 1.0)
+        out[factor] = power_factor(power.real, size) * (100.0 if factor.unit == "%" else 1.0)
     displacement = _mean(rows, "displacement_power_factor", target)
     if displacement is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            out[displacement] = power.real / np.abs(power) * (100.0 if displacement.unit == "%" else 1.0)
+        by = 100.0 if displacement.unit == "%" else 1.0
+        out[displacement] = power_factor(power.real, np.abs(power)) * by
 
 
 def scaled(rows: Mapping[Channel, Values], quantity: str, phases: tuple[str, ...], factor: float) -> Rows:
@@ -195,16 +191,14 @@ def _total_factor(out: Rows, rows: Mapping[Channel, Values]) -> None:
     active, reactive = _mean(rows, "active_power", "total"), _mean(rows, "reactive_power", "total")
     if active is None or reactive is None:
         return
-    power = out[active] * _size(active.unit)
-    size = np.hypot(power, out[reactive] * _size(reactive.unit))
+    powers = out[active] * _size(active.unit), out[reactive] * _size(reactive.unit)
     apparent = _mean(rows, "apparent_power", "total")
     if apparent is not None:
-        out[apparent] = size / _size(apparent.unit)
+        out[apparent] = vector_apparent_power(*powers) / _size(apparent.unit)
     for quantity in FACTORS:
         factor = _mean(rows, quantity, "total")
         if factor is not None:
-            with np.errstate(invalid="ignore", divide="ignore"):
-                out[factor] = power / size * (100.0 if factor.unit == "%" else 1.0)
+            out[factor] = vector_power_factor(*powers) * (100.0 if factor.unit == "%" else 1.0)
 
 
 def _relabelled(rows: Mapping[Channel, Any], first: str, second: str) -> dict[Channel, Any]:
@@ -253,12 +247,12 @@ class _MovedIndex:
 
 def _wrapped(stream: Stream, axis: Axis, shift: int, corrections: Sequence[Correction]) -> Stream:
     names = {channel: channel for channel in stream.channels}
-    for one in corrections:
-        if one.kind == "swap-currents":
-            first, second = one.settings["phases"]
+    for correction in corrections:
+        if correction.kind == "swap-currents":
+            first, second = correction.settings["phases"]
             names = _relabelled(names, str(first), str(second))
-        elif one.kind == "reverse-current":
-            names = _turned_extremes(names, str(one.settings["phase"]))
+        elif correction.kind == "reverse-current":
+            names = _turned_extremes(names, str(correction.settings["phase"]))
 
     def blocks(channels: Sequence[Channel] | None) -> Iterator[Block]:
         """Corrected blocks; powers need their partners, so these are decoded too and left out again."""
@@ -289,7 +283,7 @@ def _needed(
     """Recorded channels that the wanted ones are formed from."""
     direct = {names[channel] for channel in wanted if channel in names} | (wanted & set(channels))
     powers = any(channel.quantity in (*SIGNED, "apparent_power") for channel in wanted)
-    turns = any(one.kind in ("swap-currents", "reverse-current") for one in corrections)
+    turns = any(correction.kind in ("swap-currents", "reverse-current") for correction in corrections)
     partners = (*SIGNED, "apparent_power", "voltage")
     return [channel for channel in channels
             if channel in direct or (powers and turns and channel.quantity in partners and channel.reading == "mean")]
@@ -311,20 +305,20 @@ def check_corrections(recording: Recording, corrections: Sequence[Correction]) -
     recorded = {(channel.quantity, channel.phase) for _, channel in recording.channels()}
     quantities = {quantity for quantity, _ in recorded}
     once: set[tuple[Any, ...]] = set()
-    for number, one in enumerate(corrections, 1):
-        where = f"correction {number} ({one.kind})"
-        for field, text in (("reason", one.reason), ("author", one.author)):
+    for number, correction in enumerate(corrections, 1):
+        where = f"correction {number} ({correction.kind})"
+        for field, text in (("reason", correction.reason), ("author", correction.author)):
             if not str(text).strip():
                 raise SiteError(f"{where} lacks its {field}; every correction is signed with reason and author")
-        for phase in _phases(one):
-            asked = str(one.settings.get("quantity", "current"))
+        for phase in _phases(correction):
+            asked = str(correction.settings.get("quantity", "current"))
             if (asked, phase) not in recorded:
                 raise SiteError(f"{where} names phase {phase!r} of {asked}, which was not recorded; "
                                 "correct the phase or remove the correction")
-        if one.kind == "scale" and one.settings["quantity"] not in quantities:
-            raise SiteError(f"{where} scales {one.settings['quantity']}, which was not recorded; "
+        if correction.kind == "scale" and correction.settings["quantity"] not in quantities:
+            raise SiteError(f"{where} scales {correction.settings['quantity']}, which was not recorded; "
                             "correct the quantity or remove the correction")
-        for claim in _claims(one, recorded):
+        for claim in _claims(correction, recorded):
             if claim in once:
                 raise SiteError(f"{where} contradicts an earlier one: {_claim_words(claim)} twice; keep one of them")
             once.add(claim)
@@ -333,27 +327,28 @@ def check_corrections(recording: Recording, corrections: Sequence[Correction]) -
         raise SiteError("the trims in [[corrections]] contradict each other: nothing is kept; correct their times")
 
 
-def _phases(one: Correction) -> tuple[str, ...]:
-    if one.kind == "reverse-current":
-        return (str(one.settings["phase"]),)
-    if one.kind in ("swap-currents", "scale"):
-        return tuple(str(phase) for phase in one.settings["phases"])
+def _phases(correction: Correction) -> tuple[str, ...]:
+    if correction.kind == "reverse-current":
+        return (str(correction.settings["phase"]),)
+    if correction.kind in ("swap-currents", "scale"):
+        return tuple(str(phase) for phase in correction.settings["phases"])
     return ()
 
 
-def _claims(one: Correction, recorded: set[tuple[str, str | None]]) -> list[tuple[Any, ...]]:
+def _claims(correction: Correction, recorded: set[tuple[str, str | None]]) -> list[tuple[Any, ...]]:
     """What a correction decides; no two may decide the same."""
-    if one.kind == "reverse-current":
-        return [("reverse", one.settings["phase"])]
-    if one.kind == "swap-currents":
-        return [("swap", *sorted(one.settings["phases"]))]
-    if one.kind == "scale":
-        asked = one.settings["quantity"]
-        phases = one.settings["phases"] or sorted(str(phase) for quantity, phase in recorded if quantity == asked)
+    if correction.kind == "reverse-current":
+        return [("reverse", correction.settings["phase"])]
+    if correction.kind == "swap-currents":
+        return [("swap", *sorted(correction.settings["phases"]))]
+    if correction.kind == "scale":
+        asked = correction.settings["quantity"]
+        every = sorted(str(phase) for quantity, phase in recorded if quantity == asked)
+        phases = correction.settings["phases"] or every
         return [("scale", asked, phase) for phase in phases]
-    if one.kind == "shift-time":
+    if correction.kind == "shift-time":
         return [("shift",)]
-    return [(side,) for side in ("from_us", "to_us") if one.settings.get(side) is not None]
+    return [(side,) for side in ("from_us", "to_us") if correction.settings.get(side) is not None]
 
 
 def _claim_words(claim: tuple[Any, ...]) -> str:

@@ -16,7 +16,13 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.passes import Stretch, add_squares
-from pqcheck.physics.distortion import fundamental_from_rms
+from pqcheck.physics.distortion import (
+    fundamental_from_rms,
+    percent_of_fundamental,
+    percent_times_base,
+    share_of_nominal,
+    total_distortion,
+)
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance
 from pqcheck.recording import Channel
 from pqcheck.units import factor
@@ -105,19 +111,15 @@ class Fundamental(Struct, frozen=True):
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Fundamental in `unit`."""
-        found = scratch.get(self)
-        if found is None:
-            if self.first is not None:
-                found = _canonical(arrays, self.first, self.unit)
-            elif self.thd is not None and self.rms is not None:
-                found = fundamental_from_rms(
-                    _canonical(arrays, self.rms, self.unit), np.asarray(arrays[self.thd], float)
-                )
-            else:
-                assert self.rms is not None
-                found = _canonical(arrays, self.rms, self.unit)
-            scratch[self] = found
-        return found
+        values = scratch.get(self)
+        if values is None:
+            channel = self.first or self.rms
+            assert channel is not None
+            values = _canonical(arrays, channel, self.unit)
+            if self.first is None and self.thd is not None:
+                values = fundamental_from_rms(values, arrays[self.thd])
+            scratch[self] = values
+        return values
 
 
 class PercentOfNominal(Struct, frozen=True):
@@ -146,8 +148,7 @@ class PercentOfNominal(Struct, frozen=True):
         key = (id(self.fundamental), self.nominal)
         share = scratch.get(key)
         if share is None:
-            share = self.fundamental.compute(arrays, scratch) / float(self.nominal)
-            scratch[key] = share
+            share = scratch[key] = share_of_nominal(self.fundamental.compute(arrays, scratch), float(self.nominal))
         return share
 
 
@@ -189,44 +190,42 @@ class PercentOfFundamental(Struct, frozen=True):
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent of the fundamental."""
         values = _canonical(arrays, self.channel, self.fundamental.unit)
-        base = self.fundamental.compute(arrays, scratch)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(base > 0, 100.0 * values / base, np.nan)
+        return percent_of_fundamental(values, self.fundamental.compute(arrays, scratch))
 
 
-class AmperesFromPercent(Struct, frozen=True):
-    """An order recorded in percent of the fundamental, or of the rms current, in amperes."""
+class PercentTimesBase(Struct, frozen=True):
+    """A distortion or order in percent of one base, brought to another: ``y x base / other``.
+
+    With a demand current as `other` it is percent of that current (``TDD = THD x I1 / IL``, per interval, before any
+    aggregation, IEEE 519), with 100 amperes.
+    """
 
     channel: Channel
-    base: Fundamental | Recorded
+    base: Fundamental
+    other: Decimal
+    unit: str
 
-    unit = "A"
     arithmetic = True
 
     @property
     def inputs(self) -> tuple[Channel, ...]:
-        """Channels read."""
-        return (self.channel, *self.base.inputs)
+        """Channels read, each once."""
+        return tuple(dict.fromkeys((self.channel, *self.base.inputs)))
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
-        """Amperes."""
-        if isinstance(self.base, Recorded):
-            amperes = _canonical(arrays, self.base.channel, "A")
-        else:
-            amperes = self.base.compute(arrays, scratch)
-        result: NDArray[Any] = np.multiply(arrays[self.channel], amperes, dtype=np.float64) / 100.0
-        return result
+        """Percent of the other base, or amperes."""
+        return percent_times_base(arrays[self.channel], self.base.compute(arrays, scratch), float(self.other))
 
 
 class RootSumSquare(Struct, frozen=True):
-    """Total distortion from orders: the root of the sum of squares of the parts, times `percent_of` if given.
+    """Total distortion from orders: the root of the sum of squares of the parts, in percent of `base`.
 
-    Parts in percent give percent; parts in amperes with `percent_of` amperes give percent of that current (TDD).
+    Parts in percent have the base 100; parts in amperes with a demand current as base give TDD.
     """
 
     parts: tuple[Formula, ...]
     part_unit: str
-    percent_of: Decimal | None = None
+    base: Decimal = Decimal(100)
 
     unit = "%"
     arithmetic = True
@@ -249,30 +248,7 @@ class RootSumSquare(Struct, frozen=True):
                 add_squares(total, stretches, [float(factor(part.unit, self.part_unit)) for part in some])
             assert total is not None
             scratch[key] = total
-        scale = 1.0 if self.percent_of is None else 100.0 / float(self.percent_of)
-        return np.sqrt(total) * scale
-
-
-class DemandDistortion(Struct, frozen=True):
-    """TDD from THD of the current: ``TDD = THD x I1 / IL``, per interval, before any aggregation (IEEE 519)."""
-
-    thd: Channel
-    fundamental: Fundamental
-    demand: Decimal
-
-    unit = "%"
-    arithmetic = True
-
-    @property
-    def inputs(self) -> tuple[Channel, ...]:
-        """Channels read, each once."""
-        return tuple(dict.fromkeys((self.thd, *self.fundamental.inputs)))
-
-    def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
-        """Percent of the demand current."""
-        fundamental = self.fundamental.compute(arrays, scratch)
-        result: NDArray[Any] = np.multiply(arrays[self.thd], fundamental, dtype=np.float64) / float(self.demand)
-        return result
+        return total_distortion(total, float(self.base))
 
 
 class Unbalance(Struct, frozen=True):

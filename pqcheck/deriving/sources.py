@@ -1,25 +1,25 @@
 """Which recorded channels can answer for a judged quantity, best first.
 
 Nothing is read here: a `Source` says from which stream, by which formula, and how much it may prove
-(design principle 12: exact, indicative, or a lower bound).
+(exact, indicative, or a lower bound: docs/method/converting.md).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.deriving.formulas import (
-    AmperesFromPercent,
-    DemandDistortion,
     Formula,
     Fundamental,
     PercentAtVoltage,
     PercentOfFundamental,
     PercentOfNominal,
+    PercentTimesBase,
     Recorded,
     RootSumSquare,
     Unbalance,
@@ -34,7 +34,7 @@ UNRECORDED_VOLTAGE = {"max": Decimal(110), "min": Decimal(85)}
 values of a low-voltage supply. A larger voltage would be a fault of its own."""
 
 EXACT_UP_TO_US = 3 * SECOND
-"""A product of two aggregated readings is exact only at the very short time interval of 3 s (principle 12)."""
+"""A product of two aggregated readings is exact only up to 3 s: over longer intervals the factors vary apart."""
 
 Key = tuple[str, str | None, int | None, str | None, str]
 
@@ -69,6 +69,15 @@ class Source(Struct, frozen=True):
     indicative_because: str = ""
 
 
+class _Based(NamedTuple):
+    """A formula in the wanted base. `product`: of two readings; `proxy`: why it stands in for what was not recorded."""
+
+    formula: Formula
+    product: bool = False
+    note: str = ""
+    proxy: str = ""
+
+
 class Catalogue:
     """The channels of a recording by key, stream by stream."""
 
@@ -97,32 +106,28 @@ class Catalogue:
 
     def has(self, quantity: str, phase: str | None, order: int | None = None, hertz: str | None = None) -> bool:
         """Whether any stream holds any reading of the channel."""
-        return any(
-            (quantity, phase, order, hertz, reading) in keys
-            for keys in self._by_key
-            for reading in ("mean", "min", "max")
-        )
+        return self.any_channel(quantity, phase, order, hertz) is not None
 
     def any_channel(
         self, quantity: str, phase: str | None, order: int | None = None, hertz: str | None = None
     ) -> Channel | None:
         """Some channel of this name in any stream and reading."""
-        for number in range(len(self.intervals)):
-            for reading in ("mean", "max", "min"):
-                channel = self.find(number, quantity, phase, order, hertz, reading)
-                if channel is not None:
-                    return channel
-        return None
+        channels = (
+            self.find(number, quantity, phase, order, hertz, reading)
+            for number in range(len(self.intervals))
+            for reading in ("mean", "max", "min")
+        )
+        return next((channel for channel in channels if channel is not None), None)
 
     def hertz(self, quantity: str, phase: str | None) -> list[str]:
         """Frequencies recorded for a quantity and phase, ascending."""
-        found = {
+        frequencies = {
             key[3]
             for keys in self._by_key
             for key in keys
             if key[0] == quantity and key[1] == phase and key[3] is not None
         }
-        return sorted(found, key=Decimal)
+        return sorted(frequencies, key=Decimal)
 
     def orders(self, stream: int, quantity: str, phase: str | None) -> tuple[int, ...]:
         """Orders from 2 on that the stream holds as mean readings."""
@@ -134,14 +139,13 @@ class Catalogue:
 
     def sources(self, wanted: Wanted) -> list[Source]:
         """Every way to obtain `wanted`, exact ones of each stream first; the same objects whoever asks."""
-        found = self._sources.get(wanted)
-        if found is None:
-            found = self._sources[wanted] = [
+        if wanted not in self._sources:
+            self._sources[wanted] = [
                 source
                 for number, interval_us in enumerate(self.intervals)
                 for source in self._in_stream(number, interval_us, wanted)
             ]
-        return list(found)
+        return list(self._sources[wanted])
 
     def extremes(self, wanted: Wanted) -> list[tuple[Source | None, Source | None]]:
         """Pairs (min, max) of sources per stream whose extreme columns bound `wanted`; pairs of nothing left out."""
@@ -155,44 +159,20 @@ class Catalogue:
         return list(pairs)
 
     def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> Source | None:
-        channel = self.find(number, wanted.quantity, wanted.phase, wanted.order, wanted.hertz, reading)
-        if channel is None:
-            return None
-        formula = self._in_base(number, channel, wanted, reading)
-        return None if formula is None else Source(number, interval_us, formula[0], "none", note=formula[2])
+        based = self._in_base(number, wanted, reading)
+        return None if based is None else Source(number, interval_us, based.formula, "none", note=based.note)
 
     def _in_stream(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
-        mean = QUANTITIES[wanted.quantity].aggregate
-        channel = self.find(number, wanted.quantity, wanted.phase, wanted.order, wanted.hertz)
-        direct: Source | None = None
-        if channel is not None:
-            formula = self._in_base(number, channel, wanted, "mean")
-            if formula is not None:
-                direct = self._source(number, interval_us, formula, mean)
+        based = self._in_base(number, wanted, "mean")
+        direct = [] if based is None else [_source(number, interval_us, based, QUANTITIES[wanted.quantity].aggregate)]
         derived = list(self._derived(number, interval_us, wanted))
         # A demand distortion formed here from amperes and the declared demand current can be followed back to
         # columns; a recorded one cannot, so it comes second.
         if wanted.quantity in ("current_tdd", "current_trd"):
-            exact = [source for source in derived if source.exactness == "exact"]
-            rest = [source for source in derived if source.exactness != "exact"]
-            yield from exact
-            if direct is not None:
-                yield direct
-            yield from rest
-            return
-        if direct is not None:
-            yield direct
+            yield from (source for source in derived if source.exactness == "exact")
+            derived = [source for source in derived if source.exactness != "exact"]
+        yield from direct
         yield from derived
-
-    def _source(self, number: int, interval_us: int, formula: tuple[Formula, bool, str, str], mean: Mean) -> Source:
-        form, product, note, proxy = formula
-        indicative = bool(proxy) or (product and interval_us > EXACT_UP_TO_US)
-        because = proxy or (
-            "a product of two readings averaged over more than 3 s is not the average of the product"
-            if indicative
-            else ""
-        )
-        return Source(number, interval_us, form, mean, "indicative" if indicative else "exact", (), note, because)
 
     def fundamental(self, number: int, kind: str, phase: str | None, reading: str = "mean") -> Fundamental | None:
         """The fundamental voltage or current of a phase in one stream, by the best columns at hand.
@@ -235,133 +215,117 @@ class Catalogue:
         rms = self.find(number, "voltage", phase, reading=reading) or self.find(number, "voltage", phase)
         return None if rms is None else Fundamental("V", rms=rms)
 
-    def _in_base(
-        self, number: int, channel: Channel, wanted: Wanted, reading: str
-    ) -> tuple[Formula, bool, str, str] | None:
-        """The channel in the wanted base: (formula, is a product of currents, note, why it is a proxy)."""
-        recorded = Recorded(channel)
+    def _in_base(self, number: int, wanted: Wanted, reading: str) -> _Based | None:
+        """The recorded channel of a stream in the wanted base; None where there is none or it cannot be converted."""
+        channel = self.find(number, wanted.quantity, wanted.phase, wanted.order, wanted.hertz, reading)
+        if channel is None:
+            return None
         if wanted.quantity in ("voltage_thd", "voltage_harmonic", "interharmonic_voltage", "signalling_voltage"):
-            return self._voltage_base(number, channel, wanted, reading)
-        if wanted.quantity == "current_harmonic" and channel.unit in ("%", "% of rms") and wanted.order != 1:
-            base: Fundamental | Recorded | None
+            if wanted.base == "nominal":
+                return self._percent_of_nominal(number, channel, wanted, reading)
+            if wanted.base == "fundamental":
+                return self._percent_of_fundamental(number, channel, reading)
+        elif wanted.quantity == "current_harmonic" and channel.unit in ("%", "% of rms") and wanted.order != 1:
             if channel.unit == "%":
                 base = self.fundamental(number, "current", wanted.phase, reading)
             else:
                 rms = self.find(number, "current", wanted.phase, reading=reading)
-                base = Recorded(rms) if rms is not None else None
+                base = None if rms is None else Fundamental("A", rms=rms)
             if base is None:
                 return None
-            return AmperesFromPercent(channel, base), True, "amperes from percent and the measured current", ""
-        return recorded, False, "", ""
+            amperes = PercentTimesBase(channel, base, Decimal(100), "A")
+            return _Based(amperes, product=True, note="amperes from percent and the measured current")
+        return _Based(Recorded(channel))
 
-    def _voltage_base(
-        self, number: int, channel: Channel, wanted: Wanted, reading: str
-    ) -> tuple[Formula, bool, str, str] | None:
-        unit = channel.unit
-        recorded = Recorded(channel)
-        if wanted.base == "nominal":
-            if unit != "%":
-                if unit == "% of rms":
-                    return None
-                return recorded, False, "", ""
-            assert wanted.nominal is not None
-            fundamental = self.measured_voltage(number, wanted.phase, reading)
-            if fundamental is None and reading in UNRECORDED_VOLTAGE:
-                assumed = UNRECORDED_VOLTAGE[reading]
-                note = f"the voltage was not recorded; the bound assumes {assumed} % of nominal"
-                return PercentAtVoltage(channel, assumed), False, note, ""
-            if fundamental is None:
-                return (
-                    recorded,
-                    False,
-                    "",
-                    "the voltage was not recorded, so percent of the fundamental was taken as percent of nominal",
-                )
-            note = "percent of nominal from percent of the fundamental and the measured voltage"
-            return PercentOfNominal(channel, fundamental, wanted.nominal), False, note, ""
-        if wanted.base == "fundamental":
-            if unit == "%":
-                return recorded, False, "", ""
-            if unit in ("V", "kV"):
-                fundamental = self.fundamental(number, "voltage", wanted.phase)
-                if fundamental is None or reading != "mean":
-                    return None
-                return (
-                    PercentOfFundamental(channel, fundamental),
-                    False,
-                    "percent of the fundamental from volts and the measured voltage",
-                    "",
-                )
+    def _percent_of_nominal(self, number: int, channel: Channel, wanted: Wanted, reading: str) -> _Based | None:
+        if channel.unit == "% of rms":
             return None
-        return recorded, False, "", ""
+        if channel.unit != "%":
+            return _Based(Recorded(channel))
+        assert wanted.nominal is not None
+        voltage = self.measured_voltage(number, wanted.phase, reading)
+        if voltage is not None:
+            note = "percent of nominal from percent of the fundamental and the measured voltage"
+            return _Based(PercentOfNominal(channel, voltage, wanted.nominal), note=note)
+        if reading in UNRECORDED_VOLTAGE:
+            assumed = UNRECORDED_VOLTAGE[reading]
+            note = f"the voltage was not recorded; the bound assumes {assumed} % of nominal"
+            return _Based(PercentAtVoltage(channel, assumed), note=note)
+        proxy = "the voltage was not recorded, so percent of the fundamental was taken as percent of nominal"
+        return _Based(Recorded(channel), proxy=proxy)
+
+    def _percent_of_fundamental(self, number: int, channel: Channel, reading: str) -> _Based | None:
+        if channel.unit == "%":
+            return _Based(Recorded(channel))
+        fundamental = self.fundamental(number, "voltage", channel.phase)
+        if channel.unit not in ("V", "kV") or fundamental is None or reading != "mean":
+            return None
+        note = "percent of the fundamental from volts and the measured voltage"
+        return _Based(PercentOfFundamental(channel, fundamental), note=note)
 
     def _derived(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
         phase = wanted.phase
         if wanted.quantity == "voltage_thd":
-            yield from self._from_orders(number, interval_us, wanted, "voltage_harmonic", None)
+            yield from self._from_orders(number, interval_us, wanted, "voltage_harmonic")
         elif wanted.quantity in ("current_tdd", "current_trd") and wanted.demand is not None:
-            yield from self._from_orders(number, interval_us, wanted, "current_harmonic", wanted.demand)
+            yield from self._from_orders(number, interval_us, wanted, "current_harmonic")
             thd = self.find(number, "current_thd", phase)
             fundamental = self.fundamental(number, "current", phase)
             if thd is not None and fundamental is not None:
-                formula = DemandDistortion(thd, fundamental, wanted.demand)
+                formula = PercentTimesBase(thd, fundamental, wanted.demand, "%")
                 note = "total demand distortion from current THD, fundamental current and the declared demand current"
-                yield self._source(number, interval_us, (formula, True, note, ""), "rms")
+                yield _source(number, interval_us, _Based(formula, product=True, note=note), "rms")
         elif wanted.quantity in ("negative_sequence_unbalance", "voltage_deviation_unbalance"):
-            lines = tuple(self.find(number, "voltage", pair) for pair in ("ab", "bc", "ca"))
-            ab, bc, ca = lines
+            ab, bc, ca = (self.find(number, "voltage", pair) for pair in ("ab", "bc", "ca"))
             if ab is not None and bc is not None and ca is not None:
-                negative = wanted.quantity == "negative_sequence_unbalance"
+                unbalance = Unbalance((ab, bc, ca), wanted.quantity == "negative_sequence_unbalance")
                 note = "unbalance from the magnitudes of the three line-to-line voltages"
-                yield self._source(number, interval_us, (Unbalance((ab, bc, ca), negative), True, note, ""), "rms")
+                yield _source(number, interval_us, _Based(unbalance, product=True, note=note), "rms")
         elif wanted.quantity == "flicker_plt":
             pst = self.find(number, "flicker_pst", phase)
             if pst is not None:
                 note = "Plt as the cubic mean of twelve consecutive Pst"
                 yield Source(number, interval_us, Recorded(pst), "cubic", "exact", (), note)
 
-    def _from_orders(
-        self, number: int, interval_us: int, wanted: Wanted, quantity: str, demand: Decimal | None
-    ) -> Iterator[Source]:
+    def _from_orders(self, number: int, interval_us: int, wanted: Wanted, quantity: str) -> Iterator[Source]:
+        """The total distortion from the orders of one stream; a lower bound where orders are missing."""
         present = [order for order in self.orders(number, quantity, wanted.phase) if order <= wanted.highest_order]
-        if not present:
+        orders = [
+            self._in_base(number, Wanted(quantity, wanted.phase, order, None, wanted.base, wanted.nominal), "mean")
+            for order in present
+        ]
+        known = [based for based in orders if based is not None]
+        if not known or len(known) < len(present):
             return
-        parts: list[Formula] = []
-        product, proxy = False, ""
-        for order in present:
-            channel = self.find(number, quantity, wanted.phase, order)
-            assert channel is not None
-            one = Wanted(quantity, wanted.phase, order, None, wanted.base, wanted.nominal)
-            based = self._in_base(number, channel, one, "mean")
-            if based is None:
-                return
-            parts.append(based[0])
-            product, proxy = product or based[1], proxy or based[3]
-        units = {part.unit for part in parts}
-        part_unit = "A" if demand is not None else "%"
-        if demand is None and wanted.base == "nominal":
+        units = {based.formula.unit for based in known}
+        unit, base = "%", Decimal(100)
+        if wanted.demand is not None and quantity == "current_harmonic":
+            unit, base = "A", wanted.demand
+        elif units <= {"V", "kV"} and wanted.base == "nominal" and wanted.nominal is not None:
             # Volts of each order: percent of the declared nominal, as for amperes and the demand current.
-            volts = units & {"V", "kV"}
-            if volts and len(units - {"V", "kV"}):
-                return
-            part_unit, demand = ("V", wanted.nominal) if volts else (next(iter(units)), None)
-        elif demand is None:
-            part_unit = "%"
-        if demand is None and len(units) > 1:
+            unit, base = "V", wanted.nominal
+        elif len(units) > 1:
             return
+        elif wanted.base == "nominal":
+            (unit,) = units
         missing = tuple(order for order in range(2, wanted.highest_order + 1) if order not in present)
         name = "demand" if wanted.quantity.startswith("current") else "harmonic"
-        note = f"total {name} distortion from {len(present)} recorded orders up to {max(present)}"
-        source = self._source(
-            number, interval_us, (RootSumSquare(tuple(parts), part_unit, demand), product, note, proxy), "rms"
+        total = _Based(
+            RootSumSquare(tuple(based.formula for based in known), unit, base),
+            any(based.product for based in known),
+            f"total {name} distortion from {len(present)} recorded orders up to {max(present)}",
+            next((based.proxy for based in known if based.proxy), ""),
         )
-        if missing:
-            exactness: Exactness = "lower bound"
-            yield Source(
-                number, interval_us, source.formula, "rms", exactness, missing, note, source.indicative_because
-            )
-        else:
-            yield source
+        source = _source(number, interval_us, total, "rms")
+        yield replace(source, exactness="lower bound", missing_orders=missing) if missing else source
+
+
+def _source(number: int, interval_us: int, based: _Based, mean: Mean) -> Source:
+    because = based.proxy
+    if not because and based.product and interval_us > EXACT_UP_TO_US:
+        because = "a product of two readings averaged over more than 3 s is not the average of the product"
+    exactness: Exactness = "indicative" if because else "exact"
+    return Source(number, interval_us, based.formula, mean, exactness, (), based.note, because)
 
 
 def usable(sources: Iterable[Source], rule_interval_us: int, also_us: Sequence[int] = ()) -> list[Source]:

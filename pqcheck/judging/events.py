@@ -20,7 +20,7 @@ from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, 
 from pqcheck.judging.facts import ask
 from pqcheck.judging.scope import in_force
 from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.curves import EventRule, classify, edge_at, ride_through
+from pqcheck.limit_tables.event_rules import EventRule, classify, edge_at, ride_through
 from pqcheck.reasons import sentence
 from pqcheck.recording import Event, Recording
 from pqcheck.site.model import Site

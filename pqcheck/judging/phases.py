@@ -1,4 +1,4 @@
-"""Which phases a rule asks for, by connection, and what follows when only some were recorded (contract section 1)."""
+"""Which phases a rule asks for, by connection, and what follows when only some were recorded."""
 
 from __future__ import annotations
 

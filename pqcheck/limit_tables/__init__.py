@@ -1,14 +1,15 @@
-"""Limit tables: the frozen form that judging works with (`model`), and how ``limits/*.json`` becomes it.
+"""Limit tables: the frozen form that judging works with (`rules`), and how ``limits/*.json`` becomes it.
 
 The written vocabulary is ``limits/limit_table.schema.json``, explained in docs/reference/limit-tables.md.
 """
 
 from __future__ import annotations
 
-from pqcheck.limit_tables.model import (
+from pqcheck.limit_tables.rules import (
     CONFIDENCE,
     Condition,
     LimitTable,
+    Nominal,
     Period,
     Reference,
     Row,
@@ -22,6 +23,7 @@ __all__ = [
     "CONFIDENCE",
     "Condition",
     "LimitTable",
+    "Nominal",
     "Period",
     "Reference",
     "Row",
@@ -38,6 +40,6 @@ def load_table(id_or_path: str) -> LimitTable:
 
     Raises `LimitTableError` for an unknown id (nearest named) and for a table that does not hold together.
     """
-    from pqcheck.limit_tables.files import load
+    from pqcheck.limit_tables.library import load
 
     return load(id_or_path)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from pqcheck.errors import nearest
-from pqcheck.limit_tables.values import condition
+from pqcheck.limit_tables.written import condition, refuse
 
 NUMERIC_FACTS = ("nominal_voltage", "nominal_frequency", "short_circuit_ratio", "inverter_share")
 """Facts that are numbers: volts line to line, hertz, Isc/IL, percent."""
@@ -20,27 +20,24 @@ TEXT_FACTS: Mapping[str, tuple[str, ...]] = {
 """Facts that are words, with all their values."""
 
 
-def condition_problems(
-    written: Mapping[str, Any], path: str, options: Mapping[str, Mapping[str, Any]]
-) -> Iterator[tuple[str, str]]:
-    """What does not hold together in one condition: place and sentence."""
+def check_condition(written: Mapping[str, Any], path: str, options: Mapping[str, Mapping[str, Any]]) -> None:
+    """Raise `LimitTableError` for the first thing that does not hold together in one condition."""
     fact = written["fact"]
     known: Iterable[str] = TEXT_FACTS.get(fact, ())
     if fact.startswith("option:"):
         name = fact.removeprefix("option:")
         if name not in options:
-            yield f"{path}.fact", f"the option {name!r} is not declared under 'options'{nearest(name, options) or '.'}"
-            return
+            near = nearest(name, options) or "."
+            refuse(f"{path}.fact", f"the option {name!r} is not declared under 'options'{near}")
         known = options[name]["values"]
     if (fact in NUMERIC_FACTS) != ("in" in written):
         wanted = "a span under 'in'" if fact in NUMERIC_FACTS else "values under 'is'"
-        yield path, f"{fact} is tested with {wanted}."
-        return
+        refuse(path, f"{fact} is tested with {wanted}.")
     for value in written.get("is", ()):
         if value not in known:
-            yield f"{path}.is", f"{value!r} is not a value of {fact}{nearest(value, known) or '.'}"
+            refuse(f"{path}.is", f"{value!r} is not a value of {fact}{nearest(value, known) or '.'}")
     one = condition(written, {}).span
     if one is not None and one.low is not None and one.high is not None:
         closed = one.low_closed and one.high_closed
         if one.low > one.high or (one.low == one.high and not closed):
-            yield f"{path}.in", f"the span {written['in']} holds no value; the first edge must lie below the second."
+            refuse(f"{path}.in", f"the span {written['in']} holds no value; the first edge must lie below the second.")

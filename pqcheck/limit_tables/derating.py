@@ -6,7 +6,7 @@ from decimal import Decimal
 from itertools import pairwise
 
 from pqcheck.limit_tables import Row
-from pqcheck.limit_tables.values import plain
+from pqcheck.limit_tables.written import plain
 
 
 def derating_factor(row: Row, value: Decimal) -> Decimal | None:

@@ -1,15 +1,129 @@
-"""What the shipped library holds, counted."""
+"""The library of limit tables: find and load the shipped ones by id, a user's own by path; what it holds, counted.
+
+Shipped tables are checked by the tests and identified by their checksum; a table given by path has to meet the schema
+and the semantic checks here and now. Only the table that is asked for (and the base of an overlay) is read.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import hashlib
+import json
+from pathlib import Path
+from typing import Any, NamedTuple
 
-from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.files import load, table_ids
-from pqcheck.limit_tables.words import default_rows
+from pqcheck.errors import LimitTableError, nearest
+from pqcheck.limit_tables.overlays import merge_overlay, overlay_places
+from pqcheck.limit_tables.rules import Condition, LimitTable, Row, Rule
+from pqcheck.limit_tables.table_from_json import table_from
+from pqcheck.limit_tables.written import read_json
+
+MARKER = "limit_table.schema.json"
+"""A folder holds limit tables only if this file is in it: other packages named ``limits`` exist."""
 
 
-class Counts(NamedTuple):
+def limits_folder() -> Path:
+    """The folder of the shipped tables: inside the package when installed, beside it in a checkout."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "limits", package.parent / "limits"):
+        if (folder / MARKER).is_file():
+            return folder
+    raise LimitTableError(
+        f"The limit tables that belong to pqcheck are missing (no {MARKER} in or beside the package); "
+        "install pqcheck again."
+    )
+
+
+def table_ids() -> tuple[str, ...]:
+    """The ids of the shipped tables, sorted; no table is read."""
+    return tuple(sorted(path.stem for path in limits_folder().glob("*.json") if path.name != MARKER))
+
+
+def load(id_or_path: str, *, check_shipped: bool = False) -> LimitTable:
+    """The table or overlay with this id, or in this JSON file; with `check_shipped` every check is run for any table.
+
+    The checksum is sha256 over the file's bytes; for an overlay over the bytes of its base followed by its own.
+    Raises `LimitTableError` for an unknown id (nearest named) and for a file that does not hold together.
+    """
+    path, shipped = _locate(id_or_path)
+    trusted = shipped and not check_shipped
+    # A shipped table is named by its file: messages and results must not depend on where pqcheck is installed.
+    where = path.stem if shipped else path.name
+    data = _read(path)
+    written = read_json(data, where)
+    if not trusted:
+        _check_shape(written, where)
+    base = None
+    if "overlay_of" in written:
+        base_path = _base_path(written["overlay_of"], path, where)
+        base_data = _read(base_path)
+        base_written = read_json(base_data, base_path.name)
+        if not trusted and looks_like_path(written["overlay_of"]):
+            _check_shape(base_written, base_path.name)
+            if "overlay_of" not in base_written:
+                _check_meaning(base_written, base_path.name, {})
+        places = overlay_places(written)
+        written = merge_overlay(written, base_written, where)
+        base, data = base_written["id"], base_data + data
+    else:
+        places = {}
+    if not trusted:
+        _check_meaning(written, where, places)
+    return table_from(written, hashlib.sha256(data).hexdigest(), base)
+
+
+def _check_shape(written: Any, where: str) -> None:
+    from pqcheck.limit_tables.schema import check_schema
+
+    check_schema(written, json.loads((limits_folder() / MARKER).read_bytes()), where)
+
+
+def _check_meaning(written: Any, where: str, places: dict[str, str]) -> None:
+    from pqcheck.limit_tables.table_checks import check_table
+
+    check_table(written, where, places)
+
+
+def _locate(id_or_path: str) -> tuple[Path, bool]:
+    """The file of a table, and whether it is a shipped one."""
+    if not looks_like_path(id_or_path):
+        path = limits_folder() / f"{id_or_path}.json"
+        if path.is_file() and path.name != MARKER:
+            return path, True
+        if not Path(id_or_path).is_file():
+            raise LimitTableError(
+                f"There is no limit table {id_or_path!r} (`pqcheck limits` lists them; a table of your own is named by "
+                f"its path){nearest(id_or_path, table_ids()) or '.'}"
+            )
+    return Path(id_or_path), False
+
+
+def looks_like_path(id_or_path: str) -> bool:
+    """Whether the text names a file rather than a shipped table: it ends with ``.json`` or has a folder in it."""
+    return id_or_path.endswith(".json") or "/" in id_or_path or "\\" in id_or_path
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise LimitTableError(
+            f"The limit table {path} cannot be read ({reason}); check the path, or give the id of a shipped table."
+        ) from error
+
+
+def _base_path(name: str, overlay: Path, where: str) -> Path:
+    """The file of an overlay's base: a shipped id, or a path relative to the overlay."""
+    path = overlay.parent / name if looks_like_path(name) else limits_folder() / f"{name}.json"
+    if not path.is_file() or path.name == MARKER:
+        raise LimitTableError(
+            f"{where}: overlay_of: there is no base table {name!r} (a shipped table is named by its id, a file by its "
+            f"path relative to the overlay){nearest(name, table_ids()) or '.'}"
+        )
+    return path
+
+
+class LibraryCount(NamedTuple):
     """How much there is."""
 
     tables: int
@@ -19,17 +133,26 @@ class Counts(NamedTuple):
     and sources of a maximum demand included."""
 
 
-def count(*tables: LimitTable) -> Counts:
+def count(*tables: LimitTable) -> LibraryCount:
     """Tables, rules and rows of the tables given."""
     rules = sum(len(table.rules) + len(table.event_rules) + len(table.load_rules) for table in tables)
     rows = sum(len(default_rows(rule)) for table in tables for rule in table.rules)
     events = [rule for table in tables for rule in table.event_rules]
     rows += sum(len(rule.lower) + len(rule.upper) + len(rule.classes) for rule in events)
     rows += sum(len(rule.sources) for table in tables for rule in table.load_rules)
-    return Counts(len(tables), rules, rows)
+    return LibraryCount(len(tables), rules, rows)
 
 
 def library_sentence() -> str:
     """The sentence of the README about the shipped tables."""
     counts = count(*map(load, table_ids()))
     return f"{counts.tables} limit tables with {counts.rules} rules and {counts.rows} rows of limits are shipped."
+
+
+def default_rows(rule: Rule) -> tuple[Row, ...]:
+    """The rows in force where the site declares no option."""
+    return tuple(row for row in rule.rows if all(_by_default(one) for one in row.where))
+
+
+def _by_default(condition: Condition) -> bool:
+    return not condition.fact.startswith("option:") or condition.default in condition.values

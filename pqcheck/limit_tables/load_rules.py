@@ -1,4 +1,4 @@
-"""Rules about an existing load and what may be added to it: frozen values.
+"""Rules about an existing load and what may be added to it.
 
 Such a rule compares a maximum demand, multiplied and with the new load on top, with a rating. It says where the demand
 may come from, under which conditions, and which choices its document leaves open; the site declares those choices and
@@ -7,10 +7,16 @@ nothing here has a default (docs/method/loads.md).
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
-from typing import Literal
+from typing import Any, Literal
 
 from msgspec import Struct
+
+from pqcheck.errors import nearest
+from pqcheck.limit_tables.written import number, refuse, refuse_twice, seconds, weakest
+
+Written = Mapping[str, Any]
 
 CHOICES = {
     "seasonal_addition_treatment": ("before", "after"),
@@ -73,3 +79,76 @@ class LoadRule(Struct, frozen=True):
     seasonal: bool = True
     """Whether load that did not run during the recording has to be added, so that the site must declare it."""
     note: str | None = None
+
+
+def load_rule(written: Written) -> LoadRule:
+    """The written load rule as a value."""
+    mark = written["confidence"]
+    multiplier = written["multiplier"]
+    return LoadRule(
+        id=written["id"],
+        title=written["title"],
+        clause=written["clause"],
+        confidence=weakest(mark, multiplier["confidence"]),
+        rating=written["rating"],
+        multiplier=number(multiplier["value"]),
+        sources=tuple(_source(one, mark) for one in written["demand"]),
+        choices=tuple(written.get("open_choices", ())),
+        conditions=tuple(_condition(one, written["clause"], mark) for one in written.get("conditions", ())),
+        seasonal=written.get("seasonal_addition", True),
+        note=written.get("note"),
+    )
+
+
+def _source(one: Written, mark: str) -> DemandSource:
+    return DemandSource(
+        basis=one["basis"],
+        clause=one["clause"],
+        confidence=weakest(one.get("confidence"), mark),
+        months=int(one.get("months", 0)),
+        interval_s=seconds(one.get("interval", "15 min")),
+        continuous_s=seconds(one["continuous"]) if "continuous" in one else number(0),
+        conditions=tuple(_condition(each, one["clause"], mark) for each in one.get("conditions", ())),
+    )
+
+
+def _condition(one: Written, clause: str, mark: str) -> LoadCondition:
+    return LoadCondition(
+        one["fact"],
+        one["is"],
+        one["reason"],
+        one.get("excludes", False),
+        one.get("clause", clause),
+        weakest(one.get("confidence"), mark),
+    )
+
+
+def check_load_rules(rules: Sequence[Written], seen: set[str]) -> None:
+    """Raise `LimitTableError` for the first thing that does not hold together; `seen` are the ids already taken."""
+    for index, rule in enumerate(rules):
+        path = f"load_rules[{index}]"
+        refuse_twice(rule["id"], seen, path)
+        multiplier = rule["multiplier"]["value"]
+        if number(multiplier) < 1:
+            refuse(f"{path}.multiplier.value", f"{multiplier} would make the demand smaller than it is.")
+        for name in rule.get("open_choices", ()):
+            if name not in CHOICES:
+                refuse(f"{path}.open_choices", f"{name!r} is no choice that is known{nearest(name, CHOICES) or '.'}")
+        places = {path: rule, **{f"{path}.demand[{place}]": one for place, one in enumerate(rule["demand"])}}
+        for where, one in places.items():
+            for place, tested in enumerate(one.get("conditions", ())):
+                fact = tested["fact"]
+                if fact not in CONDITIONS:
+                    known = nearest(fact, CONDITIONS) or "."
+                    refuse(f"{where}.conditions[{place}].fact", f"{fact!r} is no fact known{known}")
+        for place, one in enumerate(rule["demand"]):
+            _check_source(one, f"{path}.demand[{place}]")
+
+
+def _check_source(one: Written, path: str) -> None:
+    if one["basis"] == "recorded" and "continuous" not in one:
+        refuse(path, "a recorded demand needs 'continuous', how long it must have been recorded.")
+    if one["basis"] == "declared" and "months" not in one:
+        refuse(path, "a declared demand needs 'months', over how many it is the maximum.")
+    if "interval" in one and (seconds(one["interval"]) <= 0 or 3600 % seconds(one["interval"])):
+        refuse(f"{path}.interval", f"{one['interval']} is no demand interval; it must divide the hour.")

@@ -35,13 +35,13 @@ def nominal_row(table: LimitTable, supply: NominalSupply) -> str | None:
     neutral where the row or the supply has no line-to-line voltage. So 480 V with ``wye`` finds 480Y/277 V and with
     ``delta`` 480 V. The line-to-neutral partner is not compared when the line-to-line voltages agree: tables round it.
     """
-    for designation, (connections, line_to_line, line_to_neutral) in _rows(table).items():
-        if supply.connection not in connections:
+    for designation, row in table.nominals.items():
+        if supply.connection not in row.connections:
             continue
-        if line_to_line is not None and supply.line_to_line is not None:
-            if line_to_line == supply.line_to_line:
+        if row.line_to_line is not None and supply.line_to_line is not None:
+            if row.line_to_line == supply.line_to_line:
                 return designation
-        elif line_to_neutral is not None and line_to_neutral == supply.line_to_neutral:
+        elif row.line_to_neutral is not None and row.line_to_neutral == supply.line_to_neutral:
             return designation
     return None
 
@@ -51,29 +51,16 @@ def nearest_nominal(table: LimitTable, supply: NominalSupply) -> str:
 
     Raises ValueError for a table that lists no nominals.
     """
-    rows = _rows(table)
 
     def distance(designation: str) -> tuple[bool, Decimal]:
-        connections, line_to_line, line_to_neutral = rows[designation]
+        row = table.nominals[designation]
         for listed, declared in (
-            (line_to_line, supply.line_to_line),
-            (line_to_neutral, supply.line_to_neutral),
-            (line_to_line or line_to_neutral, supply.line_to_line or supply.line_to_neutral),
+            (row.line_to_line, supply.line_to_line),
+            (row.line_to_neutral, supply.line_to_neutral),
+            (row.line_to_line or row.line_to_neutral, supply.line_to_line or supply.line_to_neutral),
         ):
             if listed is not None and declared is not None:
-                return supply.connection not in connections, abs(listed - declared)
+                return supply.connection not in row.connections, abs(listed - declared)
         return True, Decimal(0)
 
-    return min(rows, key=distance)
-
-
-def _rows(table: LimitTable) -> dict[str, tuple[tuple[str, ...], Decimal | None, Decimal | None]]:
-    found = {}
-    for designation, text in (table.nominals or {}).items():
-        connections, line_to_line, line_to_neutral = text.split(" ")
-        found[designation] = (
-            tuple(connections.split(",")),
-            None if line_to_line == "-" else Decimal(line_to_line),
-            None if line_to_neutral == "-" else Decimal(line_to_neutral),
-        )
-    return found
+    return min(table.nominals, key=distance)

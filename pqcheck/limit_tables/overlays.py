@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pqcheck.errors import LimitTableError, nearest
-from pqcheck.limit_tables.values import orders
+from pqcheck.limit_tables.written import orders
 
 _OVERLAY_ONLY = ("overlay_of", "changes", "order_changes", "removes", "adds")
 _REPLACED_WHOLE = ("applies_if", "nominals", "interruption_below_percent")

@@ -2,31 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
-from functools import cache
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from pqcheck.errors import LimitTableError, nearest
 
 if TYPE_CHECKING:
-    from jsonschema import Draft202012Validator
     from jsonschema.exceptions import ValidationError
 
 
-@cache
-def schema_validator() -> Draft202012Validator:
-    """The validator of ``limits/limit_table.schema.json``."""
+def check_schema(written: Any, schema: Mapping[str, Any], where: str) -> None:
+    """Raise `LimitTableError` for the first place where `written` leaves the vocabulary of the schema."""
     from jsonschema import Draft202012Validator
 
-    from pqcheck.limit_tables.files import MARKER, limits_folder
-
-    return Draft202012Validator(json.loads((limits_folder() / MARKER).read_bytes()))
-
-
-def check_schema(written: Any, where: str) -> None:
-    """Raise `LimitTableError` for the first place where `written` leaves the vocabulary."""
-    errors = list(schema_validator().iter_errors(written))
+    errors = list(Draft202012Validator(schema).iter_errors(written))
     if errors:
         # The place deepest in the document says most; among equals a missing or unknown key.
         worst = max(errors, key=lambda error: (len(error.absolute_path), error.validator not in _LEAST_TELLING))

@@ -11,7 +11,7 @@ from decimal import Decimal
 from itertools import pairwise, product
 
 from pqcheck.limit_tables import Condition, Span
-from pqcheck.limit_tables.values import plain
+from pqcheck.limit_tables.written import plain
 
 Cell = Mapping[str, Decimal | str]
 

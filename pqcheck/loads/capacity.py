@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -10,8 +10,8 @@ from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.findings import Finding, Limit, Margin, Period, Statistic, Verdict
+from pqcheck.loads.channels import phases_of
 from pqcheck.loads.predict import MARK, VARIANTS
-from pqcheck.loads.series import phases_of
 from pqcheck.loads.values import Capacity, Demand, Maximum
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
@@ -29,19 +29,24 @@ TITLES = {
 def ratings_of(site: Site) -> Iterator[tuple[str, str | None, str, float]]:
     """Declared ratings as (name, phase, unit, value); a panel rating stands once for each phase."""
     ratings: Mapping[str, Any] = site.ratings
+    phases = phases_of(site.supply)
     for name in ("service", "feeder"):
         if name in ratings:
-            for phase in phases_of(site.supply):
+            for phase in phases:
                 yield name, phase, "A", float(ratings[name])
-    panels = dict(ratings.get("panel_phases", {}))
-    for phase in phases_of(site.supply):
-        value = panels.get(phase, ratings.get("panel"))
-        if value is not None:
-            yield "panel", phase, "A", float(value)
+    panels = {**dict.fromkeys(phases, ratings.get("panel")), **ratings.get("panel_phases", {})}
+    for phase in phases:
+        if panels[phase] is not None:
+            yield "panel", phase, "A", float(panels[phase])
     if "neutral" in ratings:
         yield "neutral", "n", "A", float(ratings["neutral"])
     if "transformer" in ratings:
         yield "transformer", None, "VA", float(ratings["transformer"])
+
+
+def rated_quantity(unit: str) -> str:
+    """The quantity that a rating in A or VA limits."""
+    return "current" if unit == "A" else "apparent_power"
 
 
 def capacities(
@@ -51,75 +56,56 @@ def capacities(
 
     `derated` are the transformer powers derated for the harmonics before and after, where they are known.
     """
-    found = []
+    entries = []
     for name, phase, unit, limit in ratings_of(site):
-        quantity = "current" if unit == "A" else "apparent_power"
-        entry = _entry(
-            name,
-            phase,
-            unit,
-            limit,
-            now.maximum(quantity, phase),
-            None if then is None else then.maximum(quantity, phase),
-        )
-        if entry is None:
+        quantity = rated_quantity(unit)
+        value, at_us, bounded = _largest(now.maximum(quantity, phase))
+        if value is None:
             continue
+        value_then, then_at_us, _ = _largest(None if then is None else then.maximum(quantity, phase))
+        spare_va = None
         if unit == "A" and phase != "n" and site.supply.line_to_neutral is not None:
-            spare = limit - (entry.now if entry.then is None else entry.then)
-            entry = replace(entry, spare_va=spare * float(site.supply.line_to_neutral))
-        found.append(entry)
-        if name == "transformer" and derated[0] is not None:
-            after = derated[0] if derated[1] is None else derated[1]
-            note = f"{derated[0] / 1000:.4g} kVA with the measured spectrum"
-            found.append(
-                replace(
-                    entry, rating="transformer_derated", title=TITLES["transformer_derated"], limit=after, note=note
-                )
-            )
-    return found
+            spare = limit - (value if value_then is None else value_then)
+            spare_va = spare * float(site.supply.line_to_neutral)
+        note = "upper bound: the recorded interval does not divide the demand interval" if bounded else ""
+        entry = Capacity(
+            name, TITLES[name], phase, unit, limit, value, at_us or 0, value_then, then_at_us,
+            spare_va=spare_va, note=note,
+        )  # fmt: skip
+        entries.append(entry)
+        before, after = derated
+        if name == "transformer" and before is not None:
+            name = "transformer_derated"
+            note = f"{before / 1000:.4g} kVA with the measured spectrum"
+            limit = before if after is None else after
+            entries.append(replace(entry, rating=name, title=TITLES[name], limit=limit, note=note))
+    return entries
 
 
-def _entry(
-    name: str, phase: str | None, unit: str, limit: float, now: Maximum | None, then: Maximum | None
-) -> Capacity | None:
-    if now is None:
-        return None
-    peak = now.largest
-    note = ""
-    if peak is None:
-        if now.bounds is None:
-            return None
-        value, at = now.bounds[1], 0
-        note = "upper bound: the recorded interval does not divide the demand interval"
-    else:
-        value, at = peak.value, peak.start_us
-    later = None if then is None else then.largest
-    later_value = later.value if later is not None else None if then is None or then.bounds is None else then.bounds[1]
-    return Capacity(
-        name, TITLES[name], phase, unit, limit, value, at,
-        later_value, None if later is None else later.start_us, note=note,
-    )  # fmt: skip
+def _largest(maximum: Maximum | None) -> tuple[float | None, int | None, bool]:
+    """The largest demand, when it was, and whether it is only the upper bound of one."""
+    if maximum is None:
+        return None, None, False
+    peak = maximum.largest
+    if peak is not None:
+        return peak.value, peak.start_us, False
+    return None if maximum.bounds is None else maximum.bounds[1], None, True
 
 
-def rating_findings(entries: list[Capacity], demand: Demand, recording: Recording, variant: str = "") -> list[Finding]:
+def rating_findings(
+    entries: Sequence[Capacity], demand: Demand, recording: Recording, variant: str = ""
+) -> list[Finding]:
     """Predictions for the declared ratings: the largest demand with the new loads against each.
 
     `demand` is that of the record with the additions.
     """
-    found = []
+    findings = []
     for one in entries:
         if one.then is None:
             continue
-        margin = Decimal(repr(one.limit)) - Decimal(repr(round(one.then, 6)))
-        verdict = Verdict.PASS if one.then <= one.limit else Verdict.FAIL
-        quantity = "current" if one.unit == "A" else "apparent_power"
-        channel = f"{quantity}.{one.phase or 'total'}{MARK}{variant}"
-        period = None
-        if recording.streams:
-            start = min(stream.axis.start_us for stream in recording.streams)
-            end = max(stream.axis.end_us for stream in recording.streams)
-            period = Period("recording", iso(start, recording.zone), iso(end, recording.zone))
-        found.append(
+        quantity = rated_quantity(one.unit)
+        value = round(one.then, 6)
+        findings.append(
             Finding(
                 kind="prediction",
                 table="ratings",
@@ -129,13 +115,29 @@ def rating_findings(entries: list[Capacity], demand: Demand, recording: Recordin
                 quantity=quantity,
                 phase=one.phase or "total",
                 order=None,
-                verdict=verdict,
-                period=period,
-                channel=channel,
+                verdict=Verdict.PASS if one.then <= one.limit else Verdict.FAIL,
+                period=whole_recording(recording),
+                channel=f"{quantity}.{one.phase or 'total'}{MARK}{variant}",
                 modifiers=("indicative",),
-                statistic=Statistic("all_within", 100.0, demand.interval_s, round(one.then, 6), one.unit),
+                statistic=Statistic("all_within", 100.0, demand.interval_s, value, one.unit),
                 limit=Limit(None, one.limit, one.unit),
-                margin=Margin(float(margin), one.unit, float(round(100 * margin / Decimal(repr(one.limit)), 6))),
+                margin=margin_to(one.limit, value, one.unit),
             )
         )
-    return found
+    return findings
+
+
+def whole_recording(recording: Recording) -> Period | None:
+    """The period from the first to the last interval of all streams; None for a recording without any."""
+    if not recording.streams:
+        return None
+    start = min(stream.axis.start_us for stream in recording.streams)
+    end = max(stream.axis.end_us for stream in recording.streams)
+    return Period("recording", iso(start, recording.zone), iso(end, recording.zone))
+
+
+def margin_to(rating: float, value: float, unit: str) -> Margin:
+    """Distance of a demand below a rating, both as they are printed."""
+    limit = Decimal(repr(rating))
+    margin = limit - Decimal(repr(value))
+    return Margin(float(margin), unit, float(round(100 * margin / limit, 6)))

@@ -3,33 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.clock import MINUTE
+from pqcheck.evidence import runs
+from pqcheck.loads.channels import Array, mean_channel, phases_of, values_in
+from pqcheck.loads.demand_windows import WindowMaximum
+from pqcheck.loads.power_series import POWERS, PowerSeries, best
 from pqcheck.loads.profile import duration_curve, weekday_profile
-from pqcheck.loads.series import Array, Series, best, canonical, held, phases_of, series_of
-from pqcheck.loads.values import Demand, Energy, Maximum, Unbalance
-from pqcheck.loads.windows import WindowMaximum
-from pqcheck.physics.demand import energy_power_factor, load_factor
-from pqcheck.physics.demand_bounds import window_maximum_bounds
+from pqcheck.loads.values import CurrentUnbalance, Demand, Energy, Maximum, Peak
+from pqcheck.physics.demand import load_factor, window_maximum_bounds
+from pqcheck.physics.power import vector_power_factor
 from pqcheck.recording import Block, Channel, Recording
 from pqcheck.site.model import Site
 
-MINUTE_US = 60_000_000
-INTERVALS_US = tuple(minutes * MINUTE_US for minutes in (5, 10, 15, 30, 60))
+INTERVALS_US = tuple(minutes * MINUTE for minutes in (5, 10, 15, 30, 60))
 """Demand intervals in use; the study's own comes on top."""
 
 HIGH_LOAD = 0.8
 _REGISTERS = {"active_energy_import": "Wh", "active_energy_export": "Wh", "reactive_energy": "varh"}
+_CURRENTS = ("a", "b", "c", "n")
+
+Key = tuple[str, str | None]
 
 
 def demand_of(recording: Recording, site: Site, interval_us: int, *, others: bool = True) -> Demand:
     """The demand study over `interval_us` (and, unless not asked for, the other usual intervals).
 
     Declared exclusions are missing here: they are no load of the place. One pass over each stream; what is kept
-    are maxima and one value for each demand interval.
+    are maxima, one value for each demand interval, and which intervals have current readings.
     """
     return _Study(recording, site, interval_us, INTERVALS_US if others else ()).run()
 
@@ -37,19 +41,17 @@ def demand_of(recording: Recording, site: Site, interval_us: int, *, others: boo
 class _Track:
     """One series on its way: maxima over all intervals, or the readings themselves where they are too coarse."""
 
-    def __init__(self, series: Series, recording: Recording, interval_us: int, others: Sequence[int]) -> None:
+    def __init__(self, series: PowerSeries, recording: Recording, interval_us: int, others: Sequence[int]) -> None:
         axis = recording.streams[series.stream].axis
-        self.series = series
-        self.interval_us = interval_us
-        self.wanted = sorted({interval_us, *others})
-        fits = {one for one in self.wanted if one % axis.interval_us == 0}
-        self.own_us = interval_us if interval_us in fits else axis.interval_us
+        self.series, self.recorded_us = series, axis.interval_us
+        wanted = sorted({interval_us, *others})
+        fits = {one for one in wanted if one % axis.interval_us == 0}
+        own_us = interval_us if interval_us in fits else axis.interval_us
         self.windows = {
-            one: WindowMaximum(axis, one, rms=series.rms, keep=one == self.own_us)
-            for one in sorted(fits | {self.own_us})
+            one: WindowMaximum(axis, one, rms=series.rms, keep=one == own_us) for one in sorted(fits | {own_us})
         }
-        self.open = [one for one in self.wanted if one not in fits]
-        self._axis = axis
+        self.own = self.windows[own_us]
+        self.open = [one for one in wanted if one not in fits]
         self._coarse: list[Array] = []
 
     def feed(self, values: Array) -> None:
@@ -59,88 +61,80 @@ class _Track:
             self._coarse.append(values.copy())
 
     def maxima(self) -> list[Maximum]:
-        series, step_s = self.series, self._axis.interval_us / 1e6
         made = []
         for interval_us, window in self.windows.items():
             # Readings exactly as long as the window bound a sliding one; finer ones are taken as they are.
-            bounds = self._bounds(window.blocks, interval_us) if interval_us == self._axis.interval_us else None
-            sliding = None if interval_us == self._axis.interval_us else window.sliding
-            made.append(
-                Maximum(series.quantity, series.phase, series.unit, interval_us / 1e6, window.block, sliding, bounds)
-            )
+            if interval_us == self.recorded_us:
+                made.append(self._maximum(interval_us, window.block, None, self._bounds(window.blocks, interval_us)))
+            else:
+                made.append(self._maximum(interval_us, window.block, window.sliding))
         values = np.concatenate(self._coarse) if self._coarse else np.empty(0)
-        for interval_us in self.open:
-            bounds = self._bounds(values, interval_us)
-            made.append(Maximum(series.quantity, series.phase, series.unit, interval_us / 1e6, bounds=bounds))
-        assert step_s > 0
-        return made
+        return made + [self._maximum(one, bounds=self._bounds(values, one)) for one in self.open]
+
+    def _maximum(
+        self,
+        interval_us: int,
+        block: Peak | None = None,
+        sliding: Peak | None = None,
+        bounds: tuple[float, float] | None = None,
+    ) -> Maximum:
+        series = self.series
+        return Maximum(series.quantity, series.phase, series.unit, interval_us / 1e6, block, sliding, bounds)
 
     def _bounds(self, values: Array, window_us: int) -> tuple[float, float] | None:
         """Bounds over every run without gaps; only a quantity that is never negative has them."""
-        if not len(values) or np.nanmin(values, initial=0.0) < 0 or np.isnan(values).all():
+        if np.nanmin(values, initial=0.0) < 0 or np.isnan(values).all():
             return None
         powers = np.square(values) if self.series.rms else values
-        edges = np.flatnonzero(np.diff(np.concatenate([[True], np.isnan(powers), [True]]).astype(np.int8)))
-        found = [
-            window_maximum_bounds(powers[start:end], self._axis.interval_us / 1e6, window_us / 1e6)
-            for start, end in zip(edges[::2], edges[1::2], strict=True)
-            if end > start
+        bounds = [
+            window_maximum_bounds(powers[start:end], self.recorded_us / 1e6, window_us / 1e6)
+            for start, end in zip(*runs(~np.isnan(powers)), strict=True)
         ]
-        low, high = np.array(found).max(axis=0).tolist()
+        low, high = np.array(bounds).max(axis=0).tolist()
         return (low**0.5, high**0.5) if self.series.rms else (low, high)
 
 
 class _Study:
     def __init__(self, recording: Recording, site: Site, interval_us: int, others: Sequence[int]) -> None:
-        self.recording = recording
-        self.site = site
-        self.interval_us = interval_us
-        found = series_of(recording, site.supply)
-        chosen = [
-            best(found, recording, quantity, phase, interval_us)
-            for quantity, phase in (
-                *(("current", phase) for phase in ("a", "b", "c", "n")),
-                ("active_power", None),
-                ("reactive_power", None),
-                ("apparent_power", None),
-            )
-        ]
-        self.tracks = [_Track(one, recording, interval_us, others) for one in chosen if one is not None]
+        self.recording, self.site, self.interval_us = recording, site, interval_us
+        keys: list[Key] = [*(("current", phase) for phase in _CURRENTS), *((power, None) for power in POWERS)]
+        self.tracks = {
+            key: _Track(series, recording, interval_us, others)
+            for key in keys
+            if (series := best(recording, site.supply, *key, interval_us)) is not None
+        }
         self.excluded = [(one.from_us, one.to_us) for one in site.exclusions]
         self.sums = {"import": 0.0, "export": 0.0, "reactive": 0.0, "hours": 0.0}
-        self.registers: dict[Channel, list[float]] = {}
-        self.runs = [0, 0, 0, 0]  # current run, longest run, readings, slots: of the current readings, in intervals
-        self.run_interval_us = interval_us
+        self.registers: dict[Channel, list[Array]] = {}
+        self.seen: list[NDArray[np.bool_]] = []
+        """Which intervals have readings of all phase currents recorded."""
+        self.seen_interval_us = interval_us
 
     def run(self) -> Demand:
         for number, stream in enumerate(self.recording.streams):
-            mine = [one for one in self.tracks if one.series.stream == number]
-            registers = [one for quantity in _REGISTERS if (one := held(stream, quantity, "total")) is not None]
-            wanted = sorted({channel for one in mine for channel in one.series.inputs} | set(registers), key=str)
-            if not wanted:
-                continue
-            for block in stream.blocks(wanted):
+            mine = {key: track for key, track in self.tracks.items() if track.series.stream == number}
+            registers = [one for quantity in _REGISTERS if (one := mean_channel(stream, quantity, "total"))]
+            inputs = {channel for track in mine.values() for channel, _ in track.series.inputs}
+            wanted = sorted(inputs | set(registers), key=str)
+            for block in stream.blocks(wanted) if wanted else ():
                 self._block(block, mine, registers)
         return self._result()
 
-    def _block(self, block: Block, mine: Sequence[_Track], registers: Sequence[Channel]) -> None:
+    def _block(self, block: Block, mine: Mapping[Key, _Track], registers: Sequence[Channel]) -> None:
         mask = self._mask(block)
-        formed: dict[tuple[str, str | None], Array] = {}
-        for track in mine:
-            values = track.series.form(block.values)
-            if mask is not None:
-                values = np.where(mask, np.nan, values)
-            formed[(track.series.quantity, track.series.phase)] = values
-            track.feed(values)
+        formed: dict[Key, Array] = {}
+        for key, track in mine.items():
+            values = track.series.values(block.values)
+            formed[key] = values if mask is None else np.where(mask, np.nan, values)
+            track.feed(formed[key])
         self._energy(formed, block.axis.interval_us / 3.6e9)
-        self._run(formed, block.axis.interval_us)
+        parts = [formed[("current", phase)] for phase in phases_of(self.site.supply) if ("current", phase) in formed]
+        if parts:
+            self.seen_interval_us = block.axis.interval_us
+            self.seen.append(~np.isnan(np.sum(parts, axis=0)))
         for channel in registers:
-            values = canonical(block.values, channel, _REGISTERS[channel.quantity])
-            seen = values[~np.isnan(values)]
-            if len(seen):
-                state = self.registers.setdefault(channel, [float(seen[0]), float(seen[0]), 0.0])
-                state[2] += float(np.count_nonzero(np.diff(np.concatenate([[state[1]], seen])) < 0))
-                state[1] = float(seen[-1])
+            values = values_in(block.values, channel, _REGISTERS[channel.quantity])
+            self.registers.setdefault(channel, []).append(_recorded(values))
 
     def _mask(self, block: Block) -> NDArray[np.bool_] | None:
         axis = block.axis
@@ -148,15 +142,12 @@ class _Study:
         if not touched:
             return None
         starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
-        mask = np.zeros(axis.count, dtype=bool)
-        for a, b in touched:
-            mask |= (starts < b) & (starts + axis.interval_us > a)
-        return mask
+        return np.asarray(np.any([(starts < b) & (starts + axis.interval_us > a) for a, b in touched], axis=0))
 
-    def _energy(self, formed: Mapping[tuple[str, str | None], Array], hours: float) -> None:
+    def _energy(self, formed: Mapping[Key, Array], hours: float) -> None:
         active = formed.get(("active_power", None))
         if active is not None:
-            good = active[~np.isnan(active)]
+            good = _recorded(active)
             self.sums["import"] += float(good[good > 0].sum()) * hours
             self.sums["export"] -= float(good[good < 0].sum()) * hours
             self.sums["hours"] += len(good) * hours
@@ -164,128 +155,92 @@ class _Study:
         if reactive is not None:
             self.sums["reactive"] += float(np.nansum(reactive)) * hours
 
-    def _run(self, formed: Mapping[tuple[str, str | None], Array], interval_us: int) -> None:
-        parts = [formed[("current", phase)] for phase in phases_of(self.site.supply) if ("current", phase) in formed]
-        if not parts:
-            return
-        self.run_interval_us = interval_us
-        good = ~np.isnan(np.sum(parts, axis=0))
-        state = self.runs
-        state[2] += int(np.count_nonzero(good))
-        state[3] += len(good)
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
-        lengths = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-        if not lengths:
-            state[0] = 0
-            return
-        first = lengths[0]
-        joined = (state[0] if first[0] == 0 else 0) + first[1] - first[0]
-        state[1] = max(state[1], joined, *(end - start for start, end in lengths))
-        last = lengths[-1]
-        open_end = last[1] == len(good)
-        state[0] = (joined if len(lengths) == 1 else last[1] - last[0]) if open_end else 0
-
     def _result(self) -> Demand:
-        maxima = tuple(maximum for track in self.tracks for maximum in track.maxima())
-        by_key = {(track.series.quantity, track.series.phase): track for track in self.tracks}
-        main = next(
-            (by_key[key] for key in (("active_power", None), ("apparent_power", None)) if key in by_key), None
-        ) or self._highest(by_key)
-        blocks: dict[str, Any] = {
-            track.series.quantity
-            if track.series.phase is None
-            else f"{track.series.quantity}.{track.series.phase}": track.windows[track.own_us].blocks
-            for track in self.tracks
-        }
-        hours = self.sums["hours"]
-        curve: tuple[tuple[float, float], ...] = ()
+        tracks, sums = self.tracks, self.sums
+        main = tracks.get(("active_power", None)) or tracks.get(("apparent_power", None)) or self._highest()
+        blocks = np.empty(0) if main is None else main.own.blocks
         factor = None
-        if main is not None:
-            means = main.windows[main.own_us].blocks
-            curve = duration_curve(means)
-            peak = main.windows[main.own_us].block
-            if peak is not None:
-                found = float(load_factor(float(np.nanmean(means)), peak.value))
-                factor = None if np.isnan(found) else found
-        has_active = ("active_power", None) in by_key
-        has_reactive = ("reactive_power", None) in by_key
+        if main is not None and main.own.block is not None:
+            factor = _number(load_factor(float(np.nanmean(blocks)), main.own.block.value))
+        has_active, has_reactive = ("active_power", None) in tracks, ("reactive_power", None) in tracks
         power_factor = None
         if has_active and has_reactive:
-            found = float(energy_power_factor(self.sums["import"] - self.sums["export"], self.sums["reactive"]))
-            power_factor = None if np.isnan(found) else found
-        window = None if main is None else main.windows[main.own_us]
+            power_factor = _number(vector_power_factor(sums["import"] - sums["export"], sums["reactive"]))
+        seen = np.concatenate(self.seen) if self.seen else np.empty(0, dtype=bool)
+        starts, ends = runs(seen)
+        step_us = self.seen_interval_us
+        words = [track.series.words for track in tracks.values()]
         return Demand(
             interval_s=self.interval_us / 1e6,
-            maxima=maxima,
-            earliest=self._earliest(by_key),
+            maxima=tuple(maximum for track in tracks.values() for maximum in track.maxima()),
+            earliest={
+                phase: float(means[0])
+                for phase in ("a", "b", "c")
+                if ("current", phase) in tracks and len(means := _recorded(tracks[("current", phase)].own.blocks))
+            },
             load_factor=factor,
             load_factor_of="" if main is None else main.series.quantity,
             energy=Energy(
-                self.sums["import"] if has_active else None,
-                self.sums["export"] if has_active else None,
-                self.sums["reactive"] if has_reactive else None,
-                hours,
+                sums["import"] if has_active else None,
+                sums["export"] if has_active else None,
+                sums["reactive"] if has_reactive else None,
+                sums["hours"],
                 *(self._register(quantity) for quantity in _REGISTERS),
             ),
             power_factor=power_factor,
-            curve=curve,
+            curve=duration_curve(blocks),
             curve_of="" if main is None else main.series.quantity,
             curve_unit="" if main is None else main.series.unit,
             profile=()
-            if window is None
-            else weekday_profile(window.blocks, window.first_block_us, window.window_us, self.recording.zone),
-            unbalance=self._unbalance(by_key),
-            blocks=blocks,
-            blocks_start_us=0 if window is None else window.first_block_us,
-            longest_run_s=self.runs[1] * self.run_interval_us / 1e6,
-            recorded_s=self.runs[2] * self.run_interval_us / 1e6,
-            expected_s=self.runs[3] * self.run_interval_us / 1e6,
-            basis=tuple(
-                dict.fromkeys(f"{track.series.words[0].upper()}{track.series.words[1:]}." for track in self.tracks)
-            ),
-            exports=self.sums["export"] > 0,
+            if main is None
+            else weekday_profile(blocks, main.own.first_block_us, main.own.window_us, self.recording.zone),
+            unbalance=self._unbalance(),
+            blocks={
+                quantity if phase is None else f"{quantity}.{phase}": track.own.blocks
+                for (quantity, phase), track in tracks.items()
+            },
+            blocks_start_us=0 if main is None else main.own.first_block_us,
+            longest_run_s=int(np.max(ends - starts, initial=0)) * step_us / 1e6,
+            recorded_s=int(np.count_nonzero(seen)) * step_us / 1e6,
+            expected_s=len(seen) * step_us / 1e6,
+            basis=tuple(dict.fromkeys(f"{one[0].upper()}{one[1:]}." for one in words)),
+            exports=sums["export"] > 0,
         )
 
-    def _highest(self, by_key: Mapping[tuple[str, str | None], _Track]) -> _Track | None:
+    def _highest(self) -> _Track | None:
         """The phase with the largest current, where no power is at hand."""
-        found = [
-            (peak.value, track)
-            for (quantity, phase), track in by_key.items()
-            if quantity == "current" and phase != "n" and (peak := track.windows[track.own_us].block) is not None
-        ]
-        return max(found, key=lambda one: one[0])[1] if found else None
-
-    def _earliest(self, by_key: Mapping[tuple[str, str | None], _Track]) -> dict[str, float]:
-        return {
-            phase: value
-            for (quantity, phase), track in by_key.items()
-            if quantity == "current"
-            and phase not in (None, "n")
-            and (value := track.windows[track.own_us].earliest) is not None
-            and phase is not None
-        }
+        tracks = [self.tracks.get(("current", phase)) for phase in ("a", "b", "c")]
+        peaks = [(one.own.block.value, one) for one in tracks if one is not None and one.own.block is not None]
+        return max(peaks, key=lambda one: one[0])[1] if peaks else None
 
     def _register(self, quantity: str) -> float | None:
         """Last minus first reading; None where there is no register, or where it ran backwards (reset, roll-over)."""
-        for channel, (first, last, backwards) in self.registers.items():
-            if channel.quantity == quantity:
-                return None if backwards else last - first
+        for channel, parts in self.registers.items():
+            readings = np.concatenate(parts)
+            if channel.quantity == quantity and len(readings):
+                return None if (np.diff(readings) < 0).any() else float(readings[-1]) - float(readings[0])
         return None
 
-    def _unbalance(self, by_key: Mapping[tuple[str, str | None], _Track]) -> Unbalance | None:
-        tracks = [by_key[("current", phase)] for phase in ("a", "b", "c") if ("current", phase) in by_key]
-        if len(tracks) != 3 or len({track.own_us for track in tracks}) != 1:
-            return None
-        windows = [track.windows[track.own_us] for track in tracks]
-        if len({len(window.blocks) for window in windows}) != 1:
+    def _unbalance(self) -> CurrentUnbalance | None:
+        tracks = [self.tracks.get(("current", phase)) for phase in ("a", "b", "c")]
+        windows = [one.own for one in tracks if one is not None]
+        if len(windows) != 3 or len({(one.window_us, len(one.blocks)) for one in windows}) != 1:
             return None
         rows = np.array([window.blocks for window in windows])
         mean = rows.mean(axis=0)
-        if not len(mean) or np.isnan(mean).all() or np.nanmax(mean) <= 0:
+        if np.isnan(mean).all() or np.nanmax(mean) <= 0:
             return None
         at = int(np.nanargmax(mean))
         with np.errstate(invalid="ignore", divide="ignore"):
             percent = 100 * np.abs(rows - mean).max(axis=0) / mean
         high = percent[mean >= HIGH_LOAD * mean[at]]
         start = windows[0].first_block_us + at * windows[0].window_us
-        return Unbalance(float(percent[at]), start, float(np.nanmax(high)))
+        return CurrentUnbalance(float(percent[at]), start, float(np.nanmax(high)))
+
+
+def _recorded(values: Array) -> Array:
+    return values[~np.isnan(values)]
+
+
+def _number(value: NDArray[np.float64]) -> float | None:
+    return None if np.isnan(value) else float(value)

@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from msgspec import Struct
 
+from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in
 from pqcheck.loads.declared import NewLoad, voltage_sum
-from pqcheck.loads.series import Array, canonical, held, phases_of
-from pqcheck.loads.source import Source
-from pqcheck.loads.values import Loading, Motor, Spectrum, Start
+from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.values import Loading, Motor, Start
 from pqcheck.physics.demand import three_phase_current
 from pqcheck.physics.transformer import (
     dry_type_capacity,
@@ -22,12 +22,12 @@ from pqcheck.physics.transformer import (
     other_stray_loss_factor,
 )
 from pqcheck.physics.unbalance import deviation_unbalance
+from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Recording, Stream
 from pqcheck.site.model import Site
 
 HIGH_LOAD = 0.8
 """High load: intervals with at least this share of the largest current of the phase."""
-HIGHEST = 50
 
 
 class HighLoad(Struct, frozen=True):
@@ -60,43 +60,37 @@ def high_load_spectrum(recording: Recording, site: Site) -> HighLoad | None:
 
 
 def _high_load(stream: Stream, phase: str) -> HighLoad | None:
-    rms, first = held(stream, "current", phase), held(stream, "current_harmonic", phase, 1)
+    rms, first = mean_channel(stream, "current", phase), mean_channel(stream, "current_harmonic", phase, 1)
     orders = {
         order: channel
-        for order in range(2, HIGHEST + 1)
-        if (channel := held(stream, "current_harmonic", phase, order)) is not None
+        for order in range(2, HIGHEST_ORDER + 1)
+        if (channel := mean_channel(stream, "current_harmonic", phase, order)) is not None
     }
     main = rms if rms is not None else first
     if main is None or not orders:
         return None
-    channels = (main, *orders.values(), *((first,) if first is not None and first is not main else ()))
     level: list[Array] = []
-    squares: dict[int, list[Array]] = {}
-    for block in stream.blocks(channels):
-        base = canonical(block.values, main, "A").copy()
-        fundamental = base if first is None else canonical(block.values, first, "A")
+    squares: list[list[Array]] = []
+    for block in stream.blocks([one for one in dict.fromkeys((main, first, *orders.values())) if one is not None]):
+        base = values_in(block.values, main, "A").copy()
+        fundamental = base if first is None else values_in(block.values, first, "A")
+        own = [
+            np.square(values_in(block.values, one, one.unit) * harmonic_scale(one, "A", fundamental, base))
+            for one in orders.values()
+        ]
+        total = np.sum(own, axis=0)
+        here = np.square(fundamental) if first is not None else np.maximum(np.square(base) - total, 0)
         level.append(base)
-        total = np.zeros(len(base))
-        for order, channel in orders.items():
-            if channel.unit == "%":
-                amperes = canonical(block.values, channel, "%") / 100 * fundamental
-            elif channel.unit == "% of rms":
-                amperes = canonical(block.values, channel, channel.unit) / 100 * base
-            else:
-                amperes = canonical(block.values, channel, "A")
-            squares.setdefault(order, []).append(np.square(amperes))
-            total = total + np.square(amperes)
-        own = np.square(fundamental) if first is not None else np.maximum(np.square(base) - total, 0)
-        squares.setdefault(1, []).append(own)
+        squares.append([here, *own])
     amperes = np.concatenate(level)
-    if not len(amperes) or np.isnan(amperes).all() or np.nanmax(amperes) <= 0:
+    if np.isnan(amperes).all() or np.nanmax(amperes) <= 0:
         return None
     threshold = HIGH_LOAD * float(np.nanmax(amperes))
-    rows = {order: np.concatenate(parts) for order, parts in sorted(squares.items())}
-    good = (amperes >= threshold) & ~np.isnan(np.sum(list(rows.values()), axis=0))
+    rows = np.concatenate(squares, axis=1)
+    good = (amperes >= threshold) & ~np.isnan(rows.sum(axis=0))
     if not good.any():
         return None
-    currents = {order: float(np.sqrt(row[good].mean())) for order, row in rows.items()}
+    currents = {order: float(np.sqrt(row[good].mean())) for order, row in zip((1, *orders), rows, strict=True)}
     return HighLoad(phase, currents, int(good.sum()), threshold)
 
 
@@ -105,16 +99,14 @@ def loading(spectrum: HighLoad, site: Site, when: str) -> Loading:
     orders = list(spectrum.currents)
     currents = [spectrum.currents[order] for order in orders]
     loss, stray = float(harmonic_loss_factor(currents, orders)), float(other_stray_loss_factor(currents, orders))
-    ratings = site.ratings
-    rated: float | None = float(ratings["transformer"]) if "transformer" in ratings else None
+    rated = float(site.ratings["transformer"]) if "transformer" in site.ratings else None
     factor = None
     if rated is not None:
-        line = site.supply.line_to_line
-        amperes = (
-            float(three_phase_current(rated, float(line)))
-            if len(phases_of(site.supply)) == 3 and line is not None
-            else rated / voltage_sum(phases_of(site.supply), site.supply)
-        )
+        line, phases = site.supply.line_to_line, phases_of(site.supply)
+        if len(phases) == 3 and line is not None:
+            amperes = float(three_phase_current(rated, float(line)))
+        else:
+            amperes = rated / voltage_sum(phases, site.supply)
         factor = float(k_factor(currents, orders, amperes))
     share, basis = _capacity(loss, stray, site)
     if spectrum.missing:
@@ -152,13 +144,6 @@ def _capacity(loss: float, stray: float, site: Site) -> tuple[float | None, str]
     return None, "No derated power: [ratings] transformer_type is not declared (dry or liquid)."
 
 
-def spectrum_pair(before: HighLoad | None, after: HighLoad | None) -> Spectrum | None:
-    """Current spectra before and after, in amperes."""
-    if before is None:
-        return None
-    return Spectrum("current", before.phase, "A", before.currents, {} if after is None else after.currents)
-
-
 def motor(recording: Recording, when: str) -> Motor | None:
     """Derating of motors at the largest deviation unbalance that holds for 95 % of the intervals.
 
@@ -167,18 +152,16 @@ def motor(recording: Recording, when: str) -> Motor | None:
     from pqcheck.limit_tables import load_table
 
     for stream in recording.streams:
-        lines = [held(stream, "voltage", pair) for pair in ("ab", "bc", "ca")]
-        recorded = held(stream, "voltage_deviation_unbalance", None)
-        three = [one for one in lines if one is not None]
-        if recorded is None and len(three) < 3:
+        recorded = mean_channel(stream, "voltage_deviation_unbalance", None)
+        inputs = [recorded] if recorded else [mean_channel(stream, "voltage", pair) for pair in PAIRS]
+        known = [one for one in inputs if one is not None]
+        if len(known) < len(inputs):
             continue
-        inputs = (recorded,) if recorded is not None else tuple(three)
+        unit = "%" if recorded else "V"
         parts = []
-        for block in stream.blocks(inputs):
-            if recorded is not None:
-                parts.append(canonical(block.values, recorded, "%").copy())
-            else:
-                parts.append(deviation_unbalance(*(canonical(block.values, one, "V") for one in three)))
+        for block in stream.blocks(known):
+            arrays = [values_in(block.values, one, unit) for one in known]
+            parts.append(arrays[0].copy() if recorded else deviation_unbalance(*arrays))
         values = np.concatenate(parts)
         good = np.flatnonzero(~np.isnan(values))
         if not len(good):
@@ -194,7 +177,9 @@ def motor(recording: Recording, when: str) -> Motor | None:
     return None
 
 
-def starts(loads: Sequence[NewLoad], site: Site, source: Source | None, lowest: Mapping[str, float]) -> list[Start]:
+def starts(
+    loads: Sequence[NewLoad], site: Site, source: SupplyImpedance | None, lowest: Mapping[str, float]
+) -> list[Start]:
     """Voltage at the start of each load that declares a start-up multiple, from the lowest recorded voltage.
 
     `lowest` is the smallest line-to-neutral voltage by phase. The starting current counts as constant current; without
@@ -207,21 +192,33 @@ def starts(loads: Sequence[NewLoad], site: Site, source: Source | None, lowest: 
         if load.start_multiple is None:
             continue
         current = load.line_current(site.supply) * load.start_multiple
-        factor = load.start_power_factor
-        for phase in load.phases[:1]:
-            before = lowest.get(phase, float(site.supply.line_to_neutral or 0))
-            loops = 2.0 if len(load.phases) == 2 else 1.0
-            # A load between two phases has twice the impedance and the voltage between them.
-            voltage = before * (loops if len(phases_of(site.supply)) == 2 else 1.0 if loops == 1 else math.sqrt(3))
-            path = loops * complex(source.resistance, source.reactance)
-            if len(load.phases) == 1:
-                path += source.neutral_impedance(1)
-            if factor is None or not source.angle_known:
-                after = voltage - abs(path) * current
-            else:
-                lag = math.acos(factor)
-                drop = path * current * complex(factor, -math.sin(lag))
-                after = abs(voltage - drop)
-            after = max(after, 0.0)
-            found.append(Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase))
+        factor, phase = load.start_power_factor, load.phases[0]
+        before = lowest.get(phase, float(site.supply.line_to_neutral or 0))
+        # A load between two phases has twice the impedance and the voltage between them.
+        loops = 2.0 if len(load.phases) == 2 else 1.0
+        voltage = before * (loops if len(phases_of(site.supply)) == 2 else 1.0 if loops == 1 else math.sqrt(3))
+        path = loops * complex(source.resistance, source.reactance)
+        if len(load.phases) == 1:
+            path += source.neutral_impedance(1)
+        if factor is None or not source.angle_known:
+            after = max(voltage - abs(path) * current, 0.0)
+        else:
+            after = abs(voltage - path * current * complex(factor, -math.sin(math.acos(factor))))
+        found.append(Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase))
+    return found
+
+
+def lowest_voltages(recording: Recording, site: Site) -> dict[str, float]:
+    """The smallest recorded voltage to neutral that is no interruption, by phase."""
+    found: dict[str, float] = {}
+    floor = 0.5 * float(site.supply.line_to_neutral or 0)
+    for stream in recording.streams:
+        for phase in phases_of(site.supply):
+            channel = mean_channel(stream, "voltage", f"{phase}n")
+            if channel is None or phase in found:
+                continue
+            volts = (values_in(block.values, channel, "V") for block in stream.blocks((channel,)))
+            low = min((float(np.min(one, where=one > floor, initial=np.inf)) for one in volts), default=np.inf)
+            if np.isfinite(low):
+                found[phase] = low
     return found

@@ -8,11 +8,11 @@ from decimal import Decimal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding
+from pqcheck.findings import Finding, Verdict
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.declared import NewLoad, voltage_sum
-from pqcheck.loads.predict import place, verdicts
+from pqcheck.loads.predict import by_place, value_of, verdicts
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.values import Growth
 from pqcheck.recording import Recording
@@ -44,9 +44,7 @@ def grown_site(site: Site, loads: Sequence[NewLoad]) -> Site | None:
     pcc = site.pcc
     if pcc is None or pcc.maximum_demand_current is None:
         return None
-    new = sum(
-        load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads if not load.feeds_in
-    )  # fmt: skip
+    new = sum(load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads if not load.feeds_in)
     if not new:
         return None
     grown = pcc.maximum_demand_current + Decimal(repr(round(new, 3)))
@@ -67,31 +65,25 @@ def demand_growth(
     concerned = [table for table in tables if any(rule.reference == "maximum_demand_current" for rule in table.rules)]
     if larger is None or larger.pcc is None or site.pcc is None or not concerned:
         return None
-    then = {place(one): one for one in predicted}
-    later = {place(one): one for one in grown_predictions}
-    rows = []
-    for one in measured:
-        key = place(one)
-        if one.kind != "limit" or one.quantity not in CURRENTS or key not in then or key not in later:
+    declared, grown = site.pcc.maximum_demand_current, larger.pcc.maximum_demand_current
+    assert declared is not None and grown is not None
+    nothing = Added((), None, recorded_demand=float(declared))
+    then, later = by_place(predicted), by_place(grown_predictions)
+    without = by_place(verdicts(concerned, recording, larger, nothing, CURRENTS))
+    rows, alone = [], []
+    for key, one in by_place(measured).items():
+        if one.verdict is Verdict.FAIL and key in without and without[key].verdict is Verdict.PASS:
+            alone.append(f"{one.table} {one.rule}, {one.channel}")
+        if one.quantity not in CURRENTS or key not in then or key not in later:
             continue
         mine, theirs = then[key], later[key]
         rows.append(
             Growth(
                 f"{one.table} {one.rule}", one.channel, mine.statistic.unit if mine.statistic else "",
-                one.verdict.value, mine.verdict.value, theirs.verdict.value,
-                mine.statistic.value if mine.statistic else None, theirs.statistic.value if theirs.statistic else None,
+                one.verdict.value, mine.verdict.value, theirs.verdict.value, value_of(mine), value_of(theirs),
                 _limit(mine), _limit(theirs), _break_even(mine),
             )
         )  # fmt: skip
-    nothing = Added((), None, recorded_demand=float(site.pcc.maximum_demand_current or 0))
-    alone_then = {place(one): one for one in verdicts(concerned, recording, larger, nothing, CURRENTS)}
-    alone = [
-        f"{one.table} {one.rule}, {one.channel}"
-        for one in measured
-        if one.verdict.value == "fail" and place(one) in alone_then and alone_then[place(one)].verdict.value == "pass"
-    ]
-    declared, grown = site.pcc.maximum_demand_current, larger.pcc.maximum_demand_current
-    assert declared is not None and grown is not None
     short = site.pcc.short_circuit_current
     return DemandGrowth(
         declared,
@@ -112,9 +104,8 @@ def _break_even(finding: Finding) -> str:
 
 
 def _limit(finding: Finding) -> str:
-    return (
-        "-" if finding.limit is None or finding.limit.high is None else f"{finding.limit.high:.6g} {finding.limit.unit}"
-    )
+    limit = finding.limit
+    return "-" if limit is None or limit.high is None else f"{limit.high:.6g} {limit.unit}"
 
 
 def _row(tables: Sequence[LimitTable], site: Site) -> str:

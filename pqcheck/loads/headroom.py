@@ -8,13 +8,13 @@ from msgspec import Struct
 
 from pqcheck.findings import Finding, Verdict
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.addition import Collapse
-from pqcheck.loads.capacity import TITLES, capacities
+from pqcheck.loads.capacity import TITLES, capacities, rated_quantity
 from pqcheck.loads.demand import demand_of
-from pqcheck.loads.held import held
+from pqcheck.loads.in_memory import in_memory
+from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import Place, place, verdicts
 from pqcheck.loads.superpose import Added, with_addition
-from pqcheck.loads.values import Capacity, Demand, Room
+from pqcheck.loads.values import Demand, Room
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
 
@@ -27,19 +27,21 @@ LARGE = 2_000_000
 MOST_RUNS = 30
 REFINED, WATCHED = 3, 12
 """Criteria whose share is narrowed down, and those judged meanwhile; the share of others is interpolated."""
-SUPPLY = "supply"
 
 
-class Criterion(Struct, frozen=True):
-    """One rule (and order), all phases and periods together: it holds while all of them hold."""
+class CriterionMargin(Struct, frozen=True):
+    """The smallest margin of one rule (and order) over all phases and periods, as a share of the limit; whose it is."""
 
-    key: str
+    share: float
+    channel: str
     title: str
-    quantity: str
-    order: int | None
+    help: str
+    """A sentence that names the share by which something has to be less as ``{less}``."""
 
 
-class _Bracket(Struct):
+class Bracket(Struct):
+    """Between which additions a criterion begins to fail."""
+
     holds_at: float = 0.0
     fails_at: float | None = None
     margin: float = 0.0
@@ -47,6 +49,7 @@ class _Bracket(Struct):
     loss: float = 0.0
     channel: str = "-"
     physics: bool = False
+    """What fails is the supply: it cannot deliver so much."""
 
     def close(self, ratio: float) -> bool:
         """Whether both ends are known well enough."""
@@ -61,13 +64,14 @@ class _Bracket(Struct):
             return self.holds_at
         return self.holds_at + (self.fails_at - self.holds_at) * self.margin / (self.margin - self.loss)
 
-    def take(self, size: float, margin: float, channel: str) -> None:
+    def take(self, size: float, margin: CriterionMargin) -> None:
         """What a trial showed."""
-        if margin >= 0:
-            if (self.fails_at is None or size < self.fails_at) and size >= self.holds_at:
-                self.holds_at, self.margin = size, margin
-        elif self.fails_at is None or size < self.fails_at:
-            self.fails_at, self.loss, self.channel, self.physics = size, margin, channel, False
+        if self.fails_at is not None and size >= self.fails_at:
+            return
+        if margin.share < 0:
+            self.fails_at, self.loss, self.channel, self.physics = size, margin.share, margin.channel, False
+        elif size >= self.holds_at:
+            self.holds_at, self.margin = size, margin.share
 
 
 class Search:
@@ -84,9 +88,9 @@ class Search:
     ) -> None:
         self.tables, self.recording, self.site, self.added = tables, recording, site, added
         self.demand, self.quantities = demand, quantities
-        self.rated = bool(capacities(site, demand, None))
-        self.criteria: dict[str, Criterion] = {}
-        self.brackets: dict[str, _Bracket] = {}
+        self.brackets: dict[str, Bracket] = {}
+        self.margins: dict[str, CriterionMargin] = {}
+        """Without any addition."""
         self.places: dict[str, set[Place]] = {}
         self.watched: frozenset[Place] | None = None
         self.tried: set[float] = set()
@@ -95,10 +99,9 @@ class Search:
         self.ratio, self.refined = (CLOSE_LARGE, 1) if large else (CLOSE, REFINED)
 
     def run(self) -> list[Room]:
-        """Rooms, the tightest first. Criteria that the measured record misses already have none."""
-        for key, (margin, _) in self._margins(0.0).items():
-            if margin >= 0:
-                self.brackets[key] = _Bracket(margin=margin)
+        """A room for each criterion. Criteria that the measured record misses already have none."""
+        self.margins = self._margins(0.0)
+        self.brackets = {key: Bracket(margin=one.share) for key, one in self.margins.items() if one.share >= 0}
         if not self.brackets:
             return []
         self._watch(self.brackets)
@@ -108,44 +111,44 @@ class Search:
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
             most = max((one for one in self.tried if one < self.collapse_at), default=0.0)
-            rooms.append(Room(SUPPLY, "What the supply can deliver", "-", most, most * size, about=True, physics=True))
-        return sorted(rooms, key=lambda one: (one.share, one.at_least, one.key))
+            title = "What the supply can deliver"
+            rooms.append(Room("supply", title, "-", most, most * size, about=True, physics=True))
+        return rooms
 
     def _watch(self, keys: Iterable[str]) -> None:
         self.watched = frozenset(one for key in keys for one in self.places.get(key, ()))
 
     def _scan(self) -> None:
         """Doublings up and halvings down from the declared size until something fails and something holds."""
+        brackets = self.brackets.values()
         size = 1.0
         while size <= LARGEST:
-            self._try(size)
-            if self.collapse_at is not None or all(one.fails_at is not None for one in self.brackets.values()):
+            self._try(size, self.brackets)
+            if self.collapse_at is not None or all(one.fails_at is not None for one in brackets):
                 break
             # Once something fails, only what fails at the next doublings is of interest.
-            if size >= 8 and any(one.fails_at is not None for one in self.brackets.values()):
+            if size >= 8 and any(one.fails_at is not None for one in brackets):
                 break
             size *= 2
         size = 0.5
-        while size >= SMALLEST and any(one.fails_at is not None and not one.holds_at for one in self.brackets.values()):
-            self._try(size)
+        while size >= SMALLEST and any(one.fails_at is not None and not one.holds_at for one in brackets):
+            self._try(size, self.brackets)
             size /= 2
 
     def _narrow(self) -> None:
         """Bisect the criteria that fail first, and only these."""
         for _ in range(MOST_RUNS):
-            ordered = sorted(self.brackets, key=lambda key: (self.brackets[key].estimate, key))[:WATCHED]
-            wide = next(
-                (self.brackets[key] for key in ordered[: self.refined] if not self.brackets[key].close(self.ratio)),
-                None,
-            )
+            tightest = sorted(self.brackets, key=lambda key: (self.brackets[key].estimate, key))[:WATCHED]
+            candidates = [self.brackets[key] for key in tightest[: self.refined]]
+            wide = next((one for one in candidates if not one.close(self.ratio)), None)
             if wide is None:
                 return
-            self._watch(ordered)
+            self._watch(tightest)
             assert wide.fails_at is not None
             low, high = wide.holds_at, wide.fails_at
-            self._try((low * high) ** 0.5 if low else high / 2, ordered)
+            self._try((low * high) ** 0.5 if low else high / 2, tightest)
 
-    def _try(self, size: float, keys: Sequence[str] | None = None) -> None:
+    def _try(self, size: float, keys: Iterable[str]) -> None:
         if size in self.tried:
             return
         self.tried.add(size)
@@ -157,58 +160,52 @@ class Search:
                 if bracket.fails_at is None or bracket.fails_at > size:
                     bracket.fails_at, bracket.physics = size, True
             return
-        for key in self.brackets if keys is None else keys:
+        for key in keys:
             if key in margins:
-                self.brackets[key].take(size, *margins[key])
+                self.brackets[key].take(size, margins[key])
 
-    def _margins(self, size: float) -> dict[str, tuple[float, str]]:
-        """Smallest margin of each criterion with the addition `size` times as large, and whose it is."""
+    def _margins(self, size: float) -> dict[str, CriterionMargin]:
+        """The margin of each criterion with the addition `size` times as large."""
         added = self.added.scaled(size)
         # Worked out once and kept: it is judged, and its demand is studied.
-        with_new = held(with_addition(self.recording, self.site, added))
-        found: dict[str, tuple[float, str]] = {}
+        with_new = in_memory(with_addition(self.recording, self.site, added))
+        margins: dict[str, CriterionMargin] = {}
 
-        def note(criterion: Criterion, margin: float, channel: str) -> None:
-            self.criteria.setdefault(criterion.key, criterion)
-            if criterion.key not in found or margin < found[criterion.key][0]:
-                found[criterion.key] = (margin, channel)
+        def note(key: str, margin: CriterionMargin) -> None:
+            if key not in margins or margin.share < margins[key].share:
+                margins[key] = margin
 
-        judged = verdicts(
+        for one in verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
-        )
-        for one in judged:
-            margin = margin_of(one)
-            if one.kind != "limit" or margin is None:
+        ):
+            share = margin_of(one)
+            if one.kind != "limit" or share is None:
                 continue
-            order = "" if one.order is None else f"/h{one.order}"
-            key = f"{one.table}/{one.rule}/{one.quantity}{order}"
+            key = f"{one.table}/{one.rule}/{one.quantity}" + ("" if one.order is None else f"/h{one.order}")
             self.places.setdefault(key, set()).add(place(one))
             title = f"{one.table} {one.rule}" + (f", order {one.order}" if one.order else "")
-            note(Criterion(key, title, one.quantity or "", one.order), margin, one.channel)
-        for entry in self._ratings(with_new, size):
-            value = entry.now if entry.then is None else entry.then
-            quantity = "current" if entry.unit == "A" else "apparent_power"
-            criterion = Criterion(f"ratings/{entry.rating}", TITLES[entry.rating], "rating", None)
-            note(criterion, (entry.limit - value) / entry.limit, f"{quantity}.{entry.phase or 'total'}")
-        return found
-
-    def _ratings(self, with_new: Recording, size: float) -> list[Capacity]:
-        if not self.rated:
-            return []
-        then = None
-        if size:
+            note(key, CriterionMargin(share, one.channel, title, _help(one.quantity or "", one.order)))
+        now = capacities(self.site, self.demand, None)
+        if now and size:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
-        return capacities(self.site, self.demand, then)
+            now = capacities(self.site, self.demand, then)
+        for entry in now:
+            value = entry.now if entry.then is None else entry.then
+            channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"
+            share = (entry.limit - value) / entry.limit
+            margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None))
+            note(f"ratings/{entry.rating}", margin)
+        return margins
 
-    def _room(self, key: str, bracket: _Bracket, size: float) -> Room:
-        criterion = self.criteria[key]
+    def _room(self, key: str, bracket: Bracket, size: float) -> Room:
+        known = bracket.close(self.ratio)
         open_end = bracket.fails_at is None
-        share = bracket.holds_at if open_end or bracket.close(self.ratio) else bracket.estimate
-        about = not open_end and not bracket.close(self.ratio)
-        help_ = _help(criterion, share) if share < 1 and not open_end else ""
+        share = bracket.holds_at if known else bracket.estimate
+        # An order of magnitude of what would help; not a design.
+        help_ = self.margins[key].help.format(less=f"{100 * (1 - share):.0f} %") if share < 1 and not open_end else ""
         return Room(
-            key, criterion.title, bracket.channel, share, share * size,
-            about=about, at_least=open_end, physics=bracket.physics, help=help_,
+            key, self.margins[key].title, bracket.channel, share, share * size,
+            about=not known, at_least=open_end, physics=bracket.physics, help=help_,
         )  # fmt: skip
 
 
@@ -223,10 +220,11 @@ def margin_of(finding: Finding) -> float | None:
     return size if finding.margin.value >= 0 else -size
 
 
+_HARMONICS = "harmonics of the new load about {less} lower (a reactor, a filter, a higher pulse number)"
 _HELPS: Mapping[str, str] = {
     "current_harmonic": "order {order} of the new load about {less} lower (a reactor, a filter, a higher pulse number)",
-    "current_tdd": "harmonics of the new load about {less} lower (a reactor, a filter, a higher pulse number)",
-    "current_thd": "harmonics of the new load about {less} lower (a reactor, a filter, a higher pulse number)",
+    "current_tdd": _HARMONICS,
+    "current_thd": _HARMONICS,
     "voltage_harmonic": "order {order} of the new load, or the impedance of the supply at it, about {less} lower",
     "voltage_thd": "harmonics of the new load, or the impedance of the supply, about {less} lower",
     "voltage": "the addition, or the impedance of the supply, about {less} smaller",
@@ -234,10 +232,7 @@ _HELPS: Mapping[str, str] = {
 }
 
 
-def _help(criterion: Criterion, share: float) -> str:
-    """Order of magnitude of what would help; not a design."""
-    less = f"{100 * (1 - share):.0f} %"
-    if "unbalance" in criterion.quantity:
-        return f"the single-phase part spread over the phases, or about {less} smaller"
-    text = _HELPS.get(criterion.quantity, "about {less} less of the addition")
-    return text.format(less=less, order=criterion.order)
+def _help(quantity: str, order: int | None) -> str:
+    if "unbalance" in quantity:
+        return "the single-phase part spread over the phases, or about {less} smaller"
+    return _HELPS.get(quantity, "about {less} less of the addition").replace("{order}", str(order))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Finding, Reason, Statistic, Verdict
+from msgspec.structs import replace
+
+from pqcheck.findings import Finding, Reason, Verdict
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
-from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.superpose import PREDICTED, Added, with_addition
-from pqcheck.loads.superpose_block import VOLTAGES
+from pqcheck.loads.superpose import PREDICTED, VOLTAGES, Added, with_addition
+from pqcheck.loads.values import Row
 from pqcheck.reasons import sentence
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
@@ -50,24 +51,31 @@ def predicted(
     the record with the additions where it is at hand already. Raises `SiteError` where the supply cannot deliver them.
     """
     findings = verdicts(tables, recording, site, added, quantities, with_new=with_new)
-    before = {place(one): one for one in measured if one.kind == "limit"}
-    made = [_prediction(one, before.get(place(one)), variant) for one in findings]
+    before = by_place(measured)
+    predictions = [_prediction(one, before.get(place(one)), variant) for one in findings]
     if variant:
-        return [one for one in made if one.statistic is not None and one.statistic.value is not None]
+        return [one for one in predictions if value_of(one) is not None]
     covered = {(one.table, one.rule) for one in findings}
+    known = {rule.id for table in tables for rule in table.rules}
     left = {
         (one.table, one.rule): one
         for one in before.values()
         if not (one.reason is not None and one.reason.code == "not-recorded")
         and (one.table, one.rule) not in covered
         and one.verdict is not Verdict.NOT_APPLICABLE
-        and one.rule in _rules(tables)
+        and one.rule in known
     }
-    return made + [_unpredicted(one, added) for one in left.values()]
+    return predictions + [_unpredicted(one) for one in left.values()]
 
 
-def _rules(tables: Sequence[LimitTable]) -> set[str]:
-    return {rule.id for table in tables for rule in table.rules}
+def by_place(findings: Iterable[Finding]) -> dict[Place, Finding]:
+    """The findings about limits, measured or predicted, by place."""
+    return {place(one): one for one in findings if one.kind in ("limit", "prediction")}
+
+
+def value_of(finding: Finding | None) -> float | None:
+    """The reading of a finding; None where it has none."""
+    return None if finding is None or finding.statistic is None else finding.statistic.value
 
 
 def verdicts(
@@ -83,7 +91,7 @@ def verdicts(
 
     `only` narrows to criteria of these places (whatever their period), and to rules with a reading of their own.
     """
-    asked = set(PREDICTED if added.source is not None else PREDICTED - VOLTAGES)
+    asked = PREDICTED if added.source is not None else PREDICTED - VOLTAGES
     asked = asked & set(quantities) if quantities else asked
     if not asked:
         return []
@@ -91,14 +99,13 @@ def verdicts(
     tasks, settled = resolve(tables, with_new, site, sorted(asked))
     if only is not None:
         wanted = {one[:5] for one in only}
-        tasks = [one for one in tasks if one.source is not None and _question(one) in wanted]
+        tasks = [
+            one for one in tasks
+            if one.source is not None
+            and (one.table.id, one.rule.id, one.wanted.quantity, one.wanted.phase, one.wanted.order) in wanted
+        ]  # fmt: skip
         settled = []
     return list(judge(tasks, settled, with_new, site).findings)
-
-
-def _question(task: Task) -> tuple[str, str, str | None, str | None, int | None]:
-    """What a task asks, without the period: the first parts of the places of its findings."""
-    return (task.table.id, task.rule.id, task.wanted.quantity, task.wanted.phase, task.wanted.order)
 
 
 def _prediction(finding: Finding, measured: Finding | None, variant: str) -> Finding:
@@ -123,7 +130,7 @@ def _prediction(finding: Finding, measured: Finding | None, variant: str) -> Fin
     )
 
 
-def _unpredicted(measured: Finding, added: Added) -> Finding:
+def _unpredicted(measured: Finding) -> Finding:
     """A rule that a declaration cannot predict: it must not look passed."""
     if measured.quantity in VOLTAGES:
         why = "The impedance of the supply is neither declared nor shown by the record, so voltages cannot be predicted"
@@ -147,7 +154,48 @@ def _unpredicted(measured: Finding, added: Added) -> Finding:
         channel=f"{measured.quantity}{MARK}",
         modifiers=("indicative",),
         reason=Reason("not-predicted", text, advice),
-        statistic=None
-        if statistic is None
-        else Statistic(statistic.kind, statistic.percent, statistic.interval_s, None, statistic.unit),
+        statistic=None if statistic is None else replace(statistic, value=None),
+    )
+
+
+def rows_of(
+    measured: Sequence[Finding], main: Sequence[Finding], arithmetic: Sequence[Finding], no_diversity: Sequence[Finding]
+) -> list[Row]:
+    """One row for each criterion that was predicted, as measured and as predicted, tightest prediction first."""
+    before, upper, all_on = by_place(measured), by_place(arithmetic), by_place(no_diversity)
+    rows = []
+    for one in main:
+        if one.verdict is Verdict.NOT_APPLICABLE or value_of(one) is None:
+            continue
+        key = place(one)
+        margin = None if one.margin is None else one.margin.percent_of_limit
+        row = _row(one, before.get(key), upper.get(key), all_on.get(key))
+        rows.append((float("inf") if margin is None else margin, row.key, row))
+    return [row for _, _, row in sorted(rows, key=lambda entry: entry[:2])]
+
+
+def _row(one: Finding, before: Finding | None, upper: Finding | None, all_on: Finding | None) -> Row:
+    limit, period = one.limit, one.period
+    sides = []
+    if limit is not None and limit.low is not None:
+        sides.append(f"at least {limit.low:.6g}")
+    if limit is not None and limit.high is not None:
+        sides.append(f"at most {limit.high:.6g}")
+    return Row(
+        key="/".join("-" if part is None else str(part) for part in place(one)),
+        table=one.table,
+        rule=one.rule,
+        title=one.title,
+        channel=one.channel.split("+")[0],
+        period=f"{period.length} {period.start[:10]}" if period is not None else "",
+        unit=one.statistic.unit if one.statistic is not None else "",
+        measured=value_of(before),
+        measured_verdict="" if before is None else before.verdict.value,
+        predicted=value_of(one),
+        predicted_verdict=one.verdict.value,
+        limit=" and ".join(sides) or "-",
+        arithmetic=value_of(upper),
+        arithmetic_verdict="" if upper is None else upper.verdict.value,
+        no_diversity=value_of(all_on),
+        no_diversity_verdict="" if all_on is None else all_on.verdict.value,
     )

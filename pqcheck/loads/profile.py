@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import clock_changes
-from pqcheck.loads.values import Cell, Demand
+from pqcheck.loads.values import Demand, ProfileHour
 
 HOUR_US = 3_600_000_000
 _EPOCH_WEEKDAY = 3  # 1 January 1970 was a Thursday; Monday is 0.
@@ -42,7 +42,7 @@ def weekday_and_minute(starts_us: NDArray[np.int64], zone: str) -> tuple[NDArray
     return (days + _EPOCH_WEEKDAY) % 7, rest // 60_000_000
 
 
-def weekday_profile(means: NDArray[np.float64], start_us: int, step_us: int, zone: str) -> tuple[Cell, ...]:
+def weekday_profile(means: NDArray[np.float64], start_us: int, step_us: int, zone: str) -> tuple[ProfileHour, ...]:
     """Mean and largest demand by weekday and local hour; hours without a reading are left out."""
     starts = start_us + step_us * np.arange(len(means), dtype=np.int64)
     weekday, minute = weekday_and_minute(starts, zone)
@@ -53,7 +53,7 @@ def weekday_profile(means: NDArray[np.float64], start_us: int, step_us: int, zon
             inside = means[(weekday == day) & (hour == one)]
             good = inside[~np.isnan(inside)]
             if len(good):
-                cells.append(Cell(day, one, float(good.mean()), float(good.max()), len(good)))
+                cells.append(ProfileHour(day, one, float(good.mean()), float(good.max()), len(good)))
     return tuple(cells)
 
 

@@ -3,32 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TypeVar
 
-import numpy as np
 from msgspec import Struct, field
 from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Findings, in_order
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.capacity import TITLES, capacities, rating_findings, ratings_of
-from pqcheck.loads.compare import rows_of
-from pqcheck.loads.declared import NewLoad, check_runs, new_loads, voltage_sum
+from pqcheck.loads.capacity import TITLES, capacities, rated_quantity, rating_findings, ratings_of
+from pqcheck.loads.declared import NewLoad, check_runs, new_loads
 from pqcheck.loads.demand import INTERVALS_US, demand_of
-from pqcheck.loads.equipment import high_load_spectrum, loading, motor, spectrum_pair, starts
-from pqcheck.loads.existing import existing_load_rooms
-from pqcheck.loads.growth import DemandGrowth, demand_growth, grown_site
+from pqcheck.loads.equipment import high_load_spectrum, loading, lowest_voltages, motor, starts
+from pqcheck.loads.existing_load import existing_load_rooms
+from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
+from pqcheck.loads.harmonics import neutral_current
 from pqcheck.loads.headroom import Search
-from pqcheck.loads.held import held as in_memory
-from pqcheck.loads.predict import predicted
+from pqcheck.loads.in_memory import in_memory
+from pqcheck.loads.predict import predicted, rows_of, value_of
 from pqcheck.loads.profile import cost
-from pqcheck.loads.series import canonical, held, phases_of
-from pqcheck.loads.source import Source, source_of
-from pqcheck.loads.spectral import Law
 from pqcheck.loads.superpose import Added, with_addition
-from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, Spectrum, Start
+from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
+from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, SpectrumBeforeAfter, Start
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
+
+Value = TypeVar("Value")
 
 DEFAULT_INTERVAL_US = 900_000_000
 
@@ -53,13 +53,13 @@ class LoadStudy(Struct, frozen=True):
     loads: tuple[NewLoad, ...]
     findings: Findings
     demand_then: Demand | None = None
-    source: Source | None = None
+    source: SupplyImpedance | None = None
     capacity: tuple[Capacity, ...] = ()
     rows: tuple[Row, ...] = ()
     rooms: tuple[Room, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
-    spectrum: Spectrum | None = None
+    spectrum: SpectrumBeforeAfter | None = None
     motors: tuple[Motor, ...] = ()
     starts: tuple[Start, ...] = ()
     costs: tuple[tuple[str, float, str], ...] = ()
@@ -99,9 +99,9 @@ def study(
         loads=loads,
         findings=measured,
         capacity=tuple(capacities(site, demand, None, (None if before is None else before.derated_va, None))),
-        loadings=() if before is None else (before,),
-        spectrum=spectrum_pair(spectrum, None),
-        motors=tuple(one for one in (motor(record, "now"),) if one is not None),
+        loadings=_known(before),
+        spectrum=None if spectrum is None else SpectrumBeforeAfter("current", spectrum.phase, "A", spectrum.currents),
+        motors=_known(motor(record, "now")),
         costs=cost(demand, site.tariff),
         remarks=(*((why,) if why else ()), *_unmet_ratings(site, demand)),
     )
@@ -136,7 +136,7 @@ def _unmet_ratings(site: Site, demand: Demand) -> list[str]:
     """Ratings without a demand to compare: said, so that they do not look met."""
     missing = {}
     for name, phase, unit, _ in ratings_of(site):
-        quantity = "current" if unit == "A" else "apparent_power"
+        quantity = rated_quantity(unit)
         if demand.maximum(quantity, phase) is None:
             missing[TITLES[name]] = f"the {quantity.replace('_', ' ')}" + (f" of {phase}" if phase else "")
     return [f"{title}: {what} was not recorded, so it is not compared." for title, what in missing.items()]
@@ -145,9 +145,10 @@ def _unmet_ratings(site: Site, demand: Demand) -> list[str]:
 def _with_loads(
     base: LoadStudy, record: Recording, site: Site, tables: Sequence[LimitTable], quantities: Sequence[str]
 ) -> LoadStudy:
+    """The study with the declared new loads: every criterion judged again, and how much of them each bears."""
     source = source_of(site, record)
     added = Added(base.loads, source)
-    upper = replace(added, law=_arithmetic())
+    upper = replace(added, law="arithmetic")
     everything = replace(upper, everything_on=True)
     measured = base.findings.findings
     with_new = in_memory(with_addition(record, site, added))
@@ -155,6 +156,7 @@ def _with_loads(
     main = predicted(tables, record, site, added, measured, quantities, with_new=with_new)
     arithmetic = predicted(tables, record, site, upper, measured, quantities, "-arithmetic")
     no_diversity = predicted(tables, record, site, everything, measured, quantities, "-no-diversity")
+    grown = _with_grown_demand(added, record, site, tables, measured, quantities)
     demand_then = demand_of(with_new, site, interval_us)
     demand_upper = demand_of(with_addition(record, site, everything), site, interval_us, others=False)
     spectrum_then = high_load_spectrum(with_new, site)
@@ -163,16 +165,9 @@ def _with_loads(
     capacity = capacities(site, base.demand, demand_then, derated)
     ratings = rating_findings(capacity, demand_then, record)
     ratings_upper = rating_findings(capacities(site, base.demand, demand_upper), demand_upper, record, "-no-diversity")
-    grown: list[Finding] = []
-    larger = grown_site(site, base.loads)
-    if larger is not None and site.pcc is not None:
-        il = site.pcc.maximum_demand_current
-        concerned = replace(added, recorded_demand=None if il is None else float(il))
-        asked = [one for one in ("current_harmonic", "current_tdd") if not quantities or one in quantities]
-        grown = predicted(tables, record, larger, concerned, measured, asked, "-grown-demand") if asked else []
-    search = Search(tables, record, site, added, base.demand, quantities)
-    before_motor = base.motors
-    then_motor = motor(with_new, "with the new load") if source is not None else None
+    rooms = Search(tables, record, site, added, base.demand, quantities).run()
+    rooms += existing_load_rooms(tables, record, site, base.loads)
+    motor_then = motor(with_new, "with the new load") if source is not None else None
     findings = [*measured, *main, *arithmetic, *no_diversity, *grown, *ratings, *ratings_upper]
     return replace(
         base,
@@ -181,86 +176,54 @@ def _with_loads(
         source=source,
         capacity=tuple(_bounded(capacity, ratings_upper)),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
-        rooms=tuple(sorted([*search.run(), *existing_load_rooms(tables, record, site, base.loads)], key=_tightest)),
+        rooms=tuple(sorted(rooms, key=lambda one: (one.share, one.at_least, one.key))),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
-        loadings=(*base.loadings, *(one for one in (after,) if one is not None)),
-        spectrum=spectrum_pair(high_load_spectrum(record, site), spectrum_then),
-        motors=(*before_motor, *(one for one in (then_motor,) if one is not None)),
-        starts=tuple(starts(base.loads, site, source, _lowest(record, site))),
-        new_neutral=_new_neutral(base.loads, site),
+        loadings=(*base.loadings, *_known(after)),
+        spectrum=None
+        if base.spectrum is None
+        else replace(base.spectrum, after={} if spectrum_then is None else spectrum_then.currents),
+        motors=(*base.motors, *_known(motor_then)),
+        starts=tuple(starts(base.loads, site, source, lowest_voltages(record, site))),
+        new_neutral=neutral_current(base.loads, site.supply),
         remarks=(*base.remarks, *_remarks(base.loads, source)),
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
 
 
-def _tightest(room: Room) -> tuple[float, bool, str]:
-    return (room.share, room.at_least, room.key)
+def _known(value: Value | None) -> tuple[Value, ...]:
+    return () if value is None else (value,)
 
 
-def _arithmetic() -> Law:
-    return "arithmetic"
+def _with_grown_demand(
+    added: Added,
+    record: Recording,
+    site: Site,
+    tables: Sequence[LimitTable],
+    measured: Sequence[Finding],
+    quantities: Sequence[str],
+) -> list[Finding]:
+    """The current criteria predicted once more, the maximum demand current grown by the new loads."""
+    larger = grown_site(site, added.loads)
+    asked = [one for one in CURRENTS if not quantities or one in quantities]
+    if larger is None or site.pcc is None or not asked:
+        return []
+    declared = site.pcc.maximum_demand_current
+    concerned = replace(added, recorded_demand=None if declared is None else float(declared))
+    return predicted(tables, record, larger, concerned, measured, asked, "-grown-demand")
 
 
 def _bounded(entries: Sequence[Capacity], upper: Sequence[Finding]) -> list[Capacity]:
     """Each rating with the bound for everything running at once beside it."""
-    values = {
-        (one.rule, one.phase): one.statistic.value
-        for one in upper
-        if one.statistic is not None and one.statistic.value is not None
-    }
-    found = []
+    values = {(one.rule, one.phase): value_of(one) for one in upper}
+    bounded = []
     for one in entries:
         value = values.get((one.rating, one.phase or "total"))
         bounds = None if value is None or one.then is None else (one.then, value)
-        found.append(replace(one, then_bounds=bounds))
-    return found
+        bounded.append(replace(one, then_bounds=bounds))
+    return bounded
 
 
-def _lowest(recording: Recording, site: Site) -> dict[str, float]:
-    """The smallest recorded voltage to neutral that is no interruption, by phase."""
-    found: dict[str, float] = {}
-    floor = 0.5 * float(site.supply.line_to_neutral or 0)
-    for stream in recording.streams:
-        for phase in phases_of(site.supply):
-            channel = held(stream, "voltage", f"{phase}n")
-            if channel is None or phase in found:
-                continue
-            low = float("inf")
-            for block in stream.blocks((channel,)):
-                volts = canonical(block.values, channel, "V")
-                live = volts[volts > floor]
-                low = min(low, float(live.min())) if len(live) else low
-            if np.isfinite(low):
-                found[phase] = low
-    return found
-
-
-def _new_neutral(loads: Sequence[NewLoad], site: Site) -> float | None:
-    """Neutral current of the new loads alone at nominal size: fundamentals as phasors, each order arithmetically."""
-    from pqcheck.loads.spectral import current_of, directions, neutral_ratio, orders_of
-
-    if site.supply.connection in ("delta", "single-phase"):
-        return None
-    fundamental = 0j
-    square = 0.0
-    sizes = {id(load): load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads}
-    turns = {"a": 1 + 0j, "b": np.exp(-2j * np.pi / 3), "c": np.exp(2j * np.pi / 3)}
-    if len(phases_of(site.supply)) == 2:
-        turns = {"a": 1 + 0j, "b": -1 + 0j}
-    for load in loads:
-        if len(load.phases) == 1:
-            fundamental += sizes[id(load)] * turns[load.phases[0]]
-    for order in orders_of(loads):
-        total = 0.0
-        for load in loads:
-            amperes = current_of(load, order, np.array([sizes[id(load)]]), neutral=True)
-            if amperes is not None and directions(load, order):
-                total += float(amperes[0]) * neutral_ratio(load, order)
-        square += total**2
-    return float(np.sqrt(abs(fundamental) ** 2 + square))
-
-
-def _remarks(loads: Sequence[NewLoad], source: Source | None) -> list[str]:
+def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None) -> list[str]:
     remarks = []
     for load in loads:
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")

@@ -7,29 +7,49 @@ out of it, so that no such rule can look judged. Described in docs/method/loads.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
+from numpy.typing import NDArray
 
 from pqcheck.clock import iso
-from pqcheck.loads.addition import Array, Collapse
+from pqcheck.loads.channels import PAIRS, Array, conversion, phases_of
 from pqcheck.loads.declared import NewLoad
-from pqcheck.loads.source import Source
-from pqcheck.loads.spectral import Law
-from pqcheck.loads.superpose_block import CURRENTS, VOLTAGES, BlockAddition
+from pqcheck.loads.harmonics import (
+    Law,
+    contributions,
+    line_voltage_ratio,
+    neutral_ratio,
+    phase_turns,
+    phase_voltage_ratio,
+    total_square,
+)
+from pqcheck.loads.phasors import Collapse, add, voltages
+from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.waveform import UNITS, Readings, Waveform, lag_of
+from pqcheck.physics.transformer import triplen_neutral_current
+from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance, sequence_components
 from pqcheck.recording import Block, Channel, Recording, Stream
 from pqcheck.site.model import Site
 
-PREDICTED = frozenset(CURRENTS | VOLTAGES)
+POWERS = frozenset({"active_power", "reactive_power", "apparent_power"})
+VOLTAGES = frozenset({
+    "voltage", "voltage_harmonic", "voltage_thd",
+    "negative_sequence_unbalance", "zero_sequence_unbalance", "voltage_deviation_unbalance",
+})  # fmt: skip
+PREDICTED = POWERS | VOLTAGES | {"current", "current_harmonic", "current_thd", "current_tdd", "current_trd"}
 """Quantities that the prediction covers."""
+
+TRIPLENS = range(3, 50, 6)
 
 
 class Added(Struct, frozen=True):
     """What is added and how: `everything_on` ignores schedules and profiles, and takes no credit for what feeds in."""
 
     loads: tuple[NewLoad, ...]
-    source: Source | None
+    source: SupplyImpedance | None
     law: Law = "summation"
     everything_on: bool = False
     recorded_demand: float | None = None
@@ -53,7 +73,7 @@ def with_addition(recording: Recording, site: Site, added: Added) -> Recording:
     return Recording(recording.files, tuple(streams), recording.notes, recording.zone, (), recording.late_notes)
 
 
-def predictable(channel: Channel, stream: Stream, site: Site, source: Source | None) -> bool:
+def predictable(channel: Channel, stream: Stream, site: Site, source: SupplyImpedance | None) -> bool:
     """Whether the channel with the new loads follows from what was recorded and declared."""
     if channel.quantity not in PREDICTED or channel.phase == "ng":
         return False
@@ -61,10 +81,8 @@ def predictable(channel: Channel, stream: Stream, site: Site, source: Source | N
         return False
     if channel.quantity in VOLTAGES:
         return source is not None
-    if channel.quantity == "current_tdd":
-        return site.pcc is not None and site.pcc.maximum_demand_current is not None
-    if channel.quantity == "current_trd":
-        return site.pcc is not None and site.pcc.rated_current is not None
+    if channel.quantity in ("current_tdd", "current_trd"):
+        return _reference_current(site, channel.quantity) is not None
     if channel.phase == "n" and channel.quantity != "current":
         return False
     if channel.quantity.startswith("current_") and channel.unit in ("%", "% of rms"):
@@ -72,6 +90,13 @@ def predictable(channel: Channel, stream: Stream, site: Site, source: Source | N
             one.key == ("current_harmonic", channel.phase, 1, None, "mean") for one in stream.channels
         )
     return True
+
+
+def _reference_current(site: Site, quantity: str) -> float | None:
+    """The declared current, in A, that a total demand (or rated) distortion refers to."""
+    pcc = site.pcc
+    value = None if pcc is None else pcc.maximum_demand_current if quantity == "current_tdd" else pcc.rated_current
+    return None if value is None else float(value)
 
 
 class _Walk(Struct, frozen=True):
@@ -84,15 +109,13 @@ class _Walk(Struct, frozen=True):
     def blocks(self, channels: Sequence[Channel] | None = None) -> Iterator[Block]:
         """Blocks with the additions; `channels` limits what is worked out, not what it is worked out from."""
         wanted = self.kept if channels is None else tuple(one for one in channels if one in self.kept)
-        work = BlockAddition(
-            self.stream, self.site, self.added.loads, self.added.source, self.added.law, self.added.recorded_demand
-        )
         for block in self.stream.blocks(None):
             shares = [self._share(load, block) for load in self.added.loads]
             try:
-                values = work.values(block, shares, wanted)
+                values = _SuperposedBlock(block, self.site, self.added, shares).values(wanted)
             except Collapse as error:
-                raise Collapse(_when(error, block, self.zone), error.index) from None
+                at = iso(block.axis.start_us + error.index * block.axis.interval_us, self.zone)
+                raise Collapse(f"{error} (first at {at})", error.index) from None
             over = {channel: mask for channel, mask in block.over_range.items() if channel in values}
             yield Block(block.axis, values, block.flagged, over)
 
@@ -106,5 +129,196 @@ class _Walk(Struct, frozen=True):
         return load.share(starts, axis.interval_us, self.zone)
 
 
-def _when(error: Collapse, block: Block, zone: str) -> str:
-    return f"{error} (first at {iso(block.axis.start_us + error.index * block.axis.interval_us, zone)})"
+class _SuperposedBlock:
+    """One block with new loads added: fundamental, orders, totals, powers, unbalance."""
+
+    def __init__(self, block: Block, site: Site, added: Added, shares: Sequence[Array]) -> None:
+        self.block, self.site, self.added = block, site, added
+        self.loads, self.source, self.law = added.loads, added.source, added.law
+        self.count = block.axis.count
+        self.has_neutral = site.supply.connection != "delta"
+        self.phases = phases_of(site.supply)
+        self.readings = Readings(block.values)
+        self.existing = {phase: Waveform(self.readings, "current", phase, self.count) for phase in self.phases}
+        self.lag = {phase: lag for phase in self.phases if (lag := lag_of(self.readings, phase)) is not None}
+        before = voltages(self.readings.get, site.supply, self.count)
+        self.addition = add(before, self.loads, shares, self.source, site.supply, self.lag)
+        self.line_parts = {phase: self._line_parts(phase) for phase in self.phases}
+        self.fundamental = {phase: self._fundamental(phase) for phase in self.phases}
+        self.rms = {phase: self._rms(phase) for phase in self.phases}
+        self._voltages: dict[str, Waveform] = {}
+        self._volt_parts: dict[str, dict[int, list[Array]]] = {}
+
+    def values(self, wanted: Sequence[Channel]) -> dict[Channel, NDArray[np.float64]]:
+        """The wanted channels with the additions, in their own units."""
+        return {one: np.ascontiguousarray(self._channel(one)) for one in wanted if one in self.block.values}
+
+    def _channel(self, channel: Channel) -> Array:
+        values = np.asarray(self.block.values[channel], dtype=np.float64)
+        quantity = channel.quantity
+        if quantity == "current" and channel.phase == "n":
+            return self._neutral(values, channel)
+        if quantity.startswith("current"):
+            return self._current(channel, values)
+        if quantity in POWERS:
+            return self._power(channel, values)
+        if quantity in ("voltage", "voltage_harmonic", "voltage_thd"):
+            return self._voltage(channel, values)
+        return self._unbalance(quantity, values)
+
+    @cached_property
+    def _mean_currents(self) -> list[Array]:
+        """Fundamental amperes of each load, the mean of its phases."""
+        return [np.asarray(np.mean(np.abs(list(one.values())), axis=0)) for one in self.addition.currents]
+
+    def _line_parts(self, phase: str) -> dict[int, list[Array]]:
+        """New amperes of each order in the line towards the supply."""
+
+        def ratio(load: NewLoad, order: int) -> float:
+            return 0.0 if phase not in load.phases else 1.0 if self.source is None else self.source.amplification(order)
+
+        own = self.addition.currents
+        return contributions(self.loads, lambda number: np.abs(own[number][phase]), ratio, neutral=self.has_neutral)
+
+    def _new_volts(self, where: str) -> dict[int, list[Array]]:
+        """New volts of each order, line to neutral or line to line."""
+        source = self.source
+        assert source is not None
+
+        def ratio(load: NewLoad, order: int) -> float:
+            if where in PAIRS:
+                return line_voltage_ratio(load, order, PAIRS[where], source)
+            return phase_voltage_ratio(load, order, where[0], source, neutral=self.has_neutral)
+
+        if where not in self._volt_parts:
+            means = self._mean_currents
+            self._volt_parts[where] = contributions(
+                self.loads, lambda number: means[number], ratio, neutral=self.has_neutral
+            )
+        return self._volt_parts[where]
+
+    def _fundamental(self, phase: str) -> Array:
+        """Fundamental current of a phase with the additions.
+
+        Without a measured angle the two are taken in phase where the new current flows in, the most they can be.
+        """
+        volts, existing = self.addition.before.phasors[phase], self.existing[phase].fundamental
+        new = self.addition.total[phase] * np.conj(volts / np.abs(volts))
+        if phase not in self.lag:
+            sign = np.where(np.real(new) >= 0, 1.0, -1.0)
+            return np.asarray(np.abs(existing + sign * np.abs(new)))
+        return np.asarray(np.abs(existing * np.exp(-1j * self.lag[phase]) + new))
+
+    def _rms(self, phase: str) -> Array:
+        """True rms current of a phase with the additions; unrecorded harmonics that the rms shows are kept."""
+        existing = self.existing[phase]
+        here = np.sqrt(np.maximum(np.square(existing.rms) - np.square(existing.fundamental), 0))
+        known = existing.has_orders or not here.any()
+        harmonic = existing.total_with(here, self.line_parts[phase], self.law, orders_known=known)
+        return np.sqrt(np.square(self.fundamental[phase]) + harmonic)
+
+    def _current(self, channel: Channel, values: Array) -> Array:
+        phase, quantity = channel.phase or "a", channel.quantity
+        existing, fundamental, rms = self.existing[phase], self.fundamental[phase], self.rms[phase]
+        if quantity == "current":
+            by = conversion(channel.unit, "A")
+            if channel.reading == "mean":
+                return rms / by + 0 * values
+            # Extremes within the interval move with the mean.
+            return values + (rms - existing.rms) / by
+        if quantity == "current_harmonic" and channel.order in (1, None):
+            return fundamental / conversion(channel.unit, "A") + 0 * values
+        if quantity == "current_harmonic":
+            amperes = existing.order_with(channel, values, self.line_parts[phase], self.law)
+            if channel.unit in ("%", "% of rms"):
+                return np.asarray(100 * amperes / (fundamental if channel.unit == "%" else rms))
+            return np.asarray(amperes / conversion(channel.unit, "A"))
+        recorded: Array | float = existing.fundamental
+        base: Array | float = fundamental
+        if quantity != "current_thd":
+            recorded = base = _reference_current(self.site, quantity) or 0.0
+            if quantity == "current_tdd" and self.added.recorded_demand:
+                recorded = self.added.recorded_demand
+        square = existing.total_with(values / 100 * recorded, self.line_parts[phase], self.law)
+        return np.asarray(100 * np.sqrt(square) / base)
+
+    def _neutral(self, values: Array, channel: Channel) -> Array:
+        """Measured neutral current, moved by what unbalance and triplens of the additions make of its estimate."""
+        turns = phase_turns(self.phases)
+        before = np.zeros(self.count, dtype=np.complex128)
+        for phase in self.phases:
+            lag = self.lag.get(phase, np.zeros(self.count))
+            before = before + self.existing[phase].fundamental * np.exp(-1j * lag) * turns[phase]
+        after = before + np.sum(list(self.addition.total.values()), axis=0)
+        triplens = [np.mean([self.existing[one].order(order) for one in self.phases], axis=0) for order in TRIPLENS]
+        means = self._mean_currents
+        parts = {order: [3 * amperes] for order, amperes in zip(TRIPLENS, triplens, strict=True)}
+        new = contributions(self.loads, lambda number: means[number], neutral_ratio, neutral=self.has_neutral)
+        for order, amperes in new.items():
+            parts[order] = parts.get(order, []) + amperes
+        by = conversion(channel.unit, "A")
+        square = np.square(values * by) + np.square(np.abs(after)) - np.square(np.abs(before))
+        square = square + total_square(parts, self.law, self.count) - np.square(triplen_neutral_current(triplens))
+        return np.asarray(np.sqrt(np.maximum(square, 0)) / by)
+
+    def _power(self, channel: Channel, values: Array) -> Array:
+        by = conversion(channel.unit, UNITS[channel.quantity])
+        phases = self.phases if channel.phase == "total" else (channel.phase or "a",)
+        addition = self.addition
+        new = np.sum([addition.after[one] * np.conj(addition.total[one]) for one in phases], axis=0)
+        if channel.quantity == "active_power":
+            return np.asarray(values + new.real / by)
+        if channel.quantity == "reactive_power":
+            return np.asarray(values + new.imag / by)
+        if not all(self.existing[one].recorded for one in phases):
+            return np.asarray(values + np.abs(new) / by)
+        old_sum = np.sum([np.abs(addition.before.phasors[one]) * self.existing[one].rms for one in phases], axis=0)
+        new_sum = np.sum([np.abs(addition.after[one]) * self.rms[one] for one in phases], axis=0)
+        return np.asarray(values + (new_sum - old_sum) / by)
+
+    def _volts(self, where: str) -> tuple[Array, Array]:
+        """Fundamental voltage by the model before and after, at a phase to neutral or between lines."""
+        before, after = self.addition.before.phasors, self.addition.after
+        if where in PAIRS:
+            one, other = PAIRS[where]
+            if other not in after:
+                return self._volts("an")
+            return np.abs(before[one] - before[other]), np.abs(after[one] - after[other])
+        return np.abs(before[where[0]]), np.abs(after[where[0]])
+
+    def _voltage(self, channel: Channel, values: Array) -> Array:
+        where = channel.phase or "an"
+        before, after = self._volts(where)
+        ratio = after / before
+        if where not in self._voltages:
+            nominal = float(self.site.supply.nominal(where) or 0)
+            self._voltages[where] = Waveform(self.readings, "voltage", where, self.count, nominal)
+        existing = self._voltages[where]
+        fundamental, parts = existing.fundamental, self._new_volts(where)
+        if channel.quantity == "voltage":
+            distortion = np.square(existing.distortion * fundamental)
+            grown = distortion + total_square(parts, self.law, self.count)
+            new_rms = np.sqrt(np.square(fundamental * ratio) + grown)
+            return np.asarray(values * new_rms / np.sqrt(np.square(fundamental) + distortion))
+        if channel.quantity == "voltage_harmonic" and channel.order in (1, None):
+            return np.asarray(values * ratio)
+        if channel.quantity == "voltage_harmonic":
+            volts = existing.order_with(channel, values, parts, self.law)
+            return np.asarray(volts / existing.scale(channel, by=ratio))
+        square = existing.total_with(values / 100 * fundamental, parts, self.law)
+        return np.asarray(100 * np.sqrt(square) / (fundamental * ratio))
+
+    def _unbalance(self, quantity: str, values: Array) -> Array:
+        """The recorded unbalance moved by the change of the modelled one; an upper bound where angles are unknown."""
+        before, after = (
+            np.asarray(sequence_components(volts["a"], volts["b"], volts["c"]))
+            for volts in (self.addition.before.phasors, self.addition.after)
+        )
+        if quantity == "zero_sequence_unbalance":
+            moved = np.abs(after[0] - before[0])
+            return np.asarray((values * np.abs(before[1]) + 100 * moved) / np.abs(after[1]))
+        if self.addition.before.angles:
+            lines_before, lines_after = zip(*(self._volts(pair) for pair in PAIRS), strict=True)
+            form = negative_sequence_unbalance if quantity == "negative_sequence_unbalance" else deviation_unbalance
+            return np.maximum(values + form(*lines_after) - form(*lines_before), 0)
+        return np.asarray(values + 100 * np.abs(after[2] - before[2]) / np.abs(after[1]))

@@ -49,7 +49,7 @@ class Energy(Struct, frozen=True):
     register_reactive_varh: float | None = None
 
 
-class Unbalance(Struct, frozen=True):
+class CurrentUnbalance(Struct, frozen=True):
     """Largest deviation of the phase currents from their mean, in percent of the mean."""
 
     at_peak: float
@@ -59,7 +59,7 @@ class Unbalance(Struct, frozen=True):
     """The largest among the intervals with at least 80 % of that current."""
 
 
-class Cell(Struct, frozen=True):
+class ProfileHour(Struct, frozen=True):
     """One hour of one weekday of the profile; weekday 0 is Monday."""
 
     weekday: int
@@ -84,8 +84,8 @@ class Demand(Struct, frozen=True):
     """Load duration curve: percent of time, demand that is reached or exceeded for it."""
     curve_of: str
     curve_unit: str
-    profile: tuple[Cell, ...]
-    unbalance: Unbalance | None
+    profile: tuple[ProfileHour, ...]
+    unbalance: CurrentUnbalance | None
     blocks: Mapping[str, Any]
     """Demand interval by demand interval: quantity (and phase) to float64 array; `blocks_start_us` is the first."""
     blocks_start_us: int
@@ -228,7 +228,7 @@ class Motor(Struct, frozen=True):
     basis: str
 
 
-class Spectrum(Struct, frozen=True):
+class SpectrumBeforeAfter(Struct, frozen=True):
     """Mean-square spectrum of the high-load intervals: order to percent of nominal, or amperes, before and after."""
 
     quantity: str

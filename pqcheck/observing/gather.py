@@ -16,10 +16,15 @@ from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.deriving.aggregate import Grouper
-from pqcheck.deriving.sources import Source
+from pqcheck.deriving.sources import Catalogue, Source, Wanted, usable
+from pqcheck.findings import Findings
+from pqcheck.judging.resolve import resolve
+from pqcheck.judging.tasks import Task, scale_of
+from pqcheck.limit_tables import LimitTable
 from pqcheck.observing.reduce import Reducer, members_per_point
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Block, Channel, Event, Recording
+from pqcheck.site.model import Site
 from pqcheck.units import UnitError, factor
 
 PLOT_POINTS = 1500
@@ -71,7 +76,6 @@ class Judged(Struct, frozen=True):
     unit: str
     start_us: int
     values: NDArray[np.float64]
-    note: str = ""
 
 
 class Gathered(Struct, frozen=True):
@@ -97,6 +101,10 @@ class Gathered(Struct, frozen=True):
         ]
         return min(found, key=lambda track: track.step_us, default=None)
 
+    def tracks(self, quantity: str, phases: Iterable[str | None], order: int | None = None) -> list[Track]:
+        """The details of a quantity on those of the phases that hold any reading, in their order."""
+        return [track for phase in phases if (track := self.find(quantity, phase, order)) is not None]
+
     def phases(self, quantity: str, order: int | None = None) -> list[str]:
         """Phases with readings of a quantity, in the order of the contract."""
         held = {
@@ -105,18 +113,6 @@ class Gathered(Struct, frozen=True):
             if (channel.quantity, channel.order, channel.reading) == (quantity, order, "mean") and track.valid.any()
         }
         return [phase for phase in QUANTITIES[quantity].phases if phase in held]
-
-
-class _JudgedRun(Struct):
-    source: Source
-    quantity: str
-    phase: str | None
-    interval_us: int
-    unit: str
-    scale: float
-    start_us: int
-    grouper: Grouper | None
-    parts: list[NDArray[np.float64]] = field(default_factory=list)
 
 
 class Asked(Struct, frozen=True):
@@ -128,6 +124,17 @@ class Asked(Struct, frozen=True):
     interval_us: int
     unit: str
     scale: Fraction
+
+
+class _JudgedRun(Struct):
+    asked: Asked
+    start_us: int
+    grouper: Grouper | None
+    parts: list[NDArray[np.float64]] = field(default_factory=list)
+
+    def judged(self) -> Judged:
+        one = self.asked
+        return Judged(one.quantity, one.phase, one.interval_us, one.unit, self.start_us, np.concatenate(self.parts))
 
 
 class Gatherer:
@@ -161,11 +168,7 @@ class Gatherer:
             if one.interval_us != axis.interval_us:
                 grouper = Grouper(axis.start_us, axis.interval_us, one.interval_us, one.source.mean)
                 start = grouper.start_us
-            runs[one.source.stream].append(
-                _JudgedRun(
-                    one.source, one.quantity, one.phase, one.interval_us, one.unit, float(one.scale), start, grouper
-                )
-            )
+            runs[one.source.stream].append(_JudgedRun(one, start, grouper))
         return runs
 
     def feed(self, number: int, block: Block) -> None:
@@ -183,12 +186,13 @@ class Gatherer:
                 detail.feed(values, slot, by)
         scratch: dict[Any, NDArray[Any]] = {}
         for run in self._runs[number]:
-            if not all(channel in block.values for channel in run.source.formula.inputs):
+            formula = run.asked.source.formula
+            if not all(channel in block.values for channel in formula.inputs):
                 continue
-            values = np.array(run.source.formula.compute(block.values, scratch), dtype=np.float64)
+            values = np.array(formula.compute(block.values, scratch), dtype=np.float64)
             if run.grouper is not None:
                 values = run.grouper.feed([values])[0]
-            run.parts.append(values * run.scale)
+            run.parts.append(values * float(run.asked.scale))
 
     def finish(self) -> Gathered:
         """What was gathered."""
@@ -201,15 +205,7 @@ class Gatherer:
             max([axis.end_us for axis in axes] or instants or [0]),
             self._tracks(self._plots),
             self._tracks(self._detail),
-            tuple(
-                Judged(
-                    run.quantity, run.phase, run.interval_us, run.unit, run.start_us, np.concatenate(run.parts),
-                    run.source.note,
-                )
-                for runs in self._runs
-                for run in runs
-                if run.parts
-            ),
+            tuple(run.judged() for runs in self._runs for run in runs if run.parts),
             recording.events,
         )  # fmt: skip
 
@@ -252,3 +248,47 @@ def _factor(channel: Channel) -> float:
         return float(factor(channel.unit or "1", QUANTITIES[channel.quantity].unit))
     except UnitError:
         return 1.0
+
+
+def asked_by_tables(tables: Sequence[LimitTable], recording: Recording, site: Site) -> list[Asked]:
+    """The sources that judging uses, one per quantity, phase and interval."""
+    tasks, _ = resolve(tables, recording, site, site.quantities)
+    return asked_by_tasks(tasks)
+
+
+def asked_by_tasks(tasks: Iterable[Task]) -> list[Asked]:
+    """The same from tasks that are at hand."""
+    found: dict[tuple[str, str | None, int, str], Asked] = {}
+    for task in tasks:
+        wanted = task.wanted
+        if task.source is None or wanted.order is not None or wanted.hertz is not None:
+            continue
+        scale = scale_of(task.source.formula.unit, task.unit, wanted)
+        one = Asked(task.source, wanted.quantity, wanted.phase, task.interval_us, task.unit, scale)
+        found.setdefault((wanted.quantity, wanted.phase, task.interval_us, task.unit), one)
+    return list(found.values())
+
+
+def asked_by_findings(findings: Findings, recording: Recording) -> list[Asked]:
+    """The same from a findings file whose tables are not at hand: columns as recorded, no change of base."""
+    catalogue = Catalogue(recording)
+    found: dict[tuple[str, str | None, int], Asked] = {}
+    for one in findings.findings:
+        statistic = one.statistic
+        if one.kind != "limit" or one.order is not None or one.quantity is None or statistic is None:
+            continue
+        if statistic.value is None or statistic.interval_s is None:
+            continue
+        interval_us = round(statistic.interval_s * 1_000_000)
+        sources = usable(catalogue.sources(Wanted(one.quantity, one.phase, None)), interval_us, [interval_us])
+        if not sources:
+            continue
+        try:
+            scale = Fraction(1)
+            if not sources[0].formula.unit.startswith("%"):
+                scale = Fraction(factor(sources[0].formula.unit or "1", statistic.unit))
+        except UnitError:
+            continue
+        key = (one.quantity, one.phase, interval_us)
+        found.setdefault(key, Asked(sources[0], one.quantity, one.phase, interval_us, statistic.unit, scale))
+    return list(found.values())

@@ -1,8 +1,8 @@
 """Does the site's own current pull its voltage down? Steps of voltage against steps of current, magnitude and sign.
 
 V = E - Zs I: with a steady source, dV/dI = -(R cos phi + X sin phi), negative and small; a source that varies under a
-load of constant power gives -V/I, negative and large, so the sign alone proves nothing (signal processing notes,
-section 8.1, derived cases). The result is an indication, never a proof.
+load of constant power gives -V/I, negative and large, so the sign alone proves nothing. The result is an indication,
+never a proof (docs/method/observations.md).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pqcheck.observing.steps import Array, alike, clean_voltage, correlation, sp
 from pqcheck.site.model import Site
 
 LARGEST_SHARE = 0.2
-"""A slope up to one fifth of V/I can be a source impedance (section 8.3, suggested rule)."""
+"""A slope up to one fifth of V/I can be a source impedance (a convention of this tool, no standard's)."""
 STRONG, WEAK = -0.9, -0.6
 LEAST_STEPS = 12
 SEESAW = -0.7
@@ -98,23 +98,21 @@ def _observation(
 
     if _seesaw(gathered):
         text = (
-            "The two legs move against each other while their sum holds still, as they do when the neutral has a "
-            "bad contact. "
-            "Then a slope of voltage on current says nothing about the supply; see to the neutral first."
+            "The two legs move against each other while their sum holds still, as they do when the neutral has a bad "
+            "contact. Then a slope of voltage on current says nothing about the supply; see to the neutral first."
         )
         return unclaimed("undetermined", text)
     if slope.steps > 0 and slope.r > -WEAK:
         text = (
-            "Voltage and current rise and fall together, as they do when the supply varies and the load follows. "
-            "The own "
-            "load does not pull this voltage down."
+            "Voltage and current rise and fall together, as they do when the supply varies and the load follows. The "
+            "own load does not pull this voltage down."
         )
         return unclaimed("possible", text)
     if slope.steps < 0 and share > LARGEST_SHARE and slope.r < WEAK:
         text = (
             "Current rises where voltage falls, but the slope is about as large as voltage over current: a varying "
-            "supply "
-            "under loads of constant power looks like this. Whether the own load pulls the voltage cannot be told."
+            "supply under loads of constant power looks like this. Whether the own load pulls the voltage cannot be "
+            "told."
         )
         return unclaimed("undetermined", text)
     if slope.steps >= 0 or slope.r > WEAK or explained < LEAST_SWING * middle:
@@ -159,15 +157,13 @@ def _exports(gathered: Gathered, phase: str) -> bool:
 
 def _against(slope: Slope, voltage: Track, gathered: Gathered, site: Site, phase: str) -> list[str]:
     found = [
-        "A supply that sinks at the same hours as the load rises (the evening peak of a street) makes the slope "
-        "too large "
-        "while r stays high; differences do not cure that."
+        "A supply that sinks at the same hours as the load rises (the evening peak of a street) makes the slope too "
+        "large while r stays high; differences do not cure that."
     ]
     if voltage.step_us > 10 * SECOND:
         found.append(
             f"Values over {duration_text(voltage.step_us)} blur the short steps that would tell cause from "
-            "coincidence; "
-            "values over 3 s or less are better."
+            "coincidence; values over 3 s or less are better."
         )
     if slope.steps and not 0.5 <= abs(slope.levels / slope.steps) <= 2:
         found.append("The slope over the levels differs from that of the steps: something else moves the voltage too.")
@@ -181,8 +177,7 @@ def _against(slope: Slope, voltage: Track, gathered: Gathered, site: Site, phase
     if declared is not None and slope.steps and abs(slope.steps) > 2 * declared:
         found.append(
             f"The declared short-circuit current points to {declared:.2g} ohm, less than half of this slope; a bad "
-            "contact "
-            "or another cause would have to add the rest."
+            "contact or another cause would have to add the rest."
         )
     return found
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import DAY, HOUR, clock_changes
 from pqcheck.observing.gather import Gathered, Track
 from pqcheck.observing.observation import Grade, Observation
-from pqcheck.observing.steps import Array, clean_voltage, spread
+from pqcheck.observing.steps import Array, by_day_and_hour, clean_voltage, spread
+from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
 
 LEAST_DAYS = 4
@@ -21,38 +21,20 @@ _DAYS_WITH_HUMP = 0.8
 
 def patterns(gathered: Gathered, site: Site) -> list[Observation]:
     """Time of day, weekday and midday of the voltage (first recorded phase that varies most)."""
-    tracks = [t for p in ("an", "bn", "cn", "ab", "bc", "ca") if (t := gathered.find("voltage", p)) is not None]
+    tracks = gathered.tracks("voltage", (*LINE_TO_NEUTRAL, *LINE_TO_LINE))
     if not tracks:
         return []
     track = max(tracks, key=lambda one: spread(clean_voltage(one)))
-    grid, weekdays = hourly(track, gathered.zone)
+    grid, first = by_day_and_hour(track.times_us, clean_voltage(track), gathered.zone)
+    weekdays = (np.arange(grid.shape[1]) + first.weekday()) % 7
     if np.count_nonzero((~np.isnan(grid)).sum(axis=0) >= 20) < LEAST_DAYS:
         return []
     if spread(grid[~np.isnan(grid)]) < LEAST_SWING * float(np.nanmedian(grid)):
         return []
-    kind = "lines" if track.channel.phase in ("ab", "bc", "ca") else "neutral"
+    kind = "lines" if track.channel.phase in LINE_TO_LINE else "neutral"
     figure = f"fig-pattern-{kind}"
     found = [*_time_of_day(grid, figure, track), *_weekdays(grid, weekdays, figure, track)]
     return [*found, *_midday(grid, gathered, figure, track)]
-
-
-def hourly(track: Track, zone: str) -> tuple[Array, NDArray[np.int64]]:
-    """Mean of each local hour as (24, days), and the weekday (0 = Monday) of each day."""
-    times = track.times_us
-    instants, offsets = clock_changes(zone, int(times[0]), int(times[-1]))
-    local = times + offsets[np.searchsorted(instants, times, side="right")]
-    day, hour = local // DAY, local % DAY // HOUR
-    first = int(day.min())
-    days = int(day.max()) - first + 1
-    place = hour * days + (day - first)
-    one = clean_voltage(track)
-    good = ~np.isnan(one)
-    total = np.bincount(place[good], weights=one[good], minlength=24 * days)
-    count = np.bincount(place[good], minlength=24 * days)
-    grid = np.full(24 * days, np.nan)
-    np.divide(total, count, out=grid, where=count > 0)
-    # 1970-01-01 was a Thursday.
-    return grid.reshape(24, days), (np.arange(first, first + days) + 3) % 7
 
 
 def explained_by_hour(grid: Array) -> float:
@@ -122,7 +104,7 @@ def _midday(grid: Array, gathered: Gathered, figure: str, track: Track) -> list[
     rise = float(np.median(days[NOON[0] : NOON[1]].mean(axis=0) - sides))
     if humps < _DAYS_WITH_HUMP or rise < LEAST_SWING * float(np.median(days)):
         return []
-    power = next((t for p in ("total", "a", "b", "c") if (t := gathered.find("active_power", p)) is not None), None)
+    power = next(iter(gathered.tracks("active_power", ("total", *"abc"))), None)
     exported = power is not None and bool(np.nanmin(power.mean) < -0.02 * np.nanmax(np.abs(power.mean)))
     grade: Grade = "likely" if exported else "possible"
     words = (

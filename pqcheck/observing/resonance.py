@@ -32,7 +32,7 @@ class _Hit(Struct, frozen=True):
 
 def resonance(gathered: Gathered, site: Site) -> list[Observation]:
     """One observation about the order that moves most with the steps of reactive power."""
-    reactive = _reactive(gathered)
+    reactive = next(iter(gathered.tracks("reactive_power", ("total", *"abc"))), None)
     if reactive is None:
         return []
     power = values(reactive)
@@ -47,11 +47,6 @@ def resonance(gathered: Gathered, site: Site) -> list[Observation]:
         return []
     best = max(hits, key=lambda hit: hit.size * hit.share)
     return [_observation(best, reactive, power, places, site, gathered)]
-
-
-def _reactive(gathered: Gathered) -> Track | None:
-    total = gathered.find("reactive_power", "total")
-    return total or next((t for p in "abc" if (t := gathered.find("reactive_power", p)) is not None), None)
 
 
 def _orders(gathered: Gathered) -> list[Track]:
@@ -101,8 +96,7 @@ def _observation(
     first = iso(reactive.start_us + int(places[0]) * reactive.step_us, gathered.zone)
     text = (
         f"Whenever reactive power steps by about {step / 1000:.3g} kvar, the voltage harmonic of order {hit.order} "
-        "changes by "
-        f"about {abs(hit.size):.2g} % in the same {duration_text(reactive.step_us)}: it "
+        f"changes by about {abs(hit.size):.2g} % in the same {duration_text(reactive.step_us)}: it "
         f"{'rises as reactive power falls' if falls else 'rises as reactive power rises'} (first seen "
         f"{first[:16].replace('T', ' ')})."
     )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from pqcheck.clock import DAY, HOUR, clock_changes
+from pqcheck.evidence import runs
 from pqcheck.observing.gather import Gathered, Track
 
 Array = NDArray[np.float64]
@@ -73,7 +76,7 @@ def change_at(one: Array, place: int, width: int = 3) -> float:
 
 def total_current(gathered: Gathered) -> Track | None:
     """The mean of the phase currents as one track, where they share their points."""
-    tracks = [track for phase in "abc" if (track := gathered.find("current", phase)) is not None]
+    tracks = gathered.tracks("current", "abc")
     if not tracks or not all(alike(tracks[0], track) for track in tracks):
         return None
     stacked = np.stack([track.mean for track in tracks])
@@ -89,10 +92,23 @@ def clean_voltage(track: Track) -> Array:
     return one
 
 
-def spans_of(mask: NDArray[Any], track: Track) -> tuple[tuple[int, int], ...]:
-    """Runs of a mask over the points of a track as spans."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return tuple(
-        (track.start_us + int(a) * track.step_us, track.start_us + int(b) * track.step_us)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-    )
+def spans_of(mask: NDArray[Any], start_us: int, step_us: int) -> list[tuple[int, int]]:
+    """Runs of a mask over points of `step_us` from `start_us` as half-open spans."""
+    first, end = runs(mask)
+    return [(start_us + a * step_us, start_us + b * step_us) for a, b in zip(first.tolist(), end.tolist(), strict=True)]
+
+
+def by_day_and_hour(times_us: NDArray[np.int64], values: NDArray[Any], zone: str) -> tuple[Array, date]:
+    """Mean of each local hour of each local day as (24, days), NaN where nothing was recorded, and the first day."""
+    instants, offsets = clock_changes(zone, int(times_us[0]), int(times_us[-1]))
+    local = times_us + offsets[np.searchsorted(instants, times_us, side="right")]
+    day, hour = local // DAY, local % DAY // HOUR
+    first = int(day.min())
+    days = int(day.max()) - first + 1
+    place = (hour * days + (day - first)).astype(np.int64)
+    good = ~np.isnan(values)
+    total = np.bincount(place[good], weights=values[good].astype(float), minlength=24 * days)
+    count = np.bincount(place[good], minlength=24 * days)
+    grid = np.full(24 * days, np.nan)
+    np.divide(total, count, out=grid, where=count > 0)
+    return grid.reshape(24, days), date(1970, 1, 1) + timedelta(days=first)

@@ -19,6 +19,7 @@ from pqcheck.observing.steps import (
     total_current,
     values,
 )
+from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
 
 LEAST_STEP = 0.003
@@ -36,8 +37,7 @@ QUIET = 3.0
 
 def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
     """One observation when enough such steps were seen."""
-    tracks = [track for phase in ("an", "bn", "cn") if (track := gathered.find("voltage", phase)) is not None]
-    tracks = tracks or [track for phase in ("ab", "bc", "ca") if (track := gathered.find("voltage", phase)) is not None]
+    tracks = gathered.tracks("voltage", LINE_TO_NEUTRAL) or gathered.tracks("voltage", LINE_TO_LINE)
     if not tracks or not all(alike(tracks[0], track) for track in tracks) or len(tracks[0].mean) > 210_000:
         return []
     levels = [clean_voltage(track) for track in tracks]
@@ -114,8 +114,7 @@ def _observation(
     )
     text = (
         f"{len(places)} steps of about {size:.2g} V ({100 * size / nominal:.2g} % of the voltage), in all recorded "
-        "phases "
-        f"at once, {rate:.1f} a day: the picture of a tap changer or regulator at work upstream, which is its "
+        f"phases at once, {rate:.1f} a day: the picture of a tap changer or regulator at work upstream, which is its "
         "normal job."
     )
     if rate > OFTEN_A_DAY:

@@ -1,47 +1,41 @@
-"""Members of a longer interval to one value: complete groups only."""
+"""Members of a longer interval to one value; a group with a missing member has none."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from pqcheck.physics.kinds import Count, Same, SameArray, array
+from pqcheck.physics.kinds import Count, Same, SameArray, Squares, array
 
 
-def complete_groups(values: Same, size: Count, skip: Count = 0) -> SameArray:
-    """Cut a series into groups of `size` consecutive members; what does not fill a group is left out.
+def rms_of_squares(square_sums: Squares, size: Count) -> SameArray:
+    """Root of the mean of squares, from the sum of the squares of each group.
 
     Parameters
     ----------
-    values : array
-        Series of equally long intervals [n; same unit].
+    square_sums : array
+        Sum of the squares of the members of each group [g; squared unit].
     size : int
         Members of one group [1; count].
-    skip : int
-        Members before the first full group [1; count].
 
     Returns
     -------
     array
-        One row per group [g x m; same unit].
+        One value per group [g; same unit].
 
     Notes
     -----
-    ``g = (n - skip) // size`` and ``m = size``. NaN members stay in their group. ValueError when `size` is below 1 or
-    `skip` negative.
+    ``sqrt(sum(x_i^2) / m)``. NaN gives NaN.
 
     References
     ----------
-    IEC 61000-4-30:2015, 4.5: aggregation from the 10/12-cycle value upwards (clause number from memory).
+    IEC 61000-4-30:2015, 4.5 (quoted from memory).
 
     Example
     -------
-    >>> complete_groups([1, 2, 3, 4, 5, 6], 2, skip=1).tolist()
-    [[2.0, 3.0], [4.0, 5.0]]
+    >>> rms_of_squares([14 * 230.0**2], 15).round(4).tolist()
+    [222.2011]
     """
-    if size < 1 or skip < 0:
-        raise ValueError(f"size {size} must be at least 1 and skip {skip} not negative")
-    series = array(values)[skip:]
-    return series[: len(series) // size * size].reshape(-1, size)
+    return np.sqrt(array(square_sums) / size)
 
 
 def rms_of_members(members: Same) -> SameArray:
@@ -72,7 +66,7 @@ def rms_of_members(members: Same) -> SameArray:
     [222.2011]
     """
     rows = array(members)
-    return array(np.sqrt(np.square(rows).sum(axis=-1) / rows.shape[-1]))
+    return rms_of_squares(np.square(rows).sum(axis=-1), rows.shape[-1])
 
 
 def mean_of_members(members: Same) -> SameArray:

@@ -13,9 +13,7 @@ from pqcheck.physics.kinds import (
     Ratio,
     RatioArray,
     Vars,
-    VoltArray,
     Volts,
-    Watts,
     array,
     ratio,
 )
@@ -59,50 +57,6 @@ def source_impedance(line_to_neutral: Volts, short_circuit: Amperes, x_over_r: R
     magnitude = ratio(line_to_neutral, short_circuit)
     resistance = magnitude / np.sqrt(1 + np.square(array(x_over_r)))
     return np.array([resistance, resistance * array(x_over_r)])
-
-
-def voltage_at_load(
-    source: Volts, active: Watts, reactive: Vars, resistance: Ohms, reactance: Ohms
-) -> VoltArray:
-    """Voltage at a load that takes constant power from a source behind an impedance.
-
-    Parameters
-    ----------
-    source : array
-        Voltage without the load [n; V].
-    active : array
-        Active power of one phase, negative feeds in [n; W].
-    reactive : array
-        Reactive power of one phase, positive lagging [n; var].
-    resistance : float
-        Resistance of the source [1; ohm].
-    reactance : float
-        Reactance of the source [1; ohm].
-
-    Returns
-    -------
-    array
-        Voltage with the load, 0 where the source cannot deliver that power [n; V].
-
-    Notes
-    -----
-    The larger root of ``U^4 + (2 (R P + X Q) - E^2) U^2 + |Z|^2 S^2 = 0``; without a real root the voltage collapses.
-    Other loads keep their currents. NaN in any input gives NaN.
-
-    References
-    ----------
-    Elementary; derived from ``E = U + Z (P - jQ) / U``.
-
-    Example
-    -------
-    >>> voltage_at_load([230.0], [4600.0], [0.0], 0.5, 0.0).round(4).tolist()
-    [219.5227]
-    """
-    r, x, p, q = array(resistance), array(reactance), array(active), array(reactive)
-    half = np.square(array(source)) / 2 - r * p - x * q
-    inner = np.square(half) - (r * r + x * x) * (p * p + q * q)
-    possible = np.maximum(inner, 0)
-    return np.where((inner < 0) | (half < 0), 0.0, np.sqrt(np.maximum(half + np.sqrt(possible), 0)))
 
 
 def harmonic_impedance(resistance: Ohms, reactance: Ohms, orders: Orders) -> ComplexOhmArray:

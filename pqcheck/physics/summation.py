@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pqcheck.physics.kinds import Orders, RatioArray, Same, SameArray, array
+from pqcheck.physics.kinds import Orders, Ratio, RatioArray, Same, SameArray, array
 
 
 def summation_exponent(order: Orders) -> RatioArray:
@@ -38,15 +38,17 @@ def summation_exponent(order: Orders) -> RatioArray:
     return np.where(np.isnan(orders), np.nan, np.where(orders < 5, 1.0, np.where(orders <= 10, 1.4, 2.0)))
 
 
-def summed_contributions(contributions: Same, order: Orders) -> SameArray:
-    """What several contributions of one harmonic order add up to.
+def summed_contributions(present: Same, additions: Same, exponent: Ratio) -> SameArray:
+    """What a harmonic order that is there and contributions that are added make together.
 
     Parameters
     ----------
-    contributions : array
-        Magnitudes of one order, one row per source [k x n; same unit].
-    order : int
-        The harmonic order [1; order].
+    present : array
+        Magnitude without the additions [n; same unit].
+    additions : array
+        Magnitudes of the same order, one row per source [k x n; same unit].
+    exponent : float
+        Exponent alpha: see `summation_exponent`; 1 adds arithmetically [1; 1].
 
     Returns
     -------
@@ -64,8 +66,8 @@ def summed_contributions(contributions: Same, order: Orders) -> SameArray:
 
     Example
     -------
-    >>> summed_contributions([[3.0], [4.0]], 13).tolist()
+    >>> summed_contributions([3.0], [[4.0]], 2.0).tolist()
     [5.0]
     """
-    alpha = summation_exponent(order)
-    return array(np.power(np.power(array(contributions), alpha).sum(axis=0), 1 / alpha))
+    total = np.power(array(present), exponent) + np.power(array(additions), exponent).sum(axis=0)
+    return array(np.power(total, 1 / array(exponent)))

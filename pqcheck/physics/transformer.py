@@ -222,42 +222,6 @@ def triplen_neutral_current(triplens: Amperes) -> AmpereArray:
     return array(3 * np.sqrt(np.square(array(triplens)).sum(axis=0)))
 
 
-def unbalance_neutral_current(i_a: Amperes, i_b: Amperes, i_c: Amperes) -> AmpereArray:
-    """Neutral current of three sinusoidal phase currents of equal power factor.
-
-    Parameters
-    ----------
-    i_a : array
-        Current of phase a [n; A].
-    i_b : array
-        Current of phase b [n; A].
-    i_c : array
-        Current of phase c [n; A].
-
-    Returns
-    -------
-    array
-        Neutral current [n; A].
-
-    Notes
-    -----
-    ``sqrt(a^2 + b^2 + c^2 - ab - bc - ca)``. A measured neutral current above it means triplens, unequal power
-    factors or a channel error. NaN in any phase gives NaN.
-
-    References
-    ----------
-    Sum of three phasors 120 degrees apart; derived.
-
-    Example
-    -------
-    >>> unbalance_neutral_current(100.0, 0.0, 0.0).item()
-    100.0
-    """
-    a, b, c = array(i_a), array(i_b), array(i_c)
-    # Half the sum of the squared differences is the same number and never negative.
-    return np.sqrt((np.square(a - b) + np.square(b - c) + np.square(c - a)) / 2)
-
-
 def motor_derating(unbalance: Percent, points: Percent, factors: Ratio) -> RatioArray:
     """Share of rated output that a motor may deliver at a given voltage unbalance, read from a printed curve.
 
@@ -293,37 +257,6 @@ def motor_derating(unbalance: Percent, points: Percent, factors: Ratio) -> Ratio
     if at.shape != share.shape or np.any(np.diff(at) <= 0):
         raise ValueError("points must ascend and there must be one factor for each")
     return np.asarray(np.interp(array(unbalance), at, share, left=math.nan, right=math.nan))
-
-
-def infinite_source_short_circuit_current(rated_current: Amperes, impedance: Percent) -> AmpereArray:
-    """Short-circuit current behind a transformer whose supply has no impedance.
-
-    Parameters
-    ----------
-    rated_current : float
-        Rated current of the secondary [1; A].
-    impedance : float
-        Short-circuit impedance of the transformer [1; %].
-
-    Returns
-    -------
-    array
-        Short-circuit current, a single number [1; A].
-
-    Notes
-    -----
-    ``100 I_R / z``: an upper bound for the real value. NaN gives NaN.
-
-    References
-    ----------
-    Elementary.
-
-    Example
-    -------
-    >>> infinite_source_short_circuit_current(1202.81, 5.75).round(0).item()
-    20918.0
-    """
-    return 100 * ratio(rated_current, impedance)
 
 
 def _column(orders: Orders, currents: Same) -> Array:

@@ -1,10 +1,18 @@
-"""Unbalance from voltage magnitudes: two definitions that are not interchangeable."""
+"""Symmetrical components, and unbalance from voltage magnitudes in two definitions that are not interchangeable."""
 
 from __future__ import annotations
 
-import numpy as np
+import cmath
+from typing import Annotated
 
-from pqcheck.physics.kinds import PercentArray, Volts, array, ratio
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.physics.kinds import PercentArray, Phasors, Volts, array, ratio
+
+_A = cmath.rect(1.0, 2 * cmath.pi / 3)
+
+PhasorArray = Annotated[NDArray[np.complex128], "V"]
 
 
 def negative_sequence_unbalance(u_ab: Volts, u_bc: Volts, u_ca: Volts) -> PercentArray:
@@ -86,3 +94,39 @@ def deviation_unbalance(u_ab: Volts, u_bc: Volts, u_ca: Volts) -> PercentArray:
     lines = np.stack(np.broadcast_arrays(array(u_ab), array(u_bc), array(u_ca)))
     mean = lines.sum(axis=0) / 3
     return 100 * ratio(np.abs(lines - mean).max(axis=0), mean)
+
+
+def sequence_components(u_a: Phasors, u_b: Phasors, u_c: Phasors) -> PhasorArray:
+    """Zero-, positive- and negative-sequence phasors, in this order.
+
+    Parameters
+    ----------
+    u_a : array
+        Phasor of phase a, complex [n; V].
+    u_b : array
+        Phasor of phase b, complex [n; V].
+    u_c : array
+        Phasor of phase c, complex [n; V].
+
+    Returns
+    -------
+    array
+        U0, U1 and U2, complex, one row each [3 x n; V].
+
+    Notes
+    -----
+    ``U0 = (A + B + C)/3``, ``U1 = (A + a B + a^2 C)/3``, ``U2 = (A + a^2 B + a C)/3`` with ``a = 1 at 120 degrees``.
+    Rotation a-b-c is positive. NaN in any phase gives NaN.
+
+    References
+    ----------
+    Fortescue, "Method of Symmetrical Co-ordinates" (1918).
+
+    Example
+    -------
+    >>> bool(abs(sequence_components(1.0, 1.0, 1.0)[0] - 1.0) < 1e-15)
+    True
+    """
+    a, b, c = (np.asarray(phasor, dtype=np.complex128) for phasor in (u_a, u_b, u_c))
+    parts = (a + b + c, a + _A * b + _A**2 * c, a + _A**2 * b + _A * c)
+    return np.stack([np.asarray(part / 3) for part in parts])

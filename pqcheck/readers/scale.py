@@ -9,6 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.errors import InputError
+from pqcheck.physics.distortion import thd_f_from_thd_r
 from pqcheck.readers.columns import SCALED_UNITS
 from pqcheck.readers.table import Decoded, Slab
 from pqcheck.recording import Channel, Values
@@ -60,7 +61,7 @@ class Scaled(Struct, frozen=True):
 
 def _scaled(values: Values, scale: float | str) -> Values:
     if scale == THD_R:
-        return thd_relative_to_fundamental(values)
+        return thd_f_from_thd_r(values)
     # Readings have few digits: rounding far behind the last of them gives the product as on paper (1.1 x 230 = 253).
     product: Values = np.round(values * float(scale), DIGITS)
     return product
@@ -69,18 +70,3 @@ def _scaled(values: Values, scale: float | str) -> Values:
 def nominal_factor(unit: str, nominal: float) -> float:
     """What readings in per unit or in percent of the nominal are multiplied with to be in volts."""
     return nominal if unit == "pu" else nominal / 100
-
-
-def thd_relative_to_fundamental(percent_of_rms: Values) -> Values:
-    """THD-F from THD-R, both in percent: 100 r / sqrt(1 - r^2) with r as a fraction.
-
-    NaN for 100 % and above, which no waveform with a fundamental has. From the definitions: rms^2 = I1^2 (1 + THD-F^2).
-    """
-    share = values_below_one(percent_of_rms / 100)
-    result: Values = 100 * share / np.sqrt(1 - share * share)
-    return result
-
-
-def values_below_one(share: Values) -> Values:
-    """The values, NaN where they reach one."""
-    return np.where(np.abs(share) < 1, share, np.nan)

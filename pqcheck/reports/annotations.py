@@ -7,30 +7,22 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import PurePath
 
-from pqcheck.compare import Comparison
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import Finding, Verdict
+from pqcheck.gate import GateResult
 from pqcheck.recording import RowSpan
-from pqcheck.reports.gate_lines import Bases, Cell, body, cells_of, folded, is_known, place_of
+from pqcheck.reports.gate_text import OPEN, RED_FIRST, Cell, body, cells_of, folded, is_known, place_of
 
 MOST_COMMANDS = 50
-_OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
 
 
-def command_lines(
-    results: Sequence[Findings],
-    comparisons: Sequence[Comparison | None],
-    bases: Sequence[Bases],
-    files: Sequence[str],
-    *,
-    known_are_red: bool = True,
-) -> str:
+def command_lines(gated: GateResult, files: Sequence[str]) -> str:
     """Lines of the form ``::error file=spectrum.csv,line=8,title=...::text``, as one host reads them from a log.
 
     A fail is an error, what was not judged a warning, what is waived or known a notice. `files` are paths as given on
     the command line, so that the host finds them in the repository. Worst first, capped.
     """
     lines = []
-    for level, finding, channels, cell in _entries(results, comparisons, bases, known_are_red):
+    for level, finding, channels, cell in _entries(gated):
         path, row = _location(finding, files)
         where = f"file={_property(path)},line={row}," if path else ""
         title = _property(place_of(finding, channels))
@@ -40,21 +32,14 @@ def command_lines(
     return "".join(line + "\n" for line in lines)
 
 
-def entry_list(
-    results: Sequence[Findings],
-    comparisons: Sequence[Comparison | None],
-    bases: Sequence[Bases],
-    files: Sequence[str],
-    *,
-    known_are_red: bool = True,
-) -> str:
+def entry_list(gated: GateResult, files: Sequence[str]) -> str:
     """A JSON list with one entry a line: description, check_name, fingerprint, severity, location.
 
     That is the form in which another host reads code quality reports. The fingerprint is the same from run to run.
     """
     severity = {"error": "major", "warning": "minor", "notice": "info"}
     entries = []
-    for level, finding, channels, cell in _entries(results, comparisons, bases, known_are_red):
+    for level, finding, channels, cell in _entries(gated):
         path, row = _location(finding, files)
         mark = "/".join((finding.fingerprint, *channels, cell.name, finding.id))
         entry: Mapping[str, object] = {
@@ -68,18 +53,13 @@ def entry_list(
     return "[\n" + ",\n".join(entries) + ("\n" if entries else "") + "]\n"
 
 
-def _entries(
-    results: Sequence[Findings],
-    comparisons: Sequence[Comparison | None],
-    bases: Sequence[Bases],
-    known_are_red: bool,
-) -> Iterator[tuple[str, Finding, tuple[str, ...], Cell]]:
-    cells = cells_of(results, comparisons, bases)
-    for verdicts in ((Verdict.FAIL,), _OPEN, (Verdict.WAIVED,)):
+def _entries(gated: GateResult) -> Iterator[tuple[str, Finding, tuple[str, ...], Cell]]:
+    cells = cells_of(gated)
+    for verdicts in RED_FIRST:
         for cell in cells:
             for finding, channels in folded(cell, cell.with_verdict(*verdicts)):
-                level = "warning" if verdicts == _OPEN else "notice" if verdicts == (Verdict.WAIVED,) else "error"
-                if level == "error" and not known_are_red and is_known(cell, finding):
+                level = "warning" if verdicts == OPEN else "notice" if verdicts == (Verdict.WAIVED,) else "error"
+                if level == "error" and gated.fail_on == "new" and is_known(cell, finding):
                     level = "notice"
                 yield level, finding, channels, cell
 

@@ -4,33 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from msgspec import Struct
-
-from pqcheck.compare import Change, Comparison
-from pqcheck.findings import Finding, Findings
+from pqcheck.compare import Change
+from pqcheck.findings import Finding
+from pqcheck.findings_words import VERDICT_WORDS, answer, clock, has_reading, limit_text, reading_text
 from pqcheck.observing.comparable import Comparability
-from pqcheck.observing.gather import Gathered
-from pqcheck.reports.grid import grid
-from pqcheck.reports.markdown import cell
-from pqcheck.reports.words import VERDICT_WORDS, answer, clock, limit_text, number
+from pqcheck.reports.markdown import cell, table_lines
+from pqcheck.reports.text import grid
+from pqcheck.two_sides import BeforeAfter, Side
 
 MOST_ROWS = 30
-
-
-class Side(Struct, frozen=True):
-    """One of the two results, with its recording where one was given."""
-
-    findings: Findings
-    gathered: Gathered | None = None
-
-
-class BeforeAfter(Struct, frozen=True):
-    """Everything about the two."""
-
-    before: Side
-    after: Side
-    comparison: Comparison
-    loads: Comparability
 
 
 STATE_WORDS = {
@@ -49,9 +31,8 @@ def summary(both: BeforeAfter) -> str:
     """One sentence: how many criteria changed which way."""
     counted = both.comparison
     return (
-        f"{counted.count('better')} criteria are better, {counted.count('worse')} worse, {counted.count('new')} "
-        "newly not "
-        f"met or newly asked, {counted.count('gone')} no longer asked, {counted.count('unchanged')} unchanged."
+        f"{counted.count('better')} criteria are better, {counted.count('worse')} worse, {counted.count('new')} newly "
+        f"not met or newly asked, {counted.count('gone')} no longer asked, {counted.count('unchanged')} unchanged."
     )
 
 
@@ -62,14 +43,12 @@ def loads_sentence(loads: Comparability) -> str:
     return "The loads were alike." if loads.alike else "The loads were not alike."
 
 
-def reading_text(one: Finding | None) -> str:
+def verdict_and_reading(one: Finding | None) -> str:
     """Verdict and reading of one side."""
     if one is None:
         return "not asked"
     word = VERDICT_WORDS[one.verdict]
-    if one.statistic is None or one.statistic.value is None:
-        return word
-    return f"{word} {number(one.statistic.value, one.statistic.unit)}"
+    return f"{word} {reading_text(one)}" if has_reading(one) else word
 
 
 def span_text(side: Side) -> str:
@@ -97,8 +76,10 @@ def as_text(both: BeforeAfter) -> str:
     moved = both.comparison.moved
     if moved:
         rows = [
-            (state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.channel, reading_text(one.before),
-             reading_text(one.after), limit_text(one.shown))
+            (
+                state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.channel,
+                verdict_and_reading(one.before), verdict_and_reading(one.after), limit_text(one.shown),
+            )
             for one in moved[:MOST_ROWS]
         ]  # fmt: skip
         heads = ("change", "rule", "channel", "before", "after", "limit")
@@ -112,12 +93,12 @@ def as_markdown(both: BeforeAfter) -> str:
     """Every criterion of both sides."""
     lines = ["# Before and after", "", *(f"{line}\n" for line in map(cell, _lines(both)))]
     heads = ("change", "rule", "clause", "channel", "before", "after", "limit", "margin lost, % of limit")
-    lines += ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
-    for one in both.comparison.changes:
-        row = (
+    rows = [
+        (
             state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.clause, one.shown.channel,
-            reading_text(one.before), reading_text(one.after), limit_text(one.shown),
+            verdict_and_reading(one.before), verdict_and_reading(one.after), limit_text(one.shown),
             f"{float(one.loss):.4g}" if one.loss is not None else "-",
-        )  # fmt: skip
-        lines.append("| " + " | ".join(map(cell, row)) + " |")
-    return "\n".join(lines) + "\n"
+        )
+        for one in both.comparison.changes
+    ]  # fmt: skip
+    return "\n".join([*lines, *table_lines(heads, rows)]) + "\n"

@@ -12,7 +12,7 @@ from typing import Any
 from pqcheck.errors import OutputError
 from pqcheck.files import write_bytes
 from pqcheck.findings import Findings
-from pqcheck.limit_tables.files import limits_folder, looks_like_path
+from pqcheck.limit_tables.library import limits_folder, looks_like_path
 from pqcheck.site.load import load_site
 
 README = """\

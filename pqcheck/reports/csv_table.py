@@ -17,6 +17,18 @@ _COLUMNS = (
 )  # fmt: skip
 
 
+_PARTS = {
+    "period": {"length": "period_length", "start": "period_start", "end": "period_end"},
+    "statistic": {"kind": "statistic", "percent": "percent", "interval_s": "interval_s", "value": "value",
+                  "unit": "unit"},
+    "limit": {"low": "limit_low", "high": "limit_high"},
+    "margin": {"value": "margin", "percent_of_limit": "margin_percent"},
+    "intervals": {name: name for name in ("expected", "valid", "missing", "excluded", "outside", "allowed")},
+    "reason": {"code": "reason_code", "text": "reason_text", "advice": "reason_advice"},
+}  # fmt: skip
+"""The column of every member of the parts of a finding."""
+
+
 def as_csv(findings: Findings) -> str:
     """Comma-separated, one header line; a text that a spreadsheet would run as a formula gets an apostrophe."""
     out = io.StringIO()
@@ -24,30 +36,15 @@ def as_csv(findings: Findings) -> str:
     writer.writeheader()
     for finding in findings.findings:
         one = finding_as_document(finding)
-        part = {name: one[name] or {} for name in ("period", "statistic", "limit", "margin", "intervals", "reason")}
-        base: dict[str, Any] = {name: one[name] for name in _COLUMNS if name in one and name not in part}
-        base |= {
-            "row": "finding", "modifiers": " ".join(one["modifiers"]),
-            "period_length": part["period"].get("length"), "period_start": part["period"].get("start"),
-            "period_end": part["period"].get("end"),
-            "statistic": part["statistic"].get("kind"), "percent": part["statistic"].get("percent"),
-            "interval_s": part["statistic"].get("interval_s"), "value": part["statistic"].get("value"),
-            "unit": part["statistic"].get("unit"),
-            "limit_low": part["limit"].get("low"), "limit_high": part["limit"].get("high"),
-            "margin": part["margin"].get("value"), "margin_percent": part["margin"].get("percent_of_limit"),
-            **{name: part["intervals"].get(name) for name in ("expected", "valid", "missing", "excluded", "outside")},
-            "allowed": part["intervals"].get("allowed"),
-            "reason_code": part["reason"].get("code"), "reason_text": part["reason"].get("text"),
-            "reason_advice": part["reason"].get("advice"), "intervals": "",
-        }  # fmt: skip
-        writer.writerow({name: _safe(value) for name, value in base.items()})
+        line: dict[str, Any] = {name: one[name] for name in _COLUMNS if name in one and name not in _PARTS}
+        for part, columns in _PARTS.items():
+            line |= {column: (one[part] or {}).get(name) for name, column in columns.items()}
+        line |= {"row": "finding", "modifiers": " ".join(one["modifiers"])}
+        writer.writerow({name: _safe(value) for name, value in line.items()})
         for window in one["windows"]:
             rows = "; ".join(f"{row['file']}:{row['first']}-{row['last']}" for row in window["rows"])
-            line = {
-                "row": "window", "id": one["id"], "start": window["start"], "end": window["end"],
-                "intervals": window["intervals"], "worst": window["worst"], "worst_at": window["worst_at"],
-                "file_rows": rows, "fingerprint": one["fingerprint"],
-            }  # fmt: skip
+            line = {name: window[name] for name in ("start", "end", "intervals", "worst", "worst_at")}
+            line |= {"row": "window", "id": one["id"], "file_rows": rows, "fingerprint": one["fingerprint"]}
             writer.writerow({name: _safe(value) for name, value in line.items()})
     return out.getvalue()
 

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.wording import (
     condition_words,
-    default_rows,
     factor_words,
     judged_words,
-    orders_words,
+    row_name,
     row_words,
 )
+from pqcheck.reports.text import wrap
 from pqcheck.site.model import Site
-
-_WIDTH = 100
 
 
 def explained(name: str, tables: Sequence[LimitTable], site: Site | None = None) -> str:
@@ -47,27 +45,30 @@ def explained(name: str, tables: Sequence[LimitTable], site: Site | None = None)
 
 def _lines(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
     yield f"{table.id}/{rule.id}: {rule.title}"
-    yield _wrapped(f"{table.standard} {table.edition}, {rule.clause}; confidence of the numbers: {rule.confidence}.")
-    yield _wrapped(f"Judged: {judged_words(rule)}.")
-    if factor_words(rule):
-        yield _wrapped(f"Factor: {factor_words(rule)}.")
-    conditions = [*table.applies_if, *rule.applies_if]
-    if conditions:
-        yield _wrapped(f"Governs where: {'; '.join(condition_words(one) for one in conditions)}.")
-    if rule.time_criterion is not None:
-        yield _wrapped(
-            f"The document gives range {rule.time_criterion.range} and no share of time; [[criteria]] in the site file "
-            "declares one, and whose policy it is."
-        )
-    rows = _in_force(rule, site)
+    yield from (wrap(one, "  ", "    ") for one in _about(table, rule))
     yield "  Limits at the site:" if site is not None else "  Limits:"
-    for row in rows:
-        yield _wrapped(f"{_row_name(row)}{row_words(row, rule)}", "    ", "      ")
+    rows = _in_force(rule, site)
+    yield from (wrap(f"{row_name(row)}{row_words(row, rule)}", "    ", "      ") for row in rows)
     if not rows:
         yield "    none at this site"
     if rule.note:
-        yield _wrapped(f"Note: {rule.note}")
-    yield _wrapped(f"A waiver for it names rule = \"{table.id}/{rule.id}\".")
+        yield wrap(f"Note: {rule.note}", "  ", "    ")
+    yield wrap(f'A waiver for it names rule = "{table.id}/{rule.id}".', "  ", "    ")
+
+
+def _about(table: LimitTable, rule: Rule) -> Iterator[str]:
+    yield f"{table.standard} {table.edition}, {rule.clause}; confidence of the numbers: {rule.confidence}."
+    yield f"Judged: {judged_words(rule)}."
+    if factor_words(rule):
+        yield f"Factor: {factor_words(rule)}."
+    conditions = [*table.applies_if, *rule.applies_if]
+    if conditions:
+        yield f"Governs where: {'; '.join(map(condition_words, conditions))}."
+    if rule.time_criterion is not None:
+        yield (
+            f"The document gives range {rule.time_criterion.range} and no share of time; [[criteria]] in the site file "
+            "declares one, and whose policy it is."
+        )
 
 
 def _in_force(rule: Rule, site: Site | None) -> Sequence[Row]:
@@ -78,13 +79,3 @@ def _in_force(rule: Rule, site: Site | None) -> Sequence[Row]:
 
     place = judged_site(site)
     return tuple(row for row in rule.rows if ask(place, row.where).holds)
-
-
-def _row_name(row: Row) -> str:
-    parts = [row.label or "", row.nominal or "", f"orders {orders_words(row.orders)}" if row.orders else ""]
-    named = ", ".join(part for part in parts if part)
-    return f"{named}: " if named else ""
-
-
-def _wrapped(text: str, indent: str = "  ", further: str = "    ") -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=further, break_on_hyphens=False)

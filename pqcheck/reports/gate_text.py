@@ -1,105 +1,262 @@
-"""The result of a gate on a terminal: one line of answer, what is red, what crept, what was not judged, the matrix."""
+"""The result of a gate: one line per finding, the same in text, annotations and JUnit; and the text on a terminal."""
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
 
-from pqcheck.compare import STATES, Comparison
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
-from pqcheck.reports.changes import rule_set_lines
-from pqcheck.reports.gate_lines import Bases, Cell, body, cells_of, crept, folded, is_known, place_of
-from pqcheck.reports.words import VERDICT_WORDS, statement
+from msgspec import Struct
+
+from pqcheck.compare import STATES, Change, key_of, label_of
+from pqcheck.findings import ROLL_UP, ExitStatus, Finding, Findings, Verdict
+from pqcheck.findings_words import (
+    VERDICT_WORDS,
+    by_loss,
+    clock,
+    has_reading,
+    limit_text,
+    margin_percent,
+    number,
+    rank,
+    reading_text,
+    statement,
+    tables_text,
+)
+from pqcheck.gate import Bases, GateResult
+from pqcheck.reports.text import grid, text_of, wrap
+
+OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+"""What was not judged."""
+RED_FIRST = ((Verdict.FAIL,), OPEN, (Verdict.WAIVED,))
+"""Verdicts in the order they are reported in."""
+
+
+class Cell(Struct, frozen=True):
+    """One operating point of one scenario (`point` empty where there is none), with what belongs to it."""
+
+    scenario: str
+    point: str
+    findings: tuple[Finding, ...]
+    result: Findings
+    bases: Bases
+    changes: Mapping[tuple[str, str, str], Change]
+
+    @property
+    def name(self) -> str:
+        """Scenario and operating point."""
+        return f"{self.scenario}, {self.point}" if self.point else self.scenario
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict of the cell; inconclusive when nothing was judged."""
+        present = {one.verdict for one in self.required}
+        return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
+
+    @property
+    def required(self) -> list[Finding]:
+        """Findings that decide."""
+        return [one for one in self.findings if one.required]
+
+    def with_verdict(self, *verdicts: Verdict) -> list[Finding]:
+        """Required findings with these verdicts, worst first."""
+        return by_loss([one for one in self.required if one.verdict in verdicts])
+
+    @property
+    def doubts(self) -> list[Finding]:
+        """What was found against the recording or the spectrum itself."""
+        return [one for one in self.findings if one.kind == "recording" and one.verdict in OPEN]
+
+    def change(self, finding: Finding) -> Change | None:
+        """What the baseline says about a finding."""
+        return self.changes.get(key_of(finding))
+
+
+def cells_of(gated: GateResult) -> list[Cell]:
+    """Every operating point of every scenario, worst first."""
+    cells = []
+    for result, comparison, bases in zip(gated.results, gated.comparisons, gated.bases, strict=True):
+        compared = comparison.changes if comparison is not None else ()
+        changes = {key_of(one.after): one for one in compared if one.after is not None}
+        points = sorted({_point(one) for one in result.findings}) or [""]
+        if len(points) > 1 and "" in points:
+            points.remove("")
+        for point in points:
+            own = tuple(one for one in result.findings if _point(one) in (point, ""))
+            cells.append(Cell(label_of(result), point, own, result, bases, changes))
+    cells.sort(key=lambda cell: (rank(cell.verdict), _tightest(cell), cell.name))
+    return cells
+
+
+def _point(finding: Finding) -> str:
+    return finding.snapshot.operating_point if finding.snapshot is not None else ""
+
+
+def _tightest(cell: Cell) -> float:
+    judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
+    percent = margin_percent(judged[0]) if judged else None
+    return float("inf") if percent is None else percent
+
+
+def is_known(cell: Cell, finding: Finding) -> bool:
+    """A fail that the baseline already has and that did not get worse."""
+    change = cell.change(finding)
+    return finding.verdict is Verdict.FAIL and finding.kind == "limit" and change is not None and not change.red
+
+
+def crept(cell: Cell) -> list[Finding]:
+    """Passes whose margin shrank beyond the tolerance, largest loss first."""
+    worse = []
+    for one in cell.with_verdict(Verdict.PASS):
+        change = cell.change(one)
+        if change is not None and change.state == "worse" and change.after is one:
+            worse.append((-(change.loss or 0), one.id, one))
+    worse.sort(key=lambda found: found[:2])
+    return [one for _, _, one in worse]
+
+
+def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
+    """The criterion: table, rule, channel (or several), and the period where there is one."""
+    period = ""
+    if finding.period is not None and finding.period.length != "recording":
+        period = f", {finding.period.length} from {clock(finding.period.start)}"
+    return f"{finding.table}/{finding.rule} {', '.join(channels or (finding.channel,))}{period}"
+
+
+def reading(cell: Cell, finding: Finding) -> str:
+    """``62.4 A (10.4 %) against at most 60 A, 4 % beyond``."""
+    statistic = finding.statistic
+    if statistic is None or statistic.value is None:
+        return "no reading"
+    base = cell.bases.get((finding.table, finding.rule))
+    share = f" ({number(float(100 * Decimal(repr(statistic.value)) / base), '%')})" if base else ""
+    text = f"{reading_text(finding)}{share} against {limit_text(finding)}"
+    percent = margin_percent(finding)
+    return text if percent is None else f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
+
+
+def baseline_words(cell: Cell, finding: Finding) -> str:
+    """What the baseline says: ``new: it passed with 58.8 A``, ``worse than the baseline by 3 % of the limit``."""
+    change = cell.change(finding)
+    if change is None:
+        return ""
+    before = change.before
+    if before is None:
+        return "new: not in the baseline" if finding.verdict is not Verdict.PASS else ""
+    read = f" with {reading_text(before)}" if has_reading(before) else ""
+    was = f"{VERDICT_WORDS[before.verdict]}{read} in the baseline"
+    if change.state == "unchanged":
+        return f"known, {was}, no worse"
+    # A verdict can get worse while the margin grows: an order that is no longer there, for example.
+    loss = change.loss
+    agrees = loss is not None and loss and (loss < 0) == (change.state == "better")
+    if loss is None or not agrees:
+        return f"{change.state}: {was}"
+    return f"{change.state}: {was}, margin {'down' if loss > 0 else 'up'} by {float(abs(loss)):.3g} % of the limit"
+
+
+def remark(finding: Finding) -> str:
+    """The reason, unless it says nothing but that one spectrum was taken for the period."""
+    if finding.reason is None or finding.reason.code == "steady-point":
+        return ""
+    return finding.reason.text
+
+
+def body(cell: Cell, finding: Finding, channels: Sequence[str] = ()) -> str:
+    """Reading, baseline and reason, without the criterion; `channels` when it speaks for several phases."""
+    if finding.kind == "safety":
+        reason = finding.reason
+        return finding.title if reason is None else f"{finding.title}. {reason.text} {reason.advice}"
+    parts = [reading(cell, finding)] if finding.verdict in (Verdict.FAIL, Verdict.WAIVED, Verdict.PASS) else []
+    parts += [baseline_words(cell, finding), remark(finding).rstrip(".")]
+    text = "; ".join(part for part in parts if part) + "."
+    return text.replace(f" of phase {finding.phase}", " of each phase") if len(channels) > 1 else text
+
+
+def folded(cell: Cell, findings: Sequence[Finding]) -> Iterator[tuple[Finding, tuple[str, ...]]]:
+    """Findings that differ in their phase only become one, with all channels; the order is kept."""
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for one in findings:
+        reason = "" if one.reason is None else one.reason.text.replace(f"phase {one.phase}", "phase")
+        value = "" if one.statistic is None else repr(one.statistic.value)
+        key = (one.table, one.rule, str(one.order), one.verdict.value, value, limit_text(one), reason,
+               baseline_words(cell, one), one.period.start if one.period else "", one.kind)  # fmt: skip
+        groups.setdefault(key, []).append(one)
+    for members in groups.values():
+        yield members[0], tuple(one.channel for one in members)
+
 
 MOST_LINES = 20
-_WIDTH = 100
 _HEADS = {
     ExitStatus.PASSED: "GREEN",
     ExitStatus.FAILED: "RED",
     ExitStatus.NOT_SHOWN: "NOT SHOWN",
 }
-_OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
 
 
-def gate_text(
-    results: Sequence[Findings],
-    comparisons: Sequence[Comparison | None],
-    bases: Sequence[Bases],
-    remarks: Sequence[str],
-    exit_status: ExitStatus,
-    *,
-    quiet: bool = False,
-) -> str:
+def gate_text(gated: GateResult, *, quiet: bool = False) -> str:
     """The whole text. With `quiet` one line on green, else the answer and a line per finding, worst first, capped."""
-    cells = cells_of(results, comparisons, bases)
-    head = _head(cells, comparisons, exit_status, len(remarks))
-    if quiet and exit_status is ExitStatus.PASSED:
+    cells = cells_of(gated)
+    head = _head(gated, cells, len(gated.remarks))
+    if quiet and gated.exit_status is ExitStatus.PASSED:
         return head + "\n"
-    lines = _all_lines(cells)
+    lines = _lines(cells)
     shown = lines[:MOST_LINES]
     more = [f"{len(lines) - len(shown)} more; --out FILE.json lists them."] if len(lines) > len(shown) else []
     if quiet:
         return "\n".join([head, *shown, *more]) + "\n"
-    parts = [
-        _wrap(head),
-        "\n".join(dict.fromkeys(_wrap(statement(result)) for result in results if statement(result))),
-        _rule_sets(comparisons),
-        _matrix(cells),
-        "\n".join([*(_wrap(one, "", "  ") for one in shown), *more]),
-        _crept(cells),
-        "\n".join(_wrap(one, "", "  ") for one in _all_remarks(results, comparisons, remarks)),
-        _tables(results),
-    ]
-    return "\n\n".join(part for part in parts if part) + "\n"
+    statements = dict.fromkeys(map(statement, gated.results))
+    return text_of(
+        [
+            wrap(head),
+            "\n".join(wrap(one) for one in statements if one),
+            "\n".join(_rule_sets(gated)),
+            _matrix(cells),
+            "\n".join([*(wrap(one, "", "  ") for one in shown), *more]),
+            _crept(cells),
+            "\n".join(wrap(one, "", "  ") for one in _remarks(gated)),
+            _tables(gated),
+        ]
+    )
 
 
-def head_line(results: Sequence[Findings], comparisons: Sequence[Comparison | None], status: ExitStatus) -> str:
-    """The answer in one line."""
-    return _head(cells_of(results, comparisons), comparisons, status)
+def answer_and_lines(gated: GateResult) -> tuple[str, list[str]]:
+    """The answer in one line; and what fails, was not judged or is waived, one line each, worst first."""
+    cells = cells_of(gated)
+    return _head(gated, cells), _lines(cells)
 
 
-def finding_lines(
-    results: Sequence[Findings], comparisons: Sequence[Comparison | None] = (), bases: Sequence[Bases] = ()
-) -> list[str]:
-    """What fails, was not judged or is waived, one line each, worst first."""
-    return _all_lines(cells_of(results, comparisons, bases))
-
-
-def _all_lines(cells: Sequence[Cell]) -> list[str]:
-    return [one for cell in cells for one in _lines(cell, several=len(cells) > 1)]
-
-
-def _wrap(text: str, indent: str = "", further: str = "") -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=further, break_on_hyphens=False)
-
-
-def _head(
-    cells: Sequence[Cell], comparisons: Sequence[Comparison | None], status: ExitStatus, remarks: int = 0
-) -> str:
+def _head(gated: GateResult, cells: Sequence[Cell], remarks: int = 0) -> str:
     counts = Counter(one.verdict for cell in cells for one in cell.required)
     known = sum(is_known(cell, one) for cell in cells for one in cell.with_verdict(Verdict.FAIL))
     parts = [f"{counts[Verdict.FAIL]} fail"]
-    if any(one is not None for one in comparisons) and counts[Verdict.FAIL]:
+    if any(one is not None for one in gated.comparisons) and counts[Verdict.FAIL]:
         parts[0] += f" ({counts[Verdict.FAIL] - known} new or worse, {known} known)"
-    open_ = counts[Verdict.REFUSED] + counts[Verdict.INCONCLUSIVE]
-    parts += [f"{open_} not judged", f"{counts[Verdict.WAIVED]} waived", f"{counts[Verdict.PASS]} pass"]
+    parts += [
+        f"{sum(counts[one] for one in OPEN)} not judged",
+        f"{counts[Verdict.WAIVED]} waived",
+        f"{counts[Verdict.PASS]} pass",
+    ]
     where = f" in {len(cells)} operating points" if len(cells) > 1 else ""
     internal = " Internal criterion, no statement of compliance." if any(statement(one.result) for one in cells) else ""
     creeping = sum(len(crept(cell)) for cell in cells)
     parts[-1] += f", {creeping} of them with less margin than in the baseline" if creeping else ""
     needs = f" {remarks} remark{'s' if remarks > 1 else ''} on waivers." if remarks else ""
     asked = f"of {sum(counts.values())} criteria{where}"
+    status = gated.exit_status
     return f"{_HEADS[status]} (exit {int(status)}): {asked} {', '.join(parts)}.{needs}{internal}"
 
 
-def _lines(cell: Cell, *, several: bool) -> Iterator[str]:
+def _lines(cells: Sequence[Cell]) -> list[str]:
+    return [line for cell in cells for line in _cell_lines(cell, f" [{cell.name}]" if len(cells) > 1 else "")]
+
+
+def _cell_lines(cell: Cell, at: str) -> Iterator[str]:
     """Fails, what was not judged, doubts about the input, what is waived; one line for phases that say the same."""
-    at = f" [{cell.name}]" if several else ""
-    for verdicts in ((Verdict.FAIL,), _OPEN, (Verdict.WAIVED,)):
+    for verdicts in RED_FIRST:
         for finding, channels in folded(cell, cell.with_verdict(*verdicts)):
             yield f"{_word(cell, finding)} {place_of(finding, channels)}{at}: {body(cell, finding, channels)}"
-        if verdicts == _OPEN:
+        if verdicts == OPEN:
             for finding, channels in folded(cell, cell.doubts):
                 yield f"{VERDICT_WORDS[finding.verdict]} {', '.join(channels)}{at}: {body(cell, finding, channels)}"
 
@@ -114,29 +271,19 @@ def _matrix(cells: Sequence[Cell]) -> str:
     """One row per scenario and operating point, worst first."""
     if len(cells) < 2:
         return ""
-    rows = [("scenario", "operating point", "verdict", "fail", "not judged", "waived", "pass", "tightest criterion")]
+    heads = ("scenario", "operating point", "verdict", "fail", "not judged", "waived", "pass", "tightest criterion")
+    rows: list[tuple[str, ...]] = [heads]
     for cell in cells:
         counts = Counter(one.verdict for one in cell.required)
         judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
-        rows.append(
-            (
-                cell.scenario,
-                cell.point or "-",
-                VERDICT_WORDS[cell.verdict],
-                str(counts[Verdict.FAIL]),
-                str(counts[Verdict.REFUSED] + counts[Verdict.INCONCLUSIVE]),
-                str(counts[Verdict.WAIVED]),
-                str(counts[Verdict.PASS]),
-                _margin_words(judged[0]) if judged else "-",
-            )
-        )
-    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
-    padded = [[text.ljust(width) for text, width in zip(row, widths, strict=True)] for row in rows]
-    return "\n".join("  ".join(row).rstrip() for row in padded)
+        numbers = (counts[Verdict.FAIL], sum(counts[one] for one in OPEN), counts[Verdict.WAIVED], counts[Verdict.PASS])
+        tightest = _margin_words(judged[0]) if judged else "-"
+        rows.append((cell.scenario, cell.point or "-", VERDICT_WORDS[cell.verdict], *map(str, numbers), tightest))
+    return grid(rows)
 
 
 def _margin_words(finding: Finding) -> str:
-    percent = finding.margin.percent_of_limit if finding.margin is not None else None
+    percent = margin_percent(finding)
     return finding.channel if percent is None else f"{finding.channel} {percent:+.3g} %"
 
 
@@ -147,22 +294,28 @@ def _crept(cells: Sequence[Cell]) -> str:
         at = f" [{cell.name}]" if len(cells) > 1 else ""
         for finding, channels in folded(cell, crept(cell)):
             lines.append(f"CREPT {place_of(finding, channels)}{at}: {body(cell, finding, channels)}")
-    shown = [_wrap(one, "", "  ") for one in lines[:MOST_LINES]]
+    shown = [wrap(one, "", "  ") for one in lines[:MOST_LINES]]
     if len(lines) > MOST_LINES:
         shown.append(f"{len(lines) - MOST_LINES} more crept; --out FILE.json lists them.")
     return "\n".join(shown)
 
 
-def _rule_sets(comparisons: Sequence[Comparison | None]) -> str:
-    found = dict.fromkeys(line for one in comparisons if one is not None for line in one.rule_sets)
-    return "\n".join(rule_set_lines(tuple(found), "the baseline"))
+def _rule_sets(gated: GateResult) -> list[str]:
+    """The warning that the baseline was judged by other rules; nothing when it was not."""
+    found = dict.fromkeys(line for one in gated.comparisons if one is not None for line in one.rule_sets)
+    if not found:
+        return []
+    return [
+        "RULE SETS DIFFER from the baseline: what changed below may be the rules and not what was measured or "
+        "designed.",
+        *(f"  {line}." for line in found),
+        "Judge the earlier files again with the tables of today, and compare with that.",
+    ]
 
 
-def _all_remarks(
-    results: Sequence[Findings], comparisons: Sequence[Comparison | None], remarks: Sequence[str]
-) -> list[str]:
-    lines = [*remarks]
-    for comparison in comparisons:
+def _remarks(gated: GateResult) -> list[str]:
+    lines = [*gated.remarks]
+    for comparison in gated.comparisons:
         if comparison is None:
             continue
         lines += comparison.remarks
@@ -171,13 +324,12 @@ def _all_remarks(
         gone = [change.shown for change in comparison.changes if change.state == "gone"]
         if gone:
             lines.append(f"No longer judged: {', '.join(one.id for one in gone[:MOST_LINES])}.")
-    lines += [remark for result in results for remark in result.remarks]
+    lines += [remark for result in gated.results for remark in result.remarks]
     return list(dict.fromkeys(lines))
 
 
-def _tables(results: Sequence[Findings]) -> str:
-    named = dict.fromkeys(f"{one['id']} ({one['sha256'][:12]})" for result in results for one in result.limit_tables)
-    asked = [one for result in results for one in result.findings if one.required]
+def _tables(gated: GateResult) -> str:
+    asked = [one for result in gated.results for one in result.findings if one.required]
     unverified = sum("unverified_limit" in one.modifiers for one in asked)
     note = f" {unverified} criteria rest on limit values not yet checked (unverified_limit)." if unverified else ""
-    return _wrap(f"Judged against {', '.join(named)}.{note}")
+    return wrap(f"Judged against {tables_text(gated.results)}.{note}")

@@ -10,27 +10,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from pqcheck.compare import Comparison
-from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.reports.gate_lines import Bases, Cell, baseline_words, body, cells_of, is_known
-from pqcheck.reports.words import statement
-
-_OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+from pqcheck.findings import Finding, Verdict
+from pqcheck.findings_words import statement
+from pqcheck.gate import GateResult
+from pqcheck.reports.gate_text import OPEN, Cell, baseline_words, body, cells_of, is_known
 
 
-def as_junit(
-    results: Sequence[Findings],
-    comparisons: Sequence[Comparison | None] = (),
-    bases: Sequence[Bases] = (),
-    *,
-    known_are_red: bool = True,
-) -> str:
+def as_junit(gated: GateResult) -> str:
     """The whole document; without clock, host or duration, so that the same findings give the same bytes.
 
-    With `known_are_red` false (``--fail-on new``) a fail that the baseline already has is skipped, not failed.
+    Under ``--fail-on new`` a fail that the baseline already has is skipped, not failed.
     """
-    cells = cells_of(results, comparisons, bases)
-    suites = [_suite(cell, known_are_red) for cell in cells]
+    suites = [_suite(cell, gated.fail_on == "any") for cell in cells_of(gated)]
     totals = [sum(counts[place] for _, counts in suites) for place in range(4)]
     lines = ['<?xml version="1.0" encoding="UTF-8"?>', f"<testsuites{_counted(totals, skipped=False)}>"]
     for text, _ in suites:
@@ -67,7 +58,7 @@ def _outcome(cell: Cell, finding: Finding, known_are_red: bool) -> tuple[str, st
         if not known_are_red and is_known(cell, finding):
             return "skipped", "known-failure"
         return "failure", code if code not in ("", "steady-point") else "limit"
-    if finding.verdict in _OPEN:
+    if finding.verdict in OPEN:
         return "error", code or finding.verdict.value
     if finding.verdict is Verdict.NOT_APPLICABLE:
         return "skipped", code or "not-applicable"

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from pqcheck.limit_tables import LimitTable, Row, Rule
-from pqcheck.limit_tables.loads import in_words
-from pqcheck.limit_tables.words import (
+from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.wording import (
     band_words,
     condition_words,
-    default_rows,
     factor_words,
     judged_words,
+    load_rule_words,
     orders_words,
     row_words,
     unit_words,
@@ -162,7 +162,7 @@ def _bare(rule: Rule) -> list[tuple[object, ...]]:
 
 
 def _load_rules(one: LimitTable, other: LimitTable) -> Iterator[str]:
-    mine, theirs = ({rule.id: list(in_words(rule)) for rule in table.load_rules} for table in (one, other))
+    mine, theirs = ({rule.id: list(load_rule_words(rule)) for rule in table.load_rules} for table in (one, other))
     for rule_id in sorted(mine.keys() | theirs.keys()):
         if rule_id not in mine or rule_id not in theirs:
             yield f"Only in {one.id if rule_id in mine else other.id}: {rule_id}"

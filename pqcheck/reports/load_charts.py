@@ -9,12 +9,19 @@ from numpy.typing import NDArray
 
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.values import Demand
-from pqcheck.reports.load_words import DAYS, NAMES, scaled
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
-from pqcheck.reports.plots.time_axis import label_axis
+from pqcheck.reports.load_words import NAMES, rating_title, scale_of, scaled
+from pqcheck.reports.plots.canvas import (
+    PHASE_LINES,
+    Drawn,
+    as_svg,
+    axes_of,
+    box_of,
+    legend_above,
+    light,
+    rounded,
+)
+from pqcheck.reports.plots.time_axis import WEEKDAYS, label_axis
 
-_SCALE = {"W": ("kW", 1000.0), "VA": ("kVA", 1000.0), "A": ("A", 1.0)}
 _MOST_POINTS = 3000
 MOST_BARS = 14
 
@@ -50,10 +57,7 @@ def _demand(study: LoadStudy) -> Drawn | None:
     above = None if then is None or len(then) != len(now) else _folded(then / by, fold)
     hours = np.arange(len(shown)) * step_h * fold
     limits = {one.title: one.limit / by for one in study.capacity if _is_for(one.phase, one.unit, phase, unit)}
-    with drawing():
-        figure = new_figure(3.0)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.19, top=0.89)
+    with axes_of(3.0, bottom=0.19, top=0.89) as (figure, axes):
         edges = np.append(hours, hours[-1] + step_h * fold)
         axes.stairs(shown, edges, baseline=0, fill=True, color=light("first"), alpha=0.75, label="now")
         if above is not None:
@@ -68,17 +72,13 @@ def _demand(study: LoadStudy) -> Drawn | None:
         axes.set_ylabel(unit)
         label_axis(axes, start, start + int(edges[-1] * 3.6e9), study.zone)
         axes.grid(True, axis="y")
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, borderaxespad=0.1)
-        svg, box = as_svg(figure), box_of(figure, axes)
+        legend_above(axes, 5)
+        svg = as_svg(figure)
     what = f"current of phase {phase}" if phase else "apparent power"
     highest = np.nanmax(now / by)
     words = f"Demand of the {what} over {study.demand.interval_s / 60:g} minutes; the largest is {highest:.4g} {unit}."
     if above is not None:
         words += f" With the new load the largest is {np.nanmax(then / by):.4g} {unit}."  # type: ignore[operator]
-    series: list[dict[str, Any]] = [{"label": "now", "unit": unit, "values": rounded(shown, 4)}]
-    if above is not None:
-        series.append({"label": "with the new load", "unit": unit, "values": rounded(above, 4)})
-    del box
     return Drawn("load-demand", "Demand and the new load on top", svg, words,
                  f"{words} The new load is hatched and stacked on the measured demand; ratings are lines.")  # fmt: skip
 
@@ -119,14 +119,11 @@ def _duration(study: LoadStudy) -> Drawn | None:
     demand = study.demand
     if not demand.curve:
         return None
-    unit, by = _SCALE.get(demand.curve_unit, (demand.curve_unit, 1.0))
+    unit, by = scale_of(demand.curve_unit)
     lines = {"now": demand.curve}
     if study.demand_then is not None and study.demand_then.curve_of == demand.curve_of:
         lines["with the new load"] = study.demand_then.curve
-    with drawing():
-        figure = new_figure(2.8)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.18, top=0.9)
+    with axes_of(2.8, bottom=0.18, top=0.9) as (figure, axes):
         series = []
         for number, (label, points) in enumerate(lines.items()):
             name, dash = PHASE_LINES[number]
@@ -137,7 +134,7 @@ def _duration(study: LoadStudy) -> Drawn | None:
         axes.set_xlabel("share of the time in which the demand was reached or exceeded, %")
         axes.set_ylabel(unit)
         axes.grid(True)
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.1)
+        legend_above(axes, 3)
         svg, box = as_svg(figure), box_of(figure, axes)
     what = NAMES.get(demand.curve_of, demand.curve_of)
     first, middle = demand.curve[0][1], demand.curve[50][1]
@@ -154,19 +151,16 @@ def _profile(demand: Demand) -> Drawn | None:
     """Mean demand by weekday and hour."""
     if len(demand.profile) < 24:
         return None
-    unit, by = _SCALE.get(demand.curve_unit, (demand.curve_unit, 1.0))
+    unit, by = scale_of(demand.curve_unit)
     grid = np.full((7, 24), np.nan)
     for one in demand.profile:
         grid[one.weekday, one.hour] = one.mean / by
-    with drawing():
-        figure = new_figure(2.3)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.97, bottom=0.2, top=0.93)
+    with axes_of(2.3, right=0.97, bottom=0.2, top=0.93) as (figure, axes):
         axes.set_facecolor(light("track"))
         image = axes.imshow(np.ma.masked_invalid(grid), aspect="auto", interpolation="none", cmap="cividis",
                             extent=(0, 24, 7, 0))  # fmt: skip
         axes.set_yticks([day + 0.5 for day in range(7)])
-        axes.set_yticklabels(list(DAYS))
+        axes.set_yticklabels(list(WEEKDAYS))
         axes.set_xticks(range(0, 25, 3))
         axes.set_xlabel("hour of the day")
         bar = figure.colorbar(image, ax=axes, pad=0.015, fraction=0.04)
@@ -176,7 +170,7 @@ def _profile(demand: Demand) -> Drawn | None:
     highest = max(demand.profile, key=lambda one: one.mean)
     words = (
         f"Mean {NAMES.get(demand.curve_of, demand.curve_of)} by weekday and local hour; the highest mean, "
-        f"{scaled(highest.mean, demand.curve_unit)}, falls on {DAYS[highest.weekday]} at {highest.hour:02d}:00."
+        f"{scaled(highest.mean, demand.curve_unit)}, falls on {WEEKDAYS[highest.weekday]} at {highest.hour:02d}:00."
     )
     return Drawn("load-profile", "Profile by weekday and hour", svg, words, words)
 
@@ -191,10 +185,7 @@ def _spectrum(study: LoadStudy) -> Drawn | None:
     if not shown:
         return None
     groups = {"now": one.before, **({"with the new load": one.after} if one.after else {})}
-    with drawing():
-        figure = new_figure(2.9)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.17, top=0.9)
+    with axes_of(2.9, bottom=0.17, top=0.9) as (figure, axes):
         width = 0.8 / len(groups)
         series = []
         for number, (label, values) in enumerate(groups.items()):
@@ -208,7 +199,7 @@ def _spectrum(study: LoadStudy) -> Drawn | None:
         axes.set_xlabel("harmonic order")
         axes.set_ylabel("A")
         axes.grid(True, axis="y")
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.1)
+        legend_above(axes, 3)
         svg, box = as_svg(figure), box_of(figure, axes)
     words = f"Current spectrum of phase {one.phase}, mean square over the high-load intervals" + (
         ", before and with the new load." if one.after else "."
@@ -224,11 +215,8 @@ def _bars(
     if not rows:
         return None
     count = len(rows)
-    with drawing():
-        tall = 0.26 * count + 0.85
-        figure = new_figure(tall)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.33, right=0.975, bottom=0.5 / tall, top=1 - 0.3 / tall)
+    tall = 0.26 * count + 0.85
+    with axes_of(tall, left=0.33, right=0.975, bottom=0.5 / tall, top=1 - 0.3 / tall) as (figure, axes):
         for number, (_, now, then, bound) in enumerate(rows):
             y = count - 1 - number
             axes.barh(y, now, 0.62, color=light("first"), label="now" if number == 0 else None)
@@ -238,13 +226,8 @@ def _bars(
             if bound is not None:
                 axes.plot([bound, bound], [y - 0.31, y + 0.31], color=light("outside"), linewidth=1.6,
                           label="all at once (upper bound)" if number == 0 else None)  # fmt: skip
-        axes.axvline(100, color=light("limit"), linewidth=1.5)
-        axes.set_yticks(range(count))
-        axes.set_yticklabels([label for label, *_ in reversed(rows)])
-        axes.set_xlim(left=0)
-        axes.set_xlabel(axis)
-        axes.grid(True, axis="x")
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, borderaxespad=0.1)
+        _finish_bars(axes, [label for label, *_ in rows], axis)
+        legend_above(axes, 4)
         svg = as_svg(figure)
     words = "; ".join(
         f"{label}: {now:.3g} %" + (f", then {then:.3g} %" if then is not None else "") for label, now, then, _ in rows
@@ -252,13 +235,22 @@ def _bars(
     return Drawn(identity, title, svg, f"{title}. {words}.", caption)
 
 
+def _finish_bars(axes: Any, labels: list[str], axis: str, **style: Any) -> None:
+    """The line at 100 %, and the names of bars that were drawn from the top down."""
+    axes.axvline(100, color=light("limit"), linewidth=1.5)
+    axes.set_yticks(range(len(labels)))
+    axes.set_yticklabels(labels[::-1], **style)
+    axes.set_xlim(left=0)
+    axes.set_xlabel(axis)
+    axes.grid(True, axis="x")
+
+
 def _headroom(study: LoadStudy) -> Drawn | None:
     rows = []
     for one in study.capacity:
-        label = one.title + (f", phase {one.phase}" if one.phase not in (None, "n") else "")
         then = None if one.then is None else 100 * one.then / one.limit
         bound = None if one.then_bounds is None else 100 * one.then_bounds[1] / one.limit
-        rows.append((label, 100 * one.now / one.limit, then, bound))
+        rows.append((rating_title(one), 100 * one.now / one.limit, then, bound))
     return _bars("load-headroom", "Use of the ratings", rows, "percent of the rating",
                  "Largest demand in percent of each declared rating; the line stands at 100 %.")  # fmt: skip
 
@@ -269,21 +261,14 @@ def _rooms(study: LoadStudy) -> Drawn | None:
     if not rooms:
         return None
     count = len(rooms)
-    with drawing():
-        tall = 0.26 * count + 0.85
-        figure = new_figure(tall)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.42, right=0.975, bottom=0.5 / tall, top=1 - 0.15 / tall)
+    tall = 0.26 * count + 0.85
+    with axes_of(tall, left=0.42, right=0.975, bottom=0.5 / tall, top=1 - 0.15 / tall) as (figure, axes):
         for number, one in enumerate(rooms):
             y = count - 1 - number
             axes.barh(y, min(100 * one.share, 400), 0.62, color=light("first"), hatch="" if not one.about else "....",
                       edgecolor=light("paper"), linewidth=0)  # fmt: skip
-        axes.axvline(100, color=light("limit"), linewidth=1.5)
-        axes.set_yticks(range(count))
-        axes.set_yticklabels([one.title for one in reversed(rooms)], fontsize=7.5)
-        axes.set_xlim(left=0)
-        axes.set_xlabel("addition that still holds, percent of what is declared")
-        axes.grid(True, axis="x")
+        axis = "addition that still holds, percent of what is declared"
+        _finish_bars(axes, [one.title for one in rooms], axis, fontsize=7.5)
         svg = as_svg(figure)
     words = "; ".join(f"{one.title}: {100 * one.share:.3g} %" for one in rooms)
     caption = "Bars shorter than the line fail before the whole addition is connected. Dotted bars are interpolated."

@@ -10,11 +10,11 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from pqcheck import __version__
 from pqcheck.clock import iso
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.values import Demand, Maximum, Peak
+from pqcheck.version import __version__
 
 FORMAT = "pqcheck-load-study/1"
 

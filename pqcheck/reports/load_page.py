@@ -7,21 +7,22 @@ from collections.abc import Iterator
 from pqcheck.findings import Finding, Verdict
 from pqcheck.loads.study import LoadStudy
 from pqcheck.reports.html.criteria import verdict_mark
-from pqcheck.reports.html.figure import figure_element
-from pqcheck.reports.html.markup import Child, Markup, lines, table, tag
-from pqcheck.reports.html.page import document
+from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
+from pqcheck.reports.html.page import danger_box, page_of
 from pqcheck.reports.load_charts import figures
 from pqcheck.reports.load_words import (
-    amount,
     at,
     bounds_words,
-    capacity_rows,
+    capacity_table,
     change_words,
-    demand_rows,
+    cost_table,
+    demand_table,
     determination,
     growth_sentences,
-    intervals_of,
     load_words,
+    motor_words,
+    power_factor_words,
+    prediction_cells,
     room_sentence,
     worst_rows,
 )
@@ -32,14 +33,8 @@ MOST_ROWS = 60
 def load_page(study: LoadStudy) -> str:
     """The whole page as HTML text."""
     title = f"Load study: {study.site_name}"
-    body = tag(
-        "div",
-        tag("a", "Skip to the answer", href="#load-answer", class_="skip"),
-        tag("header", tag("h1", title), tag("p", study.supply, class_="under")),
-        tag("main", *load_section(study)),
-        class_="page",
-    )
-    return document(title, body)
+    head = (tag("h1", title), tag("p", study.supply, class_="under"))
+    return page_of(title, "load-answer", head, load_section(study))
 
 
 def load_section(study: LoadStudy) -> list[Child]:
@@ -50,7 +45,7 @@ def load_section(study: LoadStudy) -> list[Child]:
         return figure_element(drawn[identity], heading=drawn[identity].title) if identity in drawn else None
 
     return [
-        _danger(study),
+        danger_box(study.findings, "Danger sign: read this first"),
         _answer(study),
         _section("Demand", "load-demand-part", figure("load-demand"), _demand_table(study), lines(_demand_words(study)),
                  figure("load-duration"), figure("load-profile")),
@@ -73,17 +68,6 @@ def _section(title: str, identity: str, *children: Child) -> Markup | None:
     if not shown:
         return None
     return tag("section", tag("h2", title, id=identity), *shown, aria_labelledby=identity)
-
-
-def _danger(study: LoadStudy) -> Markup | None:
-    signs = [one for one in study.findings.findings if one.kind == "safety"]
-    if not signs:
-        return None
-    said = [
-        tag("p", tag("strong", f"{one.title}. "), f"{one.reason.text} {one.reason.advice}" if one.reason else "")
-        for one in signs
-    ]
-    return tag("div", tag("h2", "Danger sign: read this first"), *said, class_="danger", role="alert")
 
 
 def _answer(study: LoadStudy) -> Markup:
@@ -112,10 +96,7 @@ def _determination(one: Finding) -> Markup:
 
 
 def _demand_table(study: LoadStudy) -> Markup:
-    heads = ["largest demand", *(f"{one / 60:g} min" for one in intervals_of(study.demand)), "when"]
-    rows = demand_rows(study, study.demand)
-    if study.demand_then is not None:
-        rows += [[f"{row[0]}, with the new load", *row[1:]] for row in demand_rows(study, study.demand_then)]
+    heads, rows = demand_table(study, with_new_load=True)
     return table(heads, rows, label="Largest demand by quantity and interval")
 
 
@@ -133,7 +114,7 @@ def _demand_words(study: LoadStudy) -> Iterator[str]:
     if demand.load_factor is not None:
         yield f"Load factor {demand.load_factor:.3f}, of the {demand.load_factor_of.replace('_', ' ')}."
     if demand.power_factor is not None:
-        yield f"Power factor of the period, from its energies: {demand.power_factor:.3f}."
+        yield power_factor_words(demand)
     if demand.unbalance is not None:
         one = demand.unbalance
         yield (
@@ -144,11 +125,10 @@ def _demand_words(study: LoadStudy) -> Iterator[str]:
 
 
 def _capacity_table(study: LoadStudy) -> Markup:
-    rows = capacity_rows(study)
+    heads, rows = capacity_table(study)
     if not rows:
         return tag("p", "No rating is declared, so there is no spare capacity to state.")
-    new = ["with new", "tightest", "all at once"] if study.loads else []
-    return table(["rating", "limit", "now", "tightest", *new, "spare"], rows, label="Ratings, demand and what is spare")
+    return table(heads, rows, label="Ratings, demand and what is spare")
 
 
 def _prediction(study: LoadStudy) -> Markup:
@@ -158,10 +138,7 @@ def _prediction(study: LoadStudy) -> Markup:
         verdict: Child = verdict_mark(Verdict(one.predicted_verdict))
         if one.predicted_verdict != one.measured_verdict and one.measured_verdict:
             verdict = tag("span", verdict_mark(Verdict(one.measured_verdict)), " → ", verdict)
-        rows.append([
-            f"{one.table} {one.rule}", one.channel, amount(one.measured, one.unit), amount(one.predicted, one.unit),
-            amount(one.arithmetic, one.unit), amount(one.no_diversity, one.unit), one.limit, verdict,
-        ])  # fmt: skip
+        rows.append([*prediction_cells(one), verdict])
     note = (
         "Indicative, and no part of the verdict. Predicted values add harmonics by the summation law; 'added "
         "arithmetically' puts them in phase, 'all at once' also ignores schedules: both are upper bounds."
@@ -179,9 +156,7 @@ def _equipment(study: LoadStudy) -> Iterator[str]:
             f"Transformer, {one.when}: harmonic loss factor {one.loss_factor:.2f}{factor}{share}; from {one.intervals} "
             f"intervals of phase {one.phase} with at least {one.threshold:.4g} A. {one.basis}"
         )
-    for motor in study.motors:
-        factor = "beyond the curve" if motor.factor is None else f"{100 * motor.factor:.0f} % of rated output"
-        yield f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
+    yield from map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:
         yield f"The new loads alone put about {study.new_neutral:.4g} A into the neutral at nominal size."
     for start in study.starts:
@@ -194,8 +169,7 @@ def _equipment(study: LoadStudy) -> Iterator[str]:
 def _cost(study: LoadStudy) -> Markup | None:
     if not study.costs:
         return None
-    rows = [[what, f"{value:.2f} {currency}"] for what, value, currency in study.costs]
-    inner = table(["of this record", "amount"], rows, label="Cost at declared rates")
+    inner = table(*cost_table(study), label="Cost at declared rates")
     return _section(
         "Cost at the declared rates", "load-cost-part", tag("p", "For information, not scaled to a month."), inner
     )

@@ -2,36 +2,36 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 from pqcheck.findings import Finding, Verdict
+from pqcheck.findings_words import VERDICT_WORDS
 from pqcheck.loads.study import LoadStudy
-from pqcheck.reports.grid import grid
 from pqcheck.reports.load_words import (
-    amount,
     at,
     bounds_words,
-    capacity_rows,
+    capacity_table,
     change_words,
-    demand_rows,
+    cost_table,
+    demand_table,
     determination,
     growth_sentences,
-    intervals_of,
     load_words,
+    motor_words,
+    power_factor_words,
+    prediction_cells,
     room_sentence,
     worst_rows,
 )
-from pqcheck.reports.words import VERDICT_WORDS
+from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
 
-_WIDTH = 100
 MOST_ROWS = 12
 MOST_ROOMS = 5
 
 
 def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) -> str:
     """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
-    parts = [_danger(study), _answer(study)]
+    parts = [danger_text(study.findings), _answer(study)]
     if not quiet:
         parts += [
             _determinations(study),
@@ -44,24 +44,10 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
             _growth(study),
             _equipment(study),
             _cost(study),
-            "\n".join(_wrap(one, "- ", "  ") for one in study.remarks),
-            "\n".join(_wrap(one) for one in study.cautions),
+            "\n".join(wrap(one, "- ", "  ") for one in study.remarks),
+            "\n".join(map(wrap, study.cautions)),
         ]
-    return "\n\n".join(part for part in parts if part) + "\n"
-
-
-def _wrap(text: str, first: str = "", rest: str | None = None) -> str:
-    indent = first if rest is None else rest
-    return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
-
-
-def _danger(study: LoadStudy) -> str:
-    lines = []
-    for one in study.findings.findings:
-        if one.kind == "safety":
-            lines.append(_wrap(f"DANGER SIGN: {one.title}."))
-            lines += [_wrap(text, "  ") for text in ((one.reason.text, one.reason.advice) if one.reason else ())]
-    return "\n".join(lines)
+    return text_of(parts)
 
 
 def _answer(study: LoadStudy) -> str:
@@ -70,45 +56,41 @@ def _answer(study: LoadStudy) -> str:
         counts = {verdict: sum(one.verdict is verdict for one in asked) for verdict in Verdict}
         parts = [f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counts.items() if count]
         lines = [
-            _wrap(f"Measured: {VERDICT_WORDS[study.findings.verdict]} ({', '.join(parts)} of {len(asked)} criteria).")
+            wrap(f"Measured: {VERDICT_WORDS[study.findings.verdict]} ({', '.join(parts)} of {len(asked)} criteria).")
         ]
     else:
         lines = ["Measured: no limit table was asked for, so nothing was judged; name one with --limits."]
     if study.loads:
-        lines.append(_wrap(change_words(study)))
+        lines.append(wrap(change_words(study)))
     return "\n".join(lines)
 
 
 def _determinations(study: LoadStudy) -> str:
     lines = []
     for one in determination(study):
-        lines.append(_wrap(f"{VERDICT_WORDS[one.verdict]}: {one.table} {one.clause}, {one.title}.", "", "  "))
+        lines.append(wrap(f"{VERDICT_WORDS[one.verdict]}: {one.table} {one.clause}, {one.title}.", "", "  "))
         if one.reason is not None:
-            lines.append(_wrap(one.reason.text, "  "))
-            lines.append(_wrap(f"-> {one.reason.advice}", "  ", "     "))
+            lines.append(wrap(one.reason.text, "  "))
+            lines.append(wrap(f"-> {one.reason.advice}", "  ", "     "))
     return "\n".join(["Existing load and new load:", *lines]) if lines else ""
 
 
 def _new_loads(study: LoadStudy) -> str:
     if not study.loads:
         return ""
-    return "\n".join(["New loads:", *(_wrap(load_words(one, study), "- ", "  ") for one in study.loads)])
+    return "\n".join(["New loads:", *(wrap(load_words(one, study), "- ", "  ") for one in study.loads)])
 
 
 def _demand(study: LoadStudy) -> str:
-    steps = intervals_of(study.demand)
-    heads = ["largest demand", *(f"{one / 60:g} min" for one in steps), "when"]
-    rows = demand_rows(study, study.demand)
+    heads, rows = demand_table(study)
     if not rows:
         return "No current and no power was recorded: there is no demand to study."
     note = (
         "Largest mean of any window of recorded intervals; currents as root mean square. 'a to b': the recorded "
-        "interval "
-        "leaves it open between these bounds."
+        "interval leaves it open between these bounds."
     )
-    text = f"{grid(rows, heads)}\n{_wrap(note)}"
     clock = bounds_words(study)
-    return f"{text}\n{_wrap(clock)}" if clock else text
+    return "\n".join([grid(rows, heads), wrap(note), *([wrap(clock)] if clock else [])])
 
 
 def _figures(study: LoadStudy) -> str:
@@ -133,7 +115,7 @@ def _figures(study: LoadStudy) -> str:
             f"Load factor {demand.load_factor:.3f} ({what}, mean over largest {demand.interval_s / 60:g}-minute block)."
         )
     if demand.power_factor is not None:
-        lines.append(f"Power factor of the period, from its energies: {demand.power_factor:.3f}.")
+        lines.append(power_factor_words(demand))
     if demand.unbalance is not None:
         one = demand.unbalance
         lines.append(
@@ -141,21 +123,13 @@ def _figures(study: LoadStudy) -> str:
             f"{at(one.at_peak_us, study.zone)}; up to {one.high_load:.1f} % at 80 % of it and more."
         )
     lines += list(demand.basis)
-    return "\n".join(_wrap(one) for one in lines)
+    return "\n".join(map(wrap, lines))
 
 
 def _capacity(study: LoadStudy) -> str:
-    rows = capacity_rows(study)
+    heads, rows = capacity_table(study)
     if not rows:
         return "No rating is declared under [ratings], or its demand was not recorded: no spare capacity to state."
-    heads = [
-        "rating",
-        "limit",
-        "now",
-        "tightest",
-        *(["with new", "tightest", "all at once"] if study.loads else []),
-        "spare",
-    ]
     return "\n".join(["Spare capacity:", grid(rows, heads)])
 
 
@@ -167,16 +141,16 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
     shown = list(study.rows) if everything else worst[:MOST_ROWS]
     heads = ["criterion", "channel", "measured", "predicted", "arithmetic", "all at once", "limit", "predicted verdict"]
     rows = [
-        (
-            f"{one.table} {one.rule}", one.channel, amount(one.measured, one.unit), amount(one.predicted, one.unit),
-            amount(one.arithmetic, one.unit), amount(one.no_diversity, one.unit), one.limit,
-            one.predicted_verdict if one.predicted_verdict == one.measured_verdict
+        [
+            *prediction_cells(one),
+            one.predicted_verdict
+            if one.predicted_verdict == one.measured_verdict
             else f"{one.measured_verdict or '-'} -> {one.predicted_verdict}",
-        )
+        ]
         for one in shown
-    ]  # fmt: skip
+    ]
     lines = [
-        _wrap(
+        wrap(
             f"Prediction (indicative, no part of the verdict): {len(changed)} of {len(study.rows)} criteria change. "
             "Harmonics are added by the summation law; 'arithmetic' adds them in phase, 'all at once' also ignores "
             "schedules: both are upper bounds."
@@ -186,7 +160,7 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
     if len(study.rows) > len(shown):
         lines.append(f"The worst phase and period of each; {len(study.rows) - len(shown)} more rows with --all.")
     for one in _unpredicted(study):
-        lines.append(_wrap(f"Not predicted, {one.table} {one.rule}: {one.reason.text if one.reason else ''}", "  "))
+        lines.append(wrap(f"Not predicted, {one.table} {one.rule}: {one.reason.text if one.reason else ''}", "  "))
     return "\n".join(lines)
 
 
@@ -201,14 +175,12 @@ def _rooms(study: LoadStudy, everything: bool) -> str:
         return ""
     shown = study.rooms if everything else study.rooms[:MOST_ROOMS]
     lines = ["What fails first as the addition grows (all new loads scaled together):"]
-    lines += [_wrap(room_sentence(one), "- ", "  ") for one in shown]
-    if len(study.rooms) > len(shown):
-        lines.append(f"{len(study.rooms) - len(shown)} more; --all lists them.")
-    return "\n".join(lines)
+    lines += [wrap(room_sentence(one), "- ", "  ") for one in shown]
+    return "\n".join([*lines, *more_line(len(study.rooms) - len(shown))])
 
 
 def _growth(study: LoadStudy) -> str:
-    return "\n".join(_wrap(one) for one in growth_sentences(study))
+    return "\n".join(map(wrap, growth_sentences(study)))
 
 
 def _equipment(study: LoadStudy) -> str:
@@ -225,9 +197,7 @@ def _equipment(study: LoadStudy) -> str:
             f"{factor}{share}. From {one.intervals} intervals of phase {one.phase} with at least "
             f"{one.threshold:.4g} A. {one.basis}"
         )
-    for motor in study.motors:
-        factor = "beyond the curve" if motor.factor is None else f"{100 * motor.factor:.0f} % of rated output"
-        lines.append(f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}.")
+    lines += map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:
         lines.append(f"Neutral: the new loads alone put about {study.new_neutral:.4g} A into it at nominal size.")
     for start in study.starts:
@@ -236,13 +206,11 @@ def _equipment(study: LoadStudy) -> str:
             f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded. No limit "
             "is applied; ask for the rules on voltage changes and flicker."
         )
-    return "\n".join(_wrap(one) for one in lines)
+    return "\n".join(map(wrap, lines))
 
 
 def _cost(study: LoadStudy) -> str:
     if not study.costs:
         return ""
-    rows = [(what, f"{value:.2f} {currency}") for what, value, currency in study.costs]
-    return "\n".join(
-        ["At the declared rates, for information, not scaled to a month:", grid(rows, ("of this record", "amount"))]
-    )
+    heads, rows = cost_table(study)
+    return "\n".join(["At the declared rates, for information, not scaled to a month:", grid(rows, heads)])

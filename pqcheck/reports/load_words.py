@@ -6,17 +6,17 @@ from collections.abc import Iterator, Sequence
 
 from pqcheck.clock import iso
 from pqcheck.findings import Finding, Verdict
+from pqcheck.findings_words import clock, number
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.values import Capacity, Demand, Maximum, Room, Row
-from pqcheck.reports.words import clock, number
+from pqcheck.loads.values import Capacity, Demand, Maximum, Motor, Room, Row
+from pqcheck.reports.plain import DAYS
 
 NAMES = {
     "current": "current", "active_power": "active power", "apparent_power": "apparent power",
     "reactive_power": "reactive power",
 }  # fmt: skip
-DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _SCALE = {"W": ("kW", 1000.0), "VA": ("kVA", 1000.0), "var": ("kvar", 1000.0), "A": ("A", 1.0)}
 
 
@@ -30,9 +30,14 @@ def amount(value: float | None, unit: str) -> str:
     return number(None if value is None else float(f"{value:.5g}"), unit)
 
 
+def scale_of(unit: str) -> tuple[str, float]:
+    """The unit that amounts of a load are shown in, and what one of it is."""
+    return _SCALE.get(unit, (unit, 1.0))
+
+
 def scaled(value: float, unit: str) -> str:
     """Watts as kilowatts and so on, four digits."""
-    name, by = _SCALE.get(unit, (unit, 1.0))
+    name, by = scale_of(unit)
     return f"{value / by:.4g} {name}"
 
 
@@ -53,18 +58,33 @@ def maximum_text(one: Maximum | None) -> str:
     return f"{scaled(one.bounds[0], one.unit)} to {scaled(one.bounds[1], one.unit)}"
 
 
-def demand_rows(study: LoadStudy, demand: Demand) -> list[list[str]]:
+Table = tuple[list[str], list[list[str]]]
+"""Headings and rows."""
+
+
+def demand_table(study: LoadStudy, *, with_new_load: bool = False) -> Table:
     """One row for each quantity and phase: the largest demand over every interval, and when."""
+    steps = intervals_of(study.demand)
+    rows = _demand_rows(study.demand, steps, study.zone)
+    if with_new_load and study.demand_then is not None:
+        then = _demand_rows(study.demand_then, intervals_of(study.demand_then), study.zone)
+        rows += [[f"{row[0]}, with the new load", *row[1:]] for row in then]
+    return ["largest demand", *(f"{one / 60:g} min" for one in steps), "when"], rows
+
+
+def _demand_rows(demand: Demand, steps: Sequence[float], zone: str) -> list[list[str]]:
     rows = []
     keys = dict.fromkeys((one.quantity, one.phase) for one in demand.maxima if one.quantity != "reactive_power")
     for quantity, phase in keys:
-        row = [f"{NAMES[quantity]} {phase or ''}".strip()]
-        for interval_s in intervals_of(demand):
-            row.append(maximum_text(demand.maximum(quantity, phase, interval_s)))
         main = demand.maximum(quantity, phase)
         peak = None if main is None else main.largest
-        row.append("-" if peak is None else at(peak.start_us, study.zone))
-        rows.append(row)
+        rows.append(
+            [
+                f"{NAMES[quantity]} {phase or ''}".strip(),
+                *(maximum_text(demand.maximum(quantity, phase, interval_s)) for interval_s in steps),
+                "-" if peak is None else at(peak.start_us, zone),
+            ]
+        )
     return rows
 
 
@@ -110,7 +130,7 @@ def runs_words(load: NewLoad) -> str:
         return "running all the time"
     if isinstance(load.runs, Schedule):
         spans = " and ".join(f"{_time(a)} to {_time(b)}" for a, b in load.runs.hours)
-        days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[one] for one in load.runs.weekdays)
+        days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[one][:3] for one in load.runs.weekdays)
         return f"running {spans}, {days}"
     return "running by its profile"
 
@@ -120,14 +140,20 @@ def _time(minute: int) -> str:
     return f"{minute // 60:02d}:{minute % 60:02d}"
 
 
-def capacity_rows(study: LoadStudy) -> list[list[str]]:
+def capacity_table(study: LoadStudy) -> Table:
     """One row for each rating and phase."""
-    return [_capacity_row(one, study) for one in study.capacity]
+    new = ["with new", "tightest", "all at once"] if study.loads else []
+    return ["rating", "limit", "now", "tightest", *new, "spare"], [_capacity_row(one, study) for one in study.capacity]
+
+
+def rating_title(one: Capacity) -> str:
+    """The rating, and its phase where it is one of several."""
+    return one.title + (f", phase {one.phase}" if one.phase not in (None, "n") else "")
 
 
 def _capacity_row(one: Capacity, study: LoadStudy) -> list[str]:
     row = [
-        one.title + (f", phase {one.phase}" if one.phase not in (None, "n") else ""),
+        rating_title(one),
         scaled(one.limit, one.unit), scaled(one.now, one.unit), _when(one.now_at_us, study.zone),
     ]  # fmt: skip
     value = one.now
@@ -157,6 +183,28 @@ def worst_rows(rows: Sequence[Row]) -> list[Row]:
         order = parts[-1] if len(parts) > 1 and parts[-1].startswith("h") else ""
         found.setdefault((one.table, one.rule, parts[0], order), one)
     return list(found.values())
+
+
+def prediction_cells(one: Row) -> list[str]:
+    """A criterion measured and predicted: names, readings and the limit."""
+    readings = (one.measured, one.predicted, one.arithmetic, one.no_diversity)
+    return [f"{one.table} {one.rule}", one.channel, *(amount(value, one.unit) for value in readings), one.limit]
+
+
+def cost_table(study: LoadStudy) -> Table:
+    """What the record costs at the declared rates."""
+    return ["of this record", "amount"], [[what, f"{value:.2f} {currency}"] for what, value, currency in study.costs]
+
+
+def power_factor_words(demand: Demand) -> str:
+    """The power factor of the whole period."""
+    return f"Power factor of the period, from its energies: {demand.power_factor:.3f}."
+
+
+def motor_words(motor: Motor) -> str:
+    """How far motors have to be derated for the unbalance."""
+    factor = "beyond the curve" if motor.factor is None else f"{100 * motor.factor:.0f} % of rated output"
+    return f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
 
 
 def room_sentence(one: Room) -> str:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.reports.words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number
+from pqcheck.findings_words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, outside_text, reading_text
 
 MOST_WINDOWS = 20
 
@@ -38,36 +38,38 @@ def cell(text: str) -> str:
     return " ".join(text.split())
 
 
+def table_lines(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    """A table, its cells escaped."""
+    lines = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
+    return [*lines, *("| " + " | ".join(map(cell, row)) + " |" for row in rows)]
+
+
 def _criteria(criteria: Sequence[Finding]) -> list[str]:
-    head = ["verdict", "rule", "clause", "channel", "period from", "reading", "limit", "outside", "marks"]
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    for one in criteria:
-        counts, statistic = one.intervals, one.statistic
-        row = [
+    heads = ["verdict", "rule", "clause", "channel", "period from", "reading", "limit", "outside", "marks"]
+    rows = [
+        [
             VERDICT_WORDS[one.verdict], f"{one.table} {one.rule}", one.clause, one.channel,
             f"{one.period.length} {clock(one.period.start)}" if one.period is not None else "-",
-            number(statistic.value, statistic.unit) if statistic is not None else "-", limit_text(one),
-            f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-",
-            " ".join(one.modifiers),
-        ]  # fmt: skip
-        lines.append("| " + " | ".join(map(cell, row)) + " |")
-    return lines
+            reading_text(one), limit_text(one), outside_text(one), " ".join(one.modifiers),
+        ]
+        for one in criteria
+    ]  # fmt: skip
+    return table_lines(heads, rows)
 
 
 def _windows(failed: Sequence[Finding]) -> list[str]:
     lines: list[str] = []
     for one in by_loss(failed):
         unit = one.statistic.unit if one.statistic is not None else ""
-        lines += [
-            f"## {cell(one.title)}",
-            "",
-            "| from | to | intervals | worst | at | rows |",
-            "|---|---|---|---|---|---|",
-        ]
-        for window in one.windows[:MOST_WINDOWS]:
-            rows = "; ".join(f"{span.file} {span.first} to {span.last}" for span in window.rows)
-            cells = [window.start, window.end, str(window.intervals), number(window.worst, unit), window.worst_at, rows]
-            lines.append("| " + " | ".join(cell(one) for one in cells) + " |")
+        rows = [
+            [
+                window.start, window.end, str(window.intervals), number(window.worst, unit), window.worst_at,
+                "; ".join(f"{span.file} {span.first} to {span.last}" for span in window.rows),
+            ]
+            for window in one.windows[:MOST_WINDOWS]
+        ]  # fmt: skip
+        heads = ("from", "to", "intervals", "worst", "at", "rows")
+        lines += [f"## {cell(one.title)}", "", *table_lines(heads, rows)]
         if len(one.windows) > MOST_WINDOWS:
             lines.append(f"\n{len(one.windows) - MOST_WINDOWS} more windows are in the findings file.")
         lines.append("")

@@ -1,84 +1,47 @@
-"""Which form a file name asks for, and writing them all: each rendered before the first is written."""
+"""Which form a file name asks for, and what writes it: the one place for all commands that write results to files."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pqcheck.errors import OutputError
-from pqcheck.files import write_pieces
-from pqcheck.findings import Findings, as_pieces
+from pqcheck.files import write_pieces, write_text
+from pqcheck.findings import Findings
 
-Renderer = Callable[..., str | Iterable[str]]
-"""What a command has to write (as `write_all` is given it) to text, or to the pieces of a large one."""
+if TYPE_CHECKING:
+    from pqcheck.gate import GateResult
+    from pqcheck.loads.study import LoadStudy
+    from pqcheck.two_sides import BeforeAfter
 
+ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md")
+"""The forms of a check; the longest ending that fits decides. A new form: an ending here and a case in `check_form`."""
 
-def as_findings_file(findings: Findings, recordings: Any, site: Any) -> Iterable[str]:
-    """The findings file, piece by piece."""
-    return as_pieces(findings)
+STUDY = "study"
+"""The form of a load study for programs, whatever the name of its file."""
 
+Target = tuple[Path, str]
+"""A file and the form it is written in: an ending, or `STUDY`."""
 
-def _markdown(findings: Findings, recordings: Any, site: Any) -> str:
-    from pqcheck.reports.markdown import as_markdown
-
-    return as_markdown(findings)
-
-
-def _csv(findings: Findings, recordings: Any, site: Any) -> str:
-    from pqcheck.reports.csv_table import as_csv
-
-    return as_csv(findings)
-
-
-def _html(findings: Findings, recordings: Any, site: Any) -> str:
-    from pqcheck.reports.html.build import as_html
-
-    return as_html(findings, recordings, site)
-
-
-def _junit(findings: Findings, recordings: Any, site: Any) -> str:
-    from pqcheck.reports.junit import as_junit
-
-    return as_junit([findings])
-
-
-RENDERERS: dict[str, Renderer] = {
-    ".json": as_findings_file,
-    ".md": _markdown,
-    ".csv": _csv,
-    ".html": _html,
-    ".junit.xml": _junit,
-}
-"""Reports on findings, recordings (files, or what was gathered of them) and site (file, or None), by ending.
-
-A new report is a new entry and a new file.
-"""
-
-Target = tuple[Path, Renderer]
-
-
-def ending_of(path: Path, known: Iterable[str]) -> str | None:
-    """The longest of the known endings that a file name has, in small or capital letters."""
-    return max((ending for ending in known if path.name.lower().endswith(ending)), key=len, default=None)
+Text = str | Iterable[str]
 
 
 def prepare(
-    paths: Sequence[str],
-    renderers: Mapping[str, Renderer] = RENDERERS,
-    given: Sequence[tuple[str | None, Renderer]] = (),
-) -> list[Target]:
-    """The renderer of every path, before anything is computed.
+    paths: Sequence[str], *, json_path: str | None = None, study_path: str | None = None,
+    endings: Sequence[str] = ENDINGS,
+) -> list[Target]:  # fmt: skip
+    """The form of every file, before anything is computed.
 
-    `renderers` are those of the command by ending; `given` are those of files whose form an option of their own says,
-    whatever their name. Raises `OutputError` for an ending nobody writes, a folder that is not there, or one file named
-    twice.
+    `json_path` is a findings file whatever its name, `study_path` a load study. Raises `OutputError` for an ending that
+    is none of `endings`, a folder that is not there, or one file named twice.
     """
+    asked: list[tuple[str, str | None]] = [(json_path, ".json")] if json_path is not None else []
+    asked += [(path, None) for path in paths]
+    asked += [(study_path, STUDY)] if study_path is not None else []
     targets: list[Target] = []
     seen: set[Path] = set()
-    for text, renderer in (*given, *((path, None) for path in paths)):
-        if text is None:
-            continue
+    for text, form in asked:
         path = Path(text)
         if path.resolve() in seen:
             raise OutputError(f"{path} is asked for twice; name each output once")
@@ -87,22 +50,87 @@ def prepare(
             raise OutputError(f"cannot write {path}: the folder {path.parent} does not exist; create it first")
         if path.is_dir():
             raise OutputError(f"cannot write {path}: it is a folder; name a file")
-        if renderer is None:
-            ending = ending_of(path, renderers)
-            if ending is None:
-                raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(renderers))}")
-            renderer = renderers[ending]
-        targets.append((path, renderer))
+        fitting = [form] if form is not None else [one for one in endings if path.name.lower().endswith(one)]
+        if not fitting:
+            raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(endings))}")
+        targets.append((path, max(fitting, key=len)))
     return targets
 
 
 def wants_trends(targets: Sequence[Target]) -> bool:
     """Whether any target draws the recording itself, so that it is worth gathering while it is judged."""
-    return any(render is _html for _, render in targets)
+    return any(form == ".html" for _, form in targets)
 
 
-def write_all(targets: Sequence[Target], *inputs: Any) -> None:
-    """Render everything from `inputs`, then write everything."""
-    rendered = [(path, render(*inputs)) for path, render in targets]
-    for path, text in rendered:
-        write_pieces(path, [text] if isinstance(text, str) else text)
+def write_all(targets: Sequence[Target], written: Callable[[str], Text]) -> None:
+    """Write every target; `written` gives the text of a form. Everything is rendered before the first is written."""
+    for path, text in [(path, written(form)) for path, form in targets]:
+        if isinstance(text, str):
+            write_text(path, text)
+        else:
+            write_pieces(path, text)
+
+
+def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Text:
+    """A check in one form; `recordings` are files, or what was gathered of them; `site` is a file, or None."""
+    match form:
+        case ".json":
+            from pqcheck.findings import as_pieces
+
+            return as_pieces(findings)
+        case ".md":
+            from pqcheck.reports.markdown import as_markdown
+
+            return as_markdown(findings)
+        case ".csv":
+            from pqcheck.reports.csv_table import as_csv
+
+            return as_csv(findings)
+        case ".html":
+            from pqcheck.reports.html.build import as_html
+
+            return as_html(findings, recordings, site)
+        case ".junit.xml":
+            from pqcheck.gate import ungated
+
+            return gate_form(form, ungated(findings), recordings, site)
+    raise ValueError(form)
+
+
+def gate_form(form: str, gated: GateResult, recordings: Any, site: Any) -> Text:
+    """A gate in one form: JSON and JUnit hold every scenario, the others the one there is."""
+    match form:
+        case ".json":
+            from pqcheck.compare import as_set_text
+
+            return as_set_text(gated.results)
+        case ".junit.xml":
+            from pqcheck.reports.junit import as_junit
+
+            return as_junit(gated)
+    return check_form(form, gated.results[0], recordings, site)
+
+
+def load_form(form: str, study: LoadStudy, recordings: Any, site: Any) -> Text:
+    """A load study in one form: a page or a document of its own, otherwise its findings."""
+    match form:
+        case ".html":
+            from pqcheck.reports.load_page import load_page
+
+            return load_page(study)
+        case "study":
+            from pqcheck.reports.load_document import as_json
+
+            return as_json(study)
+    return check_form(form, study.findings, recordings, site)
+
+
+def comparison_form(form: str, both: BeforeAfter) -> Text:
+    """Two results side by side, as a page or as Markdown."""
+    if form == ".html":
+        from pqcheck.reports.html.compare_page import compare_page
+
+        return compare_page(both)
+    from pqcheck.reports.before_after import as_markdown
+
+    return as_markdown(both)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from pqcheck.clock import duration_text
+from pqcheck.findings_words import first_few
 from pqcheck.planning import Plan
-from pqcheck.reports.grid import grid
+from pqcheck.reports.text import grid, point, text_of, wrap
 
-_WIDTH = 100
 _MOST = 6
 
 
@@ -40,8 +38,7 @@ def need_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str]]:
 NEED_HEADERS = ("quantity", "record every", "formed from it", "statistics", "orders", "channels")
 SIZE_HEADERS = ("for", "every", "channels", "values", "memory")
 NOTE = ("Mean, minimum and maximum of every channel, four bytes each. Minimum and maximum prove something only if "
-        "their "
-        "base window is known (declare [recording] extremes_of).")
+        "their base window is known (declare [recording] extremes_of).")
 
 
 def size_rows(plan: Plan) -> list[tuple[str, str, str, str, str]]:
@@ -52,9 +49,8 @@ def size_rows(plan: Plan) -> list[tuple[str, str, str, str, str]]:
 
 def loss_text(choice: str, lost: tuple[str, ...], remark: str) -> str:
     """One cheaper choice in words."""
-    named = ", ".join(lost[:_MOST]) + (f" and {len(lost) - _MOST} more" if len(lost) > _MOST else "")
     if lost:
-        return f"{choice}: could no longer judge {named}" + (f"; {remark}." if remark else ".")
+        return f"{choice}: could no longer judge {first_few(lost, _MOST)}" + (f"; {remark}." if remark else ".")
     return f"{choice}: loses {remark}." if not remark.startswith(("no ", "nothing")) else f"{choice}: {remark}."
 
 
@@ -72,26 +68,21 @@ def duration_words(plan: Plan) -> str:
 def as_text(plan: Plan) -> str:
     """The whole plan, ending in a line feed."""
     parts = [
-        _wrap("Measurement plan for " + ", ".join(f"{table} ({title})" for table, title in plan.tables)
-              + f"; connection: {plan.connection}.", ""),
+        wrap("Measurement plan for " + ", ".join(f"{table} ({title})" for table, title in plan.tables)
+             + f"; connection: {plan.connection}."),
         _points("Safety first:", plan.cautions),
-        _points(_wrap("Duration: " + duration_words(plan), ""), plan.duration_why),
-        "Record:\n" + grid([tuple(row) for row in need_rows(plan)], NEED_HEADERS),
-        "Size:\n" + grid([tuple(row) for row in size_rows(plan)], SIZE_HEADERS) + "\n" + _wrap(NOTE, ""),
+        _points(wrap("Duration: " + duration_words(plan)), plan.duration_why),
+        "Record:\n" + grid(need_rows(plan), NEED_HEADERS),
+        "Size:\n" + grid(size_rows(plan), SIZE_HEADERS) + "\n" + wrap(NOTE),
         _points("Cheaper choices, and what they cost:",
                 [loss_text(one.choice, one.lost, one.remark) for one in plan.losses]),
         _points("Facts to collect:", [f"{one.fact}. From: {one.source}. Why: {one.why}." for one in plan.facts]),
         _points("Accuracy:", plan.accuracy),
         *(_points(f"{when}:", items, box=True) for when, items in plan.checklist),
     ]
-    return "\n\n".join(parts) + "\n"
+    return text_of(parts)
 
 
 def _points(title: str, items: tuple[str, ...] | list[str], box: bool = False) -> str:
     mark = "[ ] " if box else "- "
-    return title + "\n" + "\n".join(_wrap(mark + item) for item in items)
-
-
-def _wrap(text: str, indent: str = "  ") -> str:
-    hanging = indent + (" " * 4 if text.startswith("[ ]") else "  " if text.startswith("- ") else "")
-    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=hanging, break_on_hyphens=False)
+    return title + "\n" + "\n".join(point(mark + item) for item in items)

@@ -2,31 +2,33 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.reports.grid import grid
-from pqcheck.reports.words import (
+from pqcheck.findings_words import (
     VERDICT_WORDS,
     answer,
     by_loss,
     clock,
+    first_few,
+    has_reading,
     limit_text,
-    number,
+    outside_text,
+    reading_text,
     required,
+    tables_text,
     worst_of,
     worst_window,
 )
+from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
 
 MOST_ROWS = 20
-_WIDTH = 100
 
 
 def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False) -> str:
     """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
-    parts = [_danger(findings)]
+    parts = [danger_text(findings)]
     if quiet:
         parts.append(answer(findings))
         return "\n".join(part for part in parts if part) + "\n"
@@ -40,32 +42,18 @@ def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False
         _passes(asked, everything),
         _not_applicable(findings, everything),
         _declared(findings),
-        *(_wrap(remark) for remark in findings.remarks),
+        *(wrap(remark) for remark in findings.remarks),
         _tables(findings, asked),
     ]
-    return "\n\n".join(part for part in parts if part) + "\n"
-
-
-def _wrap(text: str, indent: str = "") -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
-
-
-def _danger(findings: Findings) -> str:
-    signs = [one for one in findings.findings if one.kind == "safety"]
-    lines = []
-    for one in signs:
-        lines.append(_wrap(f"DANGER SIGN: {one.title}."))
-        if one.reason is not None:
-            lines.append(_wrap(one.reason.text, "  "))
-            lines.append(_wrap(one.reason.advice, "  "))
-    return "\n".join(lines)
+    return text_of(parts)
 
 
 def _soundness(findings: Findings) -> str:
-    checks = [one for one in findings.findings if one.kind == "recording"]
-    bad = [one for one in checks if one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)]
-    if not checks:
-        return ""
+    bad = [
+        one
+        for one in findings.findings
+        if one.kind == "recording" and one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+    ]
     if not bad:
         return ""
     # Many channels share one fate: a hole in the file is said once, with the channels it touches.
@@ -78,25 +66,21 @@ def _soundness(findings: Findings) -> str:
         folded.setdefault(text, []).append(channel)
     lines = ["The recording:"]
     for text, channels in list(folded.items())[:MOST_ROWS]:
-        named = list(dict.fromkeys(channel for channel in channels if channel))
-        about = ", ".join(named[:3]) + (f" and {len(named) - 3} more" if len(named) > 3 else "")
-        lines.append(_wrap(f"- {about}: {text}" if about else f"- {text}", "  "))
+        about = first_few(list(dict.fromkeys(channel for channel in channels if channel)))
+        lines.append(wrap(f"- {about}: {text}" if about else f"- {text}", "  "))
     if len(folded) > MOST_ROWS:
         lines.append(f"  {len(folded) - MOST_ROWS} more are in the findings file.")
     return "\n".join(lines)
 
 
 def _row(one: Finding, single_table: bool) -> list[str]:
-    statistic, counts = one.statistic, one.intervals
-    value = number(statistic.value, statistic.unit) if statistic is not None else "-"
-    outside = f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-"
     worst = "-"
     if one.windows:
         worst = clock(worst_window(one, len(one.windows) if len(one.windows) < _FEW else 1).worst_at)
     period = clock(one.period.start) if one.period is not None else "-"
     marks = " ".join(mark for mark in one.modifiers if mark != "unverified_limit")
     rule = one.rule if single_table else f"{one.table} {one.rule}"
-    return [rule, one.channel, period, value, limit_text(one), outside, worst, marks]
+    return [rule, one.channel, period, reading_text(one), limit_text(one), outside_text(one), worst, marks]
 
 
 _HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst at", "mark")
@@ -129,12 +113,10 @@ def _failures(asked: Sequence[Finding], everything: bool) -> str:
     if not failed:
         return ""
     shown = failed if everything else failed[:MOST_ROWS]
-    lines = ["Not met:", _grid(shown)]
-    if len(failed) > len(shown):
-        lines.append(f"{len(failed) - len(shown)} more; --all lists them.")
+    lines = ["Not met:", _grid(shown), *more_line(len(failed) - len(shown))]
     for one in shown:
         if one.reason is not None:
-            lines.append(_wrap(f"{one.channel}: {one.reason.text}", "  "))
+            lines.append(wrap(f"{one.channel}: {one.reason.text}", "  "))
     return "\n".join(lines)
 
 
@@ -154,17 +136,14 @@ def _open(asked: Sequence[Finding], everything: bool) -> str:
         first = members[0]
         text = first.reason.text if first.reason is not None else ""
         channels = sorted({one.channel for one in members if one.channel != "-"})
-        about = f" ({', '.join(channels[:3])}{f' and {len(channels) - 3} more' if len(channels) > 3 else ''})"
+        about = f" ({first_few(channels)})" if channels else ""
         times = f" x{len(members)}" if len(members) > 1 else ""
-        word = VERDICT_WORDS[Verdict(verdict)]
-        lines.append(_wrap(f"{word}{times} {rule}{about if channels else ''}: {text}", "  "))
+        lines.append(wrap(f"{VERDICT_WORDS[Verdict(verdict)]}{times} {rule}{about}: {text}", "  "))
         if advice:
-            lines.append(_wrap(f"-> {advice}", "     "))
+            lines.append(wrap(f"-> {advice}", "     "))
         if everything:
-            lines += [_wrap(f"{one.id}: {one.reason.text if one.reason else ''}", "       ") for one in members[1:]]
-    if len(groups) > len(shown):
-        lines.append(f"  {len(groups) - len(shown)} more kinds; --all lists them.")
-    return "\n".join(lines)
+            lines += [wrap(f"{one.id}: {one.reason.text if one.reason else ''}", "       ") for one in members[1:]]
+    return "\n".join([*lines, *more_line(len(groups) - len(shown), " kinds", "  ")])
 
 
 def _waived(asked: Sequence[Finding]) -> str:
@@ -180,15 +159,11 @@ def _passes(asked: Sequence[Finding], everything: bool) -> str:
         return "\n".join(["Met:", _grid(by_loss(passed))])
     counts = Counter((one.table, one.rule) for one in passed)
     tightest = worst_of(passed)
-    lines = [f"Met: {len(passed)} criteria, the tightest of them {_row_sentence(tightest)}"]
+    reading = f"{tightest.channel} with {reading_text(tightest)} ({limit_text(tightest)}, {tightest.rule})"
+    lines = [f"Met: {len(passed)} criteria, the tightest of them {reading}."]
     named = {f"{table} {rule}": count for (table, rule), count in counts.items()}
     lines += [f"  {count:5d}  {rule}" for rule, count in sorted(named.items())]
     return "\n".join(lines)
-
-
-def _row_sentence(one: Finding) -> str:
-    value = number(one.statistic.value, one.statistic.unit) if one.statistic is not None else "-"
-    return f"{one.channel} with {value} ({limit_text(one)}, {one.rule})."
 
 
 def _not_applicable(findings: Findings, everything: bool) -> str:
@@ -200,15 +175,11 @@ def _not_applicable(findings: Findings, everything: bool) -> str:
         text = one.reason.text if one.reason is not None else ""
         folded.setdefault((f"{one.table} {one.rule}", text), []).append(one)
     lines = ["Not applicable, or reported without a limit:"]
-    for (rule, text), members in folded.items() if everything else list(folded.items())[:MOST_ROWS]:
-        first = members[0]
-        value = ""
-        if len(members) == 1 and first.statistic is not None and first.statistic.value is not None:
-            value = f" [{number(first.statistic.value, first.statistic.unit)}]"
-        lines.append(_wrap(f"{rule}{value}{f' x{len(members)}' if len(members) > 1 else ''}: {text}", "  "))
-    if not everything and len(folded) > MOST_ROWS:
-        lines.append(f"  {len(folded) - MOST_ROWS} more; --all lists them.")
-    return "\n".join(lines)
+    shown = list(folded.items())[: None if everything else MOST_ROWS]
+    for (rule, text), members in shown:
+        value = f" [{reading_text(members[0])}]" if len(members) == 1 and has_reading(members[0]) else ""
+        lines.append(wrap(f"{rule}{value}{f' x{len(members)}' if len(members) > 1 else ''}: {text}", "  "))
+    return "\n".join([*lines, *more_line(len(folded) - len(shown), "", "  ")])
 
 
 def _declared(findings: Findings) -> str:
@@ -223,7 +194,7 @@ def _declared(findings: Findings) -> str:
             facts = {name: value for name, value in entry.items() if name not in ("reason", "author", "kind", "clause")}
             what = ", ".join(f"{name} {value}" for name, value in sorted(facts.items()))
             kind = f"{entry['kind']} " if "kind" in entry else ""
-            lines.append(_wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
+            lines.append(wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
         if entries:
             other = sum(getattr(one, field) is not None for one in findings.findings)
             same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
@@ -232,7 +203,6 @@ def _declared(findings: Findings) -> str:
 
 
 def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
-    named = ", ".join(f"{one['id']} ({one['sha256'][:12]})" for one in findings.limit_tables)
     unverified = sum("unverified_limit" in one.modifiers for one in asked)
     note = (
         f" {unverified} criteria rest on limit values recalled from memory and not yet checked against the document"
@@ -240,4 +210,4 @@ def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
         if unverified
         else ""
     )
-    return _wrap(f"Judged against {named}.{note}")
+    return wrap(f"Judged against {tables_text([findings])}.{note}")

@@ -1,48 +1,40 @@
-"""The result of vetting on a terminal: danger signs, what cannot be trusted, what is open, notes, counts."""
+"""The result of vetting: on a terminal, half-way through a survey, and as corrections proposed in TOML."""
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Sequence
 
 from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.reports.grid import grid
-from pqcheck.reports.words import clock
+from pqcheck.findings_words import clock, first_few
+from pqcheck.planning_progress import SoFar
+from pqcheck.reports.text import danger_text, grid, more_line, point, text_of, wrap
 from pqcheck.site.model import Correction
 from pqcheck.vetting.examined import Examined
+from pqcheck.vetting.outcome import Proposal
 
 MOST_ROWS = 20
-_WIDTH = 100
+_HEAD = """\
+# Corrections that would make the recording consistent, proposed from the numbers alone.
+# Nothing here is in force. Check each on site or on the photos, then copy it into the site file without the leading
+# number sign and sign it with a reason and an author. The order matters: swaps before reversals.
+"""
 
 
 def as_text(result: Examined, *, everything: bool = False, quiet: bool = False) -> str:
     """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
-    danger = [one for one in result.findings.findings if one.kind == "safety"]
-    parts = [danger_text(danger), answer(result)]
+    parts = [danger_text(result.findings, times=True), answer(result)]
     if not quiet:
         handheld = [line for line in result.findings.remarks if line.startswith("Handheld:")]
         parts += [
             _listed("Cannot be trusted", result.refused, everything),
             _listed("Open", result.open_, everything),
-            _listed("Notes", result.notes, everything) if result.notes else "",
+            _listed("Notes", result.notes, everything),
             corrections_text(result.corrections),
-            "\n".join(_wrap(line) for line in handheld),
+            "\n".join(map(wrap, handheld)),
             _all(result.findings) if everything else _counts(result.findings),
         ]
-    return "\n\n".join(part for part in parts if part) + "\n"
-
-
-def danger_text(signs: Iterable[Finding]) -> str:
-    """Danger signs: what was seen, why it can hurt, who must act today."""
-    lines = []
-    for one in signs:
-        lines.append(_wrap(f"DANGER SIGN: {one.title}."))
-        if one.reason is not None:
-            lines += [_wrap(one.reason.text, "  "), _wrap(one.reason.advice, "  ")]
-        if one.windows:
-            more = f" and {len(one.windows) - 1} more times" if len(one.windows) > 1 else ""
-            lines.append(_wrap(f"First at {clock(one.windows[0].start)}{more}.", "  "))
-    return "\n".join(lines)
+    return text_of(parts)
 
 
 def answer(result: Examined) -> str:
@@ -64,7 +56,7 @@ def corrections_text(corrections: Sequence[Correction]) -> str:
     for one in corrections:
         given = {key: value for key, value in one.settings.items() if value not in (None, ())}
         settings = ", ".join(f"{key} {_setting(value)}" for key, value in given.items())
-        lines.append(_wrap(f"- {one.kind} ({settings}): {one.reason}; {one.author}", "  "))
+        lines.append(point(f"- {one.kind} ({settings}): {one.reason}; {one.author}"))
     return "\n".join(lines)
 
 
@@ -81,21 +73,19 @@ def _listed(title: str, findings: Sequence[Finding], everything: bool) -> str:
         same = text.removeprefix(f"{one.channel}: ").removeprefix(f"{one.channel} ")
         folded.setdefault((one.rule, same), []).append(one)
     lines = [f"{title}:"]
-    rows = list(folded.items())
-    for (rule, _), group in rows if everything else rows[:MOST_ROWS]:
+    shown = list(folded.items())[: None if everything else MOST_ROWS]
+    for (rule, _), group in shown:
         first = group[0]
         text = first.reason.text if first.reason is not None else first.title
         more = f" The same for {len(group) - 1} more." if len(group) > 1 else ""
-        lines.append(_wrap(f"- {rule}: {text}{more}", "  "))
+        lines.append(point(f"- {rule}: {text}{more}"))
         if first.reason is not None and first.reason.advice:
-            lines.append(_wrap(first.reason.advice, "    "))
+            lines.append(wrap(first.reason.advice, "    "))
         if first.windows and first.rule != "representative":
             count = len(first.windows)
             times = f"{clock(first.windows[0].start)} to {clock(first.windows[0].end)}"
-            lines.append(_wrap(f"{times}{f' and {count - 1} more' if count > 1 else ''}", "    "))
-    if not everything and len(rows) > MOST_ROWS:
-        lines.append(f"  {len(rows) - MOST_ROWS} more; --all lists them.")
-    return "\n".join(lines)
+            lines.append(wrap(f"{times}{f' and {count - 1} more' if count > 1 else ''}", "    "))
+    return "\n".join([*lines, *more_line(len(folded) - len(shown), "", "  ")])
 
 
 def _counts(findings: Findings) -> str:
@@ -106,7 +96,7 @@ def _counts(findings: Findings) -> str:
     text = f"{passed} checks of channels passed."
     if silent:
         text += f" No input for: {', '.join(silent)}."
-    return _wrap(text + " --all lists every check.")
+    return wrap(text + " --all lists every check.")
 
 
 def _all(findings: Findings) -> str:
@@ -115,6 +105,99 @@ def _all(findings: Findings) -> str:
     return grid(rows, ("check", "channel", "verdict", "reason"))
 
 
-def _wrap(text: str, indent: str = "") -> str:
-    hanging = indent + ("  " if text.startswith("- ") else "")
-    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=hanging, break_on_hyphens=False)
+def half_way_text(state: SoFar) -> str:
+    """The state half-way through a survey, ending in a line feed."""
+    parts = [f"So far, up to {clock(state.seen_until)}:", _proven(state), _removal(state), _room(state), _never(state)]
+    if state.refused:
+        rules = Counter(f"{one.table} {one.rule}" for one in state.refused)
+        parts.append(_fold("Refused while the recording is not put right:", rules))
+    return text_of(parts)
+
+
+def _proven(state: SoFar) -> str:
+    lines = []
+    if state.failed:
+        lines.append(f"Proven already, whatever comes: {len(state.failed)} fail.")
+        for one in list(state.failed)[:MOST_ROWS]:
+            counts = one.intervals
+            detail = f", {counts.outside} of {counts.allowed} allowed intervals outside" if counts else ""
+            lines.append(point(f"- {one.table} {one.rule}, {one.channel}{detail}"))
+        if len(state.failed) > MOST_ROWS:
+            lines.append(f"  {len(state.failed) - MOST_ROWS} more.")
+    if state.passed:
+        lines.append(f"Proven already: {len(state.passed)} pass for complete periods.")
+    return "\n".join(lines) or "Nothing is proven yet."
+
+
+def _removal(state: SoFar) -> str:
+    lines = []
+    for one in state.removal:
+        if one.complete:
+            plural = "s" if one.complete > 1 else ""
+            lines.append(f"{one.complete} full {one.length}{plural}; the next is complete at {clock(one.next)}.")
+        else:
+            lines.append(f"The first full {one.length} is complete at {clock(one.first)}: do not remove the recorder "
+                         "earlier.")
+    return "\n".join(map(wrap, lines))
+
+
+def _room(state: SoFar) -> str:
+    if not state.room:
+        return ""
+    rows = []
+    for one in list(state.room)[:MOST_ROWS]:
+        note = f"{one.proof_left} more" if one.proof_left >= 0 else "too much is lost for a proven pass"
+        rows.append((f"{one.table} {one.rule}", one.channel, f"{one.outside} of {one.allowed}", one.lost, note,
+                     clock(one.end)))
+    headers = ("rule", "tightest channel", "outside, allowed", "lost", "the period can bear", "ends")
+    text = "What the running periods can still bear (intervals):\n" + grid(rows, headers)
+    if len(state.room) > MOST_ROWS:
+        text += f"\n{len(state.room) - MOST_ROWS} more rules."
+    return text
+
+
+def _never(state: SoFar) -> str:
+    if not state.never:
+        return ""
+    lines = ["Inconclusive anyway, however long you wait:"]
+    folded: dict[tuple[str, str], set[str]] = {}
+    for one in state.never:
+        if one.reason is not None:
+            folded.setdefault((one.reason.text, one.reason.advice), set()).add(f"{one.table} {one.rule}")
+    for (text, advice), rules in list(folded.items())[:MOST_ROWS]:
+        lines.append(wrap(f"- {first_few(sorted(rules))}: {text} {advice}", "  ", "    "))
+    if len(folded) > MOST_ROWS:
+        lines.append(f"  {len(folded) - MOST_ROWS} more.")
+    return "\n".join(lines)
+
+
+def _fold(title: str, rules: Counter[str]) -> str:
+    named = ", ".join(f"{rule} ({count})" if count > 1 else rule for rule, count in sorted(rules.items())[:MOST_ROWS])
+    return wrap(f"{title} {named}.")
+
+
+def as_toml(proposals: Sequence[Proposal]) -> str:
+    """The file of ``vet --propose``."""
+    if not proposals:
+        return _HEAD + "#\n# Nothing to propose.\n"
+    parts = [_HEAD]
+    for one in proposals:
+        lines = [f"# why: {line}" for line in _lines(one.why)]
+        lines += ["# [[corrections]]", f'# kind = "{one.kind}"']
+        lines += [f"# {key} = {_toml(value)}" for key, value in one.settings.items()]
+        lines += ['# reason = ""      # what shows it: photo, handheld reading, site visit',
+                  '# author = ""      # who signs for it']
+        parts.append("\n".join(lines) + "\n")
+    return "\n".join(parts)
+
+
+def _toml(value: str | float | tuple[str, ...]) -> str:
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, tuple):
+        return "[" + ", ".join(f'"{item}"' for item in value) + "]"
+    return f"{value:g}" if value != int(value) else f"{int(value)}"
+
+
+def _lines(text: str) -> list[str]:
+    return text.replace("\r", " ").split("\n")

@@ -11,6 +11,12 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.findings import Verdict
+from pqcheck.physics.distortion import (
+    fundamental_from_rms,
+    percent_of_fundamental,
+    thd_f_from_thd_r,
+    thd_r_from_thd_f,
+)
 from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel
 from pqcheck.units import factor
@@ -83,22 +89,20 @@ class SpectrumSamples:
                 kept.append(np.array(array[::step], np.float64) if array is not None else np.full(total.size, np.nan))
 
 
-def percent_of_fundamental(group: _Group) -> tuple[Array, Array]:
+def distortion_of_orders(group: _Group) -> tuple[Array, Array]:
     """Root of the sum of squares in percent of the fundamental, and the recorded THD [%], sample by sample."""
     root = np.sqrt(np.concatenate(group.squares))
     thd = np.concatenate(group.thds)
     if group.unit == "% of rms":
-        share = np.minimum(root, 99.0) / 100
-        return 100 * share / np.sqrt(1 - share**2), thd
+        return thd_f_from_thd_r(np.minimum(root, 99.0)), thd
     if group.unit in PERCENT:
         # Percent of nominal differs from percent of the fundamental by the voltage's own few percent.
         return root, thd
     first = np.concatenate(group.firsts) * (_same_unit(group.first, group.unit) if group.first else 1.0)
     if np.isnan(first).all() and group.rms is not None:
         rms = np.concatenate(group.rmss) * _same_unit(group.rms, group.unit)
-        first = rms / np.sqrt(1 + (thd / 100) ** 2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(first > 0, 100 * root / first, np.nan), thd
+        first = fundamental_from_rms(rms, thd)
+    return percent_of_fundamental(root, first), thd
 
 
 def _same_unit(channel: Channel, unit: str) -> float:
@@ -121,7 +125,7 @@ def _compare(group: _Group) -> Outcome:
                       advice="Record the THD with the orders.")
     if not group.squares:
         return subject
-    root, thd = percent_of_fundamental(group)
+    root, thd = distortion_of_orders(group)
     seen = np.isfinite(root) & np.isfinite(thd) & (thd > threshold("spectrum", "smallest_thd"))
     if np.count_nonzero(seen) < threshold("spectrum", "fewest_samples"):
         return replace(subject, text=f"The distortion of {name} is too small to compare with its orders.",
@@ -129,7 +133,7 @@ def _compare(group: _Group) -> Outcome:
     ratio = root[seen] / thd[seen]
     middle = median(ratio)
     highest = max(group.orders)
-    as_share = root[seen] / np.sqrt(1 + (root[seen] / 100) ** 2)
+    as_share = thd_r_from_thd_f(root[seen])
     low, high = threshold("spectrum", "low"), threshold("spectrum", "high")
     told_apart = median(root[seen]) >= threshold("spectrum", "rms_base_from")
     of_rms = told_apart and abs(median(as_share / thd[seen]) - 1) < threshold("spectrum", "rms_base_within")

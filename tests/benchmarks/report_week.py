@@ -17,9 +17,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pqcheck.observing.asked import asked_by_tables
-from pqcheck.observing.gather import gather
-from pqcheck.pipeline import as_site, as_tables, check
+from pqcheck.inputs import as_site, as_tables
+from pqcheck.observing.gather import asked_by_tables, gather
+from pqcheck.pipeline import check
 from pqcheck.reports.html.build import as_html
 from tests.recordings import recording
 

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.loads.declared import new_loads
-from pqcheck.loads.source import source_of
-from pqcheck.loads.spectral import Law
+from pqcheck.loads.harmonics import Law
 from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_impedance import source_of
 from pqcheck.recording import Recording
 from pqcheck.site.load import site_from
 from pqcheck.site.model import Site

@@ -80,30 +80,32 @@ def unit_of(hint: Any) -> str:
     return str(get_args(hint)[1])
 
 
-@pytest.mark.parametrize("function", FUNCTIONS, ids=lambda function: function.__name__)
-class TestContract:
-    def test_summary_is_one_sentence(self, function: Callable[..., Any]) -> None:
-        summary = contract(function).summary
-        assert "\n" not in summary
-        assert summary.endswith(".")
+def check_summary_is_one_sentence(function: Callable[..., Any]) -> None:
+    summary = contract(function).summary
+    assert "\n" not in summary
+    assert summary.endswith(".")
 
-    def test_names_and_order_are_those_of_the_signature(self, function: Callable[..., Any]) -> None:
-        names = [entry.name for entry in contract(function).parameters]
-        assert names == list(inspect.signature(function).parameters)
 
-    def test_units_are_those_of_the_annotations(self, function: Callable[..., Any]) -> None:
-        hints = get_type_hints(function, include_extras=True)
-        documented = contract(function)
-        assert {entry.name: entry.unit for entry in documented.parameters} == {
-            name: unit_of(hint) for name, hint in hints.items() if name != "return"
-        }
-        assert [entry.unit for entry in documented.results] == [unit_of(hints["return"])]
+def check_names_and_order_are_those_of_the_signature(function: Callable[..., Any]) -> None:
+    names = [entry.name for entry in contract(function).parameters]
+    assert names == list(inspect.signature(function).parameters)
 
-    def test_missing_values_are_spoken_of(self, function: Callable[..., Any]) -> None:
-        assert "NaN" in contract(function).sections["Notes"]
 
-    def test_a_document_is_named(self, function: Callable[..., Any]) -> None:
-        assert contract(function).sections["References"].strip().endswith(".")
+def check_units_are_those_of_the_annotations(function: Callable[..., Any]) -> None:
+    hints = get_type_hints(function, include_extras=True)
+    documented = contract(function)
+    assert {entry.name: entry.unit for entry in documented.parameters} == {
+        name: unit_of(hint) for name, hint in hints.items() if name != "return"
+    }
+    assert [entry.unit for entry in documented.results] == [unit_of(hints["return"])]
+
+
+def check_missing_values_are_spoken_of(function: Callable[..., Any]) -> None:
+    assert "NaN" in contract(function).sections["Notes"]
+
+
+def check_a_document_is_named(function: Callable[..., Any]) -> None:
+    assert contract(function).sections["References"].strip().endswith(".")
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)
@@ -143,8 +145,7 @@ def documented_size(entry: Entry, arguments: dict[str, Any]) -> tuple[int, ...] 
     return tuple(SIZES[letter] for letter in letters) if set(letters) <= known else None
 
 
-@pytest.mark.parametrize("function", FUNCTIONS, ids=lambda function: function.__name__)
-def test_shapes_and_missing_values(function: Callable[..., Any]) -> None:
+def check_shapes_and_missing_values(function: Callable[..., Any]) -> None:
     documented = contract(function)
     arguments = {entry.name: (entry.shape, sample(entry)) for entry in documented.parameters}
     plain = {name: value for name, (_, value) in arguments.items()}
@@ -169,3 +170,22 @@ def test_shapes_and_missing_values(function: Callable[..., Any]) -> None:
         if spoiled.ndim and result.shape in ("n", "g"):
             # Only what the missing value belongs to is missing; the rest is untouched.
             assert np.array_equal(spoiled[1:], clean[1:], equal_nan=True)
+
+
+CLAUSES = (
+    check_summary_is_one_sentence,
+    check_names_and_order_are_those_of_the_signature,
+    check_units_are_those_of_the_annotations,
+    check_missing_values_are_spoken_of,
+    check_a_document_is_named,
+    check_shapes_and_missing_values,
+)
+
+
+@pytest.mark.parametrize("clause", CLAUSES, ids=lambda clause: clause.__name__.removeprefix("check_"))
+def test_every_docstring_keeps_the_contract(
+    clause: Callable[[Callable[..., Any]], None], subtests: pytest.Subtests
+) -> None:
+    for function in FUNCTIONS:
+        with subtests.test(function.__name__):
+            clause(function)

@@ -44,7 +44,7 @@ WIRINGS: dict[str, Wiring] = {
     "rotated the other way, all reversed": Wiring(R, ALL_BACK),
     "two swapped and both reversed (a, b)": Wiring((1, 0, 2), (-1, -1, 1)),
 }
-"""The rows of the signature table (project notes on field practice), with the phases spelled out."""
+"""Wirings by their signatures in the powers (docs/method/soundness.md), with the phases spelled out."""
 
 PAIRS: dict[str, Wiring] = {
     "one reversed (c) beside two swapped (a, b)": Wiring((1, 0, 2), (1, 1, -1)),

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec.structs import replace
 
+from pqcheck.physics.distortion import fundamental_from_rms, thd_r_from_thd_f
 from pqcheck.readers.headers.facts import CLEAR, LIKELY, Facts, Guess, Numbers, line, misfit, ratios
 from pqcheck.readers.scale import THD_R
 
@@ -153,13 +154,13 @@ def _by_squares(
     if thd is None or any(each is None or each.shape != thd.shape for each in samples):
         return "", ""
     root: Numbers = np.sqrt(np.sum([np.square(each) for each in samples if each is not None], axis=0))
-    of_rms = thd / np.sqrt(1 + np.square(thd / 100))
+    of_rms = thd_r_from_thd_f(thd)
     fits = {"%": misfit(ratios(root, thd)), "% of rms": misfit(ratios(root, of_rms))}
     if orders[0].open == "unit":
         first = facts.values(quantity, phase, 1)
         rms = facts.values(kind, phase)
         if first is None and rms is not None and rms.shape == thd.shape:
-            first = rms / np.sqrt(1 + np.square(thd / 100))
+            first = fundamental_from_rms(rms, thd)
         fits[absolute] = misfit(ratios(100 * root, None if first is None else first * thd))
     known = {unit: fit for unit, fit in fits.items() if fit is not None}
     if not known:

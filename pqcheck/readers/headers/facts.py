@@ -9,8 +9,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from pqcheck.physics.distortion import thd_f_from_thd_r
 from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.scale import THD_R, thd_relative_to_fundamental
+from pqcheck.readers.scale import THD_R
 from pqcheck.recording import Channel
 from pqcheck.units import factor
 
@@ -89,7 +90,7 @@ class Facts(Struct, frozen=True):
             return None
         _, channel, scale = self.columns[(quantity, phase, order)]
         if scale == THD_R:
-            return np.asarray(thd_relative_to_fundamental(values))
+            return thd_f_from_thd_r(values)
         if scale is not None:
             return values * float(scale)
         base = {"voltage": "V", "current": "A", "apparent_power": "VA", "voltage_harmonic": "V",

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from msgspec.structs import replace
 
+from pqcheck.physics.distortion import distortion_factor
 from pqcheck.readers.headers.facts import CLEAR, ENOUGH, LIKELY, Facts, Guess, Numbers, line, ratios
 from pqcheck.readers.headers.tokens import Tokens
 from pqcheck.recording import Channel
@@ -84,7 +85,7 @@ def _beside_rms(
             continue
         thd = facts.values(f"{channel.quantity}_thd", channel.phase)
         wanted = None if thd is None or not np.isfinite(thd).any() else float(
-            np.median(1 / np.sqrt(1 + np.square(thd[np.isfinite(thd)] / 100))))
+            np.median(distortion_factor(thd[np.isfinite(thd)])))
         middle = float(np.median(share))
         if wanted is not None and abs(middle / wanted - 1) > NEAR / 2:
             continue

@@ -8,9 +8,9 @@ from typing import Any
 
 from pqcheck.errors import InputError, PqcheckError
 from pqcheck.findings import Findings
+from pqcheck.inputs import as_corrected
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.observing.asked import asked_by_findings, asked_by_tables
-from pqcheck.observing.gather import Gathered, gather
+from pqcheck.observing.gather import Gathered, asked_by_findings, asked_by_tables, gather
 from pqcheck.observing.observe import observe
 from pqcheck.recording import Recording
 from pqcheck.reports.html.page import page
@@ -42,10 +42,7 @@ def material_of(findings: Findings, recordings: Sequence[Any] | Recording | Gath
     if recording is None:
         return Material(findings, declared, tables=tables)
     same_recording(findings, recording)
-    if declared.corrections:
-        from pqcheck.deriving.corrections import corrected_recording
-
-        recording = corrected_recording(recording, declared.corrections)
+    recording = as_corrected(recording, declared)
     complete = len(tables) == len(findings.limit_tables)
     asked = (
         asked_by_tables(tables, recording, judged_site(declared))

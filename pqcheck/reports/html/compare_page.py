@@ -9,24 +9,17 @@ from numpy.typing import NDArray
 
 from pqcheck.compare import Change
 from pqcheck.findings import Verdict
+from pqcheck.findings_words import limit_text, number
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
-from pqcheck.reports.before_after import (
-    BeforeAfter,
-    Side,
-    loads_sentence,
-    span_text,
-    state_words,
-    summary,
-)
+from pqcheck.reports.before_after import loads_sentence, span_text, state_words, summary
 from pqcheck.reports.html.criteria import verdict_mark
-from pqcheck.reports.html.figure import figure_element
-from pqcheck.reports.html.markup import Child, Markup, lines, table, tag
-from pqcheck.reports.html.page import document
+from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
+from pqcheck.reports.html.page import danger_box, page_of
 from pqcheck.reports.plain_answer import headline
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.shapes import duration_curve
-from pqcheck.reports.words import limit_text, number
+from pqcheck.two_sides import BeforeAfter, Side
 
 _MARKS = {"new": "▲", "worse": "▲", "better": "▼", "unchanged": "=", "gone": "-"}
 _MOST_CURVES = 3
@@ -36,26 +29,9 @@ def compare_page(both: BeforeAfter) -> str:
     """The whole page as HTML text."""
     name = str(both.after.findings.site.get("name") or both.before.findings.site.get("name") or "")
     title = f"Before and after: {name}" if name else "Before and after"
-    body = tag(
-        "div",
-        tag("a", "Skip to the answer", href="#answer", class_="skip"),
-        tag("header", tag("h1", title)),
-        tag("main", _danger(both), _answer(both), _loads(both), _criteria(both), _plots(both), _limits(both)),
-        class_="page",
-    )
-    return document(title, body)
-
-
-def _danger(both: BeforeAfter) -> Markup | None:
-    signs = [one for one in both.after.findings.findings if one.kind == "safety"]
-    if not signs:
-        return None
-    said = [
-        tag("p", tag("strong", f"{one.title}. "), f"{one.reason.text} {one.reason.advice}" if one.reason else "")
-        for one in signs
-    ]
-    return tag("div", tag("h2", "Danger sign in the recording after: read this first"), *said, class_="danger",
-               role="alert")  # fmt: skip
+    danger = danger_box(both.after.findings, "Danger sign in the recording after: read this first")
+    main = (danger, _answer(both), _loads(both), _criteria(both), _plots(both), _limits(both))
+    return page_of(title, "answer", [tag("h1", title)], main)
 
 
 def _answer(both: BeforeAfter) -> Markup:

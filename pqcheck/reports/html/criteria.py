@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from msgspec import Struct
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import ROLL_UP, Finding, Findings, Verdict
+from pqcheck.findings_words import VERDICT_WORDS, clock, limit_text, margin_percent, number, rank, reading_text
 from pqcheck.reports.html.markup import Markup, tag, together, wide
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
-from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.labels import phase_label
-from pqcheck.reports.words import VERDICT_WORDS, clock, limit_text, number
 
 SHAPES: Mapping[Verdict, str] = {
     Verdict.PASS: "✓",
@@ -30,9 +30,7 @@ STRIP: Mapping[Verdict, str] = {
     Verdict.NOT_APPLICABLE: "-",
     Verdict.WAIVED: "w",
 }
-_RANK = (
-    Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, Verdict.PASS, Verdict.NOT_APPLICABLE,
-)  # fmt: skip
+_WORST_FIRST = (*ROLL_UP, Verdict.NOT_APPLICABLE)
 
 
 class Criterion(Struct, frozen=True):
@@ -54,13 +52,13 @@ def criteria(findings: Findings) -> list[Criterion]:
     made = [
         Criterion(tuple(members), _worst(members), f"c{number}") for number, members in enumerate(groups.values(), 1)
     ]
-    return sorted(made, key=lambda one: _RANK.index(one.worst.verdict))
+    return sorted(made, key=lambda one: rank(one.worst.verdict))
 
 
 def _worst(members: Sequence[Finding]) -> Finding:
     def key(one: Finding) -> tuple[int, float]:
-        margin = one.margin.percent_of_limit if one.margin is not None else None
-        return _RANK.index(one.verdict), margin if margin is not None else float("inf")
+        margin = margin_percent(one)
+        return rank(one.verdict), margin if margin is not None else float("inf")
 
     return min(members, key=key)
 
@@ -81,12 +79,11 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
     heads = tag("tr", *(tag("th", one, scope="col") for one in _HEADS))
     body = together(_row(one, drawn, evidence) for one in found)
     inner = tag("table", tag("thead", heads), tag("tbody", body), class_="criteria", id="criteria-table")
-    legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in _RANK)
+    legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in _WORST_FIRST)
     strips = any(len(one.findings) > 1 for one in found)
     note = (
-        "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period "
-        "in time "
-        f"order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _RANK)}. "
+        "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period in "
+        f"time order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _WORST_FIRST)}. "
         if strips
         else ""
     )
@@ -95,8 +92,7 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
         tag("h2", "Every criterion", id="criteria"),
         tag("p", f"Signs: {legend}. {note}A margin is the distance of the reading to its limit, negative outside. "
                  "The reading is the value of the rank at which the asked share is reached, so reading and verdict "
-                 "always "
-                 "agree."),
+                 "always agree."),
         wide(inner, "Every criterion"),
         aria_labelledby="criteria",
     )  # fmt: skip
@@ -104,21 +100,19 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
 
 def _row(one: Criterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     worst = one.worst
-    statistic, counts, margin = worst.statistic, worst.intervals, worst.margin
-    unit = statistic.unit if statistic is not None else ""
-    share = margin.percent_of_limit if margin is not None else None
+    counts, margin, share = worst.intervals, worst.margin, margin_percent(worst)
     percent = f" ({share:.3g} %)" if share is not None else ""
     phase = phase_label(worst.phase) if worst.phase is not None else "-"
     marks = f" {', '.join(worst.modifiers).replace('_', ' ')}" if worst.modifiers else ""
     return tag(
         "tr",
         tag("td", verdict_mark(worst.verdict), tag("small", marks) if marks else None,
-            data_sort=_RANK.index(worst.verdict)),
+            data_sort=rank(worst.verdict)),
         tag("th", worst.title,
             tag("small", f" {worst.table} {worst.rule}, {worst.clause}; {asked_of(worst)}"), scope="row"),
         tag("td", phase),
         tag("td", limit_text(worst)),
-        tag("td", number(statistic.value, unit) if statistic is not None and statistic.value is not None else "-"),
+        tag("td", reading_text(worst)),
         tag("td", number(margin.value, margin.unit) + percent if margin is not None else "-",
             data_sort=f"{share:.6g}" if share is not None else "1e9"),
         tag("td", f"{counts.outside} of {counts.expected} ({counts.allowed} may)" if counts is not None else "-"),
@@ -157,7 +151,7 @@ def _period(one: Criterion) -> Markup | str:
     judged = [finding for finding in one.findings if finding.period is not None or finding.snapshot is not None]
     if len(judged) < 2:
         return text
-    counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in _RANK}
+    counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in _WORST_FIRST}
     words = ", ".join(f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counted.items() if count)
     if len({finding.verdict for finding in judged}) == 1:
         return together([text, tag("small", f" worst of {len(judged)}, all {VERDICT_WORDS[worst.verdict]}")])

@@ -7,14 +7,14 @@ from datetime import datetime
 
 from pqcheck.clock import duration_text, parse_iso
 from pqcheck.findings import Finding, Verdict, Window
+from pqcheck.findings_words import VERDICT_WORDS, beyond, by_loss, clock, has_reading, limit_text, number, reading_text
 from pqcheck.observing.gather import Track
 from pqcheck.reports.html.criteria import Criterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, table, tag
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
-from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.labels import phase_label
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import VERDICT_WORDS, by_loss, clock, limit_text, number
 
 MOST_FINDINGS = 40
 MOST_WINDOWS = 12
@@ -58,8 +58,8 @@ def _block(one: Criterion, material: Material, drawn: Sequence[Drawn]) -> Markup
     statistic, counts = worst.statistic, worst.intervals
     unit = statistic.unit if statistic is not None else ""
     numbers = []
-    if statistic is not None and statistic.value is not None:
-        numbers.append(f"Reading {number(statistic.value, unit)}, limit {limit_text(worst)}.")
+    if has_reading(worst):
+        numbers.append(f"Reading {reading_text(worst)}, limit {limit_text(worst)}.")
     if counts is not None:
         numbers.append(
             f"{counts.outside} of {counts.expected} intervals outside, {counts.allowed} allowed "
@@ -86,16 +86,8 @@ def _block(one: Criterion, material: Material, drawn: Sequence[Drawn]) -> Markup
 
 
 def _worst_windows(one: Finding) -> list[Window]:
-    limit = one.limit
-    held = list(one.windows[:_SEARCHED])
-
-    def beyond(window: Window) -> float:
-        high = window.worst - limit.high if limit is not None and limit.high is not None else float("-inf")
-        low = limit.low - window.worst if limit is not None and limit.low is not None else float("-inf")
-        return max(high, low)
-
-    chosen = sorted(held, key=beyond, reverse=True)[:MOST_WINDOWS]
-    return sorted(chosen, key=lambda window: parse_iso(window.start)[0])
+    chosen = sorted(one.windows[:_SEARCHED], key=lambda window: beyond(one.limit, window.worst), reverse=True)
+    return sorted(chosen[:MOST_WINDOWS], key=lambda window: parse_iso(window.start)[0])
 
 
 def _windows(one: Finding, shown: Sequence[Window], unit: str, material: Material) -> Markup:

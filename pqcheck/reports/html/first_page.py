@@ -7,17 +7,14 @@ from datetime import datetime
 from decimal import Decimal
 
 from pqcheck.findings import Verdict
+from pqcheck.findings_words import required, statement
 from pqcheck.judging.marginal import uncertainty
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
-from pqcheck.reports.html.reported import reported_part
-from pqcheck.reports.html.worst import worst_hour_part
-from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, quantity_words
-from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen
-from pqcheck.reports.plain_reasons import plain_reason
-from pqcheck.reports.plain_times import when_lines
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.html.moments import reported_part, worst_hour_part
+from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, plain_reason, quantity_words
+from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen, when_lines
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import required, statement
 
 MOST_NUMBERS = 3
 _MOST_OPEN = 6
@@ -59,8 +56,7 @@ def danger(material: Material) -> Markup:
         tag(
             "p",
             "Do not open electrical equipment to look for the cause. Call the supplier or a licensed electrician; "
-            "local "
-            "codes and the people licensed to work on the installation decide what is done.",
+            "local codes and the people licensed to work on the installation decide what is done.",
         )
     )
     return tag("div", *parts, class_="danger", role="alert")
@@ -194,17 +190,15 @@ def _default_next(material: Material) -> str:
     if verdict is Verdict.FAIL:
         return (
             "Whoever is responsible for the supply at this place decides on the remedy and says by when. After the "
-            "work, "
-            "record again at the same place, so that before and after can be compared."
+            "work, record again at the same place, so that before and after can be compared."
         )
     if verdict is Verdict.REFUSED:
         return "Correct what is named above and record again; until then this recording settles nothing more."
     if verdict is Verdict.INCONCLUSIVE:
         return "Do what is named above as settling it; until then the question stays open."
     return (
-        "For the limits checked, nothing has to be done about the supply. If the trouble goes on, note the clock "
-        "times and "
-        "record again while it lasts, or have a licensed electrician look at the installation."
+        "For the limits checked, nothing has to be done about the supply. If the trouble goes on, note the clock times "
+        "and record again while it lasts, or have a licensed electrician look at the installation."
     )
 
 
@@ -214,9 +208,8 @@ def _uncertainty(material: Material) -> str:
         return "Calculated values carry no accuracy of an instrument; how well the model fits, its authors must say."
     if any("marginal" in one.modifiers for one in asked):
         return (
-            "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; "
-            "a second "
-            "recording could come out the other way."
+            "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; a "
+            "second recording could come out the other way."
         )
     supply = material.site.supply
     nominal = supply.line_to_neutral or supply.line_to_line or Decimal(0)

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.resources import files
+from pathlib import Path
+from typing import Any
 
-from pqcheck import __version__
+from pqcheck.errors import SiteError
+from pqcheck.findings import Findings
 from pqcheck.reports.html.criteria import criteria, criteria_part
-from pqcheck.reports.html.dress import house_style, logo_uri
 from pqcheck.reports.html.evidence import evidence_part, open_part, with_evidence
-from pqcheck.reports.html.figure import figure_element
 from pqcheck.reports.html.first_page import danger, first_page
-from pqcheck.reports.html.markup import Child, Markup, escaped, paragraphs, tag, together
+from pqcheck.reports.html.markup import Child, Markup, escaped, figure_element, paragraphs, tag, together
+from pqcheck.reports.html.moments import worst_hour_figure
 from pqcheck.reports.html.quality import declared_part, quality_part
 from pqcheck.reports.html.rules import changes_part, closing_part, observations_part, rules_part
-from pqcheck.reports.html.worst import worst_hour_figure
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figures
-from pqcheck.reports.plots.drawn import Drawn
 from pqcheck.reports.plots.material import Material
+from pqcheck.version import __version__
 
+MOST_LOGO = 500_000
+_SIGNS = ((b"\x89PNG\r\n\x1a\n", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), (b"GIF8", "image/gif"))
+_SVG = re.compile(rb"\s*(<\?xml[^>]*>\s*)?(<!--.*?-->\s*)*(<!DOCTYPE[^>]*>\s*)?<svg[\s>]", re.DOTALL)
 _CONTENTS = (
     ("answer", "The answer"), ("criteria", "Every criterion"), ("evidence", "Findings and their times"),
     ("open", "Not judged, and remarks"), ("plots", "Plots"), ("recording", "The recording"),
@@ -38,23 +44,31 @@ def page(material: Material) -> str:
     listed = frozenset(one.anchor for one in chosen)
     report = material.site.report
     title = str(report.get("title") or f"Power quality at {material.site.name}")
-    body = tag(
-        "div",
-        tag("a", "Skip to the answer", href="#answer", class_="skip"),
-        tag("header", _head(material, title)),
-        tag(
-            "main",
-            danger(material),
-            first_page(material, worst_hour_figure(material)),
-            tag("div", _contents(), _scope(material), criteria_part(found, drawn, listed),
-                evidence_part(chosen, found, material, drawn), open_part(found), _plots(drawn),
-                quality_part(material), declared_part(material), rules_part(material, found),
-                changes_part(material, found), observations_part(material, drawn), closing_part(material),
-                _reproduce(material), class_="technical"),
-        ),
-        class_="page",
+    technical = tag(
+        "div", _contents(), _scope(material), criteria_part(found, drawn, listed),
+        evidence_part(chosen, found, material, drawn), open_part(found), _plots(drawn), quality_part(material),
+        declared_part(material), rules_part(material, found), changes_part(material, found),
+        observations_part(material, drawn), closing_part(material), _reproduce(material), class_="technical",
     )  # fmt: skip
-    return document(title, body, house_style(report))
+    main = (danger(material), first_page(material, worst_hour_figure(material)), technical)
+    return page_of(title, "answer", [_head(material, title)], main, house_style(report))
+
+
+def page_of(title: str, answer: str, head: Iterable[Child], main: Iterable[Child], more_style: str = "") -> str:
+    """A page with a head and a main part; `answer` is the id that a reader without a pointer can skip to."""
+    skip = tag("a", "Skip to the answer", href=f"#{answer}", class_="skip")
+    body = tag("div", skip, tag("header", *head), tag("main", *main), class_="page")
+    return document(title, body, more_style)
+
+
+def danger_box(findings: Findings, heading: str) -> Markup | None:
+    """Danger signs in a box; nothing without one."""
+    signs = [
+        tag("p", tag("strong", f"{one.title}. "), f"{one.reason.text} {one.reason.advice}" if one.reason else "")
+        for one in findings.findings
+        if one.kind == "safety"
+    ]
+    return tag("div", tag("h2", heading), *signs, class_="danger", role="alert") if signs else None
 
 
 def document(title: str, body: Markup, more_style: str = "") -> str:
@@ -108,8 +122,7 @@ def _scope(material: Material) -> Markup:
         tag(
             "p",
             "This part lists every criterion asked for, with its evidence. It is no approval of equipment and says "
-            "nothing "
-            "about other times and places.",
+            "nothing about other times and places.",
         )
     )
     return tag("div", *parts)
@@ -140,3 +153,45 @@ def _reproduce(material: Material) -> Markup:
         ),
         aria_labelledby="reproduce",
     )  # fmt: skip
+
+
+def logo_uri(report: Mapping[str, Any]) -> str | None:
+    """The logo as a data address; SiteError when the file is missing, too large or no picture."""
+    if not report.get("logo"):
+        return None
+    content = _read(str(report["logo"]), "logo")
+    name = Path(str(report["logo"])).name
+    kind = next((kind for sign, kind in _SIGNS if content.startswith(sign)), None)
+    if content.startswith(b"RIFF") and content[8:12] == b"WEBP":
+        kind = "image/webp"
+    if kind is None and _SVG.match(content):
+        kind = "image/svg+xml"
+    if kind is None:
+        raise SiteError(f"[report] logo = {name!r} is no picture; give a PNG, JPEG, GIF, WebP or SVG file")
+    if len(content) > MOST_LOGO:
+        raise SiteError(f"[report] logo = {name!r} has {len(content)} bytes; make it smaller than {MOST_LOGO}")
+    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
+
+
+def house_style(report: Mapping[str, Any]) -> str:
+    """The style sheet's text; SiteError when it cannot be read or could end the element it stands in."""
+    if not report.get("style_sheet"):
+        return ""
+    name = Path(str(report["style_sheet"])).name
+    try:
+        text = _read(str(report["style_sheet"]), "style_sheet").decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SiteError(f"[report] style_sheet = {name!r} is not UTF-8 text; save it as UTF-8") from error
+    if "</" in text or "<!--" in text:
+        raise SiteError(f"[report] style_sheet = {name!r} holds markup ('</'); give a plain CSS file")
+    return text
+
+
+def _read(path: str, key: str) -> bytes:
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise SiteError(
+            f"[report] {key} = {Path(path).name!r} cannot be read: {reason}; it is looked for beside the site file"
+        ) from error

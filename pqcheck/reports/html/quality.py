@@ -7,12 +7,12 @@ from typing import Any
 
 from pqcheck.clock import duration_text
 from pqcheck.findings import Verdict
+from pqcheck.findings_words import clock
 from pqcheck.observing.gather import Track
 from pqcheck.reports.html.criteria import verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, pairs, table, tag
 from pqcheck.reports.plots.labels import phase_label, quantity_title
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import clock
 
 MOST_CHECKS = 60
 

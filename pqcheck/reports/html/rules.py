@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from pqcheck.clock import iso
 from pqcheck.findings import Verdict
+from pqcheck.findings_words import clock
 from pqcheck.limit_tables import Rule
 from pqcheck.observing.observation import GRADES, Observation
 from pqcheck.reports.html.criteria import Criterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, table, tag, together
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.words import clock
 
 _LINE = "____________________"
 
@@ -50,8 +50,7 @@ _METHOD = (
     "numbers. The reading shown is the value of rank ceil(share x valid values), sorted by distance beyond the "
     "nearer limit.",
     "Proof: a fail is shown when more intervals are outside than are allowed, whatever is missing; a pass when the "
-    "outside "
-    "and the missing together are not more than allowed. Anything else is not shown.",
+    "outside and the missing together are not more than allowed. Anything else is not shown.",
     "Decision rule for uncertainty: simple acceptance. Readings are compared unrounded; a result within the declared "
     "accuracy of the instrument is marked marginal.",
     "Each phase is judged on its own and the worst decides; phases and periods are never averaged.",
@@ -157,9 +156,8 @@ def _repeat(material: Material) -> list[str]:
         and one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)
     )  # fmt: skip
     always = (
-        "After any change to the supply or the installation, record again at the same place, with the same "
-        "channels and "
-        "interval, over a comparable week; pqcheck compare puts both side by side."
+        "After any change to the supply or the installation, record again at the same place, with the same channels "
+        "and interval, over a comparable week; pqcheck compare puts both side by side."
     )
     return [*list(advice)[:12], always]
 
@@ -168,8 +166,7 @@ _CAUTIONS = (
     "A measuring point under voltage is dangerous. Opening, connecting and disconnecting are for people licensed or "
     "authorised to do so, under the local code and the rules of the operator.",
     "This report states what a recording shows at one place and time. It is no permission, no certificate for "
-    "equipment and "
-    "no finding of fault.",
+    "equipment and no finding of fault.",
     "Limits were encoded from published figures; where a contract, tariff or regulation applies, its current text "
     "decides.",
 )

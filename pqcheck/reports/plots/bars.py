@@ -9,8 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.observing.gather import Track
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.observing.steps import spans_of
+from pqcheck.reports.plots.canvas import (
+    PHASE_LINES,
+    Drawn,
+    as_svg,
+    axes_of,
+    box_of,
+    legend_above,
+    light,
+    rounded,
+)
 from pqcheck.reports.plots.time_axis import hours, label_axis
 from pqcheck.reports.plots.trend import Frame
 
@@ -27,12 +36,9 @@ def harmonic_bars(
     orders = sorted({*limits, *(order for one in values.values() for order in one),
                      *(order for one in missing.values() for order in one)})  # fmt: skip
     phases = list(values)
-    with drawing():
-        from matplotlib.patches import PathPatch
+    from matplotlib.patches import PathPatch
 
-        figure = new_figure(3.1)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.16, top=0.9)
+    with axes_of(3.1, bottom=0.16, top=0.9) as (figure, axes):
         width = 0.8 / max(len(phases), 1)
         places = {order: number for number, order in enumerate(orders)}
         heights = [value for one in values.values() for value in one.values()]
@@ -66,7 +72,7 @@ def harmonic_bars(
         axes.set_xlabel("harmonic order")
         axes.set_ylabel(unit)
         axes.grid(True, axis="y")
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=6, borderaxespad=0.1)
+        legend_above(axes, 6)
         svg, box = as_svg(figure), box_of(figure, axes)
     series: list[dict[str, Any]] = [
         {"label": phase, "unit": unit, "values": rounded([values[phase].get(o, float("nan")) for o in orders])}
@@ -94,11 +100,8 @@ def availability(
 ) -> Drawn:  # fmt: skip
     """One line per channel or group: a full bar where recorded, hatched where not, a cross for never recorded."""
     count = len(rows) + len(never)
-    with drawing():
-        tall = max(1.3, _ROW * count + 0.75)
-        figure = new_figure(tall)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.27, right=0.985, bottom=0.58 / tall, top=1 - 0.12 / tall)
+    tall = max(1.3, _ROW * count + 0.75)
+    with axes_of(tall, left=0.27, bottom=0.58 / tall, top=1 - 0.12 / tall) as (figure, axes):
         end = hours(frame.end_us, frame.start_us)
         for number, (_, tracks) in enumerate(rows):
             y = count - 1 - number
@@ -130,8 +133,4 @@ def observed(tracks: Sequence[Track]) -> list[tuple[int, int]]:
     for track in tracks:
         if len(track.valid) == len(held):
             held &= track.valid > 0
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], held, [False]]).astype(np.int8)))
-    return [
-        (first.start_us + int(a) * first.step_us, first.start_us + int(b) * first.step_us)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-    ]
+    return spans_of(held, first.start_us, first.step_us)

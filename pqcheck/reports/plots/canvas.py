@@ -1,12 +1,15 @@
-"""Fixed drawing settings, colours that follow the page, and a figure as compact, reproducible SVG text."""
+"""Fixed drawing settings, colours that follow the page, a figure as compact, reproducible SVG text, and what it is."""
 
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
+
+from msgspec import Struct
 
 WIDTH = 9.0
 """Inches; every figure has the same width so that pages line up."""
@@ -75,6 +78,21 @@ _SETTINGS: Any = {
 }
 
 
+class Drawn(Struct, frozen=True):
+    """One figure. `alt` says in words what can be seen; `caption` what the marks mean.
+
+    `pointer` is what the page's script needs to show values under the pointer: `box` the drawing area as shares of
+    the width and height (left, right, top, bottom), `x` texts or `start`/`step` of the points, `series` their values.
+    """
+
+    id: str
+    title: str
+    svg: str
+    alt: str
+    caption: str
+    pointer: Mapping[str, Any] | None = None
+
+
 def light(name: str) -> str:
     """The colour to draw with; the dark one replaces it in dark pages."""
     return COLOURS[name][0]
@@ -100,6 +118,34 @@ def new_figure(height: float) -> Any:
     figure = Figure(figsize=(WIDTH, height))
     FigureCanvasSVG(figure)
     return figure
+
+
+@contextmanager
+def axes_of(
+    height: float, *, bottom: float, top: float, left: float = 0.075, right: float = 0.985
+) -> Iterator[tuple[Any, Any]]:
+    """A figure with one set of axes, to be drawn and written within; margins are shares of the figure."""
+    with drawing():
+        figure = new_figure(height)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=left, right=right, bottom=bottom, top=top)
+        yield figure, axes
+
+
+def legend_above(axes: Any, columns: int, **style: Any) -> None:
+    """The legend in one line above the axes."""
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, borderaxespad=0.1, **style)
+
+
+def box_of(figure: Any, axes: Any) -> list[float]:
+    """The drawing area of axes as shares of the figure: left, right, top, bottom (top down)."""
+    place = axes.get_position()
+    return [round(place.x0, 4), round(place.x1, 4), round(1 - place.y1, 4), round(1 - place.y0, 4)]
+
+
+def rounded(values: Any, digits: int = 5) -> list[float | None]:
+    """Values for the page's script, to a few significant digits; None where there is none."""
+    return [None if math.isnan(one) else float(f"{one:.{digits}g}") for one in map(float, values)]
 
 
 _LONG = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")

@@ -8,7 +8,7 @@ from pqcheck.findings import Finding
 from pqcheck.observing.gather import Track
 from pqcheck.quantities import LINE_TO_LINE, QUANTITIES
 from pqcheck.reports.plots.bars import availability
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.events import event_figure
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label, quantity_title
 from pqcheck.reports.plots.material import Material, windows_of
@@ -57,7 +57,7 @@ def _all(material: Material) -> Iterator[Drawn]:
 def _singles(material: Material) -> Iterator[Drawn]:
     for quantity, identity, unit in _SINGLE:
         held = material.phases(quantity)
-        lines = [curve for phase in held if (curve := material.curve(quantity, phase)) is not None]
+        lines = material.curves(quantity, held)
         if not lines:
             continue
         about = concerning(material.findings.findings, quantity, held)
@@ -101,8 +101,7 @@ def _availability(material: Material) -> Drawn:
         f"One bar per quantity and phase over the recording, {len(rows)} recorded, {len(never)} asked for and not "
         "recorded. Gaps interrupt the bars.",
         "A full bar is time with readings; upright hatching is time without; slanted hatching is time declared "
-        "excluded. "
-        "A cross marks a quantity that a rule asks for and that was not recorded.",
+        "excluded. A cross marks a quantity that a rule asks for and that was not recorded.",
     )  # fmt: skip
 
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 
 import numpy as np
 
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.curves import CurveStep, EventRule, edge_at
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.limit_tables.event_rules import CurveStep, EventRule, edge_at
+from pqcheck.reports.plots.canvas import Drawn, as_svg, axes_of, legend_above, light
 from pqcheck.reports.plots.material import Material
-from pqcheck.reports.plots.shapes import event_plot
 
 _REFERENCE = ("iti-2000", "semi-f47-0706")
 """Curves printed for orientation whether or not the job applies them; they judge nothing here."""
@@ -35,8 +34,9 @@ def event_figure(material: Material) -> Iterator[Drawn]:
         f"{sum(one.kind == kind for one in gathered.events)} {kind}s" for kind in ("dip", "swell", "interruption")
     )
     unplaced = len(gathered.events) - len(placed)
-    yield event_plot(
-        "fig-events", "Recorded events: depth against duration", points, curves,
+    svg = _plot(points, curves)
+    yield Drawn(
+        "fig-events", "Recorded events: depth against duration", svg,
         f"Scatter of recorded events by duration and residual voltage: {counted}.",
         "Each mark is one event of the event table. The curves are ride-through curves for equipment, shown for "
         "orientation: an event below a curve can trip equipment built to it."
@@ -52,3 +52,27 @@ def _edge(rule: EventRule, frequency: Decimal, longest: Decimal) -> list[tuple[D
                         *(end * Decimal("1.0001") for end in ends)})  # fmt: skip
     found = ((one, edge_at(tuple(steps), one, frequency)) for one in durations)
     return [(one, edge[0]) for one, edge in found if edge is not None]
+
+
+def _plot(
+    points: Sequence[tuple[str, float, float]], curves: Mapping[str, Sequence[tuple[Decimal, Decimal]]]
+) -> str:
+    """Residual voltage in percent against duration in seconds, with ride-through curves (points of steps)."""
+    marks = {"dip": ("v", "first"), "swell": ("^", "second"), "interruption": ("X", "outside")}
+    with axes_of(3.2, bottom=0.16, top=0.9) as (figure, axes):
+        for kind, (marker, colour) in marks.items():
+            chosen = [(duration, residual) for one, duration, residual in points if one == kind]
+            if chosen:
+                axes.plot([one[0] for one in chosen], [one[1] for one in chosen], linestyle="", marker=marker,
+                          markersize=6, color=light(colour), label=f"{kind} ({len(chosen)})")  # fmt: skip
+        dashes = ((0, (7, 2)), (0, (3, 2, 1, 2)), (0, (1, 1)))
+        for number, (label, steps) in enumerate(curves.items()):
+            axes.plot([float(x) for x, _ in steps], [float(y) for _, y in steps], color=light("limit"), linewidth=1.2,
+                      linestyle=dashes[number % 3], label=label)  # fmt: skip
+        axes.set_xscale("log")
+        axes.set_xlabel("duration, s")
+        axes.set_ylabel("residual voltage, %")
+        axes.set_ylim(bottom=-4)
+        axes.grid(True)
+        legend_above(axes, 6)
+        return as_svg(figure)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -66,6 +66,10 @@ class Material(Struct, frozen=True, dict=True):
         return Curve(
             phase_label(phase), best.start_us, best.step_us, best.mean, low, high, phase_line(quantity, phase)
         )
+
+    def curves(self, quantity: str, phases: Iterable[str | None], order: int | None = None) -> list[Curve]:
+        """The lines of those of the phases that have one, in their order."""
+        return [curve for phase in phases if (curve := self.curve(quantity, phase, order)) is not None]
 
     def judged(self, quantity: str, phase: str | None) -> Judged | None:
         """The judged series of a quantity, the longest interval first (fewest values, steadiest)."""

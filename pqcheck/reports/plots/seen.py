@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from pqcheck.observing.observation import Observation
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import phase_label, quantity_title
 from pqcheck.reports.plots.material import Material, joined
 from pqcheck.reports.plots.trend import Curve, Panel, trend
@@ -51,6 +51,6 @@ def _lines(material: Material, quantity: str, order: int | None) -> list[Curve]:
     phases = ["total"] if quantity == "reactive_power" and material.curve(quantity, "total") else [
         "an", "bn", "cn", "ab", "bc", "ca", "a", "b", "c"
     ]  # fmt: skip
-    found = [curve for phase in phases if (curve := material.curve(quantity, phase, order)) is not None]
+    found = material.curves(quantity, phases, order)
     wanted = {phase_label(phase) for phase in ("an", "bn", "cn")} & {curve.label for curve in found}
     return [curve for curve in found if not wanted or curve.label in wanted]

@@ -1,19 +1,29 @@
-"""Figures without a long time axis: duration curve, heat map, scatter, events."""
+"""Figures without a long time axis: duration curve, heat map, scatter."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
-from decimal import Decimal
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import DAY, HOUR, clock_changes, to_local
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
-from pqcheck.reports.plots.time_axis import MONTHS, WEEKDAYS
+from pqcheck.clock import DAY, clock_changes, to_local
+from pqcheck.observing.steps import by_day_and_hour
+from pqcheck.reports.plots.canvas import (
+    PHASE_LINES,
+    Drawn,
+    as_svg,
+    axes_of,
+    box_of,
+    drawing,
+    legend_above,
+    light,
+    new_figure,
+    rounded,
+)
+from pqcheck.reports.plots.time_axis import day_words
 from pqcheck.reports.plots.trend import Band, limit_lines
 
 _CURVE_POINTS = 401
@@ -25,10 +35,7 @@ def duration_curve(
     identity: str, title: str, unit: str, values: Mapping[str, NDArray[Any]], bands: Sequence[Band], alt: str, what: str
 ) -> Drawn:
     """How much of the time a value was exceeded, with the 1, 5, 95 and 99 % marks, the limits and N."""
-    with drawing():
-        figure = new_figure(2.9)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.18, top=0.9)
+    with axes_of(2.9, bottom=0.18, top=0.9) as (figure, axes):
         # More points where the tails are: these decide.
         share = np.unique(np.concatenate([np.linspace(0, 100, _CURVE_POINTS), np.linspace(0, 5, 101),
                                           np.linspace(95, 100, 101)]))  # fmt: skip
@@ -56,7 +63,7 @@ def duration_curve(
         axes.set_ylabel(unit if unit != "1" else "")
         axes.grid(True, axis="y")
         axes.margins(y=0.12)
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, borderaxespad=0.1, handlelength=2.6)
+        legend_above(axes, 5, handlelength=2.6)
         svg, box = as_svg(figure), box_of(figure, axes)
     caption = (
         f"{what} The upright marks stand at 1, 5, 95 and 99 % of the time; N is the number of values counted."
@@ -73,10 +80,7 @@ def heat_map(
     days = grid.shape[1]
     if days < 2 or np.isnan(grid).all():
         return None
-    with drawing():
-        figure = new_figure(2.9)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.955, bottom=0.17, top=0.93)
+    with axes_of(2.9, right=0.955, bottom=0.17, top=0.93) as (figure, axes):
         axes.set_facecolor(light("track"))
         shown = axes.imshow(
             np.ma.masked_invalid(grid), aspect="auto", origin="lower", interpolation="none", cmap="cividis",
@@ -85,7 +89,7 @@ def heat_map(
         step = max(1, -(-days // 11))
         places = list(range(0, days, step))
         axes.set_xticks([place + 0.5 for place in places])
-        axes.set_xticklabels([_day_words(first + timedelta(days=place)) for place in places])
+        axes.set_xticklabels([day_words(first + timedelta(days=place)) for place in places])
         axes.set_yticks([0, 6, 12, 18, 24])
         axes.set_yticklabels(["00", "06", "12", "18", "24"])
         axes.set_ylabel("hour of the day")
@@ -96,26 +100,10 @@ def heat_map(
         _mark_change_days(axes, first, days, zone)
         svg, box = as_svg(figure), box_of(figure, axes)
     pointer = {
-        "box": box, "days": [_day_words(first + timedelta(days=place)) for place in range(days)], "unit": unit,
+        "box": box, "days": [day_words(first + timedelta(days=place)) for place in range(days)], "unit": unit,
         "grid": [rounded(column, 4) for column in grid.T] if days <= 62 else [],
     }  # fmt: skip
     return Drawn(identity, title, svg, alt, caption, pointer if days <= 62 else None)
-
-
-def by_day_and_hour(times_us: NDArray[np.int64], values: NDArray[Any], zone: str) -> tuple[NDArray[Any], date]:
-    """Mean of each local hour of each local day as (24, days), NaN where nothing was recorded, and the first day."""
-    instants, offsets = clock_changes(zone, int(times_us[0]), int(times_us[-1]))
-    local = times_us + offsets[np.searchsorted(instants, times_us, side="right")]
-    day, hour = local // DAY, local % DAY // HOUR
-    first = int(day.min())
-    days = int(day.max()) - first + 1
-    place = (hour * days + (day - first)).astype(np.int64)
-    good = ~np.isnan(values)
-    total = np.bincount(place[good], weights=values[good].astype(float), minlength=24 * days)
-    count = np.bincount(place[good], minlength=24 * days)
-    grid = np.full(24 * days, np.nan)
-    np.divide(total, count, out=grid, where=count > 0)
-    return grid.reshape(24, days), date(1970, 1, 1) + timedelta(days=first)
 
 
 def _mark_change_days(axes: Any, first: date, days: int, zone: str) -> None:
@@ -126,10 +114,6 @@ def _mark_change_days(axes: Any, first: date, days: int, zone: str) -> None:
         if 0 <= place < days:
             axes.annotate("clock change", (place + 0.5, 24), xytext=(0, 1), textcoords="offset points", ha="center",
                           fontsize=7, color=light("quiet"), annotation_clip=False)  # fmt: skip
-
-
-def _day_words(day: date) -> str:
-    return f"{WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
 
 
 def scatter(
@@ -171,32 +155,3 @@ def thinned(x: NDArray[Any], y: NDArray[Any], most: int) -> NDArray[np.intp]:
         order = np.argpartition(values[good], (_EXTREMES, len(good) - _EXTREMES))
         picked |= set(good[order[:_EXTREMES]].tolist()) | set(good[order[-_EXTREMES:]].tolist())
     return np.array(sorted(picked))
-
-
-def event_plot(
-    identity: str, title: str, points: Sequence[tuple[str, float, float]],
-    curves: Mapping[str, Sequence[tuple[Decimal, Decimal]]], alt: str, caption: str,
-) -> Drawn:  # fmt: skip
-    """Residual voltage in percent against duration in seconds, with ride-through curves (points of steps)."""
-    marks = {"dip": ("v", "first"), "swell": ("^", "second"), "interruption": ("X", "outside")}
-    with drawing():
-        figure = new_figure(3.2)
-        axes = figure.subplots()
-        figure.subplots_adjust(left=0.075, right=0.985, bottom=0.16, top=0.9)
-        for kind, (marker, colour) in marks.items():
-            chosen = [(duration, residual) for one, duration, residual in points if one == kind]
-            if chosen:
-                axes.plot([one[0] for one in chosen], [one[1] for one in chosen], linestyle="", marker=marker,
-                          markersize=6, color=light(colour), label=f"{kind} ({len(chosen)})")  # fmt: skip
-        dashes = ((0, (7, 2)), (0, (3, 2, 1, 2)), (0, (1, 1)))
-        for number, (label, steps) in enumerate(curves.items()):
-            axes.plot([float(x) for x, _ in steps], [float(y) for _, y in steps], color=light("limit"), linewidth=1.2,
-                      linestyle=dashes[number % 3], label=label)  # fmt: skip
-        axes.set_xscale("log")
-        axes.set_xlabel("duration, s")
-        axes.set_ylabel("residual voltage, %")
-        axes.set_ylim(bottom=-4)
-        axes.grid(True)
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=6, borderaxespad=0.1)
-        svg = as_svg(figure)
-    return Drawn(identity, title, svg, alt, caption)

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from pqcheck.clock import DAY, HOUR, clock_changes, local_midnight, to_local
+from pqcheck.reports.plain import DAYS, MONTHS
 from pqcheck.reports.plots.canvas import light
 
 Span = tuple[int, int]
 
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+WEEKDAYS = tuple(name[:3] for name in DAYS)
+_MONTHS = tuple(name[:3] for name in MONTHS)
 _MOST_LABELS = 11
 
 
@@ -36,8 +37,12 @@ def midnights(start_us: int, end_us: int, zone: str) -> list[int]:
 
 def day_label(instant_us: int, zone: str) -> str:
     """``Mon 3 Mar``, whatever the language of the machine."""
-    moment = to_local(instant_us, zone)
-    return f"{WEEKDAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
+    return day_words(to_local(instant_us, zone))
+
+
+def day_words(day: date) -> str:
+    """``Mon 3 Mar``."""
+    return f"{WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
 
 
 def label_axis(

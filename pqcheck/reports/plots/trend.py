@@ -10,8 +10,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text
-from pqcheck.reports.plots.canvas import PHASE_LINES, as_svg, drawing, light, new_figure
-from pqcheck.reports.plots.drawn import Drawn, box_of, rounded
+from pqcheck.observing.steps import spans_of
+from pqcheck.reports.plots.canvas import PHASE_LINES, Drawn, as_svg, box_of, drawing, light, new_figure, rounded
 from pqcheck.reports.plots.time_axis import Span, hours, label_axis, shade
 
 
@@ -60,12 +60,7 @@ def unobserved(curves: Sequence[Curve], frame: Frame) -> list[Span]:
     """Spans in which none of the curves has a value."""
     spans: list[Span] | None = None
     for curve in curves:
-        missing = np.isnan(curve.mean)
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
-        found = [
-            (curve.start_us + int(a) * curve.step_us, curve.start_us + int(b) * curve.step_us)
-            for a, b in zip(edges[::2], edges[1::2], strict=True)
-        ]
+        found = spans_of(np.isnan(curve.mean), curve.start_us, curve.step_us)
         end = curve.start_us + len(curve.mean) * curve.step_us
         # The ends are not covered by the grid of this curve alone; half a step is no gap.
         if curve.start_us - frame.start_us > curve.step_us:

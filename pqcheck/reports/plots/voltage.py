@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.clock import duration_text
+from pqcheck.findings_words import number
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.material import Material, windows_of
 from pqcheck.reports.plots.shapes import duration_curve, heat_map, scatter
 from pqcheck.reports.plots.trend import Curve, Panel, step_words, trend
-from pqcheck.reports.words import number
 
 Array = NDArray[np.float64]
 
@@ -29,7 +29,7 @@ def voltage_figures(material: Material) -> Iterator[Drawn]:
     for kind, phases, words in (
         ("neutral", LINE_TO_NEUTRAL, "line to neutral"), ("lines", LINE_TO_LINE, "line to line"),
     ):  # fmt: skip
-        curves = [curve for phase in phases if (curve := material.curve("voltage", phase)) is not None]
+        curves = material.curves("voltage", phases)
         if not curves:
             continue
         held = [phase for phase in phases if material.curve("voltage", phase) is not None]

@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 
 from pqcheck.clock import duration_text
 from pqcheck.findings import Finding, Verdict
+from pqcheck.findings_words import by_loss
 from pqcheck.reports.plots.bars import harmonic_bars
-from pqcheck.reports.plots.drawn import Drawn
+from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label, quantity_title, share_words
 from pqcheck.reports.plots.material import Material, windows_of
 from pqcheck.reports.plots.trend import Curve, Panel, step_words, trend
 from pqcheck.reports.plots.voltage import MARKS
-from pqcheck.reports.words import by_loss
 
 MOST_ORDER_TRENDS = 6
 
@@ -24,7 +24,7 @@ def distortion_figure(material: Material) -> Iterator[Drawn]:
     curves: list[Curve] = []
     for quantity in ("voltage_thd", "current_thd", "current_tdd", "current_trd"):
         held = material.phases(quantity)
-        lines = [curve for phase in held if (curve := material.curve(quantity, phase)) is not None]
+        lines = material.curves(quantity, held)
         if lines:
             about = concerning(material.findings.findings, quantity, held)
             panels.append(Panel(quantity_title(quantity), "%", tuple(lines), bands_of(about), windows_of(about)))
@@ -32,7 +32,7 @@ def distortion_figure(material: Material) -> Iterator[Drawn]:
     if not panels:
         return
     for title, quantity, order in (("Fundamental current", "current_harmonic", 1), ("Current", "current", None)):
-        lines = [curve for phase in "abc" if (curve := material.curve(quantity, phase, order)) is not None]
+        lines = material.curves(quantity, "abc", order)
         if lines:
             panels.append(Panel(title, "A", tuple(lines)))
             curves += lines
@@ -97,10 +97,8 @@ def _bars(table: str, rule: str, members: Sequence[Finding]) -> Drawn | None:
         orders_figure_id(table, rule), f"{title} ({table}, {rule})", unit, values, limits, missing,
         f"Bar chart by harmonic order, one bar per phase, each limit as a black line.{words}",
         f"Each bar is the {interval} reading that decides in the worst "
-        f"{first.period.length if first.period else 'period'}"
-        f" ({share_words(first)} lie at or below it). The black line is the limit of the order; a red triangle "
-        "marks a bar "
-        "above it, a cross an order that was not measured.",
+        f"{first.period.length if first.period else 'period'} ({share_words(first)} lie at or below it). The black "
+        "line is the limit of the order; a red triangle marks a bar above it, a cross an order that was not measured.",
     )  # fmt: skip
 
 
@@ -128,7 +126,7 @@ def failing_orders(material: Material) -> Iterator[Drawn]:
             continue
         done.add(key)
         phases = sorted({f.phase for f in failed if (f.quantity, f.order) == key}, key=str)
-        lines = [c for phase in phases if (c := material.curve(one.quantity, phase, one.order)) is not None]
+        lines = material.curves(one.quantity, phases, one.order)
         if not lines:
             continue
         about = [f for f in failed if (f.quantity, f.order) == key]

@@ -1,0 +1,224 @@
+"""Rules about events (dips, swells, interruptions): ride-through curves and classes of depth against duration.
+
+
+A ride-through curve says which events equipment built to it survives; a class gives an event a name and never judges.
+Both need a duration and a residual voltage for each event: interval minima of a trend give a depth without a duration
+and cannot be placed. Residuals are in percent of the reference voltage, durations in seconds or in cycles of the
+nominal frequency.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from itertools import combinations
+from typing import Any, Literal
+
+from msgspec import Struct
+
+from pqcheck.limit_tables.rules import Condition, Span
+from pqcheck.limit_tables.selectors import representatives
+from pqcheck.limit_tables.written import condition, number, refuse, refuse_twice, seconds, span, weakest
+
+Written = Mapping[str, Any]
+
+_FREQUENCIES = (Decimal(50), Decimal(60))
+
+
+class EventDuration(Struct, frozen=True):
+    """A duration in seconds, or in cycles of the nominal frequency."""
+
+    value: Decimal
+    in_cycles: bool = False
+
+    def seconds(self, frequency: Decimal) -> Decimal:
+        """The duration in seconds at `frequency` in hertz."""
+        return self.value / frequency if self.in_cycles else self.value
+
+
+class CurveStep(Struct, frozen=True):
+    """One step of an edge: it holds for events up to `up_to` (None: of any duration) that the steps before do not hold.
+
+    `join` "log-time": the edge runs straight over the logarithm of time from the step before to this one.
+    """
+
+    residual: Decimal
+    up_to: EventDuration | None = None
+    join: Literal["step", "log-time"] = "step"
+    clause: str = ""
+    confidence: str = "memory"
+
+
+class EventClass(Struct, frozen=True):
+    """A named cell of depth and duration; a missing edge of the duration is open to that side."""
+
+    name: str
+    kind: Literal["dip", "swell", "interruption"]
+    residual: Span
+    shortest: EventDuration | None
+    shortest_closed: bool
+    longest: EventDuration | None
+    longest_closed: bool
+    confidence: str = "memory"
+
+    def durations(self, frequency: Decimal) -> Span:
+        """The durations in seconds, at `frequency` in hertz."""
+        edges = (None if one is None else one.seconds(frequency) for one in (self.shortest, self.longest))
+        low, high = edges
+        return Span(low, self.shortest_closed, high, self.longest_closed)
+
+
+class EventRule(Struct, frozen=True):
+    """A ride-through curve (`lower`, `upper`) or a set of classes."""
+
+    id: str
+    title: str
+    clause: str
+    confidence: str
+    kind: Literal["ride_through", "classes"]
+    lower: tuple[CurveStep, ...] = ()
+    upper: tuple[CurveStep, ...] = ()
+    classes: tuple[EventClass, ...] = ()
+    applies_if: tuple[Condition, ...] = ()
+    note: str | None = None
+
+
+def edge_at(steps: tuple[CurveStep, ...], duration_s: Decimal, frequency: Decimal) -> tuple[Decimal, CurveStep] | None:
+    """The residual of an edge in percent for an event of this duration, and the step it comes from.
+
+    None where the curve asks nothing of so long an event. Steps are in order of duration, which the loader checks.
+    """
+    before: CurveStep | None = None
+    for step in steps:
+        if step.up_to is None or duration_s <= step.up_to.seconds(frequency):
+            return _along(before, step, duration_s, frequency), step
+        before = step
+    return None
+
+
+def _along(before: CurveStep | None, step: CurveStep, duration_s: Decimal, frequency: Decimal) -> Decimal:
+    if step.join == "step" or before is None or before.up_to is None or step.up_to is None:
+        return step.residual
+    start, end = before.up_to.seconds(frequency), step.up_to.seconds(frequency)
+    share = Decimal(math.log(duration_s / start) / math.log(end / start))
+    return before.residual + (step.residual - before.residual) * share
+
+
+def ride_through(
+    rule: EventRule, kind: str, duration_s: Decimal, residual: Decimal, frequency: Decimal
+) -> Literal["inside", "outside", "beyond"]:
+    """Whether an event lies inside a ride-through curve.
+
+    `residual` in percent, `duration_s` in seconds, `frequency` in hertz. A swell is held against the upper edge, every
+    other event against the lower one. A residual on the edge is inside. "beyond": the curve has no such edge, or asks
+    nothing for so long an event.
+    """
+    found = edge_at(rule.upper if kind == "swell" else rule.lower, duration_s, frequency)
+    if found is None:
+        return "beyond"
+    edge, _ = found
+    inside = residual <= edge if kind == "swell" else residual >= edge
+    return "inside" if inside else "outside"
+
+
+def classify(
+    rule: EventRule, kind: str, duration_s: Decimal, residual: Decimal, frequency: Decimal
+) -> EventClass | None:
+    """The class an event belongs to, or None when the document names none for this depth and duration."""
+    for one in rule.classes:
+        if one.kind == kind and one.residual.holds(residual) and one.durations(frequency).holds(duration_s):
+            return one
+    return None
+
+
+def event_duration(text: str) -> EventDuration:
+    """``"200 ms"`` or ``"30 cycles"``."""
+    value, unit = text.split(" ")
+    if unit == "cycles":
+        return EventDuration(Decimal(value), in_cycles=True)
+    return EventDuration(seconds(text))
+
+
+def event_rule(written: Written, options: Mapping[str, tuple[str, ...]]) -> EventRule:
+    """The written event rule as a value."""
+    mark = written["confidence"]
+    return EventRule(
+        id=written["id"],
+        title=written["title"],
+        clause=written["clause"],
+        confidence=mark,
+        kind=written["kind"],
+        lower=tuple(_step(step, written) for step in written.get("lower", ())),
+        upper=tuple(_step(step, written) for step in written.get("upper", ())),
+        classes=tuple(_class(one, mark) for one in written.get("classes", ())),
+        applies_if=tuple(condition(one, options) for one in written.get("applies_if", ())),
+        note=written.get("note"),
+    )
+
+
+def _step(step: Written, rule: Written) -> CurveStep:
+    return CurveStep(
+        residual=number(step["residual"]),
+        up_to=event_duration(step["up_to"]) if "up_to" in step else None,
+        join=step.get("join", "step"),
+        clause=step.get("clause", rule["clause"]),
+        confidence=weakest(step.get("confidence"), rule["confidence"]),
+    )
+
+
+def _class(one: Written, mark: str) -> EventClass:
+    duration = one["duration"]
+    shortest = duration.get("from", duration.get("above"))
+    longest = duration.get("up_to", duration.get("below"))
+    return EventClass(
+        name=one["name"],
+        kind=one["kind"],
+        residual=span(one["residual"]),
+        shortest=None if shortest is None else event_duration(shortest),
+        shortest_closed="above" not in duration,
+        longest=None if longest is None else event_duration(longest),
+        longest_closed="below" not in duration,
+        confidence=weakest(one.get("confidence"), mark),
+    )
+
+
+def check_event_rules(rules: Sequence[Written], seen: set[str]) -> None:
+    """Raise `LimitTableError` for the first thing that does not hold together; `seen` are the ids already taken."""
+    for index, rule in enumerate(rules):
+        path = f"event_rules[{index}]"
+        refuse_twice(rule["id"], seen, path)
+        for edge in ("lower", "upper"):
+            _check_edge(rule.get(edge, ()), f"{path}.{edge}")
+        _check_classes(event_rule(rule, {}), f"{path}.classes")
+
+
+def _check_edge(steps: Sequence[Written], path: str) -> None:
+    for index, step in enumerate(steps):
+        if number(step["residual"]) < 0:
+            refuse(f"{path}[{index}].residual", f"{step['residual']} is below 0 %.")
+        if "up_to" not in step:
+            if index + 1 < len(steps):
+                refuse(f"{path}[{index}]", "a step without 'up_to' holds for any duration and must be the last.")
+            continue
+        if index == 0:
+            if step.get("join") == "log-time":
+                refuse(f"{path}[0].join", "the first step has no step before it to be joined to.")
+            continue
+        before = steps[index - 1]["up_to"]
+        ends, starts = event_duration(step["up_to"]), event_duration(before)
+        if any(ends.seconds(hertz) <= starts.seconds(hertz) for hertz in _FREQUENCIES):
+            refuse(f"{path}[{index}].up_to", f"{step['up_to']} is not longer than the step before, {before}.")
+
+
+def _check_classes(rule: EventRule, path: str) -> None:
+    """No event may fall into two classes, at 50 Hz or at 60 Hz."""
+    for (i, one), (j, other) in combinations(enumerate(rule.classes), 2):
+        if one.kind != other.kind or not _overlap(one.residual, other.residual):
+            continue
+        if any(_overlap(one.durations(hertz), other.durations(hertz)) for hertz in _FREQUENCIES):
+            refuse(f"{path}[{j}]", f"{other.name!r} overlaps {one.name!r} ({path}[{i}]); let one event fit one class.")
+
+
+def _overlap(one: Span, other: Span) -> bool:
+    return any(other.holds(value) for value in representatives(one, [other]))

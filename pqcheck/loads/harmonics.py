@@ -1,0 +1,122 @@
+"""Harmonics of new loads: the summation law, the sequence of a load's orders, the voltages and currents they cause."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Literal
+
+import numpy as np
+
+from pqcheck.loads.channels import Array, phases_of
+from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.physics.summation import summation_exponent, summed_contributions
+from pqcheck.site.model import Supply
+
+Law = Literal["summation", "arithmetic"]
+"""`summation`: exponents of IEC TR 61000-3-6 by order; `arithmetic`: all contributions in phase."""
+Parts = Mapping[int, Sequence[Array]]
+"""What new loads contribute to each order, one array for each load."""
+
+_POSITION = {"a": 0, "b": 1, "c": 2}
+
+
+def summed(existing: Array, additions: Sequence[Array], order: int, law: Law) -> Array:
+    """What is there and what is added, ``(sum U^alpha)^(1/alpha)``; NaN stays NaN."""
+    if not additions:
+        return existing
+    alpha = 1.0 if law == "arithmetic" else float(summation_exponent(order))
+    return summed_contributions(existing, additions, alpha)
+
+
+def total_square(parts: Parts, law: Law, count: int) -> Array:
+    """Sum of the squares of new harmonic amperes or volts over orders, each order summed by the law."""
+    square = np.zeros(count)
+    for order, additions in parts.items():
+        square = square + np.square(summed(np.zeros(count), additions, order, law))
+    return square
+
+
+def grown_square(square: Array, recorded: Callable[[int], Array] | None, parts: Parts, law: Law) -> Array:
+    """Square of a total of harmonics with the additions.
+
+    With recorded orders each is summed by the law; without any (`recorded` None), the total of the additions is added
+    arithmetically, the most it can be.
+    """
+    if recorded is None:
+        return np.asarray(np.square(np.sqrt(square) + np.sqrt(total_square(parts, law, len(square)))))
+    for order, additions in parts.items():
+        old = recorded(order)
+        square = square + np.square(summed(old, additions, order, law)) - np.square(old)
+    return square
+
+
+def phase_turns(phases: Sequence[str], order: int = 1) -> dict[str, complex]:
+    """Unit phasors of an order in these phases: three balanced ones turn with the order, two are opposite."""
+    if len(phases) == 3:
+        return {phase: cmath.exp(-2j * math.pi / 3 * order * _POSITION[phase]) for phase in phases}
+    return dict(zip(phases, (1.0 + 0j, -1.0 + 0j), strict=False))
+
+
+def orders_of(loads: Sequence[NewLoad]) -> tuple[int, ...]:
+    """Every order that some load has."""
+    return tuple(sorted({order for load in loads for order in load.spectrum.percent}))
+
+
+def contributions(
+    loads: Sequence[NewLoad],
+    fundamental: Callable[[int], Array],
+    ratio: Callable[[NewLoad, int], float],
+    *,
+    neutral: bool,
+) -> dict[int, list[Array]]:
+    """What each load contributes to each order, somewhere.
+
+    `fundamental` gives the amperes of a load by its number, `ratio` what one ampere of an order of it makes there (0:
+    nothing). Without a neutral the triplens of a balanced three-phase load have no path.
+    """
+    parts: dict[int, list[Array]] = {}
+    for order in orders_of(loads):
+        for number, load in enumerate(loads):
+            percent = load.spectrum.percent.get(order)
+            by = ratio(load, order) if percent else 0.0
+            if percent and by and (neutral or len(load.phases) < 3 or order % 3):
+                parts.setdefault(order, []).append(fundamental(number) * percent / 100 * by)
+    return parts
+
+
+def phase_voltage_ratio(load: NewLoad, order: int, phase: str, source: SupplyImpedance, *, neutral: bool) -> float:
+    """Volts line to neutral at an order for each ampere of that order of the load."""
+    turns = phase_turns(load.phases, order)
+    own = source.phase_impedance(order) * turns.get(phase, 0j)
+    shared = source.neutral_impedance(order) * sum(turns.values()) if neutral else 0j
+    return abs(own + shared)
+
+
+def line_voltage_ratio(load: NewLoad, order: int, pair: tuple[str, str], source: SupplyImpedance) -> float:
+    """Volts line to line at an order for each ampere of that order of the load."""
+    turns = phase_turns(load.phases, order)
+    return abs(source.phase_impedance(order) * (turns.get(pair[0], 0j) - turns.get(pair[1], 0j)))
+
+
+def neutral_ratio(load: NewLoad, order: int) -> float:
+    """Amperes in the neutral for each ampere of an order of the load, 0 where they cancel."""
+    ratio = abs(sum(phase_turns(load.phases, order).values()))
+    return ratio if ratio > 1e-9 else 0.0
+
+
+def neutral_current(loads: Sequence[NewLoad], supply: Supply) -> float | None:
+    """Neutral current in A of the new loads alone at nominal size: fundamentals as phasors, each order arithmetically.
+
+    None where the supply has no neutral, or it carries the current of the one phase.
+    """
+    if supply.connection in ("delta", "single-phase"):
+        return None
+    sizes = [load.apparent_va / voltage_sum(load.phases, supply) for load in loads]
+    turns = phase_turns(phases_of(supply))
+    pairs = zip(sizes, loads, strict=True)
+    fundamental = abs(sum(size * turns[load.phases[0]] for size, load in pairs if len(load.phases) == 1))
+    parts = contributions(loads, lambda number: np.array([sizes[number]]), neutral_ratio, neutral=True)
+    return math.sqrt(fundamental**2 + float(total_square(parts, "arithmetic", 1)[0]))

@@ -1,0 +1,211 @@
+"""The fundamental currents of new loads and what they do to the voltage, interval by interval.
+
+Recordings hold magnitudes. Phasors are built from what is there: line-to-neutral magnitudes with the angles that the
+line-to-line magnitudes leave possible, else 120 degrees apart; line-to-line magnitudes alone as a triangle with its
+centroid as neutral; else the nominal voltages. Loads that are there keep their currents.
+"""
+
+from __future__ import annotations
+
+import cmath
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from pqcheck.errors import SiteError
+from pqcheck.loads.channels import PAIRS, Array, phases_of
+from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.site.model import Supply
+
+Phasor = NDArray[np.complex128]
+Get = Callable[[str, str | None], Array | None]
+"""Mean readings of a quantity and phase in canonical units, None where not recorded."""
+
+THIRD = 2 * np.pi / 3
+MOST_STEPS = 300
+CLOSE = 1e-10
+LOWEST_SHARE = 0.5
+"""No supply delivers power at less than half its open voltage in a stable way (matched load)."""
+DEAD_SHARE = 0.05
+"""Below this share of nominal the supply is interrupted, as the limit tables have it, and a load does not run."""
+
+
+class Collapse(SiteError):
+    """The declared impedance cannot deliver the addition; `index` is the interval of the block."""
+
+    def __init__(self, text: str, index: int) -> None:
+        super().__init__(text)
+        self.index = index
+
+
+class Voltages(Struct, frozen=True):
+    """Line-to-neutral (or star) phasors by phase, V. `angles` False: 120 degrees assumed; `live` where none is dead."""
+
+    phasors: Mapping[str, Phasor]
+    angles: bool
+    live: NDArray[np.bool_]
+
+
+def voltages(get: Get, supply: Supply, count: int) -> Voltages:
+    """Phasors of a block from what was recorded, shape (count,) each; the nominal voltage where nothing was."""
+    phases = phases_of(supply)
+    nominal = float(supply.line_to_neutral or 0)
+    line = float(supply.line_to_line or 0)
+    if len(phases) < 3:
+        return _of_legs(get, phases, nominal, count)
+    if supply.connection == "high-leg-delta":
+        nominal = line / np.sqrt(3)
+    lines = _recorded(get, list(PAIRS), line)
+    sizes = _recorded(get, [f"{phase}n" for phase in phases], nominal) if supply.connection == "wye" else None
+    if sizes is None:
+        sizes = [np.full(count, nominal)] * 3 if lines is None else _star(lines)
+    live = np.all([size > DEAD_SHARE * nominal for size in sizes], axis=0)
+    angles = [np.full(count, THIRD)] * 3 if lines is None else _angles(sizes, lines)
+    size_a, size_b, size_c = (np.where(live, size, nominal) for size in sizes)
+    ab, ca = (np.where(live, angle, THIRD) for angle in (angles[0], angles[2]))
+    phasors = {"a": size_a.astype(np.complex128), "b": size_b * np.exp(-1j * ab), "c": size_c * np.exp(1j * ca)}
+    return Voltages(phasors, lines is not None, live)
+
+
+def _of_legs(get: Get, phases: Sequence[str], nominal: float, count: int) -> Voltages:
+    sizes = {}
+    for phase in phases:
+        recorded = get("voltage", f"{phase}n")
+        if recorded is None and len(phases) == 2:
+            whole = get("voltage", "ab")
+            recorded = None if whole is None else whole / 2
+        sizes[phase] = np.full(count, nominal) if recorded is None else _filled(recorded, nominal)
+    live = np.all([size > DEAD_SHARE * nominal for size in sizes.values()], axis=0)
+    signs = {"a": 1.0, "b": -1.0}
+    built = {phase: np.where(live, size, nominal).astype(np.complex128) * signs[phase] for phase, size in sizes.items()}
+    return Voltages(built, True, live)
+
+
+def _recorded(get: Get, names: Sequence[str], nominal: float) -> list[Array] | None:
+    """The voltages of all these names, None where one was not recorded."""
+    arrays = [get("voltage", name) for name in names]
+    return None if any(one is None for one in arrays) else [_filled(one, nominal) for one in arrays if one is not None]
+
+
+def _filled(values: Array, nominal: float) -> Array:
+    return np.where(np.isnan(values), nominal, values)
+
+
+def _star(lines: Sequence[Array]) -> list[Array]:
+    """Distances of the corners of a triangle from its centroid, from its sides ab, bc, ca."""
+    ab, bc, ca = (np.square(one) for one in lines)
+    return [
+        np.sqrt(np.maximum(2 * one + 2 * other - opposite, 0)) / 3
+        for one, other, opposite in ((ab, ca, bc), (ab, bc, ca), (bc, ca, ab))
+    ]
+
+
+def _angles(sizes: Sequence[Array], lines: Sequence[Array]) -> list[Array]:
+    """Angles a-b, b-c, c-a between star voltages, by the law of cosines; they are made to add up to a full turn."""
+    angles = []
+    for (one, other), line in zip(((0, 1), (1, 2), (2, 0)), lines, strict=True):
+        a, b = sizes[one], sizes[other]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            cosine = np.clip((a * a + b * b - line * line) / (2 * a * b), -1, 1)
+        angles.append(np.where(np.isnan(cosine), THIRD, np.arccos(cosine)))
+    whole = np.sum(angles, axis=0)
+    return [one * 2 * np.pi / whole for one in angles]
+
+
+class Addition(Struct, frozen=True):
+    """Fundamental currents of each new load by phase, their sum by phase, and the voltages before and after."""
+
+    before: Voltages
+    after: Mapping[str, Phasor]
+    currents: tuple[Mapping[str, Phasor], ...]
+    total: Mapping[str, Phasor]
+
+
+def add(
+    before: Voltages,
+    loads: Sequence[NewLoad],
+    shares: Sequence[Array],
+    source: SupplyImpedance | None,
+    supply: Supply,
+    lag: Mapping[str, Array],
+) -> Addition:
+    """Currents of `loads` at `shares` of their size, and the voltages once they flow.
+
+    `lag` is the angle of the load that is there, by phase, for loads without a power factor. Raises `Collapse` where
+    the source cannot deliver them.
+    """
+    running = [np.where(before.live, share, 0.0) for share in shares]
+    after = dict(before.phasors)
+    for _ in range(MOST_STEPS):
+        currents = tuple(_currents(load, share, after, supply, lag) for load, share in zip(loads, running, strict=True))
+        total = {
+            phase: np.sum([one[phase] for one in currents if phase in one] or [np.zeros_like(volts)], axis=0)
+            for phase, volts in before.phasors.items()
+        }
+        if source is None:
+            return Addition(before, after, currents, total)
+        dropped = _dropped(before.phasors, total, source, neutral=supply.connection != "delta")
+        moved = {phase: np.abs(dropped[phase] - after[phase]) for phase in dropped}
+        change = max(float(np.max(moved[one], initial=0.0)) / float(np.max(np.abs(dropped[one]))) for one in dropped)
+        after = dropped
+        low = np.any([np.abs(after[one]) < LOWEST_SHARE * np.abs(before.phasors[one]) for one in after], axis=0)
+        if low.any():
+            raise _collapse(int(np.argmax(low)), source)
+        if change < CLOSE:
+            return Addition(before, after, currents, total)
+    assert source is not None
+    raise _collapse(int(np.argmax(np.max(list(moved.values()), axis=0))), source)
+
+
+def _collapse(index: int, source: SupplyImpedance) -> Collapse:
+    return Collapse(
+        f"the addition is more than the supply can deliver through {source.magnitude:.4g} ohm, the voltage collapses; "
+        "make [[new_load]] smaller or correct the source impedance",
+        index,
+    )
+
+
+def _currents(
+    load: NewLoad, share: Array, volts: Mapping[str, Phasor], supply: Supply, lag: Mapping[str, Array]
+) -> dict[str, Phasor]:
+    """Fundamental line currents of one load, by phase."""
+    phases = load.phases
+    if len(phases) == 2:
+        across = volts[phases[0]] - volts[phases[1]]
+        current = _current(load, share, across, 1.0, supply, lag.get(phases[0]))
+        return {phases[0]: current, phases[1]: -current}
+    return {phase: _current(load, share, volts[phase], 1 / len(phases), supply, lag.get(phase)) for phase in phases}
+
+
+def _current(load: NewLoad, share: Array, across: Phasor, part: float, supply: Supply, lag: Array | None) -> Phasor:
+    """Current of one element of a load that lies across a voltage."""
+    if load.power_factor is None:
+        turn = np.exp(-1j * (np.zeros(len(share)) if lag is None else np.nan_to_num(lag)))
+    else:
+        own_lag = cmath.phase(complex(load.active_w or 0.0, load.reactive_var or 0.0))
+        turn = np.full(len(share), cmath.exp(-1j * own_lag))
+    direction = across / np.abs(across)
+    if load.constant_current:
+        size = load.apparent_va / voltage_sum(load.phases, supply)
+        return np.asarray(share * size * direction * turn)
+    return np.asarray(share * load.apparent_va * part / np.abs(across) * direction * turn)
+
+
+def _dropped(
+    before: Mapping[str, Phasor], total: Mapping[str, Phasor], source: SupplyImpedance, *, neutral: bool
+) -> dict[str, Phasor]:
+    """The voltages with these currents flowing through the source."""
+    shared = source.neutral_impedance(1) * np.sum(list(total.values()), axis=0) if neutral else 0.0
+    after = {}
+    for phase, volts in before.items():
+        if source.angle_known:
+            drop = complex(source.resistance, source.reactance) * total[phase]
+        else:
+            direction = volts / np.abs(volts)
+            sign = np.where((total[phase] * np.conj(direction)).real >= 0, 1.0, -1.0)
+            drop = source.magnitude * np.abs(total[phase]) * direction * sign
+        after[phase] = np.asarray(volts - drop - shared)
+    return after

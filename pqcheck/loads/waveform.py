@@ -1,0 +1,104 @@
+"""What a block says about one current or voltage as it flows or stands already: fundamental, harmonics, true rms."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
+from pqcheck.loads.harmonics import Law, Parts, grown_square, summed
+from pqcheck.physics.distortion import fundamental_from_rms
+from pqcheck.quantities import HIGHEST_ORDER
+from pqcheck.recording import Channel
+
+UNITS = {
+    "voltage": "V", "voltage_harmonic": "V", "current": "A", "current_harmonic": "A",
+    "active_power": "W", "reactive_power": "var", "apparent_power": "VA",
+}  # fmt: skip
+
+
+class Readings:
+    """The mean readings of a block by quantity, phase and order, shape (count,), in V, A, W, var, VA or per cent."""
+
+    def __init__(self, arrays: Arrays) -> None:
+        self._arrays = arrays
+        self._channels = {channel.key: channel for channel in arrays}
+
+    def get(self, quantity: str, phase: str | None) -> Array | None:
+        """The values of a quantity without orders, None where it was not recorded."""
+        channel = self._channels.get((quantity, phase, None, None, "mean"))
+        return None if channel is None else values_in(self._arrays, channel, UNITS.get(quantity, channel.unit or "1"))
+
+    def orders(self, quantity: str, phase: str) -> dict[int, Channel]:
+        """The channels of the harmonics recorded, from order 1 on."""
+        channels = {
+            order: self._channels.get((f"{quantity}_harmonic", phase, order, None, "mean"))
+            for order in range(1, HIGHEST_ORDER + 1)
+        }
+        return {order: channel for order, channel in channels.items() if channel is not None}
+
+    def values(self, channel: Channel) -> Array:
+        """The readings of a channel in its own unit."""
+        return np.asarray(self._arrays[channel], dtype=np.float64)
+
+
+class Waveform:
+    """One current or voltage in one block, in A or V, shape (count,). `nominal` stands where it was not recorded."""
+
+    def __init__(self, readings: Readings, quantity: str, phase: str, count: int, nominal: float = 0.0) -> None:
+        self.quantity, self.phase, self.nominal, self.unit = quantity, phase, nominal, UNITS[quantity]
+        rms, thd = readings.get(quantity, phase), readings.get(f"{quantity}_thd", phase)
+        self._readings, self._harmonics = readings, readings.orders(quantity, phase)
+        self.recorded = rms is not None or 1 in self._harmonics
+        self._zero = np.zeros(count)
+        self._orders: dict[int, Array] = {}
+        self.distortion = self._zero if thd is None else thd / 100
+        first = None
+        if 1 in self._harmonics:
+            channel = self._harmonics.pop(1)
+            first = readings.values(channel) * conversion(channel.unit, self.unit)
+        self.rms = rms if rms is not None else first if first is not None else np.full(count, nominal)
+        self.fundamental = self.rms
+        if first is not None:
+            self.fundamental = first
+        elif thd is not None:
+            self.fundamental = fundamental_from_rms(self.rms, thd)
+        elif self._harmonics and rms is not None and quantity == "current":
+            square = np.sum([np.square(self.order(order)) for order in self._harmonics], axis=0)
+            self.fundamental = np.sqrt(np.maximum(np.square(rms) - square, 0))
+
+    @property
+    def has_orders(self) -> bool:
+        """Whether any order from 2 on was recorded."""
+        return bool(self._harmonics)
+
+    def order(self, order: int) -> Array:
+        """Amperes or volts of an order from 2 on, zero where it was not recorded."""
+        if order not in self._orders:
+            channel = self._harmonics.get(order)
+            self._orders[order] = (
+                self._zero if channel is None else self._readings.values(channel) * self.scale(channel)
+            )
+        return self._orders[order]
+
+    def scale(self, channel: Channel, by: Array | float = 1.0) -> Array | float:
+        """Amperes or volts of one unit of a harmonic channel, once the fundamental is `by` times as large."""
+        return harmonic_scale(channel, self.unit, self.fundamental * by, self.rms * by, self.nominal)
+
+    def total_with(self, total: Array, parts: Parts, law: Law, *, orders_known: bool | None = None) -> Array:
+        """Square of a total of harmonics, in A or V, with the additions; arithmetic where the orders are not known."""
+        known = self.has_orders if orders_known is None else orders_known
+        return grown_square(np.square(total), self.order if known else None, parts, law)
+
+    def order_with(self, channel: Channel, values: Array, parts: Parts, law: Law) -> Array:
+        """Amperes or volts of an order with the additions, from the readings of its channel."""
+        order = channel.order or 1
+        return summed(values * self.scale(channel), parts.get(order, ()), order, law)
+
+
+def lag_of(readings: Readings, phase: str) -> Array | None:
+    """Lag in radians of the fundamental current: from the powers of the phase, else from the totals; None unknown."""
+    for place in (phase, "total"):
+        active, reactive = readings.get("active_power", place), readings.get("reactive_power", place)
+        if active is not None and reactive is not None:
+            return np.asarray(np.arctan2(reactive, active))
+    return None

@@ -1,0 +1,243 @@
+"""Single moments on the first page: the worst hour, and the times the customer complained of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from pqcheck.clock import HOUR, iso, parse_iso
+from pqcheck.findings import Finding, Limit, Verdict
+from pqcheck.findings_words import by_loss, required, worst_window
+from pqcheck.observing.gather import Track
+from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.reports.html.markup import Markup, figure_element, pairs, tag, together
+from pqcheck.reports.plain import date_words, quantity_words, range_words, reading, span_words
+from pqcheck.reports.plots.canvas import Drawn
+from pqcheck.reports.plots.labels import bands_of, phase_label, phase_line, quantity_title
+from pqcheck.reports.plots.material import Material
+from pqcheck.reports.plots.trend import Curve, Frame, Panel, trend
+
+_SEARCHED = 20_000
+_LEAST_POINTS = 24
+
+
+def worst_instant(material: Material) -> tuple[Finding, int] | None:
+    """The finding and the moment furthest beyond (or nearest to) a limit; None when nothing tells."""
+    asked = [one for one in required(material.findings) if one.kind == "limit" and one.windows]
+    failed = [one for one in asked if one.verdict in (Verdict.FAIL, Verdict.WAIVED)]
+    # The voltage is what people feel; other quantities only where no voltage is outside.
+    for one in sorted(by_loss(failed or asked), key=lambda one: one.quantity != "voltage"):
+        return one, parse_iso(worst_window(one, _SEARCHED).worst_at)[0]
+    return None
+
+
+def worst_hour_figure(material: Material) -> Drawn | None:
+    """The hour around the worst moment, at the finest resolution kept, with what it is about and the current."""
+    found = worst_instant(material)
+    gathered = material.gathered
+    if found is None or gathered is None:
+        return None
+    one, instant = found
+    tracks = _tracks(material, one)
+    if not tracks:
+        return None
+    step = max(track.step_us for track in tracks)
+    half = max(HOUR // 2, _LEAST_POINTS // 2 * step)
+    frame = Frame(instant - half, instant + half, gathered.zone)
+    unit = one.statistic.unit if one.statistic is not None else ""
+    hour = ((instant - HOUR // 2, instant + HOUR // 2),)
+    fits = all(track.unit == unit for track in tracks)
+    floor = 0.3 * float(material.site.supply.line_to_neutral or 0) if one.quantity == "voltage" else None
+    panels = [
+        Panel(
+            _title(one), tracks[0].unit, tuple(_curve(track, frame) for track in tracks),
+            bands_of([one]) if fits else (), hour, floor,
+        )
+    ]  # fmt: skip
+    currents = gathered.tracks("current", "abc")
+    if currents and one.quantity != "current":
+        panels.append(Panel("Current", "A", tuple(_curve(track, frame) for track in currents), (), hour))
+    name = quantity_words(one.quantity)
+    return trend(
+        "fig-worst-hour", "The worst hour", panels, frame,
+        f"Line chart of {name} around the worst moment, {_when(instant, gathered.zone)}"
+        + (", with the current below." if len(panels) > 1 else "."),
+        f"The tinted hour is the worst one; {'broken lines are the limits' if fits else 'values as recorded'}.",
+    )  # fmt: skip
+
+
+def _title(one: Finding) -> str:
+    return quantity_title(one.quantity or "voltage") + (f", order {one.order}" if one.order else "")
+
+
+def _tracks(material: Material, one: Finding) -> list[Track]:
+    gathered = material.gathered
+    assert gathered is not None and one.quantity is not None
+    if one.phase is None:
+        return gathered.tracks(one.quantity, [None])
+    same = LINE_TO_LINE if one.phase in LINE_TO_LINE else (*LINE_TO_NEUTRAL, *"abc")
+    return gathered.tracks(one.quantity, same, one.order)
+
+
+def _curve(track: Track, frame: Frame) -> Curve:
+    place = track.between(frame.start_us, frame.end_us)
+    phase = track.channel.phase
+    return Curve(
+        phase_label(phase), track.start_us + place.start * track.step_us, track.step_us, track.mean[place],
+        track.low[place], track.high[place], phase_line(track.channel.quantity, phase),
+    )  # fmt: skip
+
+
+def _when(instant_us: int, zone: str) -> str:
+    moment = datetime.fromisoformat(iso(instant_us, zone))
+    return f"{date_words(moment)} at {moment:%H:%M}"
+
+
+def worst_hour_part(material: Material, drawn: Drawn | None) -> Markup:
+    """Heading, sentence, figure; nothing when no time was outside a limit."""
+    found = worst_instant(material)
+    if found is None or drawn is None or material.gathered is None:
+        return Markup("")
+    one, instant = found
+    text = f"It was worst on {_when(instant, material.gathered.zone)}."
+    words = [_between(material, one, instant)]
+    current = _current(material, instant)
+    if current:
+        words.append(current)
+    said = tag("p", " ".join([text, *words]))
+    return together([tag("h3", "The worst hour"), said, figure_element(drawn, small=True)])
+
+
+def _between(material: Material, one: Finding, instant: int) -> str:
+    for track in _tracks(material, one):
+        if track.channel.phase == one.phase:
+            low, high = _within(track, instant - HOUR // 2, instant + HOUR // 2)
+            if low is not None:
+                name = quantity_words(one.quantity)
+                where = f" (phase {one.phase[0]})" if one.phase in LINE_TO_NEUTRAL else ""
+                where = where or (f" ({phase_label(one.phase)})" if one.phase else "")
+                unit = "" if track.unit == "1" else f" {track.unit}"
+                return f"In that hour {name}{where} lay between {low:.4g} and {high:.4g}{unit}."
+    return ""
+
+
+def _current(material: Material, instant: int) -> str:
+    assert material.gathered is not None
+    parts = []
+    for phase in material.gathered.phases("current"):
+        track = material.gathered.find("current", phase)
+        value = track.at(instant) if track is not None else None
+        if value is not None and phase != "n":
+            parts.append(f"{value:.3g} A on {phase_label(phase)}")
+    return f"The current at that moment was {', '.join(parts)}." if parts else ""
+
+
+def reported_part(material: Material) -> Markup:
+    """One block per reported time; nothing when none was reported."""
+    if not material.site.reported:
+        return Markup("")
+    blocks = [_block(material, one) for one in material.site.reported]
+    return together([tag("h3", "At the times you reported"), *blocks])
+
+
+def _block(material: Material, one: Mapping[str, Any]) -> Markup:
+    start = int(one["from_us"])
+    end = int(one["to_us"]) if one["to_us"] is not None else start
+    zone = material.gathered.zone if material.gathered is not None else material.site.time_zone or "UTC"
+    first, last = iso(start, zone), iso(end, zone)
+    moment = datetime.fromisoformat(first)
+    when = span_words(first, last) if end > start else f"{date_words(moment)}, {moment:%H:%M}"
+    said = tag("p", tag("strong", f"{when}: "), "\u201c", str(one["text"]), "\u201d")
+    if material.gathered is None:
+        shown = tag("p", "The recording was not at hand for this report.")
+        return tag("div", said, shown, class_="reported")
+    voltage = list(_extremes(material, "voltage", start, max(end, start + 1)))
+    current = list(_extremes(material, "current", start, max(end, start + 1)))
+    shown = pairs(
+        [
+            ("The voltage then", _range(voltage, "V")), ("The current then", _range(current, "A")),
+            ("Against the allowed range", _verdict(material, voltage)),
+        ]
+    )  # fmt: skip
+    return tag("div", said, shown, class_="reported")
+
+
+def _extremes(material: Material, quantity: str, start: int, end: int) -> Iterator[tuple[str | None, float, float]]:
+    """(phase, lowest, highest) of each phase within the span, from minimum and maximum columns where recorded."""
+    assert material.gathered is not None
+    held = material.gathered.phases(quantity)
+    to_neutral = [phase for phase in held if phase in LINE_TO_NEUTRAL]
+    for phase in to_neutral or held:
+        lows, highs = [], []
+        for track in (material.gathered.find(quantity, phase, None, r) for r in ("mean", "min", "max")):
+            if track is None:
+                continue
+            low, high = _within(track, start, end)
+            if low is not None and high is not None:
+                lows.append(low)
+                highs.append(high)
+        if lows:
+            yield phase, min(lows), max(highs)
+
+
+def _within(track: Track, start: int, end: int) -> tuple[float | None, float | None]:
+    place = track.between(start, end)
+    low, high = track.low[place], track.high[place]
+    if not len(low) or np.isnan(low).all():
+        return None, None
+    return float(np.nanmin(low)), float(np.nanmax(high))
+
+
+def _range(found: list[tuple[str | None, float, float]], unit: str) -> str:
+    if not found:
+        return "not recorded"
+    if len(found) == 1:
+        return f"{_spread(*found[0][1:])} {unit}"
+    return "; ".join(f"{_name(phase)} {_spread(low, high)} {unit}" for phase, low, high in found if phase != "n")
+
+
+def _spread(low: float, high: float) -> str:
+    first, last = f"{low:.3g}", f"{high:.3g}"
+    return first if first == last else f"{first}\u2013{last}"
+
+
+def _name(phase: str | None) -> str:
+    """For people: a voltage to neutral is that of its phase."""
+    return f"phase {phase[0]}" if phase in LINE_TO_NEUTRAL else phase_label(phase)
+
+
+def _verdict(material: Material, voltage: list[tuple[str | None, float, float]]) -> Markup | str:
+    if not voltage:
+        return "no voltage was recorded at this time"
+    outside, allowed = [], None
+    for phase, low, high in voltage:
+        limit = _tightest(material, phase)
+        if limit is None:
+            continue
+        allowed = allowed or limit
+        if limit.low is not None and low < limit.low:
+            outside.append(f"{_name(phase)} down to {reading(low, limit, 'V')}")
+        if limit.high is not None and high > limit.high:
+            outside.append(f"{_name(phase)} up to {reading(high, limit, 'V')}")
+    if allowed is None:
+        return "no limit for the voltage was judged"
+    if outside:
+        return tag("strong", f"✕ outside {range_words(allowed)}: {', '.join(outside)}")
+    return f"✓ inside {range_words(allowed)}"
+
+
+def _tightest(material: Material, phase: str | None) -> Limit | None:
+    found: list[Finding] = [
+        one
+        for one in material.findings.findings
+        if one.kind == "limit" and one.quantity == "voltage" and one.phase == phase and one.limit is not None
+        and one.verdict.value != "not_applicable"
+    ]  # fmt: skip
+    return min(
+        (one.limit for one in found if one.limit is not None),
+        key=lambda limit: (limit.high or float("inf")) - (limit.low or 0.0),
+        default=None,
+    )
