@@ -94,7 +94,7 @@ def _rank(count: int, percent: Decimal) -> int:
     return max(1, int((percent * count / 100).to_integral_value(ROUND_CEILING)))
 
 
-def prove(outside: int, possibly_outside: int, may_be_outside: int) -> Outcome:
+def prove(outside: int, possibly_outside: int, allowed_exceedances: int) -> Outcome:
     """Decide a share rule from what is known and what is not.
 
     Parameters
@@ -103,7 +103,7 @@ def prove(outside: int, possibly_outside: int, may_be_outside: int) -> Outcome:
         Intervals proven outside [1].
     possibly_outside : int
         Intervals proven outside plus those not shown to be inside (missing, or only bounded) [1].
-    may_be_outside : int
+    allowed_exceedances : int
         A, the allowed number [1].
 
     Returns
@@ -124,9 +124,9 @@ def prove(outside: int, possibly_outside: int, may_be_outside: int) -> Outcome:
     >>> prove(30, 50, 50), prove(30, 51, 50), prove(51, 51, 50)
     ('pass', 'open', 'fail')
     """
-    if outside > may_be_outside:
+    if outside > allowed_exceedances:
         return "fail"
-    if possibly_outside <= may_be_outside:
+    if possibly_outside <= allowed_exceedances:
         return "pass"
     return "open"
 
@@ -144,37 +144,30 @@ class Band(Struct, frozen=True):
     high_cut: float | None
     strict: bool
 
-    def outside(self, values: NDArray[Any]) -> NDArray[np.bool_]:
-        """Mask of the values outside; NaN is not outside (it is missing)."""
+    def outside(self, low: NDArray[Any], high: NDArray[Any] | None = None) -> NDArray[np.bool_]:
+        """Mask of the samples that lie outside wherever between `low` and `high` they are (None: the same as `low`).
+
+        NaN is no bound, so that a missing value is not outside.
+        """
         above: NDArray[np.bool_] | None = None
         if self.high_cut is not None:
-            above = values >= self.high_cut if self.strict else values > self.high_cut
+            above = low >= self.high_cut if self.strict else low > self.high_cut
         if self.low_cut is not None:
-            below: NDArray[np.bool_] = values <= self.low_cut if self.strict else values < self.low_cut
+            high = low if high is None else high
+            below: NDArray[np.bool_] = high <= self.low_cut if self.strict else high < self.low_cut
             return below if above is None else above | below
-        if above is None:
-            return np.zeros(len(values), dtype=bool)
-        return above
+        return np.zeros(len(low), dtype=bool) if above is None else above
 
-    def inside(self, values: NDArray[Any]) -> NDArray[np.bool_]:
-        """Mask of the values inside; NaN is not inside either."""
+    def inside(self, low: NDArray[Any], high: NDArray[Any] | None = None) -> NDArray[np.bool_]:
+        """Mask of the samples that lie inside wherever between `low` and `high` they are; NaN is not inside either."""
+        high = low if high is None else high
         under: NDArray[np.bool_] | None = None
         if self.high_cut is not None:
-            under = values < self.high_cut if self.strict else values <= self.high_cut
+            under = high < self.high_cut if self.strict else high <= self.high_cut
         if self.low_cut is not None:
-            over: NDArray[np.bool_] = values > self.low_cut if self.strict else values >= self.low_cut
+            over: NDArray[np.bool_] = low > self.low_cut if self.strict else low >= self.low_cut
             return over if under is None else over & under
-        return ~np.isnan(values) if under is None else under
-
-    def all_inside(self, top: float, *, below: bool = False) -> bool:
-        """Whether values up to `top` are shown to lie inside by that alone; with `below`, values from ``-top`` on.
-
-        Only the upper limit counts then, or only the lower one.
-        """
-        limit = (None if self.low_cut is None else -self.low_cut) if below else self.high_cut
-        if limit is None:
-            return below or self.low_cut is None
-        return top < limit if self.strict else top <= limit
+        return ~np.isnan(low) if under is None else under
 
     def beyond(self, values: NDArray[Any]) -> NDArray[Any]:
         """Distance beyond the nearer limit, negative inside, in float64; NaN stays NaN."""

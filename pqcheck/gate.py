@@ -17,11 +17,10 @@ from msgspec.structs import replace
 
 from pqcheck.compare import Comparison, compare, label_of, read_results
 from pqcheck.errors import GateError
-from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict, exit_status, roll_up
+from pqcheck.findings import ExitStatus, Finding, Findings, Verdict, exit_status, roll_up
 from pqcheck.inputs import Recordings, Sites, Tables, as_site, as_tables
 from pqcheck.limit_tables import LimitTable, Row
 from pqcheck.pipeline import check
-from pqcheck.reasons import sentence
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import judged_site
 from pqcheck.waivers import WARN_DAYS, Waiver, apply_waivers, remarks
@@ -273,19 +272,7 @@ def _with_margin(found: Findings, percent: Decimal) -> Findings:
 def _held_against(finding: Finding, tight: Finding | None, percent: Decimal) -> Finding:
     if finding.kind != "limit" or finding.verdict is not Verdict.PASS or tight is None:
         return finding
-    if tight.verdict is Verdict.PASS:
-        return finding
-    shown = f"{percent.normalize():f}"
-    if tight.verdict is Verdict.FAIL:
-        counts, limit, value = tight.intervals, tight.limit, "The reading"
-        if tight.statistic is not None and tight.statistic.value is not None:
-            value = f"{tight.statistic.value:.6g} {tight.statistic.unit}"
-        edges = [edge for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
-        outside = f": {' to '.join(f'{edge:.6g}' for edge in edges)} {limit.unit}" if limit is not None else ""
-        if counts is not None and counts.expected > 1:
-            outside += f", beyond which {counts.outside} of {counts.expected} intervals lie and {counts.allowed} may"
-        text, advice = sentence("margin", value=value, margin=shown, outside=outside)
-        return finding.replaced(verdict=Verdict.FAIL, reason=Reason("margin", text, advice))
-    why = tight.reason.text if tight.reason is not None else ""
-    text, advice = sentence("margin-not-shown", margin=shown, why=why)
-    return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=Reason("margin-not-shown", text, advice))
+    from pqcheck.judging.decide import hold_against
+
+    decision = hold_against(tight, percent)
+    return finding if decision is None else finding.replaced(verdict=decision.verdict, reason=decision.reason)

@@ -1,4 +1,4 @@
-"""Stretches of series, rows of samples, and what one pass over them tells; compiled where that was built, else numpy.
+"""Whole series in one pass: the largest values, sums of squares; compiled where that was built, else numpy.
 
 Both give the same to the last bit (`_passes.c`), so findings do not depend on whether there was a compiler.
 """
@@ -15,170 +15,95 @@ from numpy.typing import NDArray
 from pqcheck.compiled import compiled
 from pqcheck.counting import largest
 
-_VERSION = 11
-
-Values = NDArray[Any]
-Largest = tuple[int, float, Values, float]
-"""Number of values, the largest, the largest ones, the smallest of these (NaN where there is none)."""
+_VERSION = 12
 
 
 def _compiled() -> Any:
     return compiled("pqcheck._passes", _VERSION)
 
 
-class Stretch:
-    """Consecutive values of a series: `members`, times `factor` where there is one, NaN where `mask` is set.
+class Product(NamedTuple):
+    """Values of a series as `members` times `factor`, so that a product need not be stored to be counted.
 
-    Products are formed while a pass runs and are stored only when `whole` is asked for.
+    `members` is contiguous float64 or float32, shape (n,), NaN where a value is missing; `factor` is float64, shape
+    (n,), or None where the members are the values.
+    """
+
+    members: NDArray[Any]
+    factor: NDArray[np.float64] | None = None
+
+    def values(self) -> NDArray[Any]:
+        """The values as one array, in the width of the members where there is no factor. Not to be written to."""
+        if self.factor is None:
+            return self.members
+        result: NDArray[Any] = np.multiply(self.members, self.factor, dtype=np.float64)
+        return result
+
+    def cut(self, start: int, end: int) -> Product:
+        """Some of the values, as a view."""
+        return Product(self.members[start:end], None if self.factor is None else self.factor[start:end])
+
+    def masked(self, mask: NDArray[np.bool_]) -> Product:
+        """The values with NaN where `mask` is set, copied."""
+        return Product(np.where(mask, self.members.dtype.type(np.nan), self.members), self.factor)
+
+
+def largest_of(
+    series: Sequence[Product], keep: int, *, smallest: bool = False
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """How many values each series has, and the largest of them, in one call that leaves the interpreter to others.
 
     Parameters
     ----------
-    members : array, shape (n,)
-        Contiguous float64 or float32 [any].
-    factor : array, shape (n,), optional
-        float64; the values are the float64 products [any].
-    mask : array of bool, shape (n,), optional
-        Values that do not count [-].
+    series : sequence of Product
+        Series of one length [any].
+    keep : int
+        How many of the largest are wanted, at least one [1].
+    smallest : bool
+        True to negate the values, so that the largest are the smallest [-].
+
+    Returns
+    -------
+    valid, best : arrays, shape (series,) and (series, keep)
+        Numbers of values; the largest in no order, filled up with minus infinity.
     """
-
-    __slots__ = ("_largest", "_parts", "_single", "_squares", "_whole", "factor", "mask", "members", "size")
-
-    def __init__(
-        self, members: Values, factor: NDArray[np.float64] | None = None, mask: NDArray[np.bool_] | None = None
-    ) -> None:
-        """Nothing is copied."""
-        self.members = members
-        self.factor = factor
-        self.mask = mask
-        self.size = len(members)
-        self._single = members.dtype == np.float32
-        self._whole: Values | None = None
-        self._largest: dict[tuple[int, bool], Largest] = {}
-        self._parts: dict[tuple[int, int], Stretch] = {}
-        self._squares: tuple[int, NDArray[np.float64]] | None = None
-
-    def cut(self, start: int, end: int) -> Stretch:
-        """Some of the values, as a view; the same object whenever it is asked for."""
-        if start == 0 and end == self.size:
-            return self
-        found = self._parts.get((start, end))
-        if found is None:
-            found = self._parts[start, end] = Stretch(
-                self.members[start:end],
-                None if self.factor is None else self.factor[start:end],
-                None if self.mask is None else self.mask[start:end],
-            )
-        return found
-
-    def whole(self) -> Values:
-        """The values as one array, in the width of the members where there is no factor. Not to be written to."""
-        if self._whole is None:
-            values = self.members
-            if self.factor is not None:
-                values = np.multiply(values, self.factor, dtype=np.float64)
-            if self.mask is not None:
-                values = np.where(self.mask, values.dtype.type(np.nan), values)
-            self._whole = values
-        return self._whole
-
-    def largest(self, keep: int, *, smallest: bool = False) -> Largest:
-        """How many values there are, the largest, the `keep` largest in no order, the least of these; NaN is no value.
-
-        With `smallest` all of this is about the negative values: the largest of them and so on.
-        """
-        key = keep, smallest
-        if key not in self._largest:
-            look_at([(self, keep, smallest)], [])
-        if key in self._largest:
-            return self._largest[key]
-        values = self.whole()
-        holes = np.isnan(values)
-        good = values[~holes] if holes.any() else values
-        if smallest:
-            good = -good
-        if not len(good):
-            return 0, float("-inf"), good, float("nan")
-        best = largest(good, keep)
-        return len(good), float(good.max()), best.copy() if best is good else best, float(best.min())
-
-    def squares(self, size: int) -> NDArray[np.float64]:
-        """Sums of the squares of groups of `size` values, for as many groups as are full; NaN where one is missing."""
-        if self._squares is None or self._squares[0] != size:
-            look_at([], [(self, size)])
-        if self._squares is not None and self._squares[0] == size:
-            return self._squares[1]
-        groups = self.size // size
-        values = self.whole()[: groups * size].astype(np.float64).reshape(groups, size)
-        found: NDArray[np.float64] = np.add.reduce(np.square(values), axis=1)
-        return found
-
-
-def add_squares(totals: NDArray[np.float64], stretches: Sequence[Stretch], by: Sequence[float]) -> None:
-    """Add the squares of the values of stretches, each times a number, to `totals` (shape (n,)), in their order."""
+    sign = -1.0 if smallest else 1.0
+    valid = np.empty(len(series), np.int64)
     module = _compiled()
     if module is not None:
-        items = [(one.members, one.factor, one.mask) for one in stretches]
-        module.add_squares(items, totals.size, np.array(by, np.float64), totals)
-        return
-    for one, scale in zip(stretches, by, strict=True):
-        squares = one.whole().astype(np.float64)
-        squares *= scale
-        np.square(squares, out=squares)
-        totals += squares
+        best = np.empty((len(series), keep))
+        module.largest(list(series), sign, best, valid)
+        return valid, best
+    best = np.full((len(series), keep), -np.inf)
+    for row, product in enumerate(series):
+        values = product.values()
+        good = values[~np.isnan(values)]
+        valid[row] = len(good)
+        found = largest(-good if smallest else good, keep)
+        best[row, : len(found)] = found
+    return valid, best
 
 
-def look_at(largest_of: Sequence[tuple[Stretch, int, bool]], squares_of: Sequence[tuple[Stretch, int]]) -> None:
-    """Work out what will be asked of many stretches, in one call that leaves the interpreter to other threads.
+def squares_of(series: Sequence[Product], size: int) -> NDArray[np.float64]:
+    """Sums of the squares of groups of `size` values of series of one length, for as many groups as are full.
 
-    `largest_of` and `squares_of` are stretches with what `Stretch.largest` and `Stretch.squares` take. Without the
-    compiled module nothing happens, and each is worked out when it is asked for.
+    The result has the shape (series, groups); NaN where a value of the group is missing.
     """
-    module = _compiled()
-    if module is None:
-        return
-    passes: list[Any] = []
-    for stretch, keep, smallest in largest_of:
-        sign, best = -1.0 if smallest else 1.0, np.empty(min(keep, stretch.size))
-        passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, sign, keep, 0, best))
-    for stretch, size in squares_of:
-        sums = np.empty(stretch.size // size)
-        passes.append((stretch.members, stretch._single, stretch.factor, stretch.mask, 1.0, 0, size, sums))
-    answers = module.look(passes)
-    for (stretch, keep, smallest), one, (valid, top, found, least) in zip(largest_of, passes, answers, strict=False):
-        if found >= 0:
-            best = one[-1][:found]
-            if stretch._single and stretch.factor is None:
-                best = best.astype(np.float32)
-            stretch._largest[keep, smallest] = valid, top, best, least
-    for (stretch, size), one in zip(squares_of, passes[len(largest_of) :], strict=True):
-        stretch._squares = size, one[-1]
-
-
-def same_holes(values: Values, mask: NDArray[np.bool_]) -> bool:
-    """Whether values (float64 or float32, shape (n,)) are missing just where `mask` is set."""
+    groups = len(series[0].members) // size
+    sums = np.empty((len(series), groups))
     module = _compiled()
     if module is not None:
-        return bool(module.same_holes(values, values.dtype == np.float32, mask))
+        module.squares(list(series), size, sums)
+        return sums
+    for row, product in enumerate(series):
+        values = product.cut(0, groups * size).values().astype(np.float64).reshape(groups, size)
+        np.add.reduce(np.square(values), axis=1, out=sums[row])
+    return sums
+
+
+def same_holes(values: NDArray[Any], mask: NDArray[np.bool_]) -> bool:
+    """Whether values (shape (n,)) are missing just where `mask` is set."""
     return np.array_equal(np.isnan(values), mask)
-
-
-def largest_at(
-    values: NDArray[np.float64], first: NDArray[np.int64], end: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Where the largest of the contiguous `values` from `first` to `end` first stands, for each of several stretches.
-
-    NaN counts as no value; -1 where there is none.
-    """
-    out = np.empty(len(first), np.int64)
-    module = _compiled()
-    if module is not None:
-        module.largest_at(values, first, end, out)
-        return out
-    known = np.where(np.isnan(values), -np.inf, values)
-    for number, (one, last) in enumerate(zip(first.tolist(), end.tolist(), strict=True)):
-        at = one + int(known[one:last].argmax()) if last > one else -1
-        out[number] = -1 if at < 0 or np.isnan(values[at]) else at
-    return out
 
 
 class Neighbours(NamedTuple):
@@ -205,20 +130,9 @@ def neighbours(rows: NDArray[np.float64], first: int, width: int) -> Neighbours:
 
     The first step has the number `first`; bins begin at multiples of their width.
     """
-    count, steps = len(rows), rows.shape[1] - 1
-    numbers = np.arange(first // width, (first + steps - 1) // width + 2) * width
-    edges = np.clip(numbers, first, first + steps) - first
-    module = _compiled()
-    if module is None or first < 0:
-        return _neighbours(rows, edges)
-    equal = np.empty((count, steps), np.bool_)
-    counts = np.empty((count, 3), np.int64)
-    smallest, held = np.empty(count), np.empty((count, len(edges) - 1), np.int64)
-    module.neighbours(rows, count, first, width, equal, counts, smallest, held)
-    return Neighbours(equal, counts[:, 0], counts[:, 1], counts[:, 2], smallest, held, edges)
-
-
-def _neighbours(rows: NDArray[np.float64], edges: NDArray[np.int64]) -> Neighbours:
+    count = rows.shape[1] - 1
+    numbers = np.arange(first // width, (first + count - 1) // width + 2) * width
+    edges = np.clip(numbers, first, first + count) - first
     with np.errstate(invalid="ignore"):
         steps = rows[:, 1:] - rows[:, :-1]
     still = steps == 0
@@ -243,15 +157,12 @@ def marks(rows: NDArray[np.float64]) -> NDArray[np.uint64]:
     A multilinear hash: rows that differ share one by a chance of 1 to 2^35 (float32 values) or less (Carter and Wegman,
     Journal of Computer and System Sciences 18 (1979) 143-154).
     """
-    module = _compiled()
-    weights = _weights(rows.shape[1])
-    if module is None:
-        bits = rows.view(np.uint64)
-        found: NDArray[np.uint64] = ((bits ^ (bits >> np.uint64(32))) * weights).sum(axis=1, dtype=np.uint64)
-        return found
-    out = np.empty(len(rows), np.uint64)
-    module.marks(rows, len(rows), weights, out)
-    return out
+    bits = rows.view(np.uint64)
+    mixed = bits >> np.uint64(32)
+    mixed ^= bits
+    mixed *= _weights(rows.shape[1])
+    found: NDArray[np.uint64] = mixed.sum(axis=1, dtype=np.uint64)
+    return found
 
 
 @lru_cache(maxsize=4)

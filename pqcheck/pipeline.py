@@ -82,7 +82,7 @@ def _check(
     spectra = spectra_in(recordings, place)
     if spectra is not None:
         return check_spectra(spectra, place, chosen, only, as_of, _left_out(chosen, only)), None
-    from pqcheck.judging.spans import row_remarks
+    from pqcheck.judging.facts import row_remarks
 
     # The recording as read, and as the site corrects it.
     place = judged_site(place)

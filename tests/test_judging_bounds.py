@@ -7,14 +7,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pqcheck.counting import Band
 from pqcheck.deriving.formulas import PercentOfNominal
 from pqcheck.findings import Finding, Findings, Verdict, in_order
-from pqcheck.judging.bound_tally import Bounds, BoundTally
 from pqcheck.judging.resolve import resolve
-from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
+from pqcheck.judging.tally import PeriodTallies, SampleBounds
 from pqcheck.limit_tables import load_table
+from pqcheck.passes import Product
 from tests.recordings import judged, one, recording, site
 
 PER_DAY = {3: 28_800, 60: 1440, 600: 144, 900: 96, 1800: 48}
@@ -97,7 +99,7 @@ def plainly(low: Any, high: Any, band: Band, first: int, end: int) -> tuple[int,
         far = float(band.beyond(np.array([value]))[0])
         if not np.isnan(far):
             shown.append((far, value))
-    return inside, outside, max(shown, key=lambda one: one[0])[1] if shown else None
+    return inside, outside, max(shown)[1] if shown else None
 
 
 @pytest.mark.parametrize(("lowest", "highest"), [(None, 8.0), (3.0, None), (3.0, 8.0)])
@@ -112,12 +114,21 @@ def test_periods_that_overlap_begin_early_or_hold_nothing(
     band = Band(lowest, highest, lowest, highest, False)
     spans = [(-20, 10), (10, 110), (60, 160), (110, 110), (42, 58), (160, 300), (290, 420)]
     periods = [JudgedPeriod(0, 0, True, end - first, first, 0, end - first) for first, end in spans]
-    tally = BoundTally(periods)
+    tasks, _ = resolve([load_table(TABLES[1])], recording({"voltage.an [V]": [230.0] * 1008}), site())
+    task = next(task for task in tasks if task.rule.statistic.kind == "share_within")
+    assert task.source is not None
+    # Another object for the upper bound: these are two columns.
+    series = SeriesRun(task.source, replace(task.source), None, 600_000_000, 0, [])
+    run = TaskRun(task, band, periods)
+    tallies = PeriodTallies([(0, series, run)], 1)
     for first, end in itertools.pairwise(cuts):
-        tally.feed(Bounds(band, low[first:end], high[first:end], first))
-    for (first, end), shown in zip(spans, tally.result(), strict=True):
-        assert (shown.inside, shown.outside, shown.worst) == plainly(low, high, band, first, end)
-        assert int(shown.runs.count.sum()) == shown.outside
+        samples = SampleBounds(end - first, [Product(low[first:end])], [Product(high[first:end])])
+        tallies.feed(samples, first)
+    tallies.finish()
+    for (first, end), tallied in zip(spans, run.results(), strict=True):
+        inside, outside, worst = plainly(low, high, band, first, end)
+        assert (tallied.valid - tallied.outside, tallied.outside, tallied.reading) == (inside, outside, worst)
+        assert int(tallied.runs.count.sum()) == outside
 
 
 def test_orders_of_a_phase_share_the_measured_voltage() -> None:
@@ -135,3 +146,20 @@ def test_orders_of_a_phase_share_the_measured_voltage() -> None:
     assert len(formulas) >= 12
     # A block works each of them out once: it is known by identity.
     assert len({id(one.fundamental) for one in formulas}) == len({one.fundamental for one in formulas}) == 4
+
+
+def test_extremes_whose_averaging_time_is_not_declared_prove_nothing() -> None:
+    found = judged(recording({"voltage.an.max [V]": np.full(1008, 231.0)}), site(), TABLES[1])
+    reason = one(found, "voltage-week-95", phase="an").reason
+    assert reason is not None and reason.code == "wrong-interval" and "extremes_of" in reason.advice
+
+
+def test_a_day_that_is_wholly_excluded_is_not_passed_by_bounds() -> None:
+    cut = {"from": "2031-03-03T00:00:00Z", "to": "2031-03-04T00:00:00Z", "reason": "lead off", "author": "engineer"}
+    thd = np.full(2 * 144, 2.0)
+    found = judged(recording({"voltage_thd.an [%]": thd, "voltage_thd.an.max [%]": thd}),
+                   site(**SITE, exclusions=[cut]), TABLES[0])  # fmt: skip
+    days = [finding for finding in found if finding.rule == "voltage-thd-day-99" and finding.phase == "an"]
+    reasons = [finding.reason.code for finding in days if finding.reason is not None]
+    assert reasons == ["no-readings-left", "proven-by-bound"]
+    assert [finding.verdict for finding in days] == [Verdict.INCONCLUSIVE, Verdict.PASS]

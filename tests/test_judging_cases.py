@@ -462,7 +462,7 @@ def test_a_motor_derating_point_is_read_beside_the_unbalance() -> None:
 
 
 def test_a_row_that_changes_inside_the_declared_spans_is_named() -> None:
-    from pqcheck.judging.spans import ratio_span, row_remarks
+    from pqcheck.judging.facts import ratio_span, row_remarks
     from pqcheck.limit_tables import load_table
 
     place = site(pcc=PCC | {"short_circuit_current_min": "7 kA", "maximum_demand_current_span": ["380 A", "420 A"]})

@@ -18,7 +18,7 @@ from pqcheck.cli import main
 from pqcheck.errors import InputError, OutputError
 from pqcheck.files import write_pieces
 from pqcheck.findings import ExitStatus
-from pqcheck.judging.batch import Batch
+from pqcheck.judging.series_groups import SeriesGroup
 from pqcheck.progress import expect, shown, step
 from pqcheck.readers import read
 from pqcheck.site.load import load_site
@@ -251,7 +251,7 @@ def test_an_interrupt_writes_nothing_and_leaves_no_temporary_file(
     temporary = place / "tmp"
     temporary.mkdir()
     monkeypatch.setattr("tempfile.tempdir", str(temporary))
-    monkeypatch.setattr(Batch, "ask", interrupted)
+    monkeypatch.setattr(SeriesGroup, "feed", interrupted)
     path = place / "week.csv"
     if packed:
         path = place / "packed.csv.gz"

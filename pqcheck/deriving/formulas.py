@@ -15,7 +15,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.passes import Stretch, add_squares
+from pqcheck.passes import Product
 from pqcheck.physics.distortion import (
     fundamental_from_rms,
     percent_of_fundamental,
@@ -28,12 +28,8 @@ from pqcheck.recording import Channel
 from pqcheck.units import factor
 
 Arrays = Mapping[Channel, NDArray[Any]]
-Product = tuple[NDArray[Any], NDArray[np.float64] | None]
 Scratch = MutableMapping[Any, NDArray[Any]]
 """Squared sums and fundamentals of the current block, kept until the block is let go."""
-
-_TOGETHER = 16
-"""Orders that are squared and added in one call: where they must be formed first, more would take memory."""
 
 
 class Formula(Protocol):
@@ -56,10 +52,10 @@ class Formula(Protocol):
 
 
 def product_of(formula: Formula, arrays: Arrays, scratch: Scratch) -> Product:
-    """What `formula` gives for one block as members and factor, so that a product need not be stored to be counted."""
+    """What `formula` gives for one block."""
     if isinstance(formula, PercentOfNominal):
-        return arrays[formula.channel], formula.share(arrays, scratch)
-    return formula.compute(arrays, scratch), None
+        return Product(arrays[formula.channel], formula.share(arrays, scratch))
+    return Product(formula.compute(arrays, scratch))
 
 
 def _canonical(arrays: Arrays, channel: Channel, unit: str) -> NDArray[Any]:
@@ -217,6 +213,19 @@ class PercentTimesBase(Struct, frozen=True):
         return percent_times_base(arrays[self.channel], self.base.compute(arrays, scratch), float(self.other))
 
 
+def _add_square(
+    total: NDArray[np.float64], product: Product, by: float, square: NDArray[np.float64]
+) -> None:
+    """Add the square of the values, each times `by`, to `total`; `square` is room that is used again."""
+    if product.factor is None:
+        np.multiply(product.members, by, out=square, dtype=np.float64)
+    else:
+        np.multiply(product.members, product.factor, out=square, dtype=np.float64)
+        square *= by
+    np.square(square, out=square)
+    total += square
+
+
 class RootSumSquare(Struct, frozen=True):
     """Total distortion from orders: the root of the sum of squares of the parts, in percent of `base`.
 
@@ -240,12 +249,12 @@ class RootSumSquare(Struct, frozen=True):
         key = ("squares", self.parts)
         total = scratch.get(key)
         if total is None:
-            for first in range(0, len(self.parts), _TOGETHER):
-                some = self.parts[first : first + _TOGETHER]
-                stretches = [Stretch(*product_of(part, arrays, scratch)) for part in some]
+            for part in self.parts:
+                product = product_of(part, arrays, scratch)
                 if total is None:
-                    total = np.zeros(stretches[0].size)
-                add_squares(total, stretches, [float(factor(part.unit, self.part_unit)) for part in some])
+                    total = np.zeros(len(product.members))
+                    square = np.empty_like(total)
+                _add_square(total, product, float(factor(part.unit, self.part_unit)), square)
             assert total is not None
             scratch[key] = total
         return total_distortion(total, float(self.base))

@@ -35,7 +35,7 @@ class _Governed(NamedTuple):
     never_from: Decimal
 
 
-class Demand(NamedTuple):
+class DemandRanges(NamedTuple):
     """What tells for one task which maximum demand currents a reading would pass for."""
 
     rows: list[_Governed]
@@ -72,13 +72,13 @@ class BreakEven:
         self._rows: dict[int, list[tuple[Row, Span]]] = {}
         self._governed: dict[tuple[int, int | None], list[_Governed]] = {}
 
-    def of(self, task: Task) -> Demand:
+    def of(self, task: Task) -> DemandRanges:
         """What holds for the readings of one task (in A, or % of the declared demand current)."""
         pcc = self._site.pcc
         if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
-            return Demand([], None)
+            return DemandRanges([], None)
         percent_of = None if task.unit == "A" else pcc.maximum_demand_current
-        return Demand(self._of_order(task, pcc.short_circuit_current), percent_of)
+        return DemandRanges(self._of_order(task, pcc.short_circuit_current), percent_of)
 
     def _of_order(self, task: Task, short_circuit: Decimal) -> list[_Governed]:
         """The rows that govern the task's order, by the demand currents they are for."""

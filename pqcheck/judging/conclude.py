@@ -9,22 +9,19 @@ from typing import TYPE_CHECKING, NamedTuple
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.deriving.sources import Source
-from pqcheck.evidence import Runs, no_runs
-from pqcheck.findings import Finding, Intervals, Period, Verdict, Window
-from pqcheck.judging import assemble
-from pqcheck.judging.bound_run import BoundRun
-from pqcheck.judging.bounds import BoundDecider
+from pqcheck.clock import duration_text
+from pqcheck.evidence import Runs
+from pqcheck.findings import Finding, Intervals, Period, Window
+from pqcheck.judging import compose
 from pqcheck.judging.break_even import BreakEven
-from pqcheck.judging.decide import Counts, Decider, Decision, decided_alike
-from pqcheck.judging.distrust import distrusted, distrusted_bound, reaching, reaching_bounds
+from pqcheck.judging.decide import BoundEvidence, Decider, Decision, PeriodCounts, depends_only_on_counts
+from pqcheck.judging.distrust import distrusted, reaching
 from pqcheck.judging.interruptions import Span
-from pqcheck.judging.lightest import LightestLoad
-from pqcheck.judging.series import SeriesRun, TaskRun, count_slots
-from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.judging.lightest_load import LightestLoad
+from pqcheck.judging.series import JudgedPeriod, LongerMeans, SeriesRun, TaskRun, count_slots
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
-from pqcheck.judging.windows import Place, RunWindows
+from pqcheck.judging.windows import RunWindows, WindowPlace, in_unit
 from pqcheck.recording import Recording, Stream
 from pqcheck.site.model import Site
 
@@ -41,6 +38,9 @@ class Remainder(Struct, frozen=True):
     start_us: int
     end_us: int
     intervals: int
+
+
+_Decided = tuple[PeriodCounts, Decision, Intervals]
 
 
 class Conclusions:
@@ -69,7 +69,7 @@ class Conclusions:
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         self._periods: dict[tuple[str, int], _Periods] = {}
-        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], tuple[Counts, Decision, Intervals]]] = {}
+        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], _Decided]] = {}
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
         self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
@@ -83,22 +83,31 @@ class Conclusions:
     def _of_task(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
         task = task_run.task
         shared = self._shared(task, task_run.periods)
-        frame = assemble.frame_of(task, self._site, self._break_even)
-        single = not run.grouped and not run.source.formula.arithmetic and run.single
+        template = compose.template_of(task, self._site, self._break_even)
         inputs = run.source.formula.inputs
-        place = Place(run.origin_us, run.interval_us, self._zone, frame.scale, single, stream.index, inputs)
-        doubts = reaching(self._trust, task, run.source.formula)
+        place = WindowPlace(
+            run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs
+        )
+        doubts = reaching(self._trust, task, run)
         light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
+        means = task_run.means
+        outside = means.outside() if means is not None else []
+        evidence = None if run.recorded else _bound_evidence(stream, run, means, template)
         # Channels that a rule finds in the same state share what is decided of them.
         key = id(task.rule), task.row.no_limit, id(task_run.periods)
-        known = self._decided.setdefault(key, {}) if decided_alike(task) else {}
+        known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
             state = number, tallied.valid, tallied.outside
             found = known.get(state)
             if found is None:
+                proven = evidence
+                if evidence is not None and outside and outside[number] > tallied.outside:
+                    inside = tallied.valid - tallied.outside
+                    tallied = tallied._replace(valid=inside + outside[number], outside=outside[number])
+                    proven = evidence._replace(means_outside=outside[number])
                 counts = self._counts(task, run, period, tallied)
-                decision = self._decider.decide(task, counts, tallied)
-                found = known[state] = counts, decision, assemble.intervals_of(counts, decision.allowed)
+                decision = self._decider.decide(task, counts, tallied, proven)
+                found = known[state] = counts, decision, compose.intervals_of(counts, decision.allowed)
             counts, decision, intervals = found
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
@@ -108,29 +117,35 @@ class Conclusions:
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)
-            windows = _windows(tallied.runs, place)
-            self.findings.append(
-                assemble.judged(
-                    frame, shared.shown[number], intervals, decision, tallied.reading, windows, single=single
+            if not decision.judged:
+                assert decision.reason is not None
+                self.findings.append(
+                    compose.unjudged(template, shared.shown[number], decision.verdict, decision.reason)
                 )
+                continue
+            reading, windows = tallied.reading, _windows(tallied.runs, place)
+            if means is not None and task_run.tallies is None:
+                reading = means.farthest
+            self.findings.append(
+                compose.judged(template, shared.shown[number], intervals, decision, reading, windows, single=run.single)
             )
 
     def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
         key = task.rule.period.length, id(periods)
         found = self._periods.get(key)
         if found is None:
-            shown = [assemble.period_of(key[0], one, self._zone) for one in periods]
+            shown = [compose.period_of(key[0], one, self._zone) for one in periods]
             longest = max((one.recorded for one in periods), default=0)
             found = self._periods[key] = _Periods(periods, shown, any(one.complete for one in periods), longest)
         return found
 
-    def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> Counts:
+    def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> PeriodCounts:
         slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
         excluded = period.excluded
-        if task.rule.drop_flagged and self._flagged:
+        if task.rule.drop_flagged and self._flagged and run.recorded:
             excluded = self._taken_out(*slots)
         interrupted = self._interrupted(*slots) if self._interruptions else 0
-        return Counts(
+        return PeriodCounts(
             period.expected,
             excluded,
             tallied.valid,
@@ -149,45 +164,19 @@ class Conclusions:
             start = max(period.start_us, stream.axis.start_us)
             self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
 
-    def of_bound(self, stream: Stream, run: BoundRun) -> None:
-        """Conclude a task that is judged by bounds."""
-        task = run.task
-        shared = self._shared(task, run.periods)
-        frame = assemble.frame_of(task, self._site, self._break_even)
-        decider = BoundDecider(run, stream.axis.interval_us)
-        source = run.high or run.low or run.mean
-        doubts = reaching_bounds(run, self._trust)
-        place = None if source is None else self._bound_place(stream, run, source)
-        proven = run.tally.result() if run.tally is not None else None
-        for number, period in enumerate(run.periods):
-            seen = proven[number] if proven is not None else None
-            decision, intervals = decider.decide(period, seen, run.means_outside[number] if run.means_outside else 0)
-            verdict, runs = decision.verdict, seen.runs if seen is not None else no_runs()
-            open_ = verdict in (Verdict.INCONCLUSIVE, Verdict.NOT_APPLICABLE)
-            if open_ and not period.complete and shared.left_over(period):
-                self._left_over(stream, task, period)
-                continue
-            if doubts:
-                doubt = distrusted_bound(verdict, run, period, runs, decision.allowed, doubts)
-                if doubt is not None:
-                    self.findings.append(assemble.unjudged(frame, shared.shown[number], Verdict.REFUSED, doubt))
-                    continue
-            if intervals is None:
-                assert decision.reason is not None
-                self.findings.append(assemble.unjudged(frame, shared.shown[number], verdict, decision.reason))
-                continue
-            assert place is not None
-            reading = seen.worst if seen is not None else run.highest_mean
-            windows = _windows(runs, place)
-            self.findings.append(
-                assemble.judged(frame, shared.shown[number], intervals, decision, reading, windows, single=False)
-            )
-        run.tally = None
 
-    def _bound_place(self, stream: Stream, run: BoundRun, source: Source) -> Place:
-        scale = assemble.scale_for(run.task, source)
-        inputs = source.formula.inputs
-        return Place(run.axis.start_us, run.interval_us, self._zone, scale, False, stream.index, inputs)
+def _bound_evidence(
+    stream: Stream, run: SeriesRun, means: LongerMeans | None, template: compose.FindingTemplate
+) -> BoundEvidence:
+    nearest = ""
+    if means is not None and means.farthest is not None:
+        task = template.task
+        limits = " to ".join(f"{float(one):.6g}" for one in (task.low, task.high) if one is not None)
+        reading = in_unit(means.farthest, compose.scale_for(task, means.source), single=False)
+        nearest = f"{reading:.6g} {task.unit} (limit {limits} {task.unit})"
+    notes = [one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note]
+    assumed = "".join(f"; {note}" for note in dict.fromkeys(notes))
+    return BoundEvidence(duration_text(stream.axis.interval_us), 0, nearest, assumed)
 
 
 class _Periods(NamedTuple):
@@ -206,5 +195,5 @@ class _Periods(NamedTuple):
         return self.some_complete or period.recorded < self.longest
 
 
-def _windows(runs: Runs, place: Place) -> Sequence[Window]:
+def _windows(runs: Runs, place: WindowPlace) -> Sequence[Window]:
     return RunWindows(runs, place) if len(runs.first) else ()

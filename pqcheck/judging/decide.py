@@ -1,6 +1,9 @@
-"""The verdict of one period: three-valued proof first, then what policy, proxies and bounds allow.
+"""The verdict: three-valued proof first, then what policy, proxies and bounds allow.
 
-The only place that decides a limit verdict. It sees counts, never readings (docs/method/proof.md).
+The only place that decides a limit verdict: of a period (`Decider`), of recorded events beside a curve
+(`decide_events`), of a pass held against tighter limits (`hold_against`). It sees counts, never readings
+(docs/method/proof.md). A rule that needs no reading is settled before (`resolve`); trust is taken away after
+(`distrust`).
 """
 
 from __future__ import annotations
@@ -11,8 +14,9 @@ from typing import NamedTuple
 
 from msgspec import Struct
 
+from pqcheck.clock import duration_text
 from pqcheck.counting import allowed, prove
-from pqcheck.findings import Reason, Verdict
+from pqcheck.findings import Finding, Reason, Verdict
 from pqcheck.judging.scope import order_list
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
@@ -23,7 +27,7 @@ from pqcheck.site.model import Coverage
 _SECOND = 1_000_000
 
 
-class Counts(NamedTuple):
+class PeriodCounts(NamedTuple):
     """What is known of one period."""
 
     expected: int
@@ -55,6 +59,22 @@ class Decision(Struct, frozen=True):
     proven: bool
     allowed: int
     modifiers: tuple[str, ...] = ()
+    judged: bool = True
+    """False where nothing was: then the finding shows neither counts nor a reading."""
+
+
+class BoundEvidence(NamedTuple):
+    """What a period rests on whose values were not recorded at the rule's interval."""
+
+    recorded: str
+    """The recorded interval, in words."""
+    means_outside: int
+    """Means over the recorded interval that lie outside, each of which proves one of its members outside; 0 where
+    extremes prove as much."""
+    nearest: str
+    """The recorded mean nearest to a limit, beside the limits, in words; empty without one."""
+    assumed: str
+    """What the bounds take for granted, as the tail of a sentence."""
 
 
 @lru_cache(maxsize=4096)
@@ -68,7 +88,7 @@ def reason(code: str, **fields: object) -> Reason:
     return shared_reason(code, *sentence(code, **fields))
 
 
-def may_be_outside(statistic: Statistic, counted: int, interval_us: int) -> int:
+def allowed_exceedances(statistic: Statistic, counted: int, interval_us: int) -> int:
     """A: the number of intervals that may lie outside (for a rule about runs: that one run may hold)."""
     if statistic.kind in ("share_within", "report_only"):
         return allowed(counted, statistic.percent)
@@ -79,11 +99,15 @@ def may_be_outside(statistic: Statistic, counted: int, interval_us: int) -> int:
     return 0
 
 
-def _outcome(task: Task, counts: Counts, tallied: Tallied, limit: int) -> str:
-    if task.rule.statistic.kind == "longest_run_at_most":
+def _outcome(task: Task, counts: PeriodCounts, tallied: Tallied, limit: int) -> str:
+    if _about_runs(task):
         longest = int(tallied.runs.count.max()) if len(tallied.runs) else 0
         return prove(longest, tallied.longest_possible, limit)
     return prove(counts.outside, counts.outside + counts.missing, limit)
+
+
+def _about_runs(task: Task) -> bool:
+    return task.rule.statistic.kind == "longest_run_at_most"
 
 
 def period_word(task: Task) -> str:
@@ -92,11 +116,11 @@ def period_word(task: Task) -> str:
     return "recording" if length == "recording" else length
 
 
-def would_be(counts: Counts, task: Task, interval_us: int) -> str:
+def would_be(counts: PeriodCounts, task: Task, interval_us: int) -> str:
     """What the valid values alone give."""
     if not counts.valid:
         return "there is no value at all"
-    limit = may_be_outside(task.rule.statistic, counts.valid, interval_us)
+    limit = allowed_exceedances(task.rule.statistic, counts.valid, interval_us)
     word = "pass" if counts.outside <= limit else "fail"
     return f"the {counts.valid} valid values alone would {word} ({counts.outside} outside, {limit} allowed)"
 
@@ -108,25 +132,27 @@ class Decider:
 
     def __init__(self, coverage: Coverage | None) -> None:
         self._coverage = coverage
-        self._known: dict[tuple[int, bool, int, Counts], Decision] = {}
+        self._known: dict[tuple[object, ...], Decision] = {}
 
-    def decide(self, task: Task, counts: Counts, tallied: Tallied) -> Decision:
-        """Decide one period."""
-        decision = self._plainly(task, counts, tallied)
+    def decide(
+        self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None = None
+    ) -> Decision:
+        """Decide one period; `evidence` where no value was recorded at the rule's interval."""
+        decision = self._plainly(task, counts, tallied, evidence)
         if _without_limit(task) or counts.counted <= 0:
             return decision
         return _weaken(task, counts, decision)
 
-    def _plainly(self, task: Task, counts: Counts, tallied: Tallied) -> Decision:
+    def _plainly(self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None) -> Decision:
         """The decision before proxies and bounds: the same for all channels that a rule finds in the same state."""
-        if task.rule.statistic.kind == "longest_run_at_most":
-            return _decide(task, counts, tallied, self._coverage)
-        key = (id(task.rule), task.row.no_limit, task.interval_us, counts)
+        if _about_runs(task):
+            return _decide(task, counts, tallied, self._coverage, evidence)
+        key = id(task.rule), task.row.no_limit, task.interval_us, counts, evidence
         found = self._known.get(key)
         if found is None:
             if len(self._known) >= self._AT_MOST:
                 self._known.clear()
-            found = self._known[key] = _decide(task, counts, tallied, self._coverage)
+            found = self._known[key] = _decide(task, counts, tallied, self._coverage, evidence)
         return found
 
 
@@ -135,25 +161,19 @@ def _without_limit(task: Task) -> bool:
     return rule.statistic.kind == "report_only" or rule.indicative or task.row.no_limit
 
 
-def _decide(task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | None) -> Decision:
-    rule = task.rule
-    interval_us = task.interval_us
-    limit = may_be_outside(rule.statistic, counts.counted, interval_us)
+def _decide(
+    task: Task, counts: PeriodCounts, tallied: Tallied, coverage: Coverage | None, evidence: BoundEvidence | None
+) -> Decision:
+    limit = allowed_exceedances(task.rule.statistic, counts.counted, task.interval_us)
     if _without_limit(task):
-        why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
-        if rule.indicative:
-            why = "The document calls this value indicative"
-        return Decision(
-            Verdict.NOT_APPLICABLE,
-            reason("no-limit", why=f"{why}; the statistic is given for information"),
-            False,
-            limit,
-        )
-    outcome = _outcome(task, counts, tallied, limit)
+        return _no_limit(task, limit, evidence)
     if counts.counted <= 0:
         why = f"every interval of the {period_word(task)} is excluded by declaration"
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings-left", why=why), False, limit)
-    if rule.time_criterion is not None:
+    outcome = _outcome(task, counts, tallied, limit)
+    if evidence is not None:
+        return _by_bounds(task, counts, outcome, limit, evidence)
+    if task.rule.time_criterion is not None:
         return _range_only(task, counts, outcome, limit)
     if outcome == "fail":
         return Decision(Verdict.FAIL, None, True, limit)
@@ -162,8 +182,44 @@ def _decide(task: Task, counts: Counts, tallied: Tallied, coverage: Coverage | N
     return _undecided(task, counts, limit, coverage)
 
 
-def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decision:
-    """A range without a time criterion (ANSI C84.1, design principle 6)."""
+def _no_limit(task: Task, limit: int, evidence: BoundEvidence | None) -> Decision:
+    if evidence is not None:
+        why = f"The document sets no limit, and {duration_text(task.interval_us)} values were not recorded"
+        return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=why), False, limit, judged=False)
+    why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
+    if task.rule.indicative:
+        why = "The document calls this value indicative"
+    text = f"{why}; the statistic is given for information"
+    return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=text), False, limit)
+
+
+def _by_bounds(task: Task, counts: PeriodCounts, outcome: str, limit: int, evidence: BoundEvidence) -> Decision:
+    """What minimum and maximum columns, or means over a longer interval, prove of values that were not recorded."""
+    criterion, needed = task.rule.time_criterion, duration_text(task.interval_us)
+    # A range without a time criterion, seen only through longer intervals, can fail but never passes.
+    if outcome == "open" or (criterion is not None and (outcome == "pass" or criterion.outside != "fail")):
+        if task.rule.period.length == "year" and not counts.complete:
+            return Decision(Verdict.NOT_APPLICABLE, _too_short(counts, 0, "none", 0), False, 0, judged=False)
+        seen = f"; the {evidence.recorded} value nearest to a limit is {evidence.nearest}" if evidence.nearest else ""
+        why = reason("wrong-interval", needed=needed, recorded=f"{evidence.recorded} values", seen=seen)
+        return Decision(Verdict.INCONCLUSIVE, why, False, 0, judged=False)
+    if outcome == "pass":
+        inside = counts.valid - counts.outside
+        text = f"The recorded extremes show {inside} of {counts.counted} intervals of {needed} inside"
+        text += f"; {limit} may lie outside"
+    elif not evidence.means_outside:
+        text = f"The recorded extremes show {counts.outside} intervals of {needed} outside; {limit} may be"
+    else:
+        text = (
+            f"A mean over {evidence.recorded} that lies outside shows that at least one of its {needed} intervals "
+            f"does; {counts.outside} such means, {limit} intervals may be outside"
+        )
+    verdict = Verdict.PASS if outcome == "pass" else Verdict.FAIL
+    return Decision(verdict, reason("proven-by-bound", text=text + evidence.assumed), True, limit)
+
+
+def _range_only(task: Task, counts: PeriodCounts, outcome: str, limit: int) -> Decision:
+    """A range without a time criterion (ANSI C84.1)."""
     criterion = task.rule.time_criterion
     assert criterion is not None
     if counts.outside:
@@ -183,15 +239,14 @@ def _range_only(task: Task, counts: Counts, outcome: str, limit: int) -> Decisio
     return _undecided(task, counts, limit, None)
 
 
-def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None) -> Decision:
+def _undecided(task: Task, counts: PeriodCounts, limit: int, coverage: Coverage | None) -> Decision:
     rule = task.rule
     share = rule.coverage_percent if rule.coverage_percent is not None else None
     policy = f"{task.table.standard}" if share is not None else ""
     if share is None and coverage is not None:
         share, policy = coverage.at_least_percent, coverage.policy_of
-    runs = rule.statistic.kind == "longest_run_at_most"
-    if share is not None and not runs and counts.valid * 100 >= share * counts.counted and counts.valid:
-        within = may_be_outside(rule.statistic, counts.valid, task.interval_us)
+    if share is not None and not _about_runs(task) and counts.valid * 100 >= share * counts.counted and counts.valid:
+        within = allowed_exceedances(rule.statistic, counts.valid, task.interval_us)
         verdict = Verdict.PASS if counts.outside <= within else Verdict.FAIL
         why = reason(
             "coverage", valid=counts.valid, counted=counts.counted, outside=counts.outside, share=share, policy=policy
@@ -211,14 +266,7 @@ def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None
     if rule.period.length == "year" and not counts.complete:
         inside = counts.valid - counts.outside
         share_text = f"{Decimal(100 * inside) / counts.valid:.3f} %" if counts.valid else "none"
-        why = reason(
-            "period-longer-than-recording",
-            period="year",
-            seen=counts.valid,
-            expected=counts.expected,
-            share=share_text,
-            outside=counts.outside,
-        )
+        why = _too_short(counts, counts.valid, share_text, counts.outside)
         return Decision(Verdict.NOT_APPLICABLE, why, False, limit)
     if not counts.valid:
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings", period=period_word(task)), False, limit)
@@ -229,16 +277,23 @@ def _undecided(task: Task, counts: Counts, limit: int, coverage: Coverage | None
     return Decision(Verdict.INCONCLUSIVE, reason(code, **fields), False, limit)
 
 
-def decided_alike(task: Task) -> bool:
+def _too_short(counts: PeriodCounts, seen: int, share: str, outside: int) -> Reason:
+    return reason(
+        "period-longer-than-recording",
+        period="year", seen=seen, expected=counts.expected, share=share, outside=outside,
+    )  # fmt: skip
+
+
+def depends_only_on_counts(task: Task) -> bool:
     """Whether the rule, the period and the numbers of valid values and of those outside settle what is decided."""
     source = task.source
     return (
         source is not None and source.exactness != "lower bound" and not source.indicative_because and not task.caveats
-        and task.rule.statistic.kind != "longest_run_at_most"
+        and not _about_runs(task)
     )
 
 
-def _weaken(task: Task, counts: Counts, decision: Decision) -> Decision:
+def _weaken(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
     """What a proxy or a lower bound does to a verdict: a pass cannot rest on it, a fail stays."""
     source = task.source
     if source is None:
@@ -279,3 +334,34 @@ def _advice(task: Task) -> str:
     if "unbalance" in task.wanted.quantity:
         return "Record the unbalance itself, or the line-to-line voltages at 3 s."
     return "Record the quantity in the base the rule asks for."
+
+
+def decide_events(outside: int, without_depth: int, placed: int) -> Decision:
+    """The verdict of events beside a curve: `placed` ones lie inside or outside, the others cannot be placed.
+
+    Not for a curve that reaches none of the events.
+    """
+    if outside:
+        return Decision(Verdict.FAIL, None, True, 0)
+    if without_depth:
+        why = reason("event-without-depth", missing=without_depth, placed=placed)
+        return Decision(Verdict.INCONCLUSIVE, why, False, 0)
+    return Decision(Verdict.PASS, None, True, 0)
+
+
+def hold_against(tight: Finding, percent: Decimal) -> Decision | None:
+    """The verdict of a pass under limits tighter by `percent`, given the finding under these; None: it stands."""
+    if tight.verdict is Verdict.PASS:
+        return None
+    shown = f"{percent.normalize():f}"
+    if tight.verdict is Verdict.FAIL:
+        counts, limit, value = tight.intervals, tight.limit, "The reading"
+        if tight.statistic is not None and tight.statistic.value is not None:
+            value = f"{tight.statistic.value:.6g} {tight.statistic.unit}"
+        edges = [edge for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
+        outside = f": {' to '.join(f'{edge:.6g}' for edge in edges)} {limit.unit}" if limit is not None else ""
+        if counts is not None and counts.expected > 1:
+            outside += f", beyond which {counts.outside} of {counts.expected} intervals lie and {counts.allowed} may"
+        return Decision(Verdict.FAIL, reason("margin", value=value, margin=shown, outside=outside), False, 0)
+    why = tight.reason.text if tight.reason is not None else ""
+    return Decision(Verdict.INCONCLUSIVE, reason("margin-not-shown", margin=shown, why=why), False, 0)

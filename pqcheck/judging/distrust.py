@@ -12,12 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.deriving.formulas import Formula, PercentOfFundamental, Unbalance
-from pqcheck.evidence import Runs
-from pqcheck.findings import Reason, Verdict
-from pqcheck.judging.bound_run import BoundRun
-from pqcheck.judging.decide import Counts, Decision, shared_reason
-from pqcheck.judging.series import SeriesRun
-from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.findings import Verdict
+from pqcheck.judging.decide import Decision, PeriodCounts, shared_reason
+from pqcheck.judging.series import JudgedPeriod, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 
@@ -28,32 +25,38 @@ if TYPE_CHECKING:
 Mask = NDArray[np.bool_]
 
 
-def reaching(trust: Sequence[Trust], task: Task, formula: Formula) -> list[Trust]:
+def reaching(trust: Sequence[Trust], task: Task, run: SeriesRun) -> list[Trust]:
     """The doubts that reach what a task judges, at any time."""
-    return [doubt for doubt in trust if reaches(doubt, task, formula)]
+    return [doubt for doubt in trust if any(reaches(doubt, task, source.formula) for source in run.sources)]
 
 
 def distrusted(
     decision: Decision,
     task: Task,
-    counts: Counts,
+    counts: PeriodCounts,
     tallied: Tallied,
     run: SeriesRun,
     period: JudgedPeriod,
     doubts: Sequence[Trust],
 ) -> Decision:
     """The decision after those `doubts` (all of them reach the task) that overlap the period."""
-    if decision.verdict is Verdict.NOT_APPLICABLE:
+    if decision.verdict is Verdict.NOT_APPLICABLE or not decision.judged:
         return decision
     doubts = [doubt for doubt in doubts if doubt.overlaps(period.start_us, period.end_us)]
+    if not run.recorded and decision.verdict is Verdict.FAIL and task.low is None:
+        # Extremes at a ceiling still are bounds of the right kind: beyond an upper limit they stay beyond it.
+        doubts = [doubt for doubt in doubts if doubt.allows == "nothing"]
     if not doubts or not period.expected:
         return decision
+    if not run.recorded and decision.verdict is Verdict.PASS:
+        # Whatever a doubt leaves of a minimum or maximum, it bounds nothing any more.
+        return _refused(decision, doubts[0], run)
     if not run.excluded and any(_whole(doubt, run, period) for doubt in doubts):
         # Nothing is left to trust: the common case, and no slot needs to be looked at.
         passes = decision.verdict is Verdict.PASS and task.rule.statistic.kind != "longest_run_at_most"
         if decision.proven and passes and counts.missing + period.expected <= decision.allowed:
             return decision
-        return _refused(decision, doubts[0])
+        return _refused(decision, doubts[0], run)
     nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
     for doubt in doubts:
         mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
@@ -68,7 +71,7 @@ def distrusted(
         return decision
     if decision.proven and _stands(decision, task, counts, tallied, run, period, nothing, lower):
         return decision
-    return _refused(decision, doubts[0])
+    return _refused(decision, doubts[0], run)
 
 
 def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
@@ -78,9 +81,9 @@ def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
     return _slots(doubt, run.origin_us, run.interval_us, period) == (0, period.expected)
 
 
-def _refused(decision: Decision, doubt: Trust) -> Decision:
+def _refused(decision: Decision, doubt: Trust, run: SeriesRun) -> Decision:
     why = shared_reason(doubt.code, doubt.text, doubt.advice)
-    return Decision(Verdict.REFUSED, why, False, decision.allowed, decision.modifiers)
+    return Decision(Verdict.REFUSED, why, False, decision.allowed, decision.modifiers, judged=run.recorded)
 
 
 def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
@@ -99,7 +102,7 @@ def _grows(formula: Formula) -> bool:
 def _stands(
     decision: Decision,
     task: Task,
-    counts: Counts,
+    counts: PeriodCounts,
     tallied: Tallied,
     run: SeriesRun,
     period: JudgedPeriod,
@@ -133,40 +136,6 @@ def _outside(tallied: Tallied, period: JudgedPeriod, run: SeriesRun, task: Task,
         before = np.concatenate([[0], np.cumsum(lower)])
         doubted -= int((before[end] - before[start])[above].sum())
     return int(runs.count.sum()) - doubted
-
-
-def reaching_bounds(run: BoundRun, trust: Sequence[Trust]) -> list[Trust]:
-    """The doubts that touch a column which bounds a task."""
-    formulas = [source.formula for source in (run.low, run.high, run.mean) if source is not None]
-    return [one for one in trust if any(reaches(one, run.task, formula) for formula in formulas)]
-
-
-def distrusted_bound(
-    verdict: Verdict, run: BoundRun, period: JudgedPeriod, runs: Runs, may_be: int, doubts: Sequence[Trust]
-) -> Reason | None:
-    """Why a verdict that rests on bounds is refused; None when it stands. A pass never stands on doubted columns.
-
-    `doubts` are those that reach the task (see `reaching_bounds`).
-    """
-    task = run.task
-    doubts = [one for one in doubts if one.overlaps(period.start_us, period.end_us)]
-    if not doubts:
-        return None
-    if verdict is Verdict.FAIL:
-        # Extremes at a ceiling are still bounds of the right kind: beyond an upper limit they stay beyond it.
-        doubts = [one for one in doubts if one.allows == "nothing" or task.low is not None]
-        nothing = np.zeros(period.expected, np.bool_)
-        for doubt in doubts:
-            start, end = _slots(doubt, run.axis.start_us, run.interval_us, period)
-            nothing[start:end] = True
-        before = np.concatenate([[0], np.cumsum(~nothing)])
-        first = np.clip(runs.first - period.first_slot, 0, period.expected)
-        last = np.clip(first + runs.count, 0, period.expected)
-        if not nothing.any() or int((before[last] - before[first]).sum()) > may_be:
-            return None
-    elif verdict is not Verdict.PASS:
-        return None
-    return shared_reason(doubts[0].code, doubts[0].text, doubts[0].advice) if doubts else None
 
 
 def _slots(doubt: Trust, origin_us: int, interval_us: int, period: JudgedPeriod) -> tuple[int, int]:

@@ -17,11 +17,11 @@ from msgspec import Struct
 
 from pqcheck.clock import duration_text, iso
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
+from pqcheck.judging.decide import decide_events, reason
 from pqcheck.judging.facts import ask
 from pqcheck.judging.scope import in_force
 from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.event_rules import EventRule, classify, edge_at, ride_through
-from pqcheck.reasons import sentence
 from pqcheck.recording import Event, Recording
 from pqcheck.site.model import Site
 
@@ -119,20 +119,15 @@ class _Judge:
         # In this finding an "interval" is an event; one that the curve does not reach is none of its business.
         asked = len(placed) - by["beyond"] + self.excluded
         counts = Intervals(asked, len(known), by["no depth"], self.excluded, len(outside), 0)
-        verdict, reason = Verdict.PASS, None
-        if outside:
-            verdict, reason = Verdict.FAIL, None
-        elif by["no depth"]:
-            verdict = Verdict.INCONCLUSIVE
-            reason = _reason("event-without-depth", missing=by["no depth"], placed=len(known))
-        elif not known:
+        if not known and not by["no depth"]:
             why = f"none of the {len(self.events)} events is of a kind and duration that the curve reaches"
             return self._unjudged(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
+        decision = decide_events(len(outside), by["no depth"], len(known))
         worst = max(known, key=_beyond, default=None)
         memory = any(one.confidence == "memory" for one in (outside or known))
-        made = self._base(verdict, reason).replaced(
+        made = self._base(decision.verdict, decision.reason).replaced(
             intervals=counts,
-            proven=verdict in (Verdict.PASS, Verdict.FAIL),
+            proven=decision.proven,
             windows=tuple(self._window(one) for one in outside),
             modifiers=("unverified_limit",) if memory else (),
             title=f"{self.rule.title} ({self._counted(by)})",
@@ -167,8 +162,8 @@ class _Judge:
             found = classify(self.rule, event.kind, event.duration_s, residual, hertz)
             names[found.name if found is not None else "without a class of this kind"] += 1
         words = ", ".join(f"{count} {name}" for name, count in sorted(names.items())) or "no events"
-        text, advice = sentence("no-limit", why=f"Classes name events and set no limit: {words}")
-        made = self._base(Verdict.NOT_APPLICABLE, Reason("no-limit", text, advice))
+        why = reason("no-limit", why=f"Classes name events and set no limit: {words}")
+        made = self._base(Verdict.NOT_APPLICABLE, why)
         statistic = Statistic("report_only", 100.0, None, float(len(self.events)), "1")
         return made.replaced(statistic=statistic, title=f"{self.rule.title}: {words}")
 
@@ -186,7 +181,7 @@ class _Judge:
         ends += [event.time_us + max(1, int(event.duration_s * 1_000_000)) for event in self.recording.events]
         return Period("recording", iso(min(starts), zone), iso(max(ends), zone))
 
-    def _base(self, verdict: Verdict, reason: Reason | None) -> Finding:
+    def _base(self, verdict: Verdict, why: Reason | None) -> Finding:
         rule = self.rule
         return Finding(
             kind="limit",
@@ -200,12 +195,11 @@ class _Judge:
             verdict=verdict,
             period=self._period(),
             channel="events",
-            reason=reason,
+            reason=why,
         )
 
     def _unjudged(self, verdict: Verdict, code: str, **fields: object) -> Finding:
-        text, advice = sentence(code, **fields)
-        made = self._base(verdict, Reason(code, text, advice)).replaced(period=None)
+        made = self._base(verdict, reason(code, **fields)).replaced(period=None)
         return made.replaced(statistic=Statistic("all_within", 100.0, None, None, "%"))
 
 
@@ -214,11 +208,6 @@ def _beyond(placed: PlacedEvent) -> Decimal:
     assert placed.edge is not None and placed.event.residual_percent is not None
     distance = placed.event.residual_percent - placed.edge
     return distance if placed.event.kind == "swell" else -distance
-
-
-def _reason(code: str, **fields: object) -> Reason:
-    text, advice = sentence(code, **fields)
-    return Reason(code, text, advice)
 
 
 def event_lines(placed: Sequence[PlacedEvent], zone: str) -> list[str]:

@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
+from pqcheck.clock import duration_text
 from pqcheck.deriving.sources import Catalogue, Source, Wanted, usable
 from pqcheck.findings import Reason, Verdict
 from pqcheck.judging.facts import Answer, ask
@@ -316,6 +317,11 @@ class _Resolver:
         bounds: tuple[tuple[Source | None, Source | None], ...] = ()
         if self.site.recording.extremes_of_us is not None and self.site.recording.extremes_of_us <= rule_us:
             bounds = tuple(self.catalogue.extremes(wanted))
+        if not sources and not bounds:
+            needed = duration_text(rule_us)
+            recorded = "minimum or maximum values whose averaging time is not declared"
+            self._settle(Verdict.INCONCLUSIVE, "wrong-interval", phase, needed=needed, recorded=recorded, seen="")
+            return
         self.tasks.append(
             Task(
                 self.table,

@@ -15,7 +15,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from pqcheck.findings import Finding, Reason, Snapshot, Statistic, Verdict
-from pqcheck.judging.assemble import percent_of
+from pqcheck.judging.compose import percent_of
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
 from pqcheck.limit_tables import LimitTable, Period, Rule

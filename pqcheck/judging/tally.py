@@ -1,11 +1,13 @@
-"""What one period of one channel has shown so far: counts, runs, candidates for the displayed reading.
+"""What the periods of tasks have shown so far: counts, runs, candidates for the displayed reading.
 
-A tally is fed slices in time order and never keeps the readings themselves, so its size does not grow with the
-length of the recording (docs/method/aggregation.md).
+Every sample lies from `low` to `high`. Of a recorded value the two are the same array; a missing one is NaN; minimum
+and maximum columns, and whatever else only bounds a value, give two arrays. A tally is fed consecutive slots and never
+keeps the samples themselves, so its size does not grow with the length of the recording (docs/method/aggregation.md).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -13,168 +15,285 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.counting import Band, largest, rank
+from pqcheck.counting import largest, rank
 from pqcheck.evidence import Runs, find_runs, join_runs, no_runs
-from pqcheck.passes import Stretch
+from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
+from pqcheck.passes import Product, largest_of
 
-Mask = NDArray[np.bool_]
-
-_NO_VALUES = np.empty(0)
+Array = NDArray[Any]
 
 
 class Tallied(NamedTuple):
-    """The result of a tally. `reading` is None when nothing was valid."""
+    """What one period of one task has shown."""
 
     valid: int
+    """Slots proven inside or outside: of recorded values, those that are there."""
     outside: int
+    """Slots proven outside."""
     reading: float | None
+    """The displayed reading: the one of the rule's rank, or the bound farthest out; None when nothing was valid."""
     runs: Runs
     longest_possible: int
-    """Longest run of intervals that are outside or missing: what a rule about runs cannot rule out."""
+    """Longest run of slots not proven inside, for rules about runs: what such a rule cannot rule out."""
+
+
+class SampleBounds(NamedTuple):
+    """Consecutive slots of several series on one time line."""
+
+    size: int
+    low: Sequence[Product]
+    high: Sequence[Product]
+    """The same object as `low` where all values were recorded."""
+
+
+class _PeriodUnderWay:
+    """The tally of one period under way, an entry for each task."""
+
+    def __init__(self, tasks: int, first: int) -> None:
+        self.valid = np.zeros(tasks, np.int64)
+        self.known = np.zeros(tasks, np.int64)
+        """Slots that hold the value, or the bound, that may be displayed."""
+        self.outside = np.zeros(tasks, np.int64)
+        self.best: NDArray[np.float64] | None = None
+        """Farthest of these so far, shape (tasks, ...), for limits to one side."""
+        self.farthest: dict[int, tuple[Array, Array]] = {}
+        """Distances beyond the nearer of two limits, and the values, of the farthest so far."""
+        self.runs: dict[int, list[Runs]] = {}
+        self.possible: dict[int, list[Runs]] = {}
+        self.fed_to = first
+
+
+class PeriodTallies:
+    """Tallies of tasks with the same periods and statistic, and the same sides to their limits.
+
+    Only periods under way have more than a few numbers each, so that a year of days takes no more memory than a week of
+    days. One slot fed counts for `times` slots of the rule.
+    """
+
+    def __init__(self, tasks: Sequence[tuple[int, SeriesRun, TaskRun]], times: int) -> None:
+        _, series, first = tasks[0]
+        statistic = first.task.rule.statistic
+        self._rows = [row for row, _, _ in tasks]
+        self._bands = [run.band for _, _, run in tasks]
+        self._periods = first.periods
+        self._times = times
+        self._edges = [
+            (one.first_slot // times, (one.first_slot + one.expected) // times) for one in first.periods
+        ]
+        self._percent = statistic.percent
+        self._recorded = series.recorded
+        self._about_runs = statistic.kind == "longest_run_at_most"
+        lower, upper = sides(first)
+        self._two_sided = lower and upper
+        self._below = lower and not upper
+        # Which bound is displayed, and whether it is the one that shows a slot to lie inside.
+        self._from_high = np.array([
+            (one.low is None) if self._below else (one.high is not None) for _, one, _ in tasks
+        ])  # fmt: skip
+        self._proves_inside = self._from_high != self._below
+        self._proven_by_high = [self._below or one.low is None for _, one, _ in tasks]
+        cuts = [-_or_infinite(band.low_cut, -1) if self._below else _or_infinite(band.high_cut) for band in self._bands]
+        self._cuts = np.array(cuts)
+        self._strict = np.array([band.strict for band in self._bands])
+        self._first = 0
+        self._under_way: dict[int, _PeriodUnderWay] = {}
+        shape = len(self._periods), len(tasks)
+        self._over = np.zeros(shape[0], np.bool_)
+        self._valid, self._outside, self._longest_possible = (np.zeros(shape, np.int64) for _ in range(3))
+        self._reading = np.full(shape, np.nan)
+        self._runs: dict[tuple[int, int], Runs] = {}
+        for column, (_, _, run) in enumerate(tasks):
+            run.tallies, run.column = self, column
+
+    @property
+    def longest(self) -> int:
+        """Slots fed that the longest period holds."""
+        return max((last - first for first, last in self._edges), default=0)
+
+    def ends_at(self, slot: int) -> bool:
+        """Whether no period is over only in part there."""
+        return all(last <= slot for first, last in self._edges[self._first :] if first < slot)
+
+    def feed(self, samples: SampleBounds, slot: int) -> None:
+        """Take the next samples, of which the first stands at `slot`."""
+        end = slot + samples.size
+        for number in range(self._first, len(self._periods)):
+            first, last = self._edges[number]
+            if first >= end:
+                break
+            if self._over[number] or last <= slot:
+                continue
+            period = self._under_way.get(number)
+            if period is None:
+                period = self._under_way[number] = _PeriodUnderWay(len(self._rows), first)
+            if max(first, slot) < min(last, end):
+                self._count(period, number, samples, slot, max(first, slot), min(last, end))
+            if last <= end:
+                self._close(number)
+        while self._first < len(self._periods) and self._over[self._first]:
+            self._first += 1
+
+    def _count(
+        self, period: _PeriodUnderWay, number: int, samples: SampleBounds, slot: int, start: int, end: int
+    ) -> None:
+        """Count the slots from `start` to `end`."""
+        keep = self._keep(number)
+        low = [samples.low[row].cut(start - slot, end - slot) for row in self._rows]
+        high = low
+        if not self._recorded:
+            high = [samples.high[row].cut(start - slot, end - slot) for row in self._rows]
+        shown = low
+        if not self._recorded:
+            shown = [b if upper else a for a, b, upper in zip(low, high, self._from_high, strict=True)]
+        period.fed_to = end
+        if self._two_sided:
+            looked_at = np.ones(len(low), np.bool_)
+            for column, product in enumerate(shown):
+                self._keep_farthest(period, column, product.values(), keep)
+        else:
+            # A few farthest values say all about a limit to one side, unless some of them lie outside.
+            known, best = largest_of(shown, min(keep, end - start), smallest=self._below)
+            top = best.max(axis=1)
+            if not self._recorded:
+                other = [a if upper else b for a, b, upper in zip(low, high, self._from_high, strict=True)]
+                top = np.maximum(top, largest_of(other, 1, smallest=self._below)[1][:, 0])
+            looked_at = np.where(self._strict, top >= self._cuts, top > self._cuts)
+            if self._about_runs:
+                looked_at[:] = True
+            period.known += known
+            period.valid += known if self._recorded else np.where(self._proves_inside & ~looked_at, known, 0)
+            period.best = best if period.best is None else _farthest(np.hstack((period.best, best)), keep)
+        for column in np.flatnonzero(looked_at).tolist():
+            self._look_at(period, column, low[column], high[column], start)
+
+    def _keep(self, number: int) -> int:
+        """How many of the farthest readings of a period the displayed one can be the nearest of."""
+        first, last = self._edges[number]
+        return _kept_of(last - first, self._percent) if self._recorded else 1
+
+    def _look_at(self, period: _PeriodUnderWay, column: int, low: Product, high: Product, start: int) -> None:
+        """Count what lies outside, with its runs."""
+        band, lows = self._bands[column], low.values()
+        highs = lows if self._recorded else high.values()
+        outside = band.outside(lows, highs)
+        count = int(np.count_nonzero(outside))
+        period.outside[column] += count
+        if not self._recorded:
+            period.valid[column] += int(np.count_nonzero(band.inside(lows, highs))) + count
+        if count:
+            proven = highs if self._proven_by_high[column] else lows
+            beyond = band.beyond(proven)
+            runs = find_runs(outside, proven, beyond if self._recorded else np.nan_to_num(beyond), start)
+            period.runs.setdefault(column, []).append(runs)
+        if self._about_runs:
+            zeros = np.zeros(len(lows))
+            possible = find_runs(~band.inside(lows, highs), zeros, zeros, start)
+            period.possible.setdefault(column, []).append(possible)
+
+    def _keep_farthest(self, period: _PeriodUnderWay, column: int, values: Array, keep: int) -> None:
+        """Of two limits, the values farthest beyond the nearer one."""
+        band, value = self._bands[column], values[~np.isnan(values)]
+        period.known[column] += len(value)
+        if self._recorded:
+            period.valid[column] += len(value)
+        if not len(value):
+            return
+        # What lies outside ranks behind everything inside, however near to the limit both are.
+        far = band.beyond(value)
+        far = np.where(band.outside(value), np.maximum(far, np.finfo(np.float64).tiny), np.minimum(far, 0.0))
+        if len(far) > keep:
+            chosen = far >= largest(far, keep).min()
+            far, value = far[chosen], value[chosen]
+        if column in period.farthest:
+            far = np.concatenate((period.farthest[column][0], far))
+            value = np.concatenate((period.farthest[column][1], value))
+        # Ties in distance are settled by the value, so that the order of rows cannot show.
+        order = np.lexsort((value, far))[-keep:]
+        period.farthest[column] = far[order], value[order]
+
+    def _close(self, number: int) -> None:
+        """Keep a few numbers of a period that is over."""
+        period = self._under_way.pop(number)
+        self._over[number] = True
+        self._valid[number] = period.valid * self._times
+        self._outside[number] = period.outside * self._times
+        self._reading[number] = self._displayed_readings(period)
+        for column, parts in period.runs.items():
+            self._runs[number, column] = _stretched(join_runs(parts), self._times)
+        if self._about_runs:
+            for column in range(len(self._rows)):
+                runs = join_runs(period.possible.get(column, []))
+                longest = int(runs.count.max()) if len(runs) else 0
+                unfed = self._edges[number][1] - period.fed_to
+                if unfed:
+                    ends = len(runs) and runs.first[-1] + runs.count[-1] == period.fed_to
+                    longest = max(longest, unfed + (int(runs.count[-1]) if ends else 0))
+                self._longest_possible[number, column] = longest * self._times
+
+    def _displayed_readings(self, period: _PeriodUnderWay) -> NDArray[np.float64]:
+        """The displayed reading of each task, NaN where there is none: the only place that picks it."""
+        places = np.ones(len(self._rows), np.int64)
+        if self._recorded:
+            counts: list[int] = period.known.tolist()
+            places = np.array([known - rank(known, self._percent) + 1 if known else 1 for known in counts])
+        readings = np.full(len(places), np.nan)
+        for column, (_, value) in period.farthest.items():
+            readings[column] = value[-places[column]]
+        if period.best is not None:
+            size = period.best.shape[1]
+            if (places == size).all():
+                readings = period.best.min(axis=1)
+            else:
+                readings = np.sort(period.best, axis=1)[np.arange(len(places)), size - places]
+        readings[period.known == 0] = np.nan
+        return -readings if self._below else readings
+
+    def finish(self) -> None:
+        """Nothing more comes: periods under way, and those that never began, are over as well."""
+        for number in range(self._first, len(self._periods)):
+            if not self._over[number]:
+                self._under_way.setdefault(number, _PeriodUnderWay(len(self._rows), self._edges[number][0]))
+                self._close(number)
+
+    def take(self, column: int) -> list[Tallied]:
+        """What the periods of a task have shown, in order; their runs for the last time."""
+        nothing = no_runs()
+        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading, self._longest_possible))
+        return [
+            Tallied(
+                valid, outside, None if reading != reading else reading, self._runs.pop((number, column), nothing),
+                longest,
+            )
+            for number, (valid, outside, reading, longest) in enumerate(zip(*columns, strict=True))
+        ]  # fmt: skip
+
+
+def sides(run: TaskRun) -> tuple[bool, bool]:
+    """Whether a task has a lower and an upper limit."""
+    return run.band.low is not None, run.band.high is not None
+
+
+def untallied(periods: Sequence[JudgedPeriod]) -> list[Tallied]:
+    """What periods have shown of which no sample was fed."""
+    return [Tallied(0, 0, None, no_runs(), period.expected) for period in periods]
 
 
 @lru_cache(maxsize=256)
-def kept_of(slots: int, percent: Decimal) -> int:
-    """How many of the farthest readings of a period the displayed one can be the nearest of."""
+def _kept_of(slots: int, percent: Decimal) -> int:
     return slots - rank(slots, percent) + 1
 
 
-def is_below(band: Band) -> bool:
-    """Whether values are judged from below, by a lower limit alone."""
-    return band.high is None and band.low is not None
+def _or_infinite(cut: float | None, sign: int = 1) -> float:
+    return sign * np.inf if cut is None else cut
 
 
-def outside_of(band: Band, values: NDArray[Any], start: int) -> tuple[int, Runs]:
-    """Number of values outside and their runs, the first value at slot `start`."""
-    outside = band.outside(values)
-    count = int(np.count_nonzero(outside))
-    return count, find_runs(outside, values, band.beyond(values), start) if count else no_runs()
+def _farthest(values: NDArray[np.float64], keep: int) -> NDArray[np.float64]:
+    """The `keep` largest of each row."""
+    return values if values.shape[1] <= keep else np.partition(values, -keep, axis=1)[:, -keep:]
 
 
-def _of_rank(best: NDArray[Any], least: float | None, valid: int, percent: Decimal) -> np.floating[Any]:
-    """The displayed reading of `valid` ones, of which `best` are the farthest and `least` the nearest of these."""
-    place = valid - rank(valid, percent) + 1
-    reading: np.floating[Any]
-    if place < len(best):
-        reading = np.sort(best)[len(best) - place]
-    else:
-        # Of a complete period just those are kept that the displayed reading is the nearest of.
-        reading = best.min() if least is None else best.dtype.type(least)
-    return reading
-
-
-class Tally:
-    """Counts of one period. `first_slot` and `slots` say which slots of the series the period holds."""
-
-    __slots__ = (
-        "_band", "_below", "_far", "_fed_to", "_keep", "_least", "_outside", "_parts", "_percent", "_possible",
-        "_sided", "_valid", "_value", "end_slot", "first_slot",
-    )  # fmt: skip
-
-    def __init__(
-        self, band: Band, percent: Decimal, first_slot: int, slots: int, *, possible_runs: bool = False
-    ) -> None:
-        self._band = band
-        self._percent = percent
-        self.first_slot = first_slot
-        self.end_slot = first_slot + slots
-        self._keep = kept_of(slots, percent)
-        self._valid = 0
-        self._outside = 0
-        self._sided = (band.low is not None) + (band.high is not None)
-        self._below = is_below(band)
-        self._far: NDArray[Any] = _NO_VALUES
-        self._value: NDArray[Any] = _NO_VALUES
-        self._least: float | None = None
-        self._parts: list[Runs] = []
-        self._fed_to = first_slot
-        self._possible: list[Runs] | None = [] if possible_runs else None
-
-    def feed(self, stretch: Stretch, slot: int) -> None:
-        """Take the part of `stretch` (first value at `slot`) that falls into the period; NaN is missing or excluded."""
-        start, end = max(slot, self.first_slot), min(slot + stretch.size, self.end_slot)
-        if start >= end:
-            return
-        stretch = stretch.cut(start - slot, end - slot)
-        self._fed_to = end
-        if self._possible is not None:
-            self._watch_possible(stretch.whole(), start)
-        if self._sided == 2:
-            values = stretch.whole()
-            good = values[~np.isnan(values)]
-            self._valid += len(good)
-            if len(good):
-                self._look_outside(values, start)
-                self._select_two_sided(good)
-            return
-        valid, top, best, least = stretch.largest(self._keep, smallest=self._below)
-        if not valid:
-            return
-        self._valid += valid
-        if not self._band.all_inside(top, below=self._below):
-            self._look_outside(stretch.whole(), start)
-        # What the displayed reading can still be: the `_keep` farthest beyond the limit.
-        if len(self._far):
-            self._far, self._least = largest(np.concatenate([self._far, best]), self._keep), None
-        else:
-            self._far, self._least = best, least
-
-    def _look_outside(self, values: NDArray[Any], start: int) -> None:
-        count, runs = outside_of(self._band, values, start)
-        if count:
-            self._outside += count
-            self._parts.append(runs)
-
-    def _watch_possible(self, values: NDArray[Any], start: int) -> None:
-        assert self._possible is not None
-        missing = np.isnan(values)
-        zeros = np.zeros(len(values))
-        self._possible.append(find_runs(self._band.outside(values) | missing, zeros, zeros, start))
-
-    def _select_two_sided(self, good: NDArray[Any]) -> None:
-        far = self._band.beyond(good)
-        # What lies outside ranks behind everything inside, however near to the limit both are.
-        outside = self._band.outside(good)
-        far = np.where(outside, np.maximum(far, np.finfo(np.float64).tiny), np.minimum(far, 0.0))
-        if len(far) > self._keep:
-            chosen = far >= largest(far, self._keep).min()
-            far, good = far[chosen], good[chosen]
-        far = np.concatenate([self._far, far])
-        value = np.concatenate([self._value.astype(good.dtype, copy=False), good])
-        if len(far) > self._keep:
-            # Ties in distance are settled by the value, so that the order of rows cannot show.
-            order = np.lexsort((value, far))[len(far) - self._keep :]
-            far, value = far[order], value[order]
-        self._far, self._value = far, value
-
-    def _reading(self) -> float | np.floating[Any] | None:
-        if not self._valid:
-            return None
-        if self._sided == 2:
-            place = self._valid - rank(self._valid, self._percent) + 1
-            order = np.lexsort((self._value, self._far))
-            reading: np.floating[Any] = self._value[order[len(order) - place]]
-            return reading
-        value = _of_rank(self._far, self._least, self._valid, self._percent)
-        return -value if self._below else value
-
-    def result(self) -> Tallied:
-        """Counts, displayed reading and windows of the period as far as fed."""
-        reading = self._reading()
-        possible = 0
-        if self._possible is not None:
-            runs = join_runs(self._possible)
-            possible = int(runs.count.max()) if len(runs) else 0
-            unfed = self.end_slot - self._fed_to
-            if unfed:
-                tail = int(runs.count[-1]) if len(runs) and runs.first[-1] + runs.count[-1] == self._fed_to else 0
-                possible = max(possible, unfed + tail)
-        runs = join_runs(self._parts) if self._parts else no_runs()
-        return Tallied(self._valid, self._outside, shortest(reading), runs, possible)
-
-
-def shortest(value: float | np.floating[Any] | None) -> float | None:
-    """A stored reading as the float that prints as the shortest decimal reading back to it in its own width."""
-    if value is None:
-        return None
-    return float(str(value)) if isinstance(value, np.float32) else float(value)
+def _stretched(runs: Runs, times: int) -> Runs:
+    """Runs of slots as runs of slots a `times`-th as long."""
+    if times == 1:
+        return runs
+    return Runs(runs.first * times, runs.count * times, runs.worst, runs.worst_slot * times, runs.beyond)

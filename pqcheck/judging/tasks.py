@@ -55,6 +55,19 @@ class Task(Struct, frozen=True, dict=True):
         return rule_us
 
     @property
+    def samples(self) -> tuple[Source | None, Source | None]:
+        """What bounds every sample from below and from above: the same source for one that was recorded or derived."""
+        if self.source is not None:
+            return self.source, self.source
+        return self.bounds[0] if self.bounds else (None, None)
+
+    @property
+    def stream(self) -> int:
+        """The stream that the task is judged by."""
+        sources = (*self.samples, self.longer)
+        return next((source.stream for source in sources if source is not None), 0)
+
+    @property
     def base_name(self) -> str:
         """Contract name of the channel without the reading."""
         parts = [self.wanted.quantity]

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 from pqcheck.clock import iso
 from pqcheck.evidence import Runs
 from pqcheck.findings import Window
-from pqcheck.judging.tally import shortest
 from pqcheck.recording import Channel, RowIndex, RowSpan
 
 
-class Place(Struct, frozen=True):
+class WindowPlace(Struct, frozen=True):
     """What the windows of all findings of one task share: the slots they count in, the unit, where the rows stand."""
 
     origin_us: int
@@ -45,7 +44,7 @@ class RunWindows(Sequence[Window]):
 
     __slots__ = ("_count", "_first", "_place", "_worst", "_worst_slot")
 
-    def __init__(self, runs: Runs, place: Place) -> None:
+    def __init__(self, runs: Runs, place: WindowPlace) -> None:
         self._first = _narrow(runs.first)
         self._count = _narrow(runs.count)
         self._worst = runs.worst
@@ -104,7 +103,7 @@ def _narrow(slots: NDArray[Any]) -> NDArray[Any]:
 def in_unit(value: float, scale: Fraction, *, single: bool) -> float:
     """A reading in the unit of the finding; `single` (float32) readings as their shortest decimal."""
     if single:
-        value = shortest(np.float32(value)) or 0.0
+        value = float(str(np.float32(value)))
     if scale == 1:
         return value
     return float(Fraction(repr(value)) * scale)

@@ -22,6 +22,7 @@ from pqcheck.judging.resolve import resolve
 from pqcheck.judging.tasks import Task, scale_of
 from pqcheck.limit_tables import LimitTable
 from pqcheck.observing.reduce import Reducer, members_per_point
+from pqcheck.passes import Product
 from pqcheck.quantities import QUANTITIES
 from pqcheck.recording import Block, Channel, Event, Recording
 from pqcheck.site.model import Site
@@ -191,7 +192,7 @@ class Gatherer:
                 continue
             values = np.array(formula.compute(block.values, scratch), dtype=np.float64)
             if run.grouper is not None:
-                values = run.grouper.feed([values])[0]
+                values = run.grouper.feed([Product(values)])[0]
             run.parts.append(values * float(run.asked.scale))
 
     def finish(self) -> Gathered:

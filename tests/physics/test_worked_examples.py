@@ -15,6 +15,7 @@ from pqcheck.clock import MINUTE, SECOND
 from pqcheck.deriving.aggregate import Grouper
 from pqcheck.findings import Finding, Verdict
 from pqcheck.loads.demand_windows import WindowMaximum
+from pqcheck.passes import Product
 from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members
 from pqcheck.physics.demand import load_factor, three_phase_current, window_maximum_bounds
 from pqcheck.physics.distortion import (
@@ -65,8 +66,8 @@ def grouped(members: list[float], mean: str) -> float:
     """Ten-cycle values of 3 s as they are judged: fed in two blocks, so that a group waits for its rest."""
     grouper = Grouper(0, SECOND // 5, 3 * SECOND, mean)  # type: ignore[arg-type]
     series = np.array(members)
-    assert grouper.feed([series[:7]]).size == 0
-    (found,) = grouper.feed([series[7:]])[0]
+    assert grouper.feed([Product(series[:7])]).size == 0
+    (found,) = grouper.feed([Product(series[7:])])[0]
     return float(found)
 
 
@@ -104,7 +105,7 @@ def test_long_term_flicker(pst: list[float], plt: float) -> None:
 
 
 def test_an_aggregate_exists_only_if_all_members_do() -> None:
-    (found,) = Grouper(0, SECOND, 2 * SECOND, "rms").feed([np.array([1.0, np.nan, 3.0, 4.0, 5.0])])
+    (found,) = Grouper(0, SECOND, 2 * SECOND, "rms").feed([Product(np.array([1.0, np.nan, 3.0, 4.0, 5.0]))])
     assert np.isnan(found).tolist() == [True, False]
 
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from pqcheck.findings import Verdict
 from pqcheck.findings_words import required, statement
-from pqcheck.judging.marginal import uncertainty
+from pqcheck.judging.instrument_uncertainty import uncertainty
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.moments import reported_part, worst_hour_part
 from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, plain_reason, quantity_words

@@ -12,10 +12,10 @@ from msgspec import Struct
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
 from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
-from pqcheck.judging.break_even import BreakEven, Demand, as_sentence
-from pqcheck.judging.decide import Counts, Decision
-from pqcheck.judging.marginal import uncertainty
-from pqcheck.judging.shown import JudgedPeriod
+from pqcheck.judging.break_even import BreakEven, DemandRanges, as_sentence
+from pqcheck.judging.decide import Decision, PeriodCounts
+from pqcheck.judging.instrument_uncertainty import uncertainty
+from pqcheck.judging.series import JudgedPeriod
 from pqcheck.judging.tasks import Settled, Task, scale_of
 from pqcheck.judging.windows import in_unit
 from pqcheck.limit_tables import Rule
@@ -123,7 +123,7 @@ def margin_of(task: Task, reading: Decimal) -> Margin | None:
     return Margin(float(round(distance, 12)), task.unit, percent)
 
 
-class Frame(Struct, frozen=True):
+class FindingTemplate(Struct, frozen=True):
     """What the findings of all periods of one task share, made once.
 
     `limit` is None where the table sets none, `bounds` is what stands in the row then too. `band` is the uncertainty of
@@ -145,7 +145,7 @@ class Frame(Struct, frozen=True):
     """Whether a reading in the unit of the source is one in the unit of the finding."""
     band: Decimal | None
     unverified: bool
-    demand: Demand | None
+    demand: DemandRanges | None
     """For rules about the maximum demand current."""
 
     def title_at(self, value: float | None) -> str:
@@ -164,8 +164,8 @@ class Frame(Struct, frozen=True):
         return None if value is None else margin_of(self.task, Decimal(repr(value)))
 
 
-def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
-    """The frame of a task."""
+def template_of(task: Task, site: Site, break_even: BreakEven) -> FindingTemplate:
+    """The template of a task."""
     limit = task.high if task.high is not None else task.low
     nominal = site.supply.nominal(task.wanted.phase) if task.wanted.phase else None
     band = None
@@ -175,7 +175,7 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
     confidence = row.confidence or rule.confidence
     bounds, scale = limit_of(task), _scale(task)
     demand = break_even.of(task) if rule.reference == "maximum_demand_current" else None
-    return Frame(
+    return FindingTemplate(
         task,
         task.table.id,
         rule.id,
@@ -194,14 +194,14 @@ def frame_of(task: Task, site: Site, break_even: BreakEven) -> Frame:
     )
 
 
-def _modifiers(frame: Frame, decision: Decision, margin: Margin | None) -> tuple[str, ...]:
+def _modifiers(template: FindingTemplate, decision: Decision, margin: Margin | None) -> tuple[str, ...]:
     """Marginal, indicative, unverified limit."""
-    if frame.band is None and not decision.modifiers:
-        return _UNVERIFIED if frame.unverified else ()
+    if template.band is None and not decision.modifiers:
+        return _UNVERIFIED if template.unverified else ()
     marginal = False
-    if frame.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
-        marginal = margin is not None and abs(Decimal(repr(margin.value))) <= frame.band
-    return _sorted(decision.modifiers, marginal, frame.unverified)
+    if template.band is not None and decision.verdict in (Verdict.PASS, Verdict.FAIL):
+        marginal = margin is not None and abs(Decimal(repr(margin.value))) <= template.band
+    return _sorted(decision.modifiers, marginal, template.unverified)
 
 
 @cache
@@ -216,13 +216,13 @@ def period_of(length: str, period: JudgedPeriod, zone: str) -> Period:
 
 
 @lru_cache(maxsize=4096)
-def intervals_of(counts: Counts, allowed: int) -> Intervals:
+def intervals_of(counts: PeriodCounts, allowed: int) -> Intervals:
     """The counts of a day are the same for hundreds of channels, which then share them."""
     return Intervals(counts.expected, counts.valid, counts.missing, counts.excluded, counts.outside, allowed)
 
 
 def judged(
-    frame: Frame,
+    template: FindingTemplate,
     period: Period,
     intervals: Intervals,
     decision: Decision,
@@ -232,34 +232,35 @@ def judged(
     single: bool,
 ) -> Finding:
     """The finding of a judged period. `reading` is in the unit of the source."""
-    task, verdict, reason = frame.task, decision.verdict, decision.reason
+    task, verdict, reason = template.task, decision.verdict, decision.reason
     value = reading
-    if value is not None and (single or not frame.plain):
-        value = in_unit(value, frame.scale, single=single)
+    if value is not None and (single or not template.plain):
+        value = in_unit(value, template.scale, single=single)
     if value is not None and reason is not None and task.row.derating:
         words = derating_words(task.row, Decimal(repr(value)), task.unit)
         reason = Reason(reason.code, f"{reason.text} {words[0].upper()}{words[1:]}.", reason.advice)
-    title = frame.title_at(value) if verdict in _JUDGED else frame.title
-    margin = None if frame.limit is None else frame.margin_at(value)
+    title = template.title_at(value) if verdict in _JUDGED else template.title
+    margin = None if template.limit is None else template.margin_at(value)
     wanted = task.wanted
     return Finding(
-        "limit", frame.table, frame.rule, frame.clause, title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, period, frame.channel, _modifiers(frame, decision, margin), reason, frame.statistic_at(value),
-        frame.limit, margin, intervals, decision.proven, windows,
+        "limit", template.table, template.rule, template.clause, title, wanted.quantity, wanted.phase, wanted.order,
+        verdict, period, template.channel, _modifiers(template, decision, margin), reason, template.statistic_at(value),
+        template.limit, margin, intervals, decision.proven, windows,
     )  # fmt: skip
 
 
-def unjudged(frame: Frame, period: Period, verdict: Verdict, reason: Reason) -> Finding:
+def unjudged(template: FindingTemplate, period: Period, verdict: Verdict, reason: Reason) -> Finding:
     """A finding that judged nothing of a recorded channel."""
-    wanted = frame.task.wanted
+    wanted = template.task.wanted
     return Finding(
-        "limit", frame.table, frame.rule, frame.clause, frame.title, wanted.quantity, wanted.phase, wanted.order,
-        verdict, period, frame.channel, reason=reason, statistic=frame.statistic_at(None), limit=frame.bounds,
+        "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase,
+        wanted.order, verdict, period, template.channel, reason=reason, statistic=template.statistic_at(None), limit=template.bounds,
     )  # fmt: skip
 
 
 def _scale(task: Task) -> Fraction:
-    source = task.source or next((one for pair in task.bounds for one in pair if one), None) or task.longer
+    low, high = task.samples
+    source = high or low or task.longer
     return Fraction(1) if source is None else scale_for(task, source)
 
 
@@ -267,8 +268,3 @@ def scale_for(task: Task, source: Source) -> Fraction:
     """How many units of the finding one unit of the source holds."""
     return scale_of(source.formula.unit, task.unit, task.wanted)
 
-
-def shown(task: Task, reading: float) -> str:
-    """A reading of the longer mean as text, in the unit of the finding."""
-    scale = Fraction(1) if task.longer is None else scale_for(task, task.longer)
-    return f"{in_unit(reading, scale, single=False):.6g} {task.unit}"

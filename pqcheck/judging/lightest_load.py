@@ -12,6 +12,7 @@ from pqcheck.deriving.aggregate import Grouper
 from pqcheck.deriving.formulas import Arrays, Scratch
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.tasks import Task
+from pqcheck.passes import Product
 from pqcheck.recording import Axis, Channel
 from pqcheck.units import factor
 
@@ -46,7 +47,7 @@ class LightestLoad:
         if mask is not None:
             parts = [np.where(mask, np.nan, part) for part in parts]
         if self._grouper is not None:
-            parts = list(self._grouper.feed(parts))
+            parts = list(self._grouper.feed([Product(part) for part in parts]))
         quantity, load = np.array(parts[0], dtype=np.float64), np.sum(np.array(parts[1:]), axis=0)
         known = np.flatnonzero(~np.isnan(quantity) & ~np.isnan(load))
         slots = np.concatenate([self._slot, known + self._seen])
