@@ -254,7 +254,8 @@ def unjudged(template: FindingTemplate, period: Period, verdict: Verdict, reason
     wanted = template.task.wanted
     return Finding(
         "limit", template.table, template.rule, template.clause, template.title, wanted.quantity, wanted.phase,
-        wanted.order, verdict, period, template.channel, reason=reason, statistic=template.statistic_at(None), limit=template.bounds,
+        wanted.order, verdict, period, template.channel, reason=reason,
+        statistic=template.statistic_at(None), limit=template.bounds,
     )  # fmt: skip
 
 
