@@ -7,7 +7,7 @@ question is compared whenever it was recorded. Where a question has several peri
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal
@@ -15,8 +15,7 @@ from typing import Any, Literal
 from msgspec import Struct
 
 from pqcheck.errors import GateError, PqcheckError
-from pqcheck.findings import Finding, Findings, Verdict
-from pqcheck.findings_file import from_document
+from pqcheck.findings import Finding, Findings, Verdict, as_document, from_document, roll_up
 from pqcheck.version import __version__
 
 SET_FORMAT = "pqcheck-findings-set/1"
@@ -223,20 +222,10 @@ def as_set_text(results: Sequence[Findings]) -> str:
     """One result as its findings file; several as a set of findings files, worst verdict on top."""
     if len(results) == 1:
         return results[0].to_json()
-    from pqcheck.findings_file import as_document
-
     document = {
         "format": SET_FORMAT,
         "produced_by": {"name": "pqcheck", "version": __version__},
-        "verdict": worst_verdict(results).value,
+        "verdict": roll_up(one.verdict for one in results).value,
         "results": [as_document(one) for one in results],
     }
     return json.dumps(document, sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-
-
-def worst_verdict(results: Iterable[Findings]) -> Verdict:
-    """The roll-up over several results."""
-    from pqcheck.findings import ROLL_UP
-
-    present = {one.verdict for one in results}
-    return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)

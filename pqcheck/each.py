@@ -16,8 +16,8 @@ from msgspec import Struct
 
 from pqcheck.errors import OutputError, PqcheckError
 from pqcheck.files import write_pieces
-from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict
-from pqcheck.findings_text import as_pieces
+from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict, as_pieces, roll_up
+from pqcheck.findings import exit_status as status_of
 
 _CHUNK = 8
 
@@ -176,9 +176,4 @@ def _unreadable(recording: str, job: _Job, sentence: str) -> Each:
 
 def exit_status(results: Sequence[Each]) -> ExitStatus:
     """1 when any recording fails, else 3 when any is not shown or could not be read, else 0."""
-    verdicts = {one.verdict for one in results}
-    if Verdict.FAIL in verdicts:
-        return ExitStatus.FAILED
-    if verdicts <= {Verdict.PASS, Verdict.WAIVED} and verdicts:
-        return ExitStatus.PASSED
-    return ExitStatus.NOT_SHOWN
+    return status_of(roll_up(one.verdict or Verdict.REFUSED for one in results))

@@ -1,25 +1,28 @@
-"""Verdicts, findings, their roll-up and order. Values only: nothing here judges.
+"""Verdicts, findings, their roll-up and order, and the findings file. Nothing here judges.
 
-The written form is the findings file (docs/reference/findings-file.md), validated by
-``pqcheck/findings.schema.json``.
+The findings file (docs/reference/findings-file.md) is a `Findings` with its structs as JSON objects, plus what follows
+from them: ids, fingerprints, verdict and counts. ``pqcheck/findings.schema.json`` describes it to others.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import IntEnum, StrEnum
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING, Any, Protocol
+from json.encoder import JSONEncoder
+from typing import TYPE_CHECKING, Any
 
-from msgspec import Struct, field
+from msgspec import Struct, ValidationError, convert, field, to_builtins
+from msgspec.structs import replace
+
+from pqcheck.errors import InputError
+from pqcheck.recording import RowSpan
+from pqcheck.version import __version__
 
 if TYPE_CHECKING:
     import pandas
-
-    from pqcheck.recording import RowSpan
 
 FORMAT = "pqcheck-findings/1"
 
@@ -51,10 +54,13 @@ class ExitStatus(IntEnum):
 ROLL_UP = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.WAIVED, Verdict.PASS)
 """Worst first: the first verdict present among the required findings is that of the whole."""
 
+Number = int | float
+"""A number of a finding: written as it is held, so a whole number that was read stays one."""
+
 _KIND_ORDER = {"safety": 0, "limit": 1, "recording": 2, "prediction": 3}
 
 
-class Reason(Struct, frozen=True):
+class Reason(Struct, frozen=True, forbid_unknown_fields=True):
     """Why a finding is not a plain pass or fail: a code of the catalogue, the numbers, what would settle it."""
 
     code: str
@@ -62,33 +68,33 @@ class Reason(Struct, frozen=True):
     advice: str
 
 
-class Statistic(Struct, frozen=True):
+class Statistic(Struct, frozen=True, forbid_unknown_fields=True):
     """The judged statistic. `value` is None when nothing was judged."""
 
     kind: str
-    percent: float | None
-    interval_s: float | None
-    value: float | None
+    percent: Number | None
+    interval_s: Number | None
+    value: Number | None
     unit: str
 
 
-class Limit(Struct, frozen=True):
+class Limit(Struct, frozen=True, forbid_unknown_fields=True):
     """The band, in the same unit as the statistic; a missing side is None."""
 
-    low: float | None
-    high: float | None
+    low: Number | None
+    high: Number | None
     unit: str
 
 
-class Margin(Struct, frozen=True):
+class Margin(Struct, frozen=True, forbid_unknown_fields=True):
     """Distance of the statistic to the nearer limit; negative outside."""
 
-    value: float
+    value: Number
     unit: str
-    percent_of_limit: float | None
+    percent_of_limit: Number | None
 
 
-class Intervals(Struct, frozen=True):
+class Intervals(Struct, frozen=True, forbid_unknown_fields=True):
     """The count the verdict rests on."""
 
     expected: int
@@ -99,18 +105,18 @@ class Intervals(Struct, frozen=True):
     allowed: int
 
 
-class Window(Struct, frozen=True):
+class Window(Struct, frozen=True, forbid_unknown_fields=True):
     """A run of outside intervals, half-open, stamps as ISO texts in the site's zone."""
 
     start: str
     end: str
     intervals: int
-    worst: float
+    worst: Number
     worst_at: str
     rows: tuple[RowSpan, ...] = ()
 
 
-class Period(Struct, frozen=True):
+class Period(Struct, frozen=True, forbid_unknown_fields=True):
     """The span judged: length "day", "week", "year" or "recording"; half-open ISO stamps in the site's zone."""
 
     length: str
@@ -118,33 +124,15 @@ class Period(Struct, frozen=True):
     end: str
 
 
-class Snapshot(Struct, frozen=True):
+class Snapshot(Struct, frozen=True, forbid_unknown_fields=True):
     """A spectrum without a time axis, declared as a steady operating point: its name and where it stands."""
 
     operating_point: str
     rows: tuple[RowSpan, ...] = ()
 
 
-class FromReading(Protocol):
-    """What the findings of one rule and channel share: it makes the parts that follow from the reading alone."""
-
-    def title_at(self, value: float | None) -> str:
-        """The title with what it says about the reading."""
-
-    def statistic_at(self, value: float | None) -> Statistic:
-        """The statistic with this value; nothing else in it depends on the reading."""
-
-    def margin_at(self, value: float | None) -> Margin | None:
-        """The distance to the nearer limit."""
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Finding:
-    """One rule, one channel, one period: one finding.
-
-    A year has 140,000 of them, so those of a judged recording hold a number where others hold sentences (`left_out`).
-    Nobody sees the difference.
-    """
+class Finding(Struct, frozen=True):
+    """One rule, one channel, one period: one finding."""
 
     kind: str
     table: str
@@ -170,29 +158,6 @@ class Finding:
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
     """Set instead of `period` when a single spectrum was judged."""
-    _shared: FromReading | None = dataclasses.field(default=None, init=False, repr=False, compare=False)
-    _value: float | None = dataclasses.field(default=None, init=False, repr=False, compare=False)
-    _left: tuple[str, ...] = dataclasses.field(default=(), init=False, repr=False, compare=False)
-
-    def left_out(self, shared: FromReading, value: float | None, parts: tuple[str, ...]) -> Finding:
-        """This finding, just made, without those `parts` (title, statistic, margin) that follow from its reading.
-
-        From then on they are made whenever they are read. Findings with one `shared` are of one rule and channel.
-        """
-        _set_shared(self, shared)
-        _set_value(self, value)
-        _set_left(self, parts)
-        for name in parts:
-            _leave_out[name](self)
-        return self
-
-    if not TYPE_CHECKING:
-
-        def __getattr__(self, name: str) -> Any:
-            """A part that was left out: Python asks here for nothing else but names that are not there."""
-            if name not in ("title", "statistic", "margin"):
-                raise AttributeError(f"a finding has no {name!r}")
-            return getattr(self._shared, f"{name}_at")(self._value)
 
     @property
     def id(self) -> str:
@@ -212,19 +177,9 @@ class Finding:
         return self.period.start if self.period else "-"
 
     @property
-    def least_margin(self) -> float:
-        """A number that the margin in percent of the limit is surely not below; quickly had where it was left out."""
-        limit, value = self.limit, self._value
-        if "margin" not in self._left or limit is None or value is None or limit.low == 0 or limit.high == 0:
-            return float("-inf")
-        to_high = (limit.high - value) / abs(limit.high) if limit.high is not None else float("inf")
-        to_low = (value - limit.low) / abs(limit.low) if limit.low is not None else float("inf")
-        return 100 * min(to_high, to_low) - 1e-5
-
-    @property
     def fingerprint(self) -> str:
         """First 16 hex digits of sha256 over ``table/rule/quantity/phase/order``: stable from run to run."""
-        return fingerprint_of(self.table, self.rule, self.quantity, self.phase, self.order)
+        return _fingerprint(self.table, self.rule, self.quantity, self.phase, self.order)
 
     @property
     def required(self) -> bool:
@@ -233,51 +188,31 @@ class Finding:
 
     def replaced(self, **changes: Any) -> Finding:
         """A copy with some fields changed."""
-        return dataclasses.replace(self, **changes)
-
-
-# The slots themselves: the class is frozen, and `object.__setattr__` takes three times as long to find them.
-_set_shared, _set_value, _set_left = (vars(Finding)[name].__set__ for name in ("_shared", "_value", "_left"))
-_leave_out = {name: vars(Finding)[name].__delete__ for name in ("title", "statistic", "margin")}
+        return replace(self, **changes)
 
 
 @lru_cache(maxsize=4096)
-def fingerprint_of(table: str, rule: str, quantity: str | None, phase: str | None, order: int | None) -> str:
+def _fingerprint(table: str, rule: str, quantity: str | None, phase: str | None, order: int | None) -> str:
     """First 16 hex digits of sha256 over ``table/rule/quantity/phase/order``, with ``-`` for what does not exist."""
     parts = (table, rule, quantity, phase, order)
     text = "/".join("-" if part is None or part == "" else str(part) for part in parts)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def sort_key(finding: Finding) -> tuple[Any, ...]:
-    """Danger signs first, then table, rule, phase, order, period: stable and independent of input order."""
-    return (*_what(finding), _start(finding), _point(finding))
-
-
 def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """The findings by `sort_key`, without a key for each of them: those of a year would take 20 MB."""
-    # Sorting keeps the order of equals, so the last part of the key comes first.
-    found = sorted(findings, key=_start_and_point)
-    of_frame: dict[int, tuple[Any, ...]] = {}
-
-    def what(finding: Finding) -> tuple[Any, ...]:
-        frame = finding._shared
-        if frame is None:
-            return _what(finding)
-        return of_frame.get(id(frame)) or of_frame.setdefault(id(frame), _what(finding))
-
-    found.sort(key=what)
-    return tuple(found)
+    """Danger signs first, then table, rule, phase, order, period: stable and independent of input order."""
+    # In two goes, each with a key that many findings share: one key for each finding of a year would take 20 MB.
+    return tuple(sorted(sorted(findings, key=_start_and_point), key=_question))
 
 
-def _what(finding: Finding) -> tuple[Any, ...]:
-    return _shared_key(
+def _question(finding: Finding) -> tuple[Any, ...]:
+    return _question_key(
         finding.kind, finding.table, finding.rule, finding.quantity, finding.phase, finding.order, finding.channel
     )
 
 
 @lru_cache(maxsize=4096)
-def _shared_key(
+def _question_key(
     kind: str, table: str, rule: str, quantity: str | None, phase: str | None, order: int | None, channel: str
 ) -> tuple[Any, ...]:
     rank = _KIND_ORDER.get(kind, 9)
@@ -291,12 +226,17 @@ def _start_and_point(finding: Finding) -> str:
     return f"{start}\0{point}" if point else start
 
 
-def _start(finding: Finding) -> str:
-    return finding.period.start if finding.period else ""
+def roll_up(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst present of fail, refused, inconclusive, waived, pass; inconclusive when nothing was judged."""
+    present = set(verdicts)
+    return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
 
 
-def _point(finding: Finding) -> str:
-    return finding.snapshot.operating_point if finding.snapshot else ""
+def exit_status(verdict: Verdict) -> ExitStatus:
+    """What a process returns whose result rolls up to `verdict`: 0, 1 or 3 (2 is never a result)."""
+    if verdict is Verdict.FAIL:
+        return ExitStatus.FAILED
+    return ExitStatus.PASSED if verdict in (Verdict.PASS, Verdict.WAIVED) else ExitStatus.NOT_SHOWN
 
 
 class Findings(Struct, frozen=True, dict=True):
@@ -311,9 +251,8 @@ class Findings(Struct, frozen=True, dict=True):
 
     @cached_property
     def verdict(self) -> Verdict:
-        """The worst present of fail, refused, inconclusive, waived, pass; inconclusive when nothing was judged."""
-        present = {finding.verdict for finding in self.findings if finding.required}
-        return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
+        """The roll-up of the required findings."""
+        return roll_up(finding.verdict for finding in self.findings if finding.required)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -324,20 +263,138 @@ class Findings(Struct, frozen=True, dict=True):
     @property
     def exit_status(self) -> ExitStatus:
         """0, 1 or 3 (2 is never a result)."""
-        if self.verdict is Verdict.FAIL:
-            return ExitStatus.FAILED
-        if self.verdict in (Verdict.PASS, Verdict.WAIVED):
-            return ExitStatus.PASSED
-        return ExitStatus.NOT_SHOWN
+        return exit_status(self.verdict)
 
     def to_json(self) -> str:
         """The findings file: keys sorted, UTF-8, same bytes for same input."""
-        from pqcheck.findings_file import as_text
-
-        return as_text(self)
+        return "".join(as_pieces(self))
 
     def to_frame(self) -> pandas.DataFrame:
-        """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...)."""
-        from pqcheck.findings_file import as_frame
+        """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...); windows as number."""
+        import pandas
 
-        return as_frame(self)
+        return pandas.DataFrame([_flat(finding_as_document(finding)) for finding in self.findings])
+
+
+_NOT_HELD = {"id", "fingerprint"}
+"""Keys of a finding in the file that follow from its fields; `channel`, the other way round, is part of the id."""
+_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot"}
+_encode = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
+
+
+def finding_as_document(finding: Finding) -> dict[str, Any]:
+    """One finding as plain JSON types, where a list may be a tuple."""
+    document: dict[str, Any] = to_builtins(finding, enc_hook=_plain)
+    del document["channel"]
+    if finding.snapshot is None:
+        del document["snapshot"]
+    if finding.statistic is not None:
+        statistic = document["statistic"]
+        statistic |= {name: _whole(statistic[name]) for name in ("percent", "interval_s")}
+    return {"id": finding.id, **document, "fingerprint": finding.fingerprint}
+
+
+def _plain(value: Any) -> dict[Any, Any] | list[Any]:
+    """Sequences and mappings of our own: windows that are made only when they are read."""
+    return dict(value) if isinstance(value, Mapping) else list(value)
+
+
+def _whole(value: Number | None) -> Number | None:
+    """95 rather than 95.0: shares and interval lengths are usually whole."""
+    return int(value) if value is not None and float(value).is_integer() else value
+
+
+def _around_findings(findings: Findings) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "produced_by": {"name": "pqcheck", "version": __version__},
+        "site": dict(findings.site),
+        "recordings": [dict(recording) for recording in findings.recordings],
+        "limit_tables": [dict(table) for table in findings.limit_tables],
+        "verdict": findings.verdict.value,
+        "counts": findings.counts,
+    }
+
+
+def as_document(findings: Findings) -> dict[str, Any]:
+    """The findings file as plain JSON types, where a list may be a tuple."""
+    return _around_findings(findings) | {"findings": [finding_as_document(finding) for finding in findings.findings]}
+
+
+def as_pieces(findings: Findings) -> Iterator[str]:
+    """The text of the findings file, one finding, recording and table a line, piece by piece: that of a year is large.
+
+    Raises `ValueError` for a number that is not finite: the file has no word for it.
+    """
+    values = _around_findings(findings)
+    lines: dict[str, Iterable[Iterable[str]]] = {
+        name: ([_encode(value)] for value in values[name]) for name in ("limit_tables", "recordings")
+    }
+    lines["findings"] = (_finding_pieces(finding) for finding in findings.findings)
+    before = "{\n"
+    for name in sorted({*values, *lines}):
+        yield f'{before} "{name}": '
+        yield from _one_a_line(lines[name]) if name in lines else [_encode(values[name])]
+        before = ",\n"
+    yield "\n}\n"
+
+
+def _one_a_line(values: Iterable[Iterable[str]]) -> Iterator[str]:
+    before = "[\n  "
+    for pieces in values:
+        yield before
+        yield from pieces
+        before = ",\n  "
+    yield "[]" if before[0] == "[" else "\n ]"
+
+
+def _finding_pieces(finding: Finding) -> Iterator[str]:
+    if not finding.windows:
+        yield _encode(finding_as_document(finding))
+        return
+    # A quotation mark inside a text is written with a backslash, so this is the key itself.
+    around = _encode(finding_as_document(finding.replaced(windows=())))
+    before, after = around.split('"windows": []')
+    yield before + '"windows": '
+    for number, window in enumerate(finding.windows):
+        yield f"{', ' if number else '['}{_encode(to_builtins(window))}"
+    yield "]" + after
+
+
+def from_document(document: Any) -> Findings:
+    """Findings from a findings file read as JSON.
+
+    Raises `InputError` when the document is of another format version or does not hold together.
+    """
+    if not isinstance(document, Mapping) or document.get("format") != FORMAT:
+        found = document.get("format") if isinstance(document, Mapping) else None
+        raise InputError(f"this is no findings file of format {FORMAT} (found {found!r}); write one with check --json")
+    try:
+        findings = convert([_with_channel(finding) for finding in document["findings"]], list[Finding])
+        return Findings(
+            findings=tuple(finding.replaced(windows=tuple(finding.windows)) for finding in findings),
+            site=document["site"],
+            recordings=tuple(document["recordings"]),
+            limit_tables=tuple(document["limit_tables"]),
+        )
+    except (KeyError, TypeError, ValueError, ValidationError) as error:
+        raise InputError(f"the findings file does not hold together: {error!r}; write it again with check") from error
+
+
+def _with_channel(finding: Mapping[str, Any]) -> dict[str, Any]:
+    missing = _KEYS - finding.keys()
+    if missing:
+        raise KeyError(min(missing))
+    return {**finding, "channel": str(finding["id"]).split("@", 1)[0].split("/")[-1]}
+
+
+def _flat(document: dict[str, Any]) -> dict[str, Any]:
+    """One finding as the row of a table."""
+    document |= {"windows": len(document["windows"]), "modifiers": " ".join(document["modifiers"])}
+    if "snapshot" in document:
+        document["operating_point"] = document.pop("snapshot")["operating_point"]
+    flat: dict[str, Any] = {}
+    for key, value in document.items():
+        part = key in ("period", "reason", "statistic", "limit", "margin", "intervals")
+        flat |= {f"{key}_{inner}": each for inner, each in (value or {}).items()} if part else {key: value}
+    return flat

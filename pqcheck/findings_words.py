@@ -110,16 +110,8 @@ def worst_window(finding: Finding, among: int) -> Window:
 
 def worst_of(findings: Sequence[Finding]) -> Finding:
     """The first `by_loss`, of at least one."""
-    least = [one.least_margin for one in findings]
-    worst = findings[min(range(len(least)), key=least.__getitem__)]
-    loss = _loss(worst)
-    for one, own_least in zip(findings, least, strict=True):
-        # To form the margin of every finding, exactly, would take as long as to judge some of them.
-        if own_least <= loss[1] or one.kind == "safety":
-            own = _loss(one)
-            if own < loss or (own == loss and one.id < worst.id):
-                worst, loss = one, own
-    return worst
+    least = min(map(_loss, findings))
+    return min((one for one in findings if _loss(one) == least), key=lambda one: one.id)
 
 
 def _loss(one: Finding) -> tuple[bool, float]:

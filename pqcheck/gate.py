@@ -17,7 +17,7 @@ from msgspec.structs import replace
 
 from pqcheck.compare import Comparison, compare, label_of, read_results
 from pqcheck.errors import GateError
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.findings import ExitStatus, Finding, Findings, Verdict, exit_status, roll_up
 from pqcheck.inputs import Recordings, Sites, Tables, as_site, as_tables
 from pqcheck.limit_tables import LimitTable, Row
 from pqcheck.pipeline import check
@@ -47,20 +47,18 @@ class GateResult(Struct, frozen=True):
     def exit_status(self) -> ExitStatus:
         """1 for a fail (with ``fail_on="new"``: one that is new or worse), else 3 for what was not judged, else 0."""
         pairs = zip(self.results, self.comparisons, strict=True)
-        if any(self._red(result, comparison) for result, comparison in pairs):
-            return ExitStatus.FAILED
-        for result in self.results:
-            asked = [one.verdict for one in result.findings if one.required]
-            if not asked or Verdict.INCONCLUSIVE in asked or Verdict.REFUSED in asked:
-                return ExitStatus.NOT_SHOWN
-        return ExitStatus.PASSED
+        return exit_status(roll_up(self._verdict(result, comparison) for result, comparison in pairs))
 
-    def _red(self, result: Findings, comparison: Comparison | None) -> bool:
-        failed = [one for one in result.findings if one.required and one.verdict is Verdict.FAIL]
+    def _verdict(self, result: Findings, comparison: Comparison | None) -> Verdict:
+        """The roll-up of a scenario, in which failures that are known and no worse count as waived."""
         if self.fail_on == "any" or comparison is None:
-            return bool(failed)
+            return result.verdict
+        required = [one for one in result.findings if one.required]
         # A danger sign is never a known failure.
-        return any(one.kind == "safety" for one in failed) or any(change.red for change in comparison.changes)
+        danger = any(one.kind == "safety" and one.verdict is Verdict.FAIL for one in required)
+        if danger or any(change.red for change in comparison.changes):
+            return Verdict.FAIL
+        return roll_up(Verdict.WAIVED if one.verdict is Verdict.FAIL else one.verdict for one in required)
 
 
 def ungated(findings: Findings) -> GateResult:

@@ -412,7 +412,7 @@ def test_a_toml_document_and_its_plain_form_mean_the_same() -> None:
     assert site_from(read.declared, "heron.toml").corrections == read.corrections
 
 
-# The structural check against a general JSON Schema validator.
+# The sentences about the structure, for everything that the schema refuses.
 
 KEYWORDS = {
     "$schema", "title", "description", "examples", "type", "properties", "additionalProperties", "required", "enum",
@@ -477,3 +477,14 @@ def test_the_check_agrees_with_a_full_validator(changes: list[tuple[tuple[Any, .
     except SiteError:
         accepted = False
     assert accepted == VALIDATOR.is_valid(document)
+
+
+@pytest.mark.parametrize(("sections", "said"), [
+    ({"pcc": {"is_pcc": 1}, "unheard_of": 1}, "pcc.is_pcc must be true or false"),
+    ({"unheard_of": 1, "pcc": {"is_pcc": 1}}, "unheard_of is not a known key"),
+    ({"pcc": {"x": 1, "is_pcc": 1}, "exclusions": [{}]}, "pcc.x is not a known key"),
+    ({"exclusions": [{"reason": ""}, {"x": 1}]}, "exclusions[1].reason must be a text"),
+    ({"corrections": [{"kind": "shift-time", "factor": 2}]}, "corrections[1] lacks reason"),
+])  # fmt: skip
+def test_of_several_faults_the_first_one_in_the_document_is_named(sections: dict[str, Any], said: str) -> None:
+    assert said in refused(**sections)

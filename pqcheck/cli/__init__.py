@@ -12,12 +12,10 @@ from contextlib import contextmanager
 from typing import NoReturn
 
 from pqcheck.errors import PqcheckError, nearest
-from pqcheck.findings import ExitStatus
 from pqcheck.version import __version__
 
 COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
 """Commands in the order of a job; one that is not built yet has no module and is not listed."""
-
 
 _COLLECT_AFTER = 200_000
 """New containers between two looks for garbage that only refers to itself; a check makes hardly any."""
@@ -29,7 +27,13 @@ class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Print one line to stderr and exit with 2."""
         sys.stderr.write(f"{self.prog}: {message} (see {self.prog} --help)\n")
-        raise SystemExit(int(ExitStatus.COULD_NOT_RUN))
+        raise SystemExit(_could_not_run())
+
+
+def _could_not_run() -> int:
+    from pqcheck.findings import ExitStatus  # here, since it brings numpy with it
+
+    return int(ExitStatus.COULD_NOT_RUN)
 
 
 def _present() -> list[str]:
@@ -94,25 +98,25 @@ def _run(argv: Sequence[str] | None) -> int:
     try:
         if not arguments:
             _parser().print_help()
-            return int(ExitStatus.COULD_NOT_RUN)
+            return _could_not_run()
         first = arguments[0]
         if not first.startswith("-") and first not in known:
             sys.stderr.write(
                 f"pqcheck: there is no command {first!r}{nearest(first, known)} (pqcheck --help lists them)\n"
             )
-            return int(ExitStatus.COULD_NOT_RUN)
+            return _could_not_run()
         parsed = _parser(first if first in known else None).parse_args(arguments)
         status = int(parsed.run(parsed))
         sys.stdout.flush()
         return status
     except SystemExit as stop:
-        return stop.code if isinstance(stop.code, int) else int(ExitStatus.COULD_NOT_RUN)
+        return stop.code if isinstance(stop.code, int) else _could_not_run()
     except PqcheckError as error:
         return _refuse(str(error))
     except BrokenPipeError:
         # The reader of our output went away; there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return int(ExitStatus.COULD_NOT_RUN)
+        return _could_not_run()
     except KeyboardInterrupt:
         return _refuse("interrupted; nothing was written")
     except MemoryError:
@@ -131,4 +135,4 @@ def _run(argv: Sequence[str] | None) -> int:
 
 def _refuse(sentence: str) -> int:
     sys.stderr.write(f"pqcheck: {sentence}\n")
-    return int(ExitStatus.COULD_NOT_RUN)
+    return _could_not_run()

@@ -9,7 +9,7 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Finding, Findings, sort_key
+from pqcheck.findings import Finding, Findings, in_order
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, capacities, rated_quantity, rating_findings, ratings_of
 from pqcheck.loads.declared import NewLoad, check_runs, new_loads
@@ -171,7 +171,7 @@ def _with_loads(
     findings = [*measured, *main, *arithmetic, *no_diversity, *grown, *ratings, *ratings_upper]
     return replace(
         base,
-        findings=replace(base.findings, findings=tuple(sorted(findings, key=sort_key))),
+        findings=replace(base.findings, findings=in_order(findings)),
         demand_then=demand_then,
         source=source,
         capacity=tuple(_bounded(capacity, ratings_upper)),

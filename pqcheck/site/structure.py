@@ -1,19 +1,20 @@
-"""Does a site document have the shape of ``site.schema.json``? In our own words, with the path of the fault.
-
-Interprets the handful of JSON Schema keywords that the schema uses, so that the schema stays the only description of
-the file and no validator has to be imported. A test compares it with a full validator.
-"""
+"""Does a site document have the shape of ``site.schema.json``? In our own words, with the path of the first fault."""
 
 from __future__ import annotations
 
 import functools
 import json
-import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pqcheck.errors import SiteError, nearest
+
+if TYPE_CHECKING:
+    from jsonschema import Draft202012Validator
+
+_Fault = Any
+"""An error of jsonschema, whose attributes are declared as perhaps unset there and never are."""
 
 _TYPES = {
     "string": "a text",
@@ -33,104 +34,97 @@ def site_schema() -> Mapping[str, Any]:
     return schema
 
 
+@functools.cache
+def _validator() -> Draft202012Validator:
+    from jsonschema import Draft202012Validator
+
+    return Draft202012Validator(site_schema())
+
+
 def check_structure(document: Mapping[str, Any], source: str) -> None:
     """Raise `SiteError` for the first place where `document` departs from the schema.
 
     The sentence names `source`, the path, what was expected and, for an unknown key, the nearest known one.
     """
-    fault = _fault(document, site_schema(), "")
-    if fault:
-        raise SiteError(f"{source}: {fault}")
+    faults = list(_validator().iter_errors(document))
+    if faults:
+        first = min(faults, key=lambda fault: (_position(document, fault), fault.validator != "enum"))
+        raise SiteError(f"{source}: {_sentence(first)}")
 
 
-def _fault(value: Any, schema: Mapping[str, Any], path: str) -> str | None:
-    """The sentence about the first fault below `path`, or None."""
-    wrong = _wrong_kind(value, schema, path)
-    if wrong:
-        return wrong
-    if isinstance(value, dict):
-        return _object_fault(value, schema, path)
-    if isinstance(value, list):
-        fewest, most = schema.get("minItems", 0), schema.get("maxItems")
-        if len(value) < fewest or (most is not None and len(value) > most):
+def _position(document: Any, fault: _Fault) -> list[int]:
+    """Where a fault lies when the document is read from top to bottom; what an object lacks comes after its keys."""
+    position, value = [], document
+    for step in fault.absolute_path:
+        position.append(list(value).index(step) if isinstance(value, dict) else int(step))
+        value = value[step]
+    own_kind = "allOf" in fault.absolute_schema_path
+    if fault.validator == "additionalProperties":
+        position.append(list(value).index(_unknown(fault)[0]))
+    elif "propertyNames" in fault.absolute_schema_path:
+        position.append(list(value).index(fault.instance) + own_kind * (len(value) + 2))
+    elif fault.validator == "required":
+        position.append(len(value) + own_kind)
+    return position
+
+
+def _unknown(fault: _Fault) -> list[str]:
+    return [key for key in fault.instance if key not in fault.schema.get("properties", {})]
+
+
+def _path(steps: Iterable[str | int]) -> str:
+    """``exclusions[1].from``: entries are counted from 1."""
+    return "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in steps).removeprefix(".")
+
+
+def _sentence(fault: _Fault) -> str:
+    path, value, schema, expected = _path(fault.absolute_path), fault.instance, fault.schema, fault.validator_value
+    if "allOf" in fault.absolute_schema_path:
+        return _of_kind(fault, path)
+    example = f" such as {schema['examples'][0]!r}" if "examples" in schema else ""
+    match fault.validator:
+        case "enum":
+            near = nearest(value, expected) if isinstance(value, str) else ""
+            return f"{path} must be one of {', '.join(expected)}, found {_shown(value)}{near}"
+        case "type":
+            types = [expected] if isinstance(expected, str) else expected
+            if path and types == ["array"] and isinstance(value, dict):
+                return f"{path} can be given several times; write its heading as [[{path}]]"
+            kinds = " or ".join(_TYPES[name] for name in types)
+            return f"{path or 'the document'} must be {kinds}{example}, found {_shown(value)}"
+        case "additionalProperties":
+            key = _unknown(fault)[0]
+            return f"{_path([*fault.absolute_path, key])} is not a known key{nearest(key, schema['properties'])}"
+        case "pattern":
+            return f"{_path([*fault.absolute_path, value])} cannot be a key here; it must match {expected}"
+        case "required":
+            return _missing(_lacking(fault), schema["properties"], path)
+        case "minItems" | "maxItems":
+            fewest, most = schema.get("minItems", 0), schema.get("maxItems")
             count = f"{fewest} entries" if most == fewest else f"at least {fewest}"
             return f"{path} needs {count}, found {len(value)}"
-        faults = (_fault(item, schema["items"], f"{path}[{place}]") for place, item in enumerate(value, start=1))
-        return next((fault for fault in faults if fault), None)
-    return _scalar_fault(value, schema, path)
+        case "minLength":
+            return f"{path} must be a text{example}, found {_shown(value)}"
+    bound = {"minimum": "at least", "maximum": "at most", "exclusiveMinimum": "above"}[str(fault.validator)]
+    return f"{path} must be {bound} {expected}, found {value}"
 
 
-def _wrong_kind(value: Any, schema: Mapping[str, Any], path: str) -> str | None:
-    if "enum" in schema and value not in schema["enum"]:
-        near = nearest(value, schema["enum"]) if isinstance(value, str) else ""
-        return f"{path} must be one of {', '.join(schema['enum'])}, found {_shown(value)}{near}"
-    declared = schema.get("type", [])
-    types = [declared] if isinstance(declared, str) else declared
-    if not types or any(_is(value, name) for name in types):
-        return None
-    expected = " or ".join(_TYPES[name] for name in types)
-    example = f" such as {schema['examples'][0]!r}" if "examples" in schema else ""
-    if path and types == ["array"] and isinstance(value, dict):
-        return f"{path} can be given several times; write its heading as [[{path}]]"
-    return f"{path or 'the document'} must be {expected}{example}, found {_shown(value)}"
-
-
-def _object_fault(value: dict[str, Any], schema: Mapping[str, Any], path: str) -> str | None:
-    properties = schema.get("properties", {})
-    extra = schema.get("additionalProperties", True)
-    names = schema.get("propertyNames", {}).get("pattern")
-    for key, item in value.items():
-        here = f"{path}.{key}" if path else key
-        if key in properties:
-            fault = _fault(item, properties[key], here)
-        elif extra is False:
-            fault = f"{here} is not a known key{nearest(key, properties)}"
-        elif names and not re.search(names, key):
-            fault = f"{here} cannot be a key here; it must match {names}"
-        else:
-            fault = _fault(item, extra, here) if isinstance(extra, dict) else None
-        if fault:
-            return fault
-    for key in schema.get("required", ()):
-        if key not in value:
-            return _missing(key, properties, path)
-    for branch in schema.get("allOf", ()):
-        fault = _branch_fault(value, branch, properties, path)
-        if fault:
-            return fault
-    return None
-
-
-def _branch_fault(
-    value: dict[str, Any], branch: Mapping[str, Any], properties: Mapping[str, Any], path: str
-) -> str | None:
-    """Keys that belong to one kind of entry (``if kind = ... then``)."""
-    ((discriminator, wanted),) = branch["if"]["properties"].items()
-    if value.get(discriminator) != wanted["const"]:
-        return None
+def _of_kind(fault: _Fault, path: str) -> str:
+    """About keys that belong to one kind of entry (``if kind = ... then``)."""
+    steps = list(fault.absolute_schema_path)
+    schema: Any = site_schema()
+    for step in steps[: steps.index("allOf")]:
+        schema = schema[step]
+    ((_, wanted),) = schema["allOf"][steps[steps.index("allOf") + 1]]["if"]["properties"].items()
     kind = wanted["const"]
-    for key in branch["then"]["required"]:
-        if key not in value:
-            return f"{_missing(key, properties, path)} (kind {kind!r})"
-    allowed = branch["then"]["propertyNames"]["enum"]
-    for key in value:
-        if key not in allowed:
-            return f"{path}.{key} has no meaning for kind {kind!r}; known there: {', '.join(allowed)}"
-    return None
+    if fault.validator == "required":
+        return f"{_missing(_lacking(fault), schema['properties'], path)} (kind {kind!r})"
+    return f"{path}.{fault.instance} has no meaning for kind {kind!r}; known there: {', '.join(fault.validator_value)}"
 
 
-def _scalar_fault(value: Any, schema: Mapping[str, Any], path: str) -> str | None:
-    if isinstance(value, str) and len(value) < schema.get("minLength", 0):
-        example = f" such as {schema['examples'][0]!r}" if "examples" in schema else ""
-        return f"{path} must be a text{example}, found {_shown(value)}"
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        if "minimum" in schema and value < schema["minimum"]:
-            return f"{path} must be at least {schema['minimum']}, found {value}"
-        if "maximum" in schema and value > schema["maximum"]:
-            return f"{path} must be at most {schema['maximum']}, found {value}"
-        if "exclusiveMinimum" in schema and value <= schema["exclusiveMinimum"]:
-            return f"{path} must be above {schema['exclusiveMinimum']}, found {value}"
-    return None
+def _lacking(fault: _Fault) -> str:
+    missing: list[str] = [key for key in fault.validator_value if key not in fault.instance]
+    return missing[0]
 
 
 def _missing(key: str, properties: Mapping[str, Any], path: str) -> str:
@@ -139,18 +133,6 @@ def _missing(key: str, properties: Mapping[str, Any], path: str) -> str:
     if "enum" in known:
         example = f", one of {', '.join(known['enum'])}"
     return f"{path} lacks {key}{example}" if path else f"[{key}] is missing; it declares what cannot be guessed"
-
-
-def _is(value: Any, name: str) -> bool:
-    """Whether `value` has a JSON type; a truth value is not a number, 3.0 is a whole number."""
-    if isinstance(value, bool):
-        return name == "boolean"
-    if isinstance(value, int):
-        return name in ("number", "integer")
-    if isinstance(value, float):
-        return name == "number" or (name == "integer" and value.is_integer())
-    kinds: dict[str, type] = {"string": str, "array": list, "object": dict}
-    return name in kinds and isinstance(value, kinds[name])
 
 
 def _shown(value: Any) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.findings import ExitStatus, Finding, Findings, Verdict, exit_status, roll_up
 from pqcheck.site.model import Correction
 from pqcheck.vetting.outcome import Proposal
 
@@ -19,9 +19,9 @@ class Examined(Struct, frozen=True):
     @property
     def exit_status(self) -> ExitStatus:
         """0 sound, 3 something refused or open, 1 a danger sign."""
-        if any(finding.kind == "safety" for finding in self.findings.findings):
-            return ExitStatus.FAILED
-        return ExitStatus.NOT_SHOWN if self.open_ or self.refused else ExitStatus.PASSED
+        signs = any(one.kind == "safety" for one in self.findings.findings)
+        checked = [Verdict.FAIL if signs else Verdict.PASS, *(one.verdict for one in (*self.open_, *self.refused))]
+        return exit_status(roll_up(checked))
 
     @property
     def refused(self) -> tuple[Finding, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Literal
 
 from pqcheck.clock import iso
-from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Verdict, Window, sort_key
+from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Verdict, Window, in_order
 from pqcheck.recording import Channel, Recording, RowSpan, Stream
 from pqcheck.vetting.check import ITSELF, Refusal
 from pqcheck.vetting.outcome import Outcome, Proposal, Subject
@@ -29,7 +29,7 @@ def findings_of(
         other = kept.get(finding.id)
         if other is None or _WORST_FIRST.index(finding.verdict) < _WORST_FIRST.index(other.verdict):
             kept[finding.id] = finding
-    return tuple(sorted(kept.values(), key=sort_key))
+    return in_order(kept.values())
 
 
 def _finding(
