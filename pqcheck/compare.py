@@ -15,7 +15,9 @@ from typing import Any, Literal
 from msgspec import Struct
 
 from pqcheck.errors import GateError, PqcheckError
-from pqcheck.findings import Finding, Findings, Verdict, as_document, from_document, roll_up
+from pqcheck.findings import Finding, Findings
+from pqcheck.findings_file import as_document, from_document
+from pqcheck.verdict import Verdict, roll_up
 from pqcheck.version import __version__
 
 SET_FORMAT = "pqcheck-findings-set/1"

@@ -15,9 +15,12 @@ from typing import Any
 from msgspec import Struct
 
 from pqcheck.errors import OutputError, PqcheckError
+from pqcheck.exit_status import ExitStatus
+from pqcheck.exit_status import exit_status as status_of
 from pqcheck.files import write_pieces
-from pqcheck.findings import ExitStatus, Finding, Findings, Reason, Verdict, as_pieces, roll_up
-from pqcheck.findings import exit_status as status_of
+from pqcheck.findings import Finding, Findings, Reason
+from pqcheck.findings_file import as_pieces
+from pqcheck.verdict import Verdict, roll_up
 
 _CHUNK = 8
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import ROLL_UP, Finding, Findings, Limit, Verdict, Window
+from pqcheck.findings import Finding, Findings, Limit, Window
+from pqcheck.verdict import ROLL_UP, Verdict
 
 VERDICT_WORDS = {
     Verdict.PASS: "PASS",

@@ -17,12 +17,14 @@ from msgspec.structs import replace
 
 from pqcheck.compare import Comparison, compare, label_of, read_results
 from pqcheck.errors import GateError
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict, exit_status, roll_up
+from pqcheck.exit_status import ExitStatus, exit_status
+from pqcheck.findings import Finding, Findings
 from pqcheck.inputs import Recordings, Sites, Tables, as_site, as_tables
 from pqcheck.limit_tables import LimitTable, Row
 from pqcheck.pipeline import check
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import judged_site
+from pqcheck.verdict import Verdict, roll_up
 from pqcheck.waivers import WARN_DAYS, Waiver, apply_waivers, remarks
 
 FailOn = Literal["any", "new"]

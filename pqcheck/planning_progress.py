@@ -8,8 +8,9 @@ from datetime import datetime
 from msgspec import Struct
 
 from pqcheck.clock import DAY, iso
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.limit_tables import LimitTable
+from pqcheck.verdict import Verdict
 
 LENGTHS = {"day": DAY, "week": 7 * DAY}
 """Periods that a survey can complete, microseconds."""

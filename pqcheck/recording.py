@@ -82,15 +82,13 @@ class Block(Struct, frozen=True):
 
     The arrays belong to the reader and may be reused once the next block is asked for; copy what must
     outlive the block. `over_range` marks readings that are only lower bounds (``OL``, ``>600``): the value
-    stands in `values`, the mark here. `flagged` marks intervals flagged in the sense of IEC 61000-4-30 4.7. `alike` are
-    sets of channels known to hold values in just the same slots; there may be more of them.
+    stands in `values`, the mark here. `flagged` marks intervals flagged in the sense of IEC 61000-4-30 4.7.
     """
 
     axis: Axis
     values: Mapping[Channel, Values]
     flagged: NDArray[np.bool_] | None = None
     over_range: Mapping[Channel, NDArray[np.bool_]] = field(default_factory=dict)
-    alike: tuple[frozenset[Channel], ...] = ()
 
 
 class RowIndex(Protocol):

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 from msgspec.structs import replace
 
 from pqcheck.errors import InputError, SiteError
-from pqcheck.findings import Finding, Findings, Reason, Snapshot, Verdict, in_order
+from pqcheck.findings import Finding, Findings, Reason, Snapshot, in_order
 from pqcheck.inputs import is_in_memory, table_entries
 from pqcheck.limit_tables import LimitTable
 from pqcheck.site.model import Site
 from pqcheck.site.scenario import has_virtual_pcc, judged_site
+from pqcheck.verdict import Verdict
 
 if TYPE_CHECKING:
     from pqcheck.readers.spectrum import Spectra

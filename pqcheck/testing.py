@@ -15,7 +15,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.findings import ExitStatus, Findings
+from pqcheck.exit_status import ExitStatus
+from pqcheck.findings import Findings
 from pqcheck.waivers import Waiver
 
 if TYPE_CHECKING:

@@ -14,12 +14,13 @@ from typing import Any, Literal
 from msgspec import Struct
 
 from pqcheck.errors import GateError, nearest
-from pqcheck.findings import Finding, Findings, Reason, Verdict
+from pqcheck.findings import Finding, Findings, Reason
 from pqcheck.findings_words import has_reading, number, reading_text
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.reasons import sentence
 from pqcheck.site.model import Site
 from pqcheck.units import UnitError, quantity_of
+from pqcheck.verdict import Verdict
 
 Standing = Literal["in force", "expired", "exceeded", "not shown", "pending", "rejected", "not yet in force"]
 

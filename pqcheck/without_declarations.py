@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
-from pqcheck.findings import Finding, Period, Verdict
+from pqcheck.findings import Finding, Period
 from pqcheck.findings_words import rank
+from pqcheck.verdict import Verdict
 
 Key = tuple[str, str, str]
 _NOTHING = timedelta(0)

@@ -12,7 +12,7 @@ import pytest
 from pqcheck.cli import main
 from pqcheck.each import check_each, target_name
 from pqcheck.errors import OutputError
-from pqcheck.findings import ExitStatus
+from pqcheck.exit_status import ExitStatus
 from pqcheck.progress import Progress
 
 SITE = """

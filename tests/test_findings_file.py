@@ -21,15 +21,13 @@ from pqcheck.findings import (
     Reason,
     Snapshot,
     Statistic,
-    Verdict,
     Window,
-    as_document,
-    as_pieces,
-    from_document,
     in_order,
 )
+from pqcheck.findings_file import as_document, as_pieces, from_document
 from pqcheck.findings_words import worst_of
 from pqcheck.recording import RowSpan
+from pqcheck.verdict import Verdict
 
 DAY = Period("day", "2031-03-03T00:00:00+01:00", "2031-03-04T00:00:00+01:00")
 ODD = 'a "quoted" back\\slash, a tab\t, Ü, ≤, \u2028 and \U0001f600'

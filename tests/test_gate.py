@@ -18,11 +18,13 @@ from pqcheck import check
 from pqcheck.cli import main
 from pqcheck.compare import Comparison, as_set_text, compare, read_results
 from pqcheck.errors import GateError
-from pqcheck.findings import ExitStatus, Finding, Findings, Margin, Period, Verdict
+from pqcheck.exit_status import ExitStatus
+from pqcheck.findings import Finding, Findings, Margin, Period
 from pqcheck.gate import gate, tighter
 from pqcheck.limit_tables import load_table
 from pqcheck.lock import check_lock, lock_text, read_lock, write_lock
 from pqcheck.testing import assert_passes
+from pqcheck.verdict import Verdict
 from tests.design import PERCENT, RULE, SITE, WEEK_95, percent, shares, site, toml, write
 from tests.test_waivers import ENTRY, VOLTAGE, text_of, week
 

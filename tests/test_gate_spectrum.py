@@ -11,12 +11,14 @@ import pytest
 
 from pqcheck import check
 from pqcheck.errors import InputError, SiteError
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.exit_status import ExitStatus
+from pqcheck.findings import Finding, Findings
 from pqcheck.judging.steady import judge_steady
 from pqcheck.limit_tables import load_table
 from pqcheck.recording import Channel
 from pqcheck.site.load import site_from
 from pqcheck.site.scenario import judged_site
+from pqcheck.verdict import Verdict
 from tests.design import PERCENT, SITE, WEEK_95, percent, shares, site, write
 
 AMPERES = "current_harmonic [A rms]"

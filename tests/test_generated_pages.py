@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 from pqcheck.cli import COMMANDS
-from pqcheck.findings import ExitStatus, Verdict
+from pqcheck.exit_status import ExitStatus
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.library import library_sentence, table_ids
 from pqcheck.reasons import CATALOGUE
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import COMMON_CODES
 from pqcheck.vetting.checks import CHECKS
 from tests import generated_pages

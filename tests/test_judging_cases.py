@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from tests.recordings import WEEK, judged, one, recording, site
 
 EN = "en50160-2010-lv"

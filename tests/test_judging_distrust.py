@@ -5,10 +5,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
 from pqcheck.limit_tables import load_table
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.trust import Trust
 from tests.recordings import WEEK, one, recording, site, us
 

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from pqcheck.counting import band
 from pqcheck.findings import Findings, in_order
 from pqcheck.judging.resolve import resolve
 from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
 from pqcheck.judging.tally import PeriodTallies, SampleBounds
 from pqcheck.judging.tasks import Task
+from pqcheck.limit_band import band
 from pqcheck.limit_tables import Statistic, load_table
 from pqcheck.passes import Product
 from tests.recordings import judged, recording, site

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from pqcheck.errors import LimitTableError
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.limit_tables.table_checks import check_table
 from pqcheck.loads.existing_load import existing_load_findings
 from pqcheck.recording import Recording
 from pqcheck.site.load import site_from
+from pqcheck.verdict import Verdict
 from tests.recordings import recording
 
 MONTH = 2880

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.findings import Verdict
 from pqcheck.loads.declared import new_loads
 from pqcheck.loads.harmonics import Law
 from pqcheck.loads.phasors import Collapse
@@ -20,6 +19,7 @@ from pqcheck.pipeline_load import load_study
 from pqcheck.recording import Recording
 from pqcheck.site.load import site_from
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from tests.recordings import WEEK, recording
 
 SUPPLY = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}

@@ -16,8 +16,8 @@ import pytest
 from pqcheck import check
 from pqcheck.cli import main
 from pqcheck.errors import InputError, OutputError
+from pqcheck.exit_status import ExitStatus
 from pqcheck.files import write_pieces
-from pqcheck.findings import ExitStatus
 from pqcheck.judging.series_groups import SeriesGroup
 from pqcheck.progress import expect, shown, step
 from pqcheck.readers import read

@@ -12,8 +12,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from pqcheck.findings import from_document
-from pqcheck.findings_file import read_findings
+from pqcheck.findings_file import from_document, read_findings
 from pqcheck.reports.html.build import as_html, material_of
 from pqcheck.reports.html.criteria import criteria
 from pqcheck.reports.html.page import page

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pqcheck.findings import Finding, as_document
+from pqcheck.findings import Finding
+from pqcheck.findings_file import as_document
 from pqcheck.findings_words import worst_window
 from pqcheck.judging.windows import RunWindows
 from pqcheck.pipeline import check

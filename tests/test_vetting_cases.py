@@ -14,8 +14,10 @@ import pytest
 from numpy.typing import NDArray
 
 from pqcheck import check
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.exit_status import ExitStatus
+from pqcheck.findings import Finding, Findings
 from pqcheck.reports.terminal import as_text
+from pqcheck.verdict import Verdict
 from tests.recordings import WEEK, recording, site
 
 Floats = NDArray[np.float64]

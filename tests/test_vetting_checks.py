@@ -10,8 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from pqcheck.errors import SiteError
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.recording import Block, Channel, Note, Recording, RowSpan, Stream
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import Vetted, vet
 from pqcheck.vetting.checks.connection import recognised
 from pqcheck.vetting.checks.extremes import crossed

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pqcheck import check
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
+from pqcheck.verdict import Verdict
 
 SITE = {
     "name": "Test bench",

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.findings import Findings, Verdict
+from pqcheck.findings import Findings
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import vet
 from tests.recordings import recording, site
 from tests.test_vetting_cases import three_phase

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from pqcheck.findings import Verdict
 from pqcheck.quantities import QUANTITIES
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import checks
 from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
 from pqcheck.vetting.checks import CHECKS, clipped, lost_lead, wiring

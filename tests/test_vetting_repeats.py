@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import vet
 from tests.recordings import recording, site
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import Vetted, vet
 from pqcheck.vetting.checks.two_element import element_fits
 from pqcheck.vetting.checks.wiring.angles import ALL, SOUND, Signature, cosine_fit, ranked

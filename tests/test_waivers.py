@@ -11,10 +11,12 @@ import pytest
 
 from pqcheck import check
 from pqcheck.errors import GateError
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict
+from pqcheck.exit_status import ExitStatus
+from pqcheck.findings import Finding, Findings
 from pqcheck.gate import gate
 from pqcheck.limit_tables import load_table
 from pqcheck.site.load import site_from
+from pqcheck.verdict import Verdict
 from pqcheck.waivers import Waiver, apply_waivers, remarks
 from pqcheck.waivers_file import read_waivers
 from tests.design import RULE, SITE, percent

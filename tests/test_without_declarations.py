@@ -2,7 +2,8 @@
 
 import pytest
 
-from pqcheck.findings import Finding, Period, Verdict
+from pqcheck.findings import Finding, Period
+from pqcheck.verdict import Verdict
 from pqcheck.without_declarations import beside
 
 

@@ -31,7 +31,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _could_not_run() -> int:
-    from pqcheck.findings import ExitStatus  # here, since it brings numpy with it
+    from pqcheck.exit_status import ExitStatus  # here, since it brings numpy with it
 
     return int(ExitStatus.COULD_NOT_RUN)
 

@@ -26,8 +26,8 @@ def run(args: argparse.Namespace) -> int:
     """Describe, print, write; 0 whenever the files can be read, ambiguous or not."""
     from pathlib import Path
 
+    from pqcheck.exit_status import ExitStatus
     from pqcheck.files import write_text
-    from pqcheck.findings import ExitStatus
     from pqcheck.readers.describe import describe, recording_section, sidecar
     from pqcheck.readers.sidecar import ENDING
 

@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List, print, compare or check; returns the exit status."""
-    from pqcheck.findings import ExitStatus
+    from pqcheck.exit_status import ExitStatus
 
     sys.stdout.write(_text(args))
     return int(ExitStatus.PASSED)

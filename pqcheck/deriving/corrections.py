@@ -87,7 +87,7 @@ def corrected(block: Block, corrections: Sequence[Correction], stream: Stream) -
             rows = scaled(rows, str(correction.settings["quantity"]), tuple(correction.settings["phases"]),
                           float(correction.settings["factor"]))
     # What the reader knew of the channels was about other names, and powers are formed anew.
-    return replace(block, values=rows, over_range=over, alike=())
+    return replace(block, values=rows, over_range=over)
 
 
 def reversed_current(rows: Mapping[Channel, Values], phase: str) -> Rows:

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from pqcheck.clock import iso
 from pqcheck.deriving.sources import Source
-from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
+from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
 from pqcheck.judging.break_even import BreakEven, DemandRanges, as_sentence
 from pqcheck.judging.decide import Decision, PeriodCounts
 from pqcheck.judging.instrument_uncertainty import uncertainty
@@ -22,6 +22,7 @@ from pqcheck.limit_tables import Rule
 from pqcheck.limit_tables.derating import derating_words
 from pqcheck.quantities import LINE_TO_LINE
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 _HUNDRED = Decimal(100)
 _JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.INCONCLUSIVE)

@@ -15,14 +15,15 @@ from typing import NamedTuple
 from msgspec import Struct
 
 from pqcheck.clock import duration_text
-from pqcheck.counting import allowed, prove
-from pqcheck.findings import Finding, Reason, Verdict
+from pqcheck.findings import Finding, Reason
 from pqcheck.judging.scope import order_list
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
 from pqcheck.limit_tables import Statistic
+from pqcheck.proof import allowed, prove
 from pqcheck.reasons import sentence
 from pqcheck.site.model import Coverage
+from pqcheck.verdict import Verdict
 
 _SECOND = 1_000_000
 

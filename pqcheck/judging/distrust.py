@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.deriving.formulas import Formula, PercentOfFundamental, Unbalance
-from pqcheck.findings import Verdict
 from pqcheck.judging.decide import Decision, PeriodCounts, shared_reason
 from pqcheck.judging.series import JudgedPeriod, SeriesRun
 from pqcheck.judging.tally import Tallied
 from pqcheck.judging.tasks import Task
+from pqcheck.verdict import Verdict
 
 if TYPE_CHECKING:
     # The room of vetting is large and not needed to judge a spectrum.

@@ -16,7 +16,7 @@ from typing import Literal
 from msgspec import Struct
 
 from pqcheck.clock import duration_text, iso
-from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Verdict, Window
+from pqcheck.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
 from pqcheck.judging.decide import decide_events, reason
 from pqcheck.judging.facts import ask
 from pqcheck.judging.scope import in_force
@@ -24,6 +24,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.event_rules import EventRule, classify, edge_at, ride_through
 from pqcheck.recording import Event, Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 Outcome = Literal["inside", "outside", "beyond", "no depth"]
 _MOST_NAMED = 5

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
 from pqcheck.deriving.sources import Catalogue, Source, Wanted, usable
-from pqcheck.findings import Reason, Verdict
+from pqcheck.findings import Reason
 from pqcheck.judging.facts import Answer, ask
 from pqcheck.judging.phases import PhaseTask, phases_asked
 from pqcheck.judging.scope import in_force, never_judged, on_curve, order_list
@@ -22,6 +22,7 @@ from pqcheck.reasons import sentence
 from pqcheck.recording import Recording
 from pqcheck.site.model import Criterion, Site
 from pqcheck.units import factor
+from pqcheck.verdict import Verdict
 
 Resolved = tuple[list[Task], list[Settled]]
 

@@ -13,11 +13,11 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.clock import periods
-from pqcheck.counting import Band, band
 from pqcheck.deriving.aggregate import first_group
 from pqcheck.deriving.formulas import Arrays, Formula, Scratch, product_of
 from pqcheck.deriving.sources import Source
 from pqcheck.judging.tasks import Task, scale_of
+from pqcheck.limit_band import Band, band
 from pqcheck.passes import Product
 from pqcheck.recording import Axis, Channel
 

@@ -14,7 +14,7 @@ from decimal import Decimal
 import numpy as np
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding, Reason, Snapshot, Statistic, Verdict
+from pqcheck.findings import Finding, Reason, Snapshot, Statistic
 from pqcheck.judging.compose import percent_of
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
@@ -23,6 +23,7 @@ from pqcheck.limit_tables import Statistic as RuleStatistic
 from pqcheck.reasons import sentence
 from pqcheck.recording import Axis, Block, Channel, Recording, RowSpan, Stream
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 _SECOND = 1_000_000
 _DECIDED = (Verdict.PASS, Verdict.FAIL)

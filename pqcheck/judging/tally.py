@@ -15,10 +15,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.counting import largest, rank
 from pqcheck.evidence import Runs, find_runs, join_runs, no_runs
 from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
 from pqcheck.passes import Product, largest_of
+from pqcheck.percentile import largest, rank
 
 Array = NDArray[Any]
 

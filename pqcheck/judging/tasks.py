@@ -9,8 +9,9 @@ from functools import cached_property, lru_cache
 from msgspec import Struct
 
 from pqcheck.deriving.sources import Source, Wanted
-from pqcheck.findings import Reason, Verdict
+from pqcheck.findings import Reason
 from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.verdict import Verdict
 
 
 class Settled(Struct, frozen=True):

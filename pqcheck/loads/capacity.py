@@ -9,12 +9,13 @@ from typing import Any
 from msgspec.structs import replace
 
 from pqcheck.clock import iso
-from pqcheck.findings import Finding, Limit, Margin, Period, Statistic, Verdict
+from pqcheck.findings import Finding, Limit, Margin, Period, Statistic
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.predict import MARK, VARIANTS
 from pqcheck.loads.values import Capacity, Demand, Maximum
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 TITLES = {
     "service": "Service rating",

@@ -11,7 +11,7 @@ from decimal import Decimal
 from functools import cached_property
 
 from pqcheck.clock import MINUTE, duration_text
-from pqcheck.findings import Finding, Intervals, Limit, Reason, Statistic, Verdict
+from pqcheck.findings import Finding, Intervals, Limit, Reason, Statistic
 from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
@@ -23,6 +23,7 @@ from pqcheck.loads.values import Demand, Room
 from pqcheck.reasons import sentence
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 _DIRECTION = ("reversed-current", "swapped-currents")
 """Doubts about direction or phase, which leave the size of a current alone."""

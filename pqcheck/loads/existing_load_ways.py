@@ -8,12 +8,12 @@ from itertools import product
 
 from msgspec import Struct
 
-from pqcheck.findings import Verdict
 from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.existing_load_demand import Basis
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 _WORDS = {
     "seasonal_addition_treatment": "seasonal load {} the multiplication",

@@ -8,7 +8,7 @@ from decimal import Decimal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.judging.facts import ask
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.declared import NewLoad, voltage_sum
@@ -17,6 +17,7 @@ from pqcheck.loads.superpose import Added
 from pqcheck.loads.values import Growth
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 _RANGES = "passes for"
 CURRENTS = ("current_harmonic", "current_tdd")

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec import Struct
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, capacities, rated_quantity
 from pqcheck.loads.demand import demand_of
@@ -17,6 +17,7 @@ from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.values import Demand, Room
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 LARGEST, SMALLEST = 64.0, 1 / 64
 """Shares of the declared addition between which the answer is sought."""

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding, Reason, Verdict
+from pqcheck.findings import Finding, Reason
 from pqcheck.judging.judge import judge
 from pqcheck.judging.resolve import resolve
 from pqcheck.limit_tables import LimitTable
@@ -15,6 +15,7 @@ from pqcheck.loads.values import Row
 from pqcheck.reasons import sentence
 from pqcheck.recording import Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 MARK = "+new-load"
 """Ends the channel of a prediction, so that its id differs from the measured one; `VARIANTS` add to it."""

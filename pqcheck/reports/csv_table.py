@@ -6,7 +6,8 @@ import csv
 import io
 from typing import Any
 
-from pqcheck.findings import Findings, finding_as_document
+from pqcheck.findings import Findings
+from pqcheck.findings_file import finding_as_document
 
 _COLUMNS = (
     "row", "id", "kind", "table", "rule", "clause", "title", "quantity", "phase", "order", "verdict", "modifiers",

@@ -9,7 +9,8 @@ from decimal import Decimal
 from msgspec import Struct
 
 from pqcheck.compare import STATES, Change, key_of, label_of
-from pqcheck.findings import ROLL_UP, ExitStatus, Finding, Findings, Verdict
+from pqcheck.exit_status import ExitStatus
+from pqcheck.findings import Finding, Findings
 from pqcheck.findings_words import (
     VERDICT_WORDS,
     by_loss,
@@ -25,6 +26,7 @@ from pqcheck.findings_words import (
 )
 from pqcheck.gate import Bases, GateResult
 from pqcheck.reports.text import grid, text_of, wrap
+from pqcheck.verdict import ROLL_UP, Verdict
 
 OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
 """What was not judged."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.loads.study import LoadStudy
 from pqcheck.reports.html.criteria import verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
@@ -26,6 +26,7 @@ from pqcheck.reports.load_words import (
     room_sentence,
     worst_rows,
 )
+from pqcheck.verdict import Verdict
 
 MOST_ROWS = 60
 

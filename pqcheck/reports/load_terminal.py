@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.findings_words import VERDICT_WORDS
 from pqcheck.loads.study import LoadStudy
 from pqcheck.reports.load_words import (
@@ -24,6 +24,7 @@ from pqcheck.reports.load_words import (
     worst_rows,
 )
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
+from pqcheck.verdict import Verdict
 
 MOST_ROWS = 12
 MOST_ROOMS = 5

@@ -75,7 +75,7 @@ def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Tex
     """A check in one form; `recordings` are files, or what was gathered of them; `site` is a file, or None."""
     match form:
         case ".json":
-            from pqcheck.findings import as_pieces
+            from pqcheck.findings_file import as_pieces
 
             return as_pieces(findings)
         case ".md":

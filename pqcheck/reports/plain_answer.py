@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import Finding, Findings
 from pqcheck.findings_words import beyond, has_reading, margin_percent, rank, required
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.reports.plain import (
@@ -24,6 +24,7 @@ from pqcheck.reports.plain import (
     time_words,
 )
 from pqcheck.reports.plots.material import Material
+from pqcheck.verdict import Verdict
 
 VOLTAGE = quantity_words("voltage")
 Array = NDArray[np.float64]

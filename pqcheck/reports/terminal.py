@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import Finding, Findings
 from pqcheck.findings_words import (
     VERDICT_WORDS,
     answer,
@@ -22,6 +22,7 @@ from pqcheck.findings_words import (
     worst_window,
 )
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
+from pqcheck.verdict import Verdict
 
 MOST_ROWS = 20
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import Finding, Findings
 from pqcheck.findings_words import clock, first_few
 from pqcheck.planning_progress import SoFar
 from pqcheck.reports.text import danger_text, grid, more_line, point, text_of, wrap
 from pqcheck.site.model import Correction
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.examined import Examined
 from pqcheck.vetting.outcome import Proposal
 

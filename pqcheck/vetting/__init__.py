@@ -12,9 +12,10 @@ from types import ModuleType
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.recording import Block, Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import checks
 from pqcheck.vetting.checks import file_notes, handheld
 from pqcheck.vetting.collect import StreamCollector

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from msgspec.structs import replace
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.channel_statistics import ChannelStatistics
 from pqcheck.vetting.check import REGISTERS
 from pqcheck.vetting.outcome import Outcome, Span, Subject

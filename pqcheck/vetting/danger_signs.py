@@ -13,9 +13,9 @@ import numpy as np
 from msgspec import Struct
 
 from pqcheck.evidence import Runs, find_runs, join_runs
-from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.outcome import Span
 from pqcheck.vetting.time_base import TimeBase

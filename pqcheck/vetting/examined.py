@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from pqcheck.findings import ExitStatus, Finding, Findings, Verdict, exit_status, roll_up
+from pqcheck.exit_status import ExitStatus, exit_status
+from pqcheck.findings import Finding, Findings
 from pqcheck.site.model import Correction
+from pqcheck.verdict import Verdict, roll_up
 from pqcheck.vetting.outcome import Proposal
 
 

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 from typing import Literal
 
 from pqcheck.clock import iso
-from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Verdict, Window, in_order
+from pqcheck.findings import Finding, Limit, Margin, Period, Reason, Statistic, Window, in_order
 from pqcheck.recording import Channel, Recording, RowSpan, Stream
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import ITSELF, Refusal
 from pqcheck.vetting.outcome import Outcome, Proposal, Subject
 from pqcheck.vetting.trust import Trust

@@ -13,7 +13,7 @@ import pytest
 
 from pqcheck.clock import MINUTE, SECOND
 from pqcheck.deriving.aggregate import Grouper
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.loads.demand_windows import WindowMaximum
 from pqcheck.passes import Product
 from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members
@@ -40,6 +40,7 @@ from pqcheck.physics.transformer import (
     triplen_neutral_current,
 )
 from pqcheck.recording import Axis
+from pqcheck.verdict import Verdict
 from tests.recordings import judged, one, recording, site
 
 PLACE = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})

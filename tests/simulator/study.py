@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
+from pqcheck.verdict import Verdict
 from pqcheck.vetting import Vetted, vet
 from tests.recordings import recording
 from tests.recordings import site as declared

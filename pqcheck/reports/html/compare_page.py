@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.compare import Change
-from pqcheck.findings import Verdict
 from pqcheck.findings_words import limit_text, number
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.reports.before_after import loads_sentence, span_text, state_words, summary
@@ -20,6 +19,7 @@ from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.shapes import duration_curve
 from pqcheck.two_sides import BeforeAfter, Side
+from pqcheck.verdict import Verdict
 
 _MARKS = {"new": "▲", "worse": "▲", "better": "▼", "unchanged": "=", "gone": "-"}
 _MOST_CURVES = 3

@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 from msgspec import Struct
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import ROLL_UP, Finding, Findings, Verdict
+from pqcheck.findings import Finding, Findings
 from pqcheck.findings_words import VERDICT_WORDS, clock, limit_text, margin_percent, number, rank, reading_text
 from pqcheck.reports.html.markup import Markup, tag, together, wide
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
 from pqcheck.reports.plots.labels import phase_label
+from pqcheck.verdict import ROLL_UP, Verdict
 
 SHAPES: Mapping[Verdict, str] = {
     Verdict.PASS: "✓",

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from pqcheck.clock import duration_text, parse_iso
-from pqcheck.findings import Finding, Verdict, Window
+from pqcheck.findings import Finding, Window
 from pqcheck.findings_words import VERDICT_WORDS, beyond, by_loss, clock, has_reading, limit_text, number, reading_text
 from pqcheck.observing.gather import Track
 from pqcheck.reports.html.criteria import Criterion, verdict_mark
@@ -15,6 +15,7 @@ from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
 from pqcheck.reports.plots.labels import phase_label
 from pqcheck.reports.plots.material import Material
+from pqcheck.verdict import Verdict
 
 MOST_FINDINGS = 40
 MOST_WINDOWS = 12

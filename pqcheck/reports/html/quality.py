@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
 from pqcheck.findings_words import clock
 from pqcheck.observing.gather import Track
 from pqcheck.reports.html.criteria import verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, pairs, table, tag
 from pqcheck.reports.plots.labels import phase_label, quantity_title
 from pqcheck.reports.plots.material import Material
+from pqcheck.verdict import Verdict
 
 MOST_CHECKS = 60
 

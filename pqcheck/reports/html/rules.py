@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pqcheck.clock import iso
-from pqcheck.findings import Verdict
 from pqcheck.findings_words import clock
 from pqcheck.limit_tables import Rule
 from pqcheck.observing.observation import GRADES, Observation
@@ -13,6 +12,7 @@ from pqcheck.reports.html.criteria import Criterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, table, tag, together
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
+from pqcheck.verdict import Verdict
 
 _LINE = "____________________"
 

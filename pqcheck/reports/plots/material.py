@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct, field
 
 from pqcheck.clock import parse_iso
-from pqcheck.findings import Finding, Findings, Verdict
+from pqcheck.findings import Finding, Findings
 from pqcheck.limit_tables import LimitTable
 from pqcheck.observing.gather import PLOT_POINTS, Gathered, Judged
 from pqcheck.observing.observation import Observation
@@ -19,6 +19,7 @@ from pqcheck.reports.plots.labels import phase_label, phase_line
 from pqcheck.reports.plots.time_axis import Span
 from pqcheck.reports.plots.trend import Curve, Frame
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 
 MOST_MARKS = 400
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Finding, Verdict
+from pqcheck.findings import Finding
 from pqcheck.findings_words import by_loss
 from pqcheck.reports.plots.bars import harmonic_bars
 from pqcheck.reports.plots.canvas import Drawn
@@ -14,6 +14,7 @@ from pqcheck.reports.plots.labels import bands_of, concerning, phase_label, quan
 from pqcheck.reports.plots.material import Material, windows_of
 from pqcheck.reports.plots.trend import Curve, Panel, step_words, trend
 from pqcheck.reports.plots.voltage import MARKS
+from pqcheck.verdict import Verdict
 
 MOST_ORDER_TRENDS = 6
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from pqcheck.clock import clock_changes, iso
-from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, Check, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array, starts_and_lengths
 from pqcheck.vetting.outcome import Outcome, Span

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.channel_statistics import ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.outcome import Outcome, Subject

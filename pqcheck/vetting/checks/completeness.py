@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.outcome import Outcome
 from pqcheck.vetting.time_base import TimeBase, canonical_factor

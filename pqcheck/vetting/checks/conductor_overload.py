@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
 from pqcheck.recording import Stream
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, Check, Threshold, thresholds
 from pqcheck.vetting.danger_signs import ACT_CURRENT, Band, BandRuns, conductor_rating, doubted, lasting
 from pqcheck.vetting.outcome import Outcome

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.checks.nominal import OF_THE_NOMINAL, ROOT3
 from pqcheck.vetting.kept_runs import Array

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.by_group import by_group, not_measured_in
 from pqcheck.vetting.channel_statistics import ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds

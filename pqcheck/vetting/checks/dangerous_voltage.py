@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_NEUTRAL
 from pqcheck.recording import Channel, Stream
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.checks import interruption
 from pqcheck.vetting.danger_signs import Band, BandRuns, doubted, lasting

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 from msgspec import Struct, field
 
-from pqcheck.findings import Verdict
 from pqcheck.recording import Channel, Stream
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vetting.outcome import Outcome, Subject

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.findings import Verdict
 from pqcheck.recording import Note, RowSpan
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import Check
 from pqcheck.vetting.checks import clock_steps
 from pqcheck.vetting.outcome import Outcome, Span

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import PRACTICE, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.outcome import Outcome, Subject

@@ -10,9 +10,9 @@ from msgspec.structs import replace
 
 from pqcheck.clock import iso
 from pqcheck.errors import SiteError
-from pqcheck.findings import Verdict
 from pqcheck.recording import Block, Channel, Recording
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import ITSELF, POWERS, PRACTICE, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.checks import ratio
 from pqcheck.vetting.outcome import Outcome, Proposal, Subject

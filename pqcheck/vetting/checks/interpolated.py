@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.by_group import not_measured_in
 from pqcheck.vetting.channel_statistics import MAIN, ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, ITSELF, REGISTERS, Check, Refusal, Threshold, thresholds

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
 from pqcheck.recording import Channel, Stream
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array, KeptRuns
 from pqcheck.vetting.outcome import Outcome

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.recording import Channel, Stream
 from pqcheck.site.model import Site, Supply
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.danger_signs import doubted
 from pqcheck.vetting.kept_runs import Array, KeptRuns, Mask

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.danger_signs import ACT_CURRENT, conductor_rating
 from pqcheck.vetting.kept_runs import starts_and_lengths

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, CURRENTS, PRACTICE, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.outcome import Outcome, Subject
 from pqcheck.vetting.time_base import Grid, TimeBase

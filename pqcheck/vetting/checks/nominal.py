@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import VOLTAGES, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.outcome import Outcome, Subject

@@ -8,7 +8,6 @@ import numpy as np
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from pqcheck.findings import Verdict
 from pqcheck.physics.distortion import (
     fundamental_from_rms,
     percent_of_fundamental,
@@ -19,6 +18,7 @@ from pqcheck.quantities import HIGHEST_ORDER
 from pqcheck.recording import Channel, Stream
 from pqcheck.site.model import Site
 from pqcheck.units import factor
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vetting.kept_runs import Array
 from pqcheck.vetting.outcome import Outcome, Subject

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import (
     CHOSEN,
     OF_ITS_CURRENT,

@@ -9,9 +9,9 @@ import numpy as np
 
 from pqcheck.clock import duration_text, to_local
 from pqcheck.errors import SiteError
-from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.outcome import Outcome
 from pqcheck.vetting.time_base import Grid, TimeBase

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from pqcheck.clock import duration_text
-from pqcheck.findings import Verdict
 from pqcheck.recording import Channel
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.by_group import by_group, not_measured_in
 from pqcheck.vetting.channel_statistics import MAIN, ChannelBlock, ChannelStatistics
 from pqcheck.vetting.check import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import CHOSEN, Check, Threshold, thresholds
 from pqcheck.vetting.checks.wiring import card
 from pqcheck.vetting.kept_runs import Array

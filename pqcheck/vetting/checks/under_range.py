@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.check import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vetting.outcome import Outcome
 from pqcheck.vetting.time_base import TimeBase

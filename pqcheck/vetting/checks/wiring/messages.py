@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pqcheck.findings import Verdict
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.checks.wiring.angles import Signature
 from pqcheck.vetting.checks.wiring.card import CHECK
 from pqcheck.vetting.kept_runs import Array, starts_and_lengths

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pqcheck.findings import Verdict
 from pqcheck.quantities import LINE_TO_LINE
 from pqcheck.recording import DAY
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.checks.wiring import card
 from pqcheck.vetting.checks.wiring.angles import Signature, cosine_fit
 from pqcheck.vetting.checks.wiring.card import CHECK

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
-from pqcheck.findings import Verdict
 from pqcheck.recording import DAY
 from pqcheck.site.model import Site
+from pqcheck.verdict import Verdict
 from pqcheck.vetting.checks.wiring import card
 from pqcheck.vetting.checks.wiring.angles import SOUND, Signature, implied, ranked, wrapped
 from pqcheck.vetting.checks.wiring.card import CHECK

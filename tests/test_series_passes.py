@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import os
 
 import numpy as np
@@ -13,7 +12,7 @@ from hypothesis.extra import numpy as arrays
 from scipy.linalg import norm
 
 from pqcheck import passes
-from pqcheck.passes import Product, largest_of, same_holes, squares_of
+from pqcheck.passes import Product, largest_of, squares_of
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -107,17 +106,6 @@ def test_a_cut_holds_the_same_values(some: list[Product], data: st.DataObject) -
     assert np.array_equal(some[0].cut(start, end).values(), whole[start:end], equal_nan=True)
 
 
-@given(series(), st.data())
-def test_the_same_holes_or_not(some: list[Product], data: st.DataObject) -> None:
-    values = some[0].members
-    mask = np.isnan(values)
-    assert same_holes(values, mask)
-    if values.size:
-        other = mask.copy()
-        other[data.draw(st.integers(0, values.size - 1))] ^= True
-        assert not same_holes(values, other)
-
-
 def test_what_does_not_fit_is_refused_and_no_buffer_is_held() -> None:
     module = passes._compiled()
     members, four = bytearray(32), np.zeros(4)
@@ -134,36 +122,3 @@ def test_what_does_not_fit_is_refused_and_no_buffer_is_held() -> None:
         with pytest.raises(TypeError):
             module.squares(wrong, 2, np.empty(2))
     members.append(0)
-
-
-SAMPLE = st.sampled_from([0.0, -0.0, 1.0, 1.25, 3.0, np.nan, np.inf])
-ROWS = st.tuples(st.integers(1, 4), st.integers(2, 120)).flatmap(
-    lambda shape: arrays.arrays(np.float64, shape, elements=SAMPLE)
-)
-
-
-@given(ROWS, st.integers(-3, 500), st.integers(1, 60))
-def test_neighbours_one_by_one(rows: np.ndarray, first: int, width: int) -> None:
-    found = passes.neighbours(rows, first, width)
-    for row, values in enumerate(rows.tolist()):
-        steps = [b - a for a, b in itertools.pairwise(values)]
-        equal = [step == 0 and b != 0 for step, b in zip(steps, values[1:], strict=True)]
-        moves = [abs(step) for step in steps if abs(step) > 0]
-        assert found.equal[row].tolist() == equal
-        assert (found.repeats[row], found.moves[row]) == (sum(equal), len(moves))
-        assert found.known[row] == sum(equal) + len(moves), "zero beside zero says nothing"
-        assert found.smallest[row] == min(moves, default=np.inf)
-        numbers = [(first + step) // width - first // width for step, same in enumerate(equal) if same]
-        assert found.held[row].tolist() == [numbers.count(number) for number in range(len(found.edges) - 1)]
-
-
-@given(ROWS)
-def test_marks_tell_rows_apart(rows: np.ndarray) -> None:
-    found = passes.marks(rows)
-    texts = [row.tobytes() for row in rows]
-    for mark, text in zip(found, texts, strict=True):
-        assert [one == mark for one in found] == [other == text for other in texts]
-    changed = rows.copy()
-    changed[0, -1] += 0.5
-    if not np.array_equal(changed, rows, equal_nan=True):
-        assert passes.marks(changed)[0] != found[0]
