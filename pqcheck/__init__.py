@@ -11,26 +11,26 @@ from typing import TYPE_CHECKING, Any
 from pqcheck.version import __version__
 
 if TYPE_CHECKING:
-    from pqcheck.findings import Findings
+    from pqcheck.io import read
     from pqcheck.limit_tables import load_table
-    from pqcheck.pipeline import check
-    from pqcheck.pipeline_load import load_study
-    from pqcheck.readers import read
-    from pqcheck.recording import Recording
-    from pqcheck.site.load import load_site
-    from pqcheck.site.model import Site
+    from pqcheck.model.findings import Findings
+    from pqcheck.model.recording import Recording
+    from pqcheck.site.load_site import load_site
+    from pqcheck.site.site_values import Site
+    from pqcheck.workflows.check_recording import check
+    from pqcheck.workflows.study_load import load_study
 
 __all__ = ["Findings", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table", "read"]
 
 _HOME = {
-    "Findings": "pqcheck.findings",
-    "Recording": "pqcheck.recording",
-    "Site": "pqcheck.site.model",
-    "check": "pqcheck.pipeline",
-    "load_site": "pqcheck.site.load",
-    "load_study": "pqcheck.pipeline_load",
+    "Findings": "pqcheck.model.findings",
+    "Recording": "pqcheck.model.recording",
+    "Site": "pqcheck.site.site_values",
+    "check": "pqcheck.workflows.check_recording",
+    "load_site": "pqcheck.site.load_site",
+    "load_study": "pqcheck.workflows.study_load",
     "load_table": "pqcheck.limit_tables",
-    "read": "pqcheck.readers",
+    "read": "pqcheck.io",
 }
 
 

@@ -15,12 +15,12 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.exit_status import ExitStatus
-from pqcheck.findings import Findings
-from pqcheck.waivers import Waiver
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.findings import Findings
+from pqcheck.waivers.apply_waivers import Waiver
 
 if TYPE_CHECKING:
-    from pqcheck.gate import GateResult
+    from pqcheck.workflows.run_gate import GateResult
 
 MOST = 10
 """Findings listed in the message; the rest is counted."""
@@ -44,7 +44,7 @@ def assert_passes(
     worst first and at most `most` of them; `PqcheckError` when it could not run at all.
     """
     __tracebackhide__ = True
-    from pqcheck.gate import gate
+    from pqcheck.workflows.run_gate import gate
 
     result = gate(recording, site, tables, margin=margin, quantities=quantities, waivers=waivers, as_of=as_of)
     if result.exit_status is not ExitStatus.PASSED:

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Container
 
-from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
-from pqcheck.vetting.checks import CHECKS
+from pqcheck.vet.check_definition import COMMON_CODES, ITSELF, Check
+from pqcheck.vet.checks import CHECKS
 
 
 def pages() -> dict[str, str]:

@@ -16,9 +16,9 @@ from pathlib import Path
 
 from pqcheck.cli import COMMANDS
 from pqcheck.limit_tables.library import load, table_ids
-from pqcheck.reasons import CATALOGUE
-from pqcheck.vetting.check import COMMON_CODES
-from pqcheck.vetting.checks import CHECKS
+from pqcheck.model.reason_codes import CATALOGUE
+from pqcheck.vet.check_definition import COMMON_CODES
+from pqcheck.vet.checks import CHECKS
 from tests import check_pages, rule_pages
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"

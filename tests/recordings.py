@@ -13,14 +13,25 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding
-from pqcheck.judging.judge import judge
-from pqcheck.judging.resolve import resolve
+from pqcheck.io import read
+from pqcheck.judge.judge_recording import judge
+from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.readers import read
-from pqcheck.recording import DAY, Axis, Block, Channel, ColumnReading, Note, Recording, RowSpan, SourceFile, Stream
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import (
+    DAY,
+    Axis,
+    Block,
+    Channel,
+    ColumnReading,
+    Note,
+    Recording,
+    RowSpan,
+    SourceFile,
+    Stream,
+)
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 
 WEEK = 1008
 _READINGS = {"min", "max", "mean"}

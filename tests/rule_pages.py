@@ -19,8 +19,8 @@ from pqcheck.limit_tables.wording import (
     shown,
 )
 from pqcheck.limit_tables.written import plain
-from pqcheck.quantities import QUANTITIES
-from pqcheck.reports.limit_tables import (
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.reports.show_limit_table import (
     class_words,
     limits_at,
     row_lines,
@@ -29,7 +29,7 @@ from pqcheck.reports.limit_tables import (
     step_words,
     used_options,
 )
-from pqcheck.site.model import Generation, Pcc, Site, Supply
+from pqcheck.site.site_values import Generation, Pcc, Site, Supply
 
 INDEX = "index.md"
 ON_DEMAND = """\

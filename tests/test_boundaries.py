@@ -15,12 +15,12 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding
 from pqcheck.limit_tables import Condition, LimitTable, Row, Rule, Span, load_table
 from pqcheck.limit_tables.library import table_ids
-from pqcheck.quantities import QUANTITIES
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 from tests.recordings import judged, recording, site
 
 PERIOD_S = {"day": 86_400, "week": 604_800, "recording": 604_800}

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pqcheck import clock
-from pqcheck.errors import InputError
+from pqcheck.model import clock
+from pqcheck.model.errors import InputError
 
 LISBON = "Europe/Lisbon"
 TEN_MINUTES = 10 * clock.MINUTE

@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pqcheck.evidence import find_runs, join_runs
-from pqcheck.limit_band import band
-from pqcheck.percentile import largest, rank
-from pqcheck.proof import allowed, prove
+from pqcheck.judge.limit_band import band
+from pqcheck.judge.proof import allowed, prove
+from pqcheck.stats.percentile import largest, rank
+from pqcheck.stats.runs import find_runs, join_runs
 
 # Number of intervals and share -> rank and allowed exceedances. Derived; the definition is Hyndman and Fan (1996),
 # type 1, and the count rule "at least 95 % of the values" of EN 50160.

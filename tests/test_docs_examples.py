@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pqcheck.site.load import site_from
+from pqcheck.site.load_site import site_from
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 CASES = DOCS.parent / "reference_cases"

@@ -10,10 +10,10 @@ import jsonschema
 import pytest
 
 from pqcheck.cli import main
-from pqcheck.each import check_each, target_name
-from pqcheck.errors import OutputError
-from pqcheck.exit_status import ExitStatus
-from pqcheck.progress import Progress
+from pqcheck.io.progress import Progress
+from pqcheck.model.errors import OutputError
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.workflows.check_each import check_each, target_name
 
 SITE = """
 name = "Test bench"
@@ -91,7 +91,7 @@ def test_a_bad_site_is_said_once_and_before_anything(folder: Path, capsys: pytes
 
 def test_progress_is_silent_for_what_is_quick_and_plain_in_a_log(monkeypatch: pytest.MonkeyPatch) -> None:
     clock = iter([0.0, 1.0, 10.0, 100.0, 200.0])
-    monkeypatch.setattr("pqcheck.progress.time.monotonic", lambda: next(clock))
+    monkeypatch.setattr("pqcheck.io.progress.time.monotonic", lambda: next(clock))
     log = io.StringIO()
     progress = Progress("recordings", 100, stream=log)
     for done in (1, 5, 50, 80):

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 import pqcheck
-from pqcheck.errors import InputError
-from pqcheck.findings import (
+from pqcheck.model.errors import InputError
+from pqcheck.model.findings import (
     Finding,
     Findings,
     Intervals,
@@ -24,10 +24,10 @@ from pqcheck.findings import (
     Window,
     in_order,
 )
-from pqcheck.findings_file import as_document, as_pieces, from_document
-from pqcheck.findings_words import worst_of
-from pqcheck.recording import RowSpan
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings_file import as_document, as_pieces, from_document
+from pqcheck.model.findings_words import worst_of
+from pqcheck.model.recording import RowSpan
+from pqcheck.model.verdict import Verdict
 
 DAY = Period("day", "2031-03-03T00:00:00+01:00", "2031-03-04T00:00:00+01:00")
 ODD = 'a "quoted" back\\slash, a tab\t, Ü, ≤, \u2028 and \U0001f600'

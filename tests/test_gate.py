@@ -16,15 +16,15 @@ from msgspec.structs import replace
 
 from pqcheck import check
 from pqcheck.cli import main
-from pqcheck.compare import Comparison, as_set_text, compare, read_results
-from pqcheck.errors import GateError
-from pqcheck.exit_status import ExitStatus
-from pqcheck.findings import Finding, Findings, Margin, Period
-from pqcheck.gate import gate, tighter
 from pqcheck.limit_tables import load_table
-from pqcheck.lock import check_lock, lock_text, read_lock, write_lock
+from pqcheck.model.errors import GateError
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.findings import Finding, Findings, Margin, Period
+from pqcheck.model.verdict import Verdict
 from pqcheck.testing import assert_passes
-from pqcheck.verdict import Verdict
+from pqcheck.workflows.compare_findings import Comparison, as_set_text, compare, read_results
+from pqcheck.workflows.run_gate import gate, tighter
+from pqcheck.workflows.table_lock import check_lock, lock_text, read_lock, write_lock
 from tests.design import PERCENT, RULE, SITE, WEEK_95, percent, shares, site, toml, write
 from tests.test_waivers import ENTRY, VOLTAGE, text_of, week
 
@@ -200,7 +200,7 @@ def test_known_failures_stay_visible_and_are_not_red(story: Path, capsys: pytest
 def test_a_danger_sign_is_never_a_known_failure() -> None:
     sign = finding(FAIL, None).replaced(kind="safety")
     found = Findings((sign,))
-    from pqcheck.gate import GateResult
+    from pqcheck.workflows.run_gate import GateResult
 
     comparison = compare(found, found)
     assert comparison.changes[0].state == "unchanged"

@@ -25,11 +25,11 @@ import pytest
 import xmlschema
 
 from pqcheck.cli import main
-from pqcheck.findings import Finding, Findings, Reason
-from pqcheck.gate import gate, ungated
+from pqcheck.model.findings import Finding, Findings, Reason
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.gate_text import MOST_LINES, gate_text
 from pqcheck.reports.junit import as_junit
-from pqcheck.verdict import Verdict
+from pqcheck.workflows.run_gate import gate, ungated
 from tests.design import RULE, SITE, WEEK_95, percent, site, write
 from tests.test_gate import story  # noqa: F401, a fixture
 from tests.test_waivers import VOLTAGE, waiver, week
@@ -321,7 +321,7 @@ def test_the_order_of_rows_does_not_matter(story: Path, tmp_path: Path) -> None:
 def test_the_findings_file_of_a_gate_meets_the_schema(story: Path) -> None:  # noqa: F811
     import jsonschema
 
-    from pqcheck.findings_file import from_document
+    from pqcheck.model.findings_file import from_document
 
     assert main(["gate", "spectrum.csv", "--site", "site.toml", "--waivers", "waivers.toml", "--as-of", "2031-06-30",
                  "--margin", "5", "--json", "now.json", "--quiet"]) == 3  # fmt: skip

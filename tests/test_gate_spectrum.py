@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 
 from pqcheck import check
-from pqcheck.errors import InputError, SiteError
-from pqcheck.exit_status import ExitStatus
-from pqcheck.findings import Finding, Findings
-from pqcheck.judging.steady import judge_steady
+from pqcheck.judge.steady_state import judge_steady
 from pqcheck.limit_tables import load_table
-from pqcheck.recording import Channel
-from pqcheck.site.load import site_from
+from pqcheck.model.errors import InputError, SiteError
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.recording import Channel
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.load_site import site_from
 from pqcheck.site.scenario import judged_site
-from pqcheck.verdict import Verdict
 from tests.design import PERCENT, SITE, WEEK_95, percent, shares, site, write
 
 AMPERES = "current_harmonic [A rms]"

@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from pqcheck.cli import COMMANDS
-from pqcheck.exit_status import ExitStatus
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.library import library_sentence, table_ids
-from pqcheck.reasons import CATALOGUE
-from pqcheck.verdict import Verdict
-from pqcheck.vetting.check import COMMON_CODES
-from pqcheck.vetting.checks import CHECKS
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.reason_codes import CATALOGUE
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet.check_definition import COMMON_CODES
+from pqcheck.vet.checks import CHECKS
 from tests import generated_pages
 from tests.generated_pages import PAGES, cli_page, kept_pages, options_of, parser_of, present
 

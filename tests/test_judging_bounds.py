@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from pqcheck.deriving.formulas import PercentOfNominal
-from pqcheck.findings import Finding, Findings, in_order
-from pqcheck.judging.resolve import resolve
-from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judging.tally import PeriodTallies, SampleBounds
-from pqcheck.limit_band import Band
+from pqcheck.derive.formulas import PercentOfNominal
+from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
+from pqcheck.judge.limit_band import Band
+from pqcheck.judge.period_tally import PeriodTallies, SampleBounds
+from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import load_table
-from pqcheck.passes import Product
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding, Findings, in_order
+from pqcheck.model.verdict import Verdict
+from pqcheck.stats.series_passes import Product
 from tests.recordings import judged, one, recording, site
 
 PER_DAY = {3: 28_800, 60: 1440, 600: 144, 900: 96, 1800: 48}

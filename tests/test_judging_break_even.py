@@ -11,12 +11,12 @@ from fractions import Fraction
 
 import pytest
 
-from pqcheck.judging.break_even import BreakEven
-from pqcheck.judging.facts import ask
-from pqcheck.judging.resolve import resolve
-from pqcheck.judging.tasks import Task
+from pqcheck.judge.break_even import BreakEven
+from pqcheck.judge.rules_that_apply import resolve
+from pqcheck.judge.site_facts import ask
+from pqcheck.judge.tasks import Task
 from pqcheck.limit_tables import load_table
-from pqcheck.site.model import Site
+from pqcheck.site.site_values import Site
 from tests.recordings import recording, site
 
 SHORT_CIRCUIT = 12_000

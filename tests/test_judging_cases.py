@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pqcheck.verdict import Verdict
+from pqcheck.model.verdict import Verdict
 from tests.recordings import WEEK, judged, one, recording, site
 
 EN = "en50160-2010-lv"
@@ -400,7 +400,7 @@ def test_flagged_intervals_leave_the_count_where_the_rule_drops_them() -> None:
     from msgspec.structs import replace
 
     from pqcheck.limit_tables import load_table
-    from pqcheck.recording import Block
+    from pqcheck.model.recording import Block
 
     values = week(230)
     values[10:20] = 260.0
@@ -429,7 +429,7 @@ def test_a_table_that_was_not_in_force_does_not_apply() -> None:
 
     from msgspec.structs import replace
 
-    from pqcheck.judging.resolve import resolve
+    from pqcheck.judge.rules_that_apply import resolve
     from pqcheck.limit_tables import load_table
 
     table = replace(load_table(EN), effective_from="2032-01-01")
@@ -462,7 +462,7 @@ def test_a_motor_derating_point_is_read_beside_the_unbalance() -> None:
 
 
 def test_a_row_that_changes_inside_the_declared_spans_is_named() -> None:
-    from pqcheck.judging.facts import ratio_span, row_remarks
+    from pqcheck.judge.site_facts import ratio_span, row_remarks
     from pqcheck.limit_tables import load_table
 
     place = site(pcc=PCC | {"short_circuit_current_min": "7 kA", "maximum_demand_current_span": ["380 A", "420 A"]})

@@ -5,12 +5,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pqcheck.findings import Finding
-from pqcheck.judging.judge import judge
-from pqcheck.judging.resolve import resolve
+from pqcheck.judge.judge_recording import judge
+from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import load_table
-from pqcheck.verdict import Verdict
-from pqcheck.vetting.trust import Trust
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet.trust import Trust
 from tests.recordings import WEEK, one, recording, site, us
 
 SINGLE = {"nominal_voltage": "230 V", "connection": "single-phase"}

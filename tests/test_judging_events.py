@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding
-from pqcheck.judging.events import event_lines, judge_events, place_events
+from pqcheck.judge.judge_events import event_lines, judge_events, place_events
 from pqcheck.limit_tables import load_table
-from pqcheck.recording import Event, Recording, RowSpan
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Event, Recording, RowSpan
+from pqcheck.model.verdict import Verdict
 from tests.recordings import recording, site, us
 
 START = us("2031-03-03T00:00:00+00:00")

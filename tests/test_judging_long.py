@@ -7,8 +7,8 @@ import re
 import numpy as np
 import pytest
 
-from pqcheck.judging.judge import judge
-from pqcheck.judging.resolve import resolve
+from pqcheck.judge.judge_recording import judge
+from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import load_table
 from tests.recordings import judged, one, recording, site, us
 

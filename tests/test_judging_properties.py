@@ -9,9 +9,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pqcheck.findings import Finding
 from pqcheck.limit_tables import LimitTable, Period, Row, Rule, Statistic
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
 from tests.recordings import judged, recording, site
 
 PLACE = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})

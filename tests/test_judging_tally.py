@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from pqcheck.findings import Findings, in_order
-from pqcheck.judging.resolve import resolve
-from pqcheck.judging.series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judging.tally import PeriodTallies, SampleBounds
-from pqcheck.judging.tasks import Task
-from pqcheck.limit_band import band
+from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
+from pqcheck.judge.limit_band import band
+from pqcheck.judge.period_tally import PeriodTallies, SampleBounds
+from pqcheck.judge.rules_that_apply import resolve
+from pqcheck.judge.tasks import Task
 from pqcheck.limit_tables import Statistic, load_table
-from pqcheck.passes import Product
+from pqcheck.model.findings import Findings, in_order
+from pqcheck.stats.series_passes import Product
 from tests.recordings import judged, recording, site
 
 

@@ -15,9 +15,9 @@ from typing import Any
 import jsonschema
 import pytest
 
-from pqcheck.errors import LimitTableError
 from pqcheck.limit_tables import CONFIDENCE
 from pqcheck.limit_tables.library import limits_folder, load, table_ids
+from pqcheck.model.errors import LimitTableError
 from tests.limit_rows import high_at, row_at, rule_of
 
 FOLDER = Path(__file__).resolve().parent.parent / "limits"

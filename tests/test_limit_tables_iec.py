@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from pqcheck.judging.resolve import on_curve
+from pqcheck.judge.rules_that_apply import on_curve
 from pqcheck.limit_tables import load_table
 from tests.limit_rows import high_at, row_at, rows_at, rule_of
 

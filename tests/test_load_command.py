@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 
 from pqcheck.cli import main
-from pqcheck.errors import SiteError
 from pqcheck.loads.declared import check_runs, new_loads
 from pqcheck.loads.spectra import ideal, library, spectrum_file
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
+from pqcheck.model.errors import SiteError
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 from tests.recordings import recording, us
 
 SUPPLY = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}

@@ -9,14 +9,14 @@ import pytest
 from numpy.typing import NDArray
 
 from pqcheck.loads.capacity import capacities
-from pqcheck.loads.demand import demand_of
 from pqcheck.loads.equipment import high_load_spectrum, loading, motor
 from pqcheck.loads.existing_load_ways import Way, outcome
 from pqcheck.loads.profile import cost
-from pqcheck.loads.values import Demand
-from pqcheck.recording import Recording
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
+from pqcheck.loads.recorded_demand import demand_of
+from pqcheck.loads.study_values import Demand
+from pqcheck.model.recording import Recording
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 from tests.recordings import recording, us
 
 QUARTER = 900_000_000

@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pqcheck.errors import LimitTableError
-from pqcheck.findings import Finding
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.limit_tables.table_checks import check_table
 from pqcheck.loads.existing_load import existing_load_findings
-from pqcheck.recording import Recording
-from pqcheck.site.load import site_from
-from pqcheck.verdict import Verdict
+from pqcheck.model.errors import LimitTableError
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.load_site import site_from
 from tests.recordings import recording
 
 MONTH = 2880

@@ -15,11 +15,11 @@ from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_impedance import apparent_impedance, source_of
-from pqcheck.pipeline_load import load_study
-from pqcheck.recording import Recording
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
+from pqcheck.workflows.study_load import load_study
 from tests.recordings import WEEK, recording
 
 SUPPLY = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}

@@ -15,13 +15,13 @@ import pytest
 
 from pqcheck import check
 from pqcheck.cli import main
-from pqcheck.errors import InputError, OutputError
-from pqcheck.exit_status import ExitStatus
-from pqcheck.files import write_pieces
-from pqcheck.judging.series_groups import SeriesGroup
-from pqcheck.progress import expect, shown, step
-from pqcheck.readers import read
-from pqcheck.site.load import load_site
+from pqcheck.io import read
+from pqcheck.io.progress import expect, shown, step
+from pqcheck.io.write_files import write_pieces
+from pqcheck.judge.series_groups import SeriesGroup
+from pqcheck.model.errors import InputError, OutputError
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.site.load_site import load_site
 
 SITE = """
 name = "Test bench"
@@ -71,7 +71,7 @@ class Terminal(io.StringIO):
 
 def with_clock(monkeypatch: pytest.MonkeyPatch, seconds: float) -> None:
     ticks = iter(seconds * number for number in range(10_000))
-    monkeypatch.setattr("pqcheck.progress.time.monotonic", lambda: next(ticks))
+    monkeypatch.setattr("pqcheck.io.progress.time.monotonic", lambda: next(ticks))
 
 
 # Progress.
@@ -92,8 +92,8 @@ def test_a_single_check_shows_its_progress_on_a_terminal_and_clears_it(
 
 def test_reading_a_large_text_and_many_files_is_shown_too(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with_clock(monkeypatch, 1.0)
-    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 4096)
-    monkeypatch.setattr("pqcheck.readers.source.MB", 1000)
+    monkeypatch.setattr("pqcheck.io.source_files.CHUNK", 4096)
+    monkeypatch.setattr("pqcheck.io.source_files.MB", 1000)
     size = (place / "week.csv").stat().st_size // 1000
     stream = Terminal()
     with shown("days judged", stream=stream):
@@ -174,7 +174,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_no_file(
         return FullDisk()
 
     (place / "kept.json").write_text("before", encoding="utf-8")
-    monkeypatch.setattr("pqcheck.files.os.fdopen", opened)
+    monkeypatch.setattr("pqcheck.io.write_files.os.fdopen", opened)
     arguments = [str(place / "week.csv"), "--site", str(place / "site.toml"), "--json", str(place / "kept.json")]
     assert main(["check", *arguments]) == ExitStatus.COULD_NOT_RUN
     out, err = capsys.readouterr()
@@ -206,7 +206,7 @@ def test_no_room_to_unpack(place: Path, monkeypatch: pytest.MonkeyPatch) -> None
     def opened(path: Any, mode: str = "r", *args: Any, **kwargs: Any) -> Any:
         return FullDisk() if mode == "wb" else real(path, mode, *args, **kwargs)
 
-    monkeypatch.setattr("pqcheck.readers.source.open", opened, raising=False)
+    monkeypatch.setattr("pqcheck.io.source_files.open", opened, raising=False)
     with pytest.raises(InputError, match=r"cannot be unpacked into .*: No space left on device; make room there"):
         read([packed])
     assert list(temporary.iterdir()) == []
@@ -220,7 +220,7 @@ def test_no_room_to_unpack(place: Path, monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_file_that_shrinks_while_being_read(
     kind: str, keep: float, place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
     path = place / "week.csv" if kind == "csv" else as_parquet(place)
     recording = read([path], load_site(place / "site.toml"))
     content = path.read_bytes()
@@ -230,7 +230,7 @@ def test_a_file_that_shrinks_while_being_read(
 
 
 def test_a_file_that_vanishes_between_the_passes(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
     path = as_parquet(place)
     recording = read([path], load_site(place / "site.toml"))
     path.unlink()

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from pqcheck.cli import main
-from pqcheck.errors import SiteError
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.library import table_ids
-from pqcheck.planning import Plan, common_interval, plan, size_of
+from pqcheck.model.errors import SiteError
+from pqcheck.plan.survey import Plan, common_interval, plan, size_of
 from pqcheck.reports.html.plan_page import plan_page
 from pqcheck.reports.plan_text import as_text, every, size_text
 

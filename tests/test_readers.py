@@ -15,12 +15,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from pqcheck.clock import DAY, MINUTE, SECOND, iso
-from pqcheck.errors import InputError
-from pqcheck.readers import from_arrays, from_frame, parse_header, read
-from pqcheck.readers.conversions import moved_point
-from pqcheck.recording import Channel, Recording
-from pqcheck.site.model import Reading, Site, Supply
+from pqcheck.io import from_arrays, from_frame, parse_header, read
+from pqcheck.io.unit_conversions import moved_point
+from pqcheck.model.clock import DAY, MINUTE, SECOND, iso
+from pqcheck.model.errors import InputError
+from pqcheck.model.recording import Channel, Recording
+from pqcheck.site.site_values import Reading, Site, Supply
 
 START = 1_924_992_000 * SECOND  # 2031-01-01T00:00:00Z
 AN, BN = Channel("voltage", "an", unit="V"), Channel("voltage", "bn", unit="V")
@@ -176,9 +176,9 @@ def test_unit_from_parquet_metadata(tmp_path: Path) -> None:
 
 
 def test_many_blocks_and_slabs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 1 << 12)
-    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.source_files.CHUNK", 1 << 12)
+    monkeypatch.setattr("pqcheck.io.timeline.blocks.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
     count = 5 * 144 + 7
     keep = [slot for slot in range(count) if not 200 <= slot < 420]
     lines = [f"{iso(START + slot * 10 * MINUTE, 'UTC')},{230 + slot / 7!r}" for slot in keep]
@@ -353,8 +353,8 @@ def test_cells_that_are_not_numbers_are_unobserved_and_counted(tmp_path: Path) -
 def test_bad_cells_of_a_large_file_come_to_light_in_the_walk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 1 << 12)
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.source_files.CHUNK", 1 << 12)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
     lines = [f"{iso(START + at * MINUTE, 'UTC')},{'err' if at % 300 == 7 else 230 + at % 9},x" for at in range(900)]
     path = write(tmp_path / "a.csv", "\n".join(["time,voltage.an [V],voltage.bn [V]", *lines]))
     recording = read([path])

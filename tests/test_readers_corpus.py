@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pqcheck.clock import iso
-from pqcheck.errors import InputError
-from pqcheck.readers import parse_header, read
-from pqcheck.readers.describe import describe, recording_section
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
-from pqcheck.units import duration_us
+from pqcheck.io import parse_header, read
+from pqcheck.io.describe_columns import describe, recording_section
+from pqcheck.model.clock import iso
+from pqcheck.model.errors import InputError
+from pqcheck.model.units import duration_us
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 
 FOLDER = Path(__file__).resolve().parent.parent / "reference_cases" / "reading"
 CASES: dict[str, dict[str, Any]] = tomllib.loads((FOLDER / "reading.toml").read_text(encoding="utf-8"))

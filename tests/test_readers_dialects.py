@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 
 from pqcheck import check
 from pqcheck.cli import main
-from pqcheck.clock import MINUTE, SECOND
-from pqcheck.errors import InputError
-from pqcheck.readers import parse_header, read
-from pqcheck.recording import Recording
-from pqcheck.site.load import site_from
+from pqcheck.io import parse_header, read
+from pqcheck.model.clock import MINUTE, SECOND
+from pqcheck.model.errors import InputError
+from pqcheck.model.recording import Recording
+from pqcheck.site.load_site import site_from
 
 START = datetime(2031, 3, 14, tzinfo=UTC)
 SITE = {

@@ -7,13 +7,13 @@ import random
 import numpy as np
 import pytest
 
-from pqcheck.readers import from_arrays, parse_header
-from pqcheck.readers.csv_numbers import CsvDecoder
-from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.headers.reading import read_headers
-from pqcheck.readers.source import open_source
-from pqcheck.readers.table import Chunk, RowNumbers, values_of
-from pqcheck.site.load import site_from
+from pqcheck.io import from_arrays, parse_header
+from pqcheck.io.csv.plain_numbers import CsvDecoder
+from pqcheck.io.decoder import Chunk, RowNumbers, values_of
+from pqcheck.io.headers.evidence_of_numbers import Evidence
+from pqcheck.io.headers.read_headers import read_headers
+from pqcheck.io.source_files import open_source
+from pqcheck.site.load_site import site_from
 
 WYE = site_from({"name": "x", "supply": {"nominal_voltage": "400 V", "connection": "wye"}})
 SINGLE = site_from({"name": "x", "supply": {"nominal_voltage": "230 V", "connection": "single-phase"}})

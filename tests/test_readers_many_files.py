@@ -22,15 +22,15 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from pyarrow import parquet
 
-from pqcheck.clock import MINUTE, SECOND, iso
-from pqcheck.errors import InputError
-from pqcheck.readers import read
-from pqcheck.readers.memory import InMemory
-from pqcheck.readers.source import Checksums, open_source
-from pqcheck.readers.stream_plan import FileRows, files_by_block
-from pqcheck.readers.table import RowNumbers, Table
-from pqcheck.readers.times import NO_TIMES, Times
-from pqcheck.recording import Channel, Recording, RowSpan
+from pqcheck.io import read
+from pqcheck.io.decoder import RowNumbers, Table
+from pqcheck.io.numbers_in_memory import InMemory
+from pqcheck.io.source_files import Checksums, open_source
+from pqcheck.io.timeline.stamps_of_rows import NO_TIMES, Times
+from pqcheck.io.timeline.stream_plan import FileRows, files_by_block
+from pqcheck.model.clock import MINUTE, SECOND, iso
+from pqcheck.model.errors import InputError
+from pqcheck.model.recording import Channel, Recording, RowSpan
 
 START = 1_924_992_000 * SECOND  # 2031-01-01T00:00:00Z
 TEN = 10 * MINUTE
@@ -83,9 +83,9 @@ def wanted(values: dict[str, Array], slots: Sequence[int]) -> dict[str, bytes]:
 @pytest.fixture
 def small(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of one day, batches of a few rows, row groups of any size; nothing is kept."""
-    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
-    monkeypatch.setattr("pqcheck.readers.parquet_table.BATCH_VALUES", 80)
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.timeline.blocks.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.io.parquet.BATCH_VALUES", 80)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
 
 
 # Many files.
@@ -176,8 +176,8 @@ def test_bad_cells_are_told_file_by_file_and_column_by_column(tmp_path: Path, sm
 def test_row_groups_of_any_size_read_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: None, group: int, limit: int
 ) -> None:
-    monkeypatch.setattr("pqcheck.readers.parquet_table.CHUNK_BYTES", limit)
-    monkeypatch.setattr("pqcheck.readers.parquet_table.CUT_BYTES", limit // 2)
+    monkeypatch.setattr("pqcheck.io.parquet.CHUNK_BYTES", limit)
+    monkeypatch.setattr("pqcheck.io.parquet.CUT_BYTES", limit // 2)
     values = numbers(700)
     slots = [slot for slot in range(700) if not 200 <= slot < 230]
     path = as_parquet(tmp_path / "a.parquet", values, slots, group=group)
@@ -309,7 +309,7 @@ def test_a_file_that_changes_after_it_was_scanned_has_no_checksum(
         happens(read_from)
         return "of other bytes"
 
-    monkeypatch.setattr("pqcheck.readers.source.sha256_of", and_then)
+    monkeypatch.setattr("pqcheck.io.source_files.sha256_of", and_then)
     with pytest.raises(InputError, match=sentence):
         Checksums().of(open_source(path)).result()
 
@@ -330,8 +330,8 @@ def test_a_checksum_begun_ahead_is_not_worked_out_twice(tmp_path: Path) -> None:
 FORKED = """
 import os, sys
 from pqcheck import check
-from pqcheck.readers import memory, read
-memory.KEPT_BYTES = 0
+from pqcheck.io import numbers_in_memory, read
+numbers_in_memory.KEPT_BYTES = 0
 site = {"supply": {"nominal_voltage": "400 V", "connection": "wye"}, "limits": {"apply": ["en50160-2010-lv"]}}
 texts = [check(sys.argv[1:], site).to_json()]
 known = read(sys.argv[1:])  # its checksum is still being worked out
@@ -359,6 +359,6 @@ def test_whoever_waits_for_a_checksum_is_told_what_went_wrong(tmp_path: Path, mo
         raise MemoryError
 
     path = as_parquet(tmp_path / "a.parquet", numbers(144), range(144))
-    monkeypatch.setattr("pqcheck.readers.source.sha256_of", refuse)
+    monkeypatch.setattr("pqcheck.io.source_files.sha256_of", refuse)
     with pytest.raises(MemoryError):
         Checksums().of(open_source(path)).result(timeout=60)

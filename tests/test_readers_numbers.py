@@ -13,12 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pqcheck import check
-from pqcheck.readers import csv_compiled
-from pqcheck.readers.csv_compiled import Extremes, Lines, Written, parse_into
-from pqcheck.readers.csv_numbers import CsvDecoder
-from pqcheck.readers.csv_scan import Layout, scan
-from pqcheck.readers.source import open_source
-from pqcheck.readers.table import Filled, values_of
+from pqcheck.io.csv import compiled_numbers as csv_compiled
+from pqcheck.io.csv.compiled_numbers import Extremes, Lines, Written, parse_into
+from pqcheck.io.csv.plain_numbers import CsvDecoder
+from pqcheck.io.csv.scan import Layout, scan
+from pqcheck.io.decoder import Filled, values_of
+from pqcheck.io.source_files import open_source
 from tests.recordings import same_without
 
 SITE = """
@@ -183,9 +183,9 @@ def test_buffers_that_do_not_fit_are_refused() -> None:
 def test_blocks_are_the_same_without_the_compiled_module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Days with holes, a code, blanks, and chunks that lie in two days."""
     chance = np.random.default_rng(8)
-    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
-    monkeypatch.setattr("pqcheck.readers.source.CHUNK", 10_000)
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.timeline.blocks.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.io.source_files.CHUNK", 10_000)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
     lines = ["time,voltage.an [V],voltage.bn [V],current.a [A]"]
     for slot in np.flatnonzero(chance.random(4 * 1440) > 0.001).tolist():
         odd = "65535" if slot == 600 else f"{chance.normal(230, 2):.2f}"
@@ -195,7 +195,7 @@ def test_blocks_are_the_same_without_the_compiled_module(tmp_path: Path, monkeyp
         lines.append(f"{stamp},{odd},{chance.normal(230):.7f},{blank}")
     path = tmp_path / "a.csv"
     path.write_text("\n".join(lines) + "\n")
-    same_without([path], ("pqcheck.readers.csv_compiled._compiled", lambda: None), monkeypatch)
+    same_without([path], ("pqcheck.io.csv.compiled_numbers._compiled", lambda: None), monkeypatch)
 
 
 CELLS = st.one_of(

@@ -18,12 +18,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from pqcheck.errors import InputError
-from pqcheck.readers import parquet_table, read
-from pqcheck.readers.parquet_table import read_parquet_table
-from pqcheck.readers.source import Source
-from pqcheck.readers.table import Chunk, Filled, values_of
-from pqcheck.recording import Values
+from pqcheck.io import parquet as parquet_table
+from pqcheck.io import read
+from pqcheck.io.decoder import Chunk, Filled, values_of
+from pqcheck.io.parquet import read_parquet_table
+from pqcheck.io.source_files import Source
+from pqcheck.model.errors import InputError
+from pqcheck.model.recording import Values
 
 START = 1_900_000_000_000_000
 CODECS = ("none", "snappy", "gzip", "zstd")

@@ -11,13 +11,13 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from pqcheck.errors import InputError
-from pqcheck.readers import parse_header
-from pqcheck.readers.headers.evidence import Evidence
-from pqcheck.readers.headers.facts import Guess
-from pqcheck.readers.headers.reading import read_headers
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
+from pqcheck.io import parse_header
+from pqcheck.io.headers.evidence_of_numbers import Evidence
+from pqcheck.io.headers.read_headers import read_headers
+from pqcheck.io.headers.settled_columns import Guess
+from pqcheck.model.errors import InputError
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 
 WYE = site_from({"name": "x", "supply": {"nominal_voltage": "400 V", "connection": "wye"}})
 SINGLE = site_from({"name": "x", "supply": {"nominal_voltage": "230 V", "connection": "single-phase"}})

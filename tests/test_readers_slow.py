@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pqcheck.clock import HOUR, MINUTE, SECOND
-from pqcheck.readers import from_arrays, memory, parse_header, read
-from pqcheck.readers.describe import describe
-from pqcheck.recording import Recording, Stream
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
+from pqcheck.io import from_arrays, parse_header, read
+from pqcheck.io import numbers_in_memory as memory
+from pqcheck.io.describe_columns import describe
+from pqcheck.model.clock import HOUR, MINUTE, SECOND
+from pqcheck.model.recording import Recording, Stream
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 
 START = datetime(2031, 3, 3)
 FIRST = 1_930_262_400 * SECOND  # 2031-03-03T00:00:00Z

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from pqcheck.reasons import CATALOGUE, known, sentence
-from pqcheck.vetting.check import COMMON_CODES
-from pqcheck.vetting.checks import CHECKS as VETTING_CHECKS
+from pqcheck.model.reason_codes import CATALOGUE, known, sentence
+from pqcheck.vet.check_definition import COMMON_CODES
+from pqcheck.vet.checks import CHECKS as VETTING_CHECKS
 
 PACKAGE = Path(__file__).resolve().parent.parent / "pqcheck"
 CHECKS = {code for check in VETTING_CHECKS for code in check.codes} | set(COMMON_CODES)

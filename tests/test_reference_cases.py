@@ -19,8 +19,8 @@ import pytest
 from pqcheck import check
 from pqcheck.cli import check as check_command
 from pqcheck.cli import main
-from pqcheck.errors import PqcheckError
-from pqcheck.findings import Finding, Findings
+from pqcheck.model.errors import PqcheckError
+from pqcheck.model.findings import Finding, Findings
 from reference_cases.invented import files_of, kept
 
 ROOT = Path(__file__).resolve().parent.parent / "reference_cases"

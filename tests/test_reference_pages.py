@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from pqcheck.quantities import QUANTITIES
-from pqcheck.site.load import site_from
-from pqcheck.site.structure import site_schema
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_structure import site_schema
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 GLOSSARY = (DOCS / "glossary.md").read_text(encoding="utf-8")

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pqcheck.observing.comparable import loads_comparable
-from pqcheck.observing.gather import Gathered, gather
+from pqcheck.observe.comparable import loads_comparable
+from pqcheck.observe.gather import Gathered, gather
 from tests.recordings import recording
 from tests.report_material import mended, run, with_orders, write_job
 

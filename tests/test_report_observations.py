@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.observing.background import background
-from pqcheck.observing.gather import Gathered, gather
-from pqcheck.observing.observation import GRADES
-from pqcheck.observing.observe import observe
-from pqcheck.observing.own_load import own_load, slope_of
-from pqcheck.observing.patterns import patterns
-from pqcheck.observing.resonance import estimated_order, resonance
-from pqcheck.observing.taps import tap_steps
+from pqcheck.observe.all_observations import observe
+from pqcheck.observe.background import background
+from pqcheck.observe.gather import Gathered, gather
+from pqcheck.observe.observation import GRADES
+from pqcheck.observe.own_load import own_load, slope_of
+from pqcheck.observe.patterns import patterns
+from pqcheck.observe.resonance import estimated_order, resonance
+from pqcheck.observe.taps import tap_steps
 from tests.recordings import recording, site
 
 Array = NDArray[np.float64]

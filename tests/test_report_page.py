@@ -12,10 +12,10 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from pqcheck.findings_file import from_document, read_findings
+from pqcheck.model.findings_file import from_document, read_findings
 from pqcheck.reports.html.build import as_html, material_of
-from pqcheck.reports.html.criteria import criteria
-from pqcheck.reports.html.page import page
+from pqcheck.reports.html.criteria_section import criteria
+from pqcheck.reports.html.html_page import page
 from tests.report_material import SITE, run, week, with_orders, write_job
 
 JARGON = (
@@ -151,7 +151,7 @@ def test_without_the_recording_there_are_bars_and_no_trends(job: Path, tmp_path:
 
 def test_one_row_per_rule_and_channel_with_a_strip_of_all_periods() -> None:
     """Six weeks: the page lists the worst and shows the others as signs; the findings file stays complete."""
-    from pqcheck.pipeline import check
+    from pqcheck.workflows.check_recording import check
     from tests.recordings import recording
 
     columns = {name: values for name, values in week(1008 * 6).items() if name.startswith("voltage")}
@@ -282,7 +282,7 @@ def test_a_folder_that_is_not_there(job: Path, tmp_path: Path, capsys: pytest.Ca
 
 def test_the_page_of_a_week_with_all_orders_stays_small(tmp_path: Path) -> None:
     """A limit of the issue: below 3 MB for a week with all harmonics, three phases, both sides."""
-    from pqcheck.pipeline import check
+    from pqcheck.workflows.check_recording import check
     from tests.recordings import recording
 
     columns = with_orders(week(), range(2, 51))

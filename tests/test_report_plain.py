@@ -6,11 +6,11 @@ from datetime import datetime
 
 import pytest
 
-from pqcheck.findings import Finding, Limit, Period, Statistic
-from pqcheck.reasons import CATALOGUE
+from pqcheck.model.findings import Finding, Limit, Period, Statistic
+from pqcheck.model.reason_codes import CATALOGUE
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.plain import _PLAIN, allowance, date_words, listed, range_words, reading, span_words, time_words
-from pqcheck.reports.plots.waveform import orders_in
-from pqcheck.verdict import Verdict
+from pqcheck.reports.plots.waveform_plot import orders_in
 
 
 def asked(percent: float, length: str, start: str, end: str) -> Finding:

@@ -8,10 +8,10 @@ from datetime import date
 import numpy as np
 import pytest
 
-from pqcheck.clock import DAY, HOUR
-from pqcheck.observing.gather import gather
-from pqcheck.observing.reduce import Reducer, members_per_point
-from pqcheck.observing.steps import by_day_and_hour
+from pqcheck.model.clock import DAY, HOUR
+from pqcheck.observe.gather import gather
+from pqcheck.observe.reduce import Reducer, members_per_point
+from pqcheck.observe.steps import by_day_and_hour
 from pqcheck.reports.plots.bars import harmonic_bars, observed
 from pqcheck.reports.plots.canvas import COLOURS
 from pqcheck.reports.plots.shapes import duration_curve, thinned
@@ -146,7 +146,7 @@ def test_availability_spans() -> None:
 def test_judged_values_are_formed_as_judging_forms_them() -> None:
     """A 10-minute value is the root mean square of its two hundred 3-second values (IEC 61000-4-30 4.5)."""
     from pqcheck.limit_tables import load_table
-    from pqcheck.observing.gather import asked_by_tables
+    from pqcheck.observe.gather import asked_by_tables
     from tests.recordings import site
 
     random = np.random.RandomState(4)

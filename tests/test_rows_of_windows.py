@@ -9,13 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pqcheck.findings import Finding
-from pqcheck.findings_file import as_document
-from pqcheck.findings_words import worst_window
-from pqcheck.judging.windows import RunWindows
-from pqcheck.pipeline import check
-from pqcheck.readers import read, row_index
-from pqcheck.recording import SECOND
+from pqcheck.io import read
+from pqcheck.io.timeline import row_index
+from pqcheck.judge.evidence_windows import RunWindows
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_file import as_document
+from pqcheck.model.findings_words import worst_window
+from pqcheck.model.recording import SECOND
+from pqcheck.workflows.check_recording import check
 
 SITE = """
 [supply]

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 from scipy.linalg import norm
 
-from pqcheck import passes
-from pqcheck.passes import Product, largest_of, squares_of
+from pqcheck.stats import series_passes as passes
+from pqcheck.stats.series_passes import Product, largest_of, squares_of
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -16,10 +16,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pqcheck.errors import SiteError
-from pqcheck.site.load import load_site, site_from
-from pqcheck.site.model import Generation, Site
-from pqcheck.site.structure import check_structure, site_schema
+from pqcheck.model.errors import SiteError
+from pqcheck.site.load_site import load_site, site_from
+from pqcheck.site.site_structure import check_structure, site_schema
+from pqcheck.site.site_values import Generation, Site
 
 # Every section and key of the site file, each with a value that means something.
 FULL = """

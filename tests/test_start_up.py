@@ -81,8 +81,8 @@ def test_a_plain_check_does_without_what_it_does_not_use(tmp_path: Path, name: s
         times = pa.array([datetime.fromisoformat(stamp) for stamp, _ in columns], pa.timestamp("ms", tz="UTC"))
         volts = pa.array([float(value) for _, value in columns], pa.float32())
         parquet.write_table(pa.table({"time": times, "voltage.an [V]": volts}), tmp_path / name, compression="zstd")
-    unused = ["pqcheck.reports.bundle", "pqcheck.deriving.corrections", "pqcheck.without_declarations",
-              "pqcheck.waivers", "pqcheck.loads", "pqcheck.observing", "pandas", "matplotlib", "pint",
+    unused = ["pqcheck.reports.bundle", "pqcheck.derive.corrections", "pqcheck.workflows.without_declarations",
+              "pqcheck.waivers.apply_waivers", "pqcheck.loads", "pqcheck.observe", "pandas", "matplotlib", "pint",
               "polars", *(["pyarrow"] if name == "week.csv" else [])]  # fmt: skip
     code = (
         f"from pqcheck.cli import main; code = main(['check', {str(tmp_path / name)!r}, '--site', "

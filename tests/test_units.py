@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pqcheck.quantities import QUANTITIES
-from pqcheck.units import UnitError, canonical, duration_us, factor, in_alias_table, quantity_of, symbol_of
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.units import UnitError, canonical, duration_us, factor, in_alias_table, quantity_of, symbol_of
 
 
 @pytest.mark.parametrize(
@@ -133,5 +133,5 @@ def test_conversion_is_exact(value: Decimal, first: str, second: str) -> None:
 
 
 def test_the_table_alone_imports_no_pint() -> None:
-    code = "import sys, pqcheck.units as units; units.quantity_of('12 kA', 'A'); sys.exit('pint' in sys.modules)"
+    code = "import sys, pqcheck.model.units as units; units.quantity_of('12 kA', 'A'); sys.exit('pint' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -14,10 +14,10 @@ import pytest
 from numpy.typing import NDArray
 
 from pqcheck import check
-from pqcheck.exit_status import ExitStatus
-from pqcheck.findings import Finding, Findings
-from pqcheck.reports.terminal import as_text
-from pqcheck.verdict import Verdict
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.verdict import Verdict
+from pqcheck.reports.check_terminal import as_text
 from tests.recordings import WEEK, recording, site
 
 Floats = NDArray[np.float64]

@@ -9,18 +9,18 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.errors import SiteError
-from pqcheck.findings import Finding
-from pqcheck.recording import Block, Channel, Note, Recording, RowSpan, Stream
-from pqcheck.verdict import Verdict
-from pqcheck.vetting import Vetted, vet
-from pqcheck.vetting.checks.connection import recognised
-from pqcheck.vetting.checks.extremes import crossed
-from pqcheck.vetting.checks.loose_neutral import displaced, seesaw
-from pqcheck.vetting.checks.nominal import matches
-from pqcheck.vetting.checks.open_jaw import factor_step
-from pqcheck.vetting.checks.representative import days_covered
-from pqcheck.vetting.checks.zero_orders import not_measured
+from pqcheck.model.errors import SiteError
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Block, Channel, Note, Recording, RowSpan, Stream
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import Vetted, vet
+from pqcheck.vet.checks.connection import recognised
+from pqcheck.vet.checks.extremes import crossed
+from pqcheck.vet.checks.loose_neutral import displaced, seesaw
+from pqcheck.vet.checks.nominal import matches
+from pqcheck.vet.checks.open_jaw import factor_step
+from pqcheck.vet.checks.representative import days_covered
+from pqcheck.vet.checks.zero_orders import not_measured
 from tests.recordings import WEEK, recording, site, us
 
 Floats = NDArray[np.float64]

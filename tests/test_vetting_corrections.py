@@ -10,12 +10,12 @@ import pyarrow as pa
 import pytest
 from pyarrow import parquet
 
-from pqcheck.deriving.corrections import corrected_recording
-from pqcheck.errors import SiteError
-from pqcheck.readers import read as read_files
-from pqcheck.recording import DAY, Recording
-from pqcheck.site.model import Correction
-from pqcheck.vetting.collect import StreamCollector
+from pqcheck.derive.corrections import corrected_recording
+from pqcheck.io import read as read_files
+from pqcheck.model.errors import SiteError
+from pqcheck.model.recording import DAY, Recording
+from pqcheck.site.site_values import Correction
+from pqcheck.vet.collect import StreamCollector
 from tests.recordings import recording, site, us
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.scenes import columns
@@ -64,8 +64,8 @@ def test_a_reversed_current_turns_powers_and_totals_and_leaves_magnitudes() -> N
 def test_holes_stay_with_the_clamp_that_missed_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pqcheck.readers.memory.KEPT_BYTES", 0)
-    monkeypatch.setattr("pqcheck.readers.blocks.BLOCK_VALUES", 1)
+    monkeypatch.setattr("pqcheck.io.numbers_in_memory.KEPT_BYTES", 0)
+    monkeypatch.setattr("pqcheck.io.timeline.blocks.BLOCK_VALUES", 1)
     rows, chance = 2 * 8640, np.random.default_rng(3)
     columns = {f"current.{phase} [A]": chance.normal(50, 5, rows) for phase in "abc"}
     columns["current.a [A]"][100:400] = np.nan

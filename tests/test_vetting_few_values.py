@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from pqcheck import check
-from pqcheck.findings import Finding
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
 
 SITE = {
     "name": "Test bench",

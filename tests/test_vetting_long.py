@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pqcheck.recording import Axis, Block, Channel, RowSpan, Stream
-from pqcheck.vetting import vet
-from pqcheck.vetting.checks.stuck import Repeats
-from pqcheck.vetting.collect import StreamCollector
-from pqcheck.vetting.kept_runs import KeptRuns
+from pqcheck.model.recording import Axis, Block, Channel, RowSpan, Stream
+from pqcheck.vet import vet
+from pqcheck.vet.checks.stuck import Repeats
+from pqcheck.vet.collect import StreamCollector
+from pqcheck.vet.kept_runs import KeptRuns
 from tests.recordings import recording, site
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.findings import Findings
-from pqcheck.verdict import Verdict
-from pqcheck.vetting import vet
+from pqcheck.model.findings import Findings
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import vet
 from tests.recordings import recording, site
 from tests.test_vetting_cases import three_phase
 

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from pqcheck.quantities import QUANTITIES
-from pqcheck.verdict import Verdict
-from pqcheck.vetting import checks
-from pqcheck.vetting.check import COMMON_CODES, ITSELF, Check
-from pqcheck.vetting.checks import CHECKS, clipped, lost_lead, wiring
-from pqcheck.vetting.into_findings import doubts
-from pqcheck.vetting.outcome import Outcome, Subject
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import checks
+from pqcheck.vet.check_definition import COMMON_CODES, ITSELF, Check
+from pqcheck.vet.checks import CHECKS, clipped, lost_lead, wiring
+from pqcheck.vet.into_findings import doubts
+from pqcheck.vet.outcome import Outcome, Subject
 
 ROOM = Path(checks.__file__).parent
 FILES = {path: path.read_text(encoding="utf-8") for path in sorted(ROOM.rglob("*.py"))}

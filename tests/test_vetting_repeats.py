@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding
-from pqcheck.verdict import Verdict
-from pqcheck.vetting import vet
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import vet
 from tests.recordings import recording, site
 
 DATA = Path(__file__).parent / "data" / "labelled_series"

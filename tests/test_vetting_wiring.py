@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pqcheck.verdict import Verdict
-from pqcheck.vetting import Vetted, vet
-from pqcheck.vetting.checks.two_element import element_fits
-from pqcheck.vetting.checks.wiring.angles import ALL, SOUND, Signature, cosine_fit, ranked
-from pqcheck.vetting.checks.wiring.messages import proposals
-from pqcheck.vetting.checks.wiring.three_phase import step_at
-from pqcheck.vetting.checks.wiring.voltage_answers import crossing, drop_of
-from pqcheck.vetting.time_base import PHASES
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import Vetted, vet
+from pqcheck.vet.checks.two_element import element_fits
+from pqcheck.vet.checks.wiring.angles import ALL, SOUND, Signature, cosine_fit, ranked
+from pqcheck.vet.checks.wiring.messages import proposals
+from pqcheck.vet.checks.wiring.three_phase import step_at
+from pqcheck.vet.checks.wiring.voltage_answers import crossing, drop_of
+from pqcheck.vet.time_base import PHASES
 from tests.recordings import recording, site
 from tests.simulator.circuit import Recorder, Service, read, solve, wye_source
 from tests.simulator.faults import PAIRS, WIRINGS

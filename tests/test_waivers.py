@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 
 from pqcheck import check
-from pqcheck.errors import GateError
-from pqcheck.exit_status import ExitStatus
-from pqcheck.findings import Finding, Findings
-from pqcheck.gate import gate
 from pqcheck.limit_tables import load_table
-from pqcheck.site.load import site_from
-from pqcheck.verdict import Verdict
-from pqcheck.waivers import Waiver, apply_waivers, remarks
-from pqcheck.waivers_file import read_waivers
+from pqcheck.model.errors import GateError
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.load_site import site_from
+from pqcheck.waivers.apply_waivers import Waiver, apply_waivers, remarks
+from pqcheck.waivers.waiver_file import read_waivers
+from pqcheck.workflows.run_gate import gate
 from tests.design import RULE, SITE, percent
 
 ENTRY: dict[str, Any] = {

@@ -2,9 +2,9 @@
 
 import pytest
 
-from pqcheck.findings import Finding, Period
-from pqcheck.verdict import Verdict
-from pqcheck.without_declarations import beside
+from pqcheck.model.findings import Finding, Period
+from pqcheck.model.verdict import Verdict
+from pqcheck.workflows.without_declarations import beside
 
 
 def finding(day: int, verdict: Verdict, hour: int = 0, kind: str = "limit", rule: str = "share") -> Finding:

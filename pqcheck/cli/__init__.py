@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import NoReturn
 
-from pqcheck.errors import PqcheckError, nearest
+from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
 COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
@@ -31,7 +31,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _could_not_run() -> int:
-    from pqcheck.exit_status import ExitStatus  # here, since it brings numpy with it
+    from pqcheck.model.exit_status import ExitStatus  # here, since it brings numpy with it
 
     return int(ExitStatus.COULD_NOT_RUN)
 

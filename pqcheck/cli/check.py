@@ -33,14 +33,14 @@ def run(args: argparse.Namespace) -> int:
     """Check, print, write; returns the exit status."""
     if args.each:
         return _each(args)
-    from pqcheck.readers.source import LATER
+    from pqcheck.io.source_files import LATER
 
     # Beside the imports that follow, which keep one core busy for a while.
     LATER.ahead(args.recordings)
-    from pqcheck.pipeline import check, check_and_gather
-    from pqcheck.progress import shown
-    from pqcheck.reports.out import check_form, prepare, wants_trends, write_all
-    from pqcheck.reports.terminal import as_text
+    from pqcheck.io.progress import shown
+    from pqcheck.reports.check_terminal import as_text
+    from pqcheck.reports.output_forms import check_form, prepare, wants_trends, write_all
+    from pqcheck.workflows.check_recording import check, check_and_gather
 
     place = None
     if args.bundle:
@@ -65,9 +65,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _each(args: argparse.Namespace) -> int:
     """Every recording by itself: one line as each is done, counts at the end."""
-    from pqcheck.each import check_each, exit_status
-    from pqcheck.errors import OutputError
-    from pqcheck.progress import Progress
+    from pqcheck.io.progress import Progress
+    from pqcheck.model.errors import OutputError
+    from pqcheck.workflows.check_each import check_each, exit_status
 
     if args.out or args.bundle:
         raise OutputError(

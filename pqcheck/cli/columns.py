@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pqcheck.readers.describe import Described
+    from pqcheck.io.describe_columns import Described
 
 HELP = "Say in words how a file is read, column by column, with the reasons; write a mapping to edit."
 
@@ -26,14 +26,14 @@ def run(args: argparse.Namespace) -> int:
     """Describe, print, write; 0 whenever the files can be read, ambiguous or not."""
     from pathlib import Path
 
-    from pqcheck.exit_status import ExitStatus
-    from pqcheck.files import write_text
-    from pqcheck.readers.describe import describe, recording_section, sidecar
-    from pqcheck.readers.sidecar import ENDING
+    from pqcheck.io.describe_columns import describe, recording_section, sidecar
+    from pqcheck.io.sidecar import ENDING
+    from pqcheck.io.write_files import write_text
+    from pqcheck.model.exit_status import ExitStatus
 
     site = None
     if args.site is not None:
-        from pqcheck.site.load import load_site
+        from pqcheck.site.load_site import load_site
 
         site = load_site(args.site)
     tables = describe(args.recordings, site)
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         sys.stderr.write(f"wrote {args.write}; copy it into the site file\n")
     if args.sidecar:
         if len(tables) != len(args.recordings):
-            from pqcheck.errors import OutputError
+            from pqcheck.model.errors import OutputError
 
             raise OutputError("a file of several tables has no sidecar; use --write instead")
         for path, table in zip(args.recordings, tables, strict=True):
@@ -57,7 +57,7 @@ def as_text(table: Described) -> str:
     """One table in words."""
     from tabulate import tabulate
 
-    from pqcheck.clock import duration_text
+    from pqcheck.model.clock import duration_text
 
     lines = [f"{table.name}: {table.written}"]
     times = " and ".join(f"{name!r}" for name in table.time_columns)

@@ -24,8 +24,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read or check both, compare, print, write; the exit status is that of the result after."""
     from pqcheck.reports.before_after import as_text, summary
-    from pqcheck.reports.out import comparison_form, prepare, write_all
-    from pqcheck.two_sides import both_sides
+    from pqcheck.reports.output_forms import comparison_form, prepare, write_all
+    from pqcheck.workflows.two_sides import both_sides
 
     targets = prepare(args.out, endings=(".html", ".md"))
     both = both_sides(args.before, args.after, args.site, args.limits)

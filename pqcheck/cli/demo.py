@@ -16,8 +16,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write, check, print. The demo contains trouble on purpose, so finding it is success: exit 0."""
-    from pqcheck.demo import write_demo
-    from pqcheck.reports.terminal import as_text
+    from pqcheck.reports.check_terminal import as_text
+    from pqcheck.workflows.make_demo import write_demo
 
     files, findings = write_demo(args.folder)
     sys.stdout.write(as_text(findings, everything=args.all))

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import date
 
-    from pqcheck.gate import GateResult
-    from pqcheck.reports.out import Target
+    from pqcheck.reports.output_forms import Target
+    from pqcheck.workflows.run_gate import GateResult
 
 HELP = "Judge design spectra or recordings in a pipeline: waivers that expire, a baseline, pinned tables, a margin."
 
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, write, print; returns the exit status."""
-    from pqcheck.errors import GateError
+    from pqcheck.model.errors import GateError
 
     if args.explain is not None:
         sys.stdout.write(_explained(args))
@@ -52,8 +52,8 @@ def run(args: argparse.Namespace) -> int:
         raise GateError("no file was given; name a spectrum table or a recording")
     if not args.site:
         raise GateError("no site file was given; --site FILE declares the scenario (several files, several scenarios)")
-    from pqcheck.gate import gate
-    from pqcheck.reports.out import gate_form, prepare, write_all
+    from pqcheck.reports.output_forms import gate_form, prepare, write_all
+    from pqcheck.workflows.run_gate import gate
 
     targets = prepare(args.out)
     _check_targets(targets, len(args.site))
@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check_targets(targets: list[Target], sites: int) -> None:
-    from pqcheck.errors import OutputError
+    from pqcheck.model.errors import OutputError
 
     for path, form in targets:
         if sites > 1 and form not in (".json", ".junit.xml"):
@@ -99,10 +99,10 @@ def _print(result: GateResult, args: argparse.Namespace) -> None:
 
 
 def _explained(args: argparse.Namespace) -> str:
-    from pqcheck.errors import GateError
     from pqcheck.limit_tables.library import load, table_ids
+    from pqcheck.model.errors import GateError
     from pqcheck.reports.explain import explained
-    from pqcheck.site.load import load_site
+    from pqcheck.site.load_site import load_site
 
     site = load_site(args.site[0]) if args.site else None
     named = args.limits or (list(site.apply) if site is not None else [])
@@ -116,7 +116,7 @@ def _explained(args: argparse.Namespace) -> str:
 def _day(text: str | None) -> date | None:
     from datetime import date
 
-    from pqcheck.errors import GateError
+    from pqcheck.model.errors import GateError
 
     if text is None:
         return None
@@ -127,7 +127,7 @@ def _day(text: str | None) -> date | None:
 
 
 def _percent(text: str | None) -> float | None:
-    from pqcheck.errors import GateError
+    from pqcheck.model.errors import GateError
 
     if text is None:
         return None

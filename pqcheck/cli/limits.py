@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List, print, compare or check; returns the exit status."""
-    from pqcheck.exit_status import ExitStatus
+    from pqcheck.model.exit_status import ExitStatus
 
     sys.stdout.write(_text(args))
     return int(ExitStatus.PASSED)
@@ -37,11 +37,11 @@ def _text(args: argparse.Namespace) -> str:
     from pqcheck.limit_tables.library import load, table_ids
 
     if args.action == "show":
-        from pqcheck.reports.limit_tables import table_text
+        from pqcheck.reports.show_limit_table import table_text
 
         site = None
         if args.site is not None:
-            from pqcheck.site.load import load_site
+            from pqcheck.site.load_site import load_site
 
             site = load_site(args.site)
         return table_text(load(args.table), site)
@@ -59,11 +59,11 @@ def _text(args: argparse.Namespace) -> str:
             f"sha256 {table.sha256}).\n"
         )
     if args.action == "lock":
-        from pqcheck.lock import write_lock
+        from pqcheck.workflows.table_lock import write_lock
 
         tables = [load(one) for one in args.tables]
         write_lock(args.file, tables)
         return "".join(f"{args.file} pins {one.id}, edition {one.edition}, sha256 {one.sha256}.\n" for one in tables)
-    from pqcheck.reports.limit_tables import list_text
+    from pqcheck.reports.show_limit_table import list_text
 
     return list_text(map(load, table_ids()))

@@ -29,9 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Study, print, write; returns the exit status of the measured findings."""
-    from pqcheck.pipeline_load import load_study
     from pqcheck.reports.load_terminal import as_text
-    from pqcheck.reports.out import load_form, prepare, write_all
+    from pqcheck.reports.output_forms import load_form, prepare, write_all
+    from pqcheck.workflows.study_load import load_study
 
     targets = prepare(args.out, json_path=args.json, study_path=args.study)
     study = load_study(args.recordings, args.site, args.limits, quantities=args.quantities)

@@ -21,10 +21,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Plan, print or write; returns the exit status."""
-    from pqcheck.errors import OutputError, SiteError
-    from pqcheck.files import write_text
+    from pqcheck.io.write_files import write_text
     from pqcheck.limit_tables import load_table
-    from pqcheck.planning import plan
+    from pqcheck.model.errors import OutputError, SiteError
+    from pqcheck.plan.survey import plan
     from pqcheck.reports.plan_text import as_text
 
     for name in ("days", "channels"):

@@ -21,8 +21,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, draw, write. The exit status is 0 when the report was written, whatever the verdict."""
-    from pqcheck.findings_file import read_findings
-    from pqcheck.reports.out import check_form, prepare, write_all
+    from pqcheck.model.findings_file import read_findings
+    from pqcheck.reports.output_forms import check_form, prepare, write_all
 
     targets = prepare(args.out)
     findings = read_findings(args.findings)

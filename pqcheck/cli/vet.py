@@ -24,17 +24,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Vet, print, write; returns the exit status: 0 sound, 3 refused or open, 1 danger sign."""
-    from pqcheck.errors import SiteError
-    from pqcheck.files import write_text
-    from pqcheck.pipeline_vet import examine
+    from pqcheck.io.write_files import write_text
+    from pqcheck.model.errors import SiteError
     from pqcheck.reports.vetting_text import as_text, as_toml, half_way_text
+    from pqcheck.workflows.vet_recording import examine
 
     if args.limits and not args.so_far:
         raise SiteError("--limits asks what a period can still bear; give it together with --so-far")
     result = examine(args.recordings, args.site)
     progress = ""
     if args.so_far:
-        from pqcheck.half_way import so_far
+        from pqcheck.workflows.half_way import so_far
 
         progress = "\n" + half_way_text(so_far(args.recordings, args.site, args.limits))
     if args.propose:

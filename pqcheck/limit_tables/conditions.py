@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from pqcheck.errors import nearest
 from pqcheck.limit_tables.written import condition, refuse
+from pqcheck.model.errors import nearest
 
 NUMERIC_FACTS = ("nominal_voltage", "nominal_frequency", "short_circuit_ratio", "inverter_share")
 """Facts that are numbers: volts line to line, hertz, Isc/IL, percent."""

@@ -11,11 +11,11 @@ import json
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables.overlays import merge_overlay, overlay_places
 from pqcheck.limit_tables.rules import Condition, LimitTable, Row, Rule
 from pqcheck.limit_tables.table_from_json import table_from
 from pqcheck.limit_tables.written import read_json
+from pqcheck.model.errors import LimitTableError, nearest
 
 MARKER = "limit_table.schema.json"
 """A folder holds limit tables only if this file is in it: other packages named ``limits`` exist."""

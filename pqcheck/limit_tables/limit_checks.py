@@ -6,13 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables import Condition
 from pqcheck.limit_tables.conditions import check_condition
 from pqcheck.limit_tables.selectors import gaps_and_overlaps
 from pqcheck.limit_tables.table_from_json import factor_at, formula_at
 from pqcheck.limit_tables.written import condition, number, orders, plain, refuse
-from pqcheck.quantities import HIGHEST_ORDER
+from pqcheck.model.errors import LimitTableError, nearest
+from pqcheck.model.quantities import HIGHEST_ORDER
 
 Written = Mapping[str, Any]
 Selector = tuple[str, Sequence[Condition]]

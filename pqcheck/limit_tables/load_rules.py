@@ -13,8 +13,8 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
-from pqcheck.errors import nearest
 from pqcheck.limit_tables.written import number, refuse, refuse_twice, seconds, weakest
+from pqcheck.model.errors import nearest
 
 Written = Mapping[str, Any]
 

@@ -9,7 +9,7 @@ from pqcheck.limit_tables import LimitTable
 
 
 class NominalSupply(Protocol):
-    """What is asked of a supply; `pqcheck.site.model.Supply` has it. Voltages in volts."""
+    """What is asked of a supply; `pqcheck.site.site_values.Supply` has it. Voltages in volts."""
 
     @property
     def designation(self) -> str:

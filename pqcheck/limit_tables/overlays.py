@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables.written import orders
+from pqcheck.model.errors import LimitTableError, nearest
 
 _OVERLAY_ONLY = ("overlay_of", "changes", "order_changes", "removes", "adds")
 _REPLACED_WHOLE = ("applies_if", "nominals", "interruption_below_percent")

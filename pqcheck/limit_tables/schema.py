@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.errors import LimitTableError, nearest
+from pqcheck.model.errors import LimitTableError, nearest
 
 if TYPE_CHECKING:
     from jsonschema.exceptions import ValidationError

@@ -11,13 +11,13 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables.conditions import check_condition
 from pqcheck.limit_tables.event_rules import check_event_rules
 from pqcheck.limit_tables.limit_checks import check_limit
 from pqcheck.limit_tables.load_rules import check_load_rules
 from pqcheck.limit_tables.written import number, refuse, refuse_twice, seconds
-from pqcheck.quantities import HIGHEST_ORDER, QUANTITIES
+from pqcheck.model.errors import LimitTableError, nearest
+from pqcheck.model.quantities import HIGHEST_ORDER, QUANTITIES
 
 Written = Mapping[str, Any]
 

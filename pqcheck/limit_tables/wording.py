@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import pairwise
 
-from pqcheck.clock import duration_text
 from pqcheck.limit_tables import Condition, Period, Row, Rule, Statistic
 from pqcheck.limit_tables.load_rules import CHOICES, LoadCondition, LoadRule
 from pqcheck.limit_tables.written import plain, span_text
-from pqcheck.quantities import QUANTITIES
+from pqcheck.model.clock import duration_text
+from pqcheck.model.quantities import QUANTITIES
 
 _REFERENCE = {
     "none": "",

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NoReturn
 
-from pqcheck.errors import LimitTableError
 from pqcheck.limit_tables.rules import CONFIDENCE, Condition, Span
-from pqcheck.units import quantity_of
+from pqcheck.model.errors import LimitTableError
+from pqcheck.model.units import quantity_of
 
 
 def refuse(path: str, text: str) -> NoReturn:

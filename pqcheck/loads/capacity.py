@@ -8,14 +8,14 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from pqcheck.clock import iso
-from pqcheck.findings import Finding, Limit, Margin, Period, Statistic
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.predict import MARK, VARIANTS
-from pqcheck.loads.values import Capacity, Demand, Maximum
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.loads.study_values import Capacity, Demand, Maximum
+from pqcheck.model.clock import iso
+from pqcheck.model.findings import Finding, Limit, Margin, Period, Statistic
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 TITLES = {
     "service": "Service rating",

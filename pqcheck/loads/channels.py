@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.recording import Channel, Stream
-from pqcheck.site.model import Supply
-from pqcheck.units import factor
+from pqcheck.model.recording import Channel, Stream
+from pqcheck.model.units import factor
+from pqcheck.site.site_values import Supply
 
 Array = NDArray[np.float64]
 Arrays = Mapping[Channel, NDArray[Any]]

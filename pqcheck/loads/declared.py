@@ -12,12 +12,12 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.errors import SiteError
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.schedule import Runs, Schedule, profile_file
 from pqcheck.loads.spectra import Spectrum, spectrum_of
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site, Supply
+from pqcheck.model.errors import SiteError
+from pqcheck.model.recording import Recording
+from pqcheck.site.site_values import Site, Supply
 
 
 class NewLoad(Struct, frozen=True):

@@ -9,8 +9,8 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.loads.channels import Array
-from pqcheck.loads.values import Peak
-from pqcheck.recording import Axis
+from pqcheck.loads.study_values import Peak
+from pqcheck.model.recording import Axis
 
 
 class WindowMaximum:

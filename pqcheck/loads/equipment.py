@@ -10,8 +10,10 @@ from msgspec import Struct
 
 from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in
 from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.study_values import Loading, Motor, Start
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.loads.values import Loading, Motor, Start
+from pqcheck.model.quantities import HIGHEST_ORDER
+from pqcheck.model.recording import Recording, Stream
 from pqcheck.physics.demand import three_phase_current
 from pqcheck.physics.transformer import (
     dry_type_capacity,
@@ -22,9 +24,7 @@ from pqcheck.physics.transformer import (
     other_stray_loss_factor,
 )
 from pqcheck.physics.unbalance import deviation_unbalance
-from pqcheck.quantities import HIGHEST_ORDER
-from pqcheck.recording import Recording, Stream
-from pqcheck.site.model import Site
+from pqcheck.site.site_values import Site
 
 HIGH_LOAD = 0.8
 """High load: intervals with at least this share of the largest current of the phase."""

@@ -10,20 +10,20 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from functools import cached_property
 
-from pqcheck.clock import MINUTE, duration_text
-from pqcheck.findings import Finding, Intervals, Limit, Reason, Statistic
 from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
 from pqcheck.loads.declared import NewLoad, new_loads
-from pqcheck.loads.demand import demand_of
 from pqcheck.loads.existing_load_demand import Basis, declared_basis, recorded_basis
 from pqcheck.loads.existing_load_ways import Way, outcome, ways_of
-from pqcheck.loads.values import Demand, Room
-from pqcheck.reasons import sentence
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.loads.recorded_demand import demand_of
+from pqcheck.loads.study_values import Demand, Room
+from pqcheck.model.clock import MINUTE, duration_text
+from pqcheck.model.findings import Finding, Intervals, Limit, Reason, Statistic
+from pqcheck.model.reason_codes import sentence
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 _DIRECTION = ("reversed-current", "swapped-currents")
 """Doubts about direction or phase, which leave the size of a current alone."""

@@ -10,8 +10,8 @@ from msgspec import Struct, field
 from pqcheck.limit_tables.load_rules import DemandSource
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import voltage_sum
-from pqcheck.loads.values import Demand, Maximum
-from pqcheck.site.model import Site
+from pqcheck.loads.study_values import Demand, Maximum
+from pqcheck.site.site_values import Site
 
 Span = tuple[float, float]
 

@@ -12,8 +12,8 @@ from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.existing_load_demand import Basis
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 _WORDS = {
     "seasonal_addition_treatment": "seasonal load {} the multiplication",

@@ -8,16 +8,16 @@ from decimal import Decimal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding
-from pqcheck.judging.facts import ask
+from pqcheck.judge.site_facts import ask
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.predict import by_place, value_of, verdicts
+from pqcheck.loads.study_values import Growth
 from pqcheck.loads.superpose import Added
-from pqcheck.loads.values import Growth
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 _RANGES = "passes for"
 CURRENTS = ("current_harmonic", "current_tdd")

@@ -13,7 +13,7 @@ from pqcheck.loads.channels import Array, phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.physics.summation import summation_exponent, summed_contributions
-from pqcheck.site.model import Supply
+from pqcheck.site.site_values import Supply
 
 Law = Literal["summation", "arithmetic"]
 """`summation`: exponents of IEC TR 61000-3-6 by order; `arithmetic`: all contributions in phase."""

@@ -6,18 +6,18 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec import Struct
 
-from pqcheck.findings import Finding
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, capacities, rated_quantity
-from pqcheck.loads.demand import demand_of
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import Place, place, verdicts
+from pqcheck.loads.recorded_demand import demand_of
+from pqcheck.loads.study_values import Demand, Room
 from pqcheck.loads.superpose import Added, with_addition
-from pqcheck.loads.values import Demand, Room
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 LARGEST, SMALLEST = 64.0, 1 / 64
 """Shares of the declared addition between which the answer is sought."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from msgspec.structs import replace
 
-from pqcheck.recording import Block, Channel, Recording, Stream
+from pqcheck.model.recording import Block, Channel, Recording, Stream
 
 MOST_VALUES = 60_000_000
 """Beyond it (about half a gigabyte) the files are read again each time."""

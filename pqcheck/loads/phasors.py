@@ -14,11 +14,11 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.errors import SiteError
 from pqcheck.loads.channels import PAIRS, Array, phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.site.model import Supply
+from pqcheck.model.errors import SiteError
+from pqcheck.site.site_values import Supply
 
 Phasor = NDArray[np.complex128]
 Get = Callable[[str, str | None], Array | None]

@@ -8,9 +8,9 @@ import numpy as np
 from msgspec import Struct
 
 from pqcheck.loads.channels import PAIRS, Array, Arrays, mean_channel, phases_of, values_in
+from pqcheck.model.recording import Channel, Recording, Stream
 from pqcheck.physics.power import vector_apparent_power
-from pqcheck.recording import Channel, Recording, Stream
-from pqcheck.site.model import Supply
+from pqcheck.site.site_values import Supply
 
 POWERS = {"active_power": "W", "reactive_power": "var", "apparent_power": "VA"}
 

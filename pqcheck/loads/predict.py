@@ -6,16 +6,16 @@ from collections.abc import Iterable, Sequence
 
 from msgspec.structs import replace
 
-from pqcheck.findings import Finding, Reason
-from pqcheck.judging.judge import judge
-from pqcheck.judging.resolve import resolve
+from pqcheck.judge.judge_recording import judge
+from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import LimitTable
+from pqcheck.loads.study_values import Row
 from pqcheck.loads.superpose import PREDICTED, VOLTAGES, Added, with_addition
-from pqcheck.loads.values import Row
-from pqcheck.reasons import sentence
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding, Reason
+from pqcheck.model.reason_codes import sentence
+from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 MARK = "+new-load"
 """Ends the channel of a prediction, so that its id differs from the measured one; `VARIANTS` add to it."""

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import clock_changes
-from pqcheck.loads.values import Demand, ProfileHour
+from pqcheck.loads.study_values import Demand, ProfileHour
+from pqcheck.model.clock import clock_changes
 
 HOUR_US = 3_600_000_000
 _EPOCH_WEEKDAY = 3  # 1 January 1970 was a Thursday; Monday is 0.

@@ -13,9 +13,9 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.clock import from_local, parse_iso
-from pqcheck.errors import SiteError
 from pqcheck.loads.profile import weekday_and_minute
+from pqcheck.model.clock import from_local, parse_iso
+from pqcheck.model.errors import SiteError
 
 Array = NDArray[np.float64]
 DAY_MINUTES = 1440

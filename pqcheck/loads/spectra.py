@@ -15,8 +15,8 @@ from typing import Any
 
 from msgspec import Struct
 
-from pqcheck.errors import SiteError, nearest
-from pqcheck.quantities import HIGHEST_ORDER
+from pqcheck.model.errors import SiteError, nearest
+from pqcheck.model.quantities import HIGHEST_ORDER
 
 MOST_PERCENT = 300.0
 """A component above three times the fundamental is a unit mistaken, not a load."""

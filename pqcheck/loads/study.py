@@ -8,12 +8,9 @@ from typing import TypeVar
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from pqcheck.clock import duration_text
-from pqcheck.findings import Finding, Findings, in_order
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, capacities, rated_quantity, rating_findings, ratings_of
 from pqcheck.loads.declared import NewLoad, check_runs, new_loads
-from pqcheck.loads.demand import INTERVALS_US, demand_of
 from pqcheck.loads.equipment import high_load_spectrum, loading, lowest_voltages, motor, starts
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
@@ -22,11 +19,14 @@ from pqcheck.loads.headroom import Search
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.predict import predicted, rows_of, value_of
 from pqcheck.loads.profile import cost
+from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
+from pqcheck.loads.study_values import Capacity, Demand, Loading, Motor, Room, Row, SpectrumBeforeAfter, Start
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
-from pqcheck.loads.values import Capacity, Demand, Loading, Motor, Room, Row, SpectrumBeforeAfter, Start
-from pqcheck.recording import Recording
-from pqcheck.site.model import Site
+from pqcheck.model.clock import duration_text
+from pqcheck.model.findings import Finding, Findings, in_order
+from pqcheck.model.recording import Recording
+from pqcheck.site.site_values import Site
 
 Value = TypeVar("Value")
 

@@ -14,7 +14,6 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.clock import iso
 from pqcheck.loads.channels import PAIRS, Array, conversion, phases_of
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.harmonics import (
@@ -29,10 +28,11 @@ from pqcheck.loads.harmonics import (
 from pqcheck.loads.phasors import Collapse, add, voltages
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.loads.waveform import UNITS, Readings, Waveform, lag_of
+from pqcheck.model.clock import iso
+from pqcheck.model.recording import Block, Channel, Recording, Stream
 from pqcheck.physics.transformer import triplen_neutral_current
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance, sequence_components
-from pqcheck.recording import Block, Channel, Recording, Stream
-from pqcheck.site.model import Site
+from pqcheck.site.site_values import Site
 
 POWERS = frozenset({"active_power", "reactive_power", "apparent_power"})
 VOLTAGES = frozenset({

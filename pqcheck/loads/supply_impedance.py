@@ -12,6 +12,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.loads.channels import mean_channel, phases_of, values_in
+from pqcheck.model.recording import Recording, Stream
 from pqcheck.physics.network import (
     current_amplification,
     harmonic_impedance,
@@ -20,8 +21,7 @@ from pqcheck.physics.network import (
     source_impedance,
     star_reactance,
 )
-from pqcheck.recording import Recording, Stream
-from pqcheck.site.model import Site
+from pqcheck.site.site_values import Site
 
 LEAST_CORRELATION = 0.6
 MOST_SHARE = 0.2

@@ -6,9 +6,9 @@ import numpy as np
 
 from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
 from pqcheck.loads.harmonics import Law, Parts, grown_square, summed
+from pqcheck.model.quantities import HIGHEST_ORDER
+from pqcheck.model.recording import Channel
 from pqcheck.physics.distortion import fundamental_from_rms
-from pqcheck.quantities import HIGHEST_ORDER
-from pqcheck.recording import Channel
 
 UNITS = {
     "voltage": "V", "voltage_harmonic": "V", "current": "A", "current_harmonic": "A",

@@ -7,11 +7,11 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import PurePath
 
-from pqcheck.findings import Finding
-from pqcheck.gate import GateResult
-from pqcheck.recording import RowSpan
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import RowSpan
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.gate_text import OPEN, RED_FIRST, Cell, body, cells_of, folded, is_known, place_of
-from pqcheck.verdict import Verdict
+from pqcheck.workflows.run_gate import GateResult
 
 MOST_COMMANDS = 50
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.compare import Change
-from pqcheck.findings import Finding
-from pqcheck.findings_words import VERDICT_WORDS, answer, clock, has_reading, limit_text, reading_text
-from pqcheck.observing.comparable import Comparability
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import VERDICT_WORDS, answer, clock, has_reading, limit_text, reading_text
+from pqcheck.observe.comparable import Comparability
 from pqcheck.reports.markdown import cell, table_lines
 from pqcheck.reports.text import grid
-from pqcheck.two_sides import BeforeAfter, Side
+from pqcheck.workflows.compare_findings import Change
+from pqcheck.workflows.two_sides import BeforeAfter, Side
 
 MOST_ROWS = 30
 

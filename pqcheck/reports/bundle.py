@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePath
 from typing import Any
 
-from pqcheck.errors import OutputError
-from pqcheck.files import write_bytes
-from pqcheck.findings import Findings
+from pqcheck.io.write_files import write_bytes
 from pqcheck.limit_tables.library import limits_folder, looks_like_path
-from pqcheck.site.load import load_site
+from pqcheck.model.errors import OutputError
+from pqcheck.model.findings import Findings
+from pqcheck.site.load_site import load_site
 
 README = """\
 What this folder is: everything but the recording that is needed to repeat a check, and what the check found.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.errors import LimitTableError, nearest
 from pqcheck.limit_tables import LimitTable, Row, Rule
 from pqcheck.limit_tables.library import default_rows
 from pqcheck.limit_tables.wording import (
@@ -14,8 +13,9 @@ from pqcheck.limit_tables.wording import (
     row_name,
     row_words,
 )
+from pqcheck.model.errors import LimitTableError, nearest
 from pqcheck.reports.text import wrap
-from pqcheck.site.model import Site
+from pqcheck.site.site_values import Site
 
 
 def explained(name: str, tables: Sequence[LimitTable], site: Site | None = None) -> str:
@@ -74,7 +74,7 @@ def _about(table: LimitTable, rule: Rule) -> Iterator[str]:
 def _in_force(rule: Rule, site: Site | None) -> Sequence[Row]:
     if site is None:
         return default_rows(rule)
-    from pqcheck.judging.facts import ask
+    from pqcheck.judge.site_facts import ask
     from pqcheck.site.scenario import judged_site
 
     place = judged_site(site)

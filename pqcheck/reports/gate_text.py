@@ -8,10 +8,9 @@ from decimal import Decimal
 
 from msgspec import Struct
 
-from pqcheck.compare import STATES, Change, key_of, label_of
-from pqcheck.exit_status import ExitStatus
-from pqcheck.findings import Finding, Findings
-from pqcheck.findings_words import (
+from pqcheck.model.exit_status import ExitStatus
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings_words import (
     VERDICT_WORDS,
     by_loss,
     clock,
@@ -24,9 +23,10 @@ from pqcheck.findings_words import (
     statement,
     tables_text,
 )
-from pqcheck.gate import Bases, GateResult
+from pqcheck.model.verdict import ROLL_UP, Verdict
 from pqcheck.reports.text import grid, text_of, wrap
-from pqcheck.verdict import ROLL_UP, Verdict
+from pqcheck.workflows.compare_findings import STATES, Change, key_of, label_of
+from pqcheck.workflows.run_gate import Bases, GateResult
 
 OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
 """What was not judged."""

@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from pqcheck.findings import Finding
-from pqcheck.findings_words import statement
-from pqcheck.gate import GateResult
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import statement
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.gate_text import OPEN, Cell, baseline_words, body, cells_of, is_known
-from pqcheck.verdict import Verdict
+from pqcheck.workflows.run_gate import GateResult
 
 
 def as_junit(gated: GateResult) -> str:

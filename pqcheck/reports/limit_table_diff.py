@@ -16,7 +16,7 @@ from pqcheck.limit_tables.wording import (
     row_words,
     unit_words,
 )
-from pqcheck.reports.limit_tables import selector_label, wrapped
+from pqcheck.reports.show_limit_table import selector_label, wrapped
 
 _Place = tuple[object, ...]
 _Limits = Mapping[_Place, Mapping[int | None, str]]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.values import Demand
+from pqcheck.loads.study_values import Demand
 from pqcheck.reports.load_words import NAMES, rating_title, scale_of, scaled
 from pqcheck.reports.plots.canvas import (
     PHASE_LINES,

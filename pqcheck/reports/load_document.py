@@ -10,10 +10,10 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from pqcheck.clock import iso
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.values import Demand, Maximum, Peak
+from pqcheck.loads.study_values import Demand, Maximum, Peak
+from pqcheck.model.clock import iso
 from pqcheck.version import __version__
 
 FORMAT = "pqcheck-load-study/1"

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.findings import Finding
 from pqcheck.loads.study import LoadStudy
-from pqcheck.reports.html.criteria import verdict_mark
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
+from pqcheck.reports.html.criteria_section import verdict_mark
+from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
-from pqcheck.reports.html.page import danger_box, page_of
 from pqcheck.reports.load_charts import figures
 from pqcheck.reports.load_words import (
     at,
@@ -26,7 +27,6 @@ from pqcheck.reports.load_words import (
     room_sentence,
     worst_rows,
 )
-from pqcheck.verdict import Verdict
 
 MOST_ROWS = 60
 

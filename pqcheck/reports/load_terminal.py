@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.findings import Finding
-from pqcheck.findings_words import VERDICT_WORDS
 from pqcheck.loads.study import LoadStudy
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import VERDICT_WORDS
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.load_words import (
     at,
     bounds_words,
@@ -24,7 +25,6 @@ from pqcheck.reports.load_words import (
     worst_rows,
 )
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
-from pqcheck.verdict import Verdict
 
 MOST_ROWS = 12
 MOST_ROOMS = 5

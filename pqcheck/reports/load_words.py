@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.clock import iso
-from pqcheck.findings import Finding
-from pqcheck.findings_words import clock, number
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.values import Capacity, Demand, Maximum, Motor, Room, Row
+from pqcheck.loads.study_values import Capacity, Demand, Maximum, Motor, Room, Row
+from pqcheck.model.clock import iso
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import clock, number
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.plain import DAYS
-from pqcheck.verdict import Verdict
 
 NAMES = {
     "current": "current", "active_power": "active power", "apparent_power": "apparent power",

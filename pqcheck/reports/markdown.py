@@ -4,9 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Finding, Findings
-from pqcheck.findings_words import VERDICT_WORDS, answer, by_loss, clock, limit_text, number, outside_text, reading_text
-from pqcheck.verdict import Verdict
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings_words import (
+    VERDICT_WORDS,
+    answer,
+    by_loss,
+    clock,
+    limit_text,
+    number,
+    outside_text,
+    reading_text,
+)
+from pqcheck.model.verdict import Verdict
 
 MOST_WINDOWS = 20
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from pqcheck.findings import Finding, Limit
-from pqcheck.findings_words import band_text, number
+from pqcheck.model.findings import Finding, Limit
+from pqcheck.model.findings_words import band_text, number
 
 QUANTITIES: dict[str, str] = {
     "voltage": "the voltage",

@@ -9,9 +9,10 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding, Findings
-from pqcheck.findings_words import beyond, has_reading, margin_percent, rank, required
-from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings_words import beyond, has_reading, margin_percent, rank, required
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.plain import (
     allowance,
     capital,
@@ -24,7 +25,6 @@ from pqcheck.reports.plain import (
     time_words,
 )
 from pqcheck.reports.plots.material import Material
-from pqcheck.verdict import Verdict
 
 VOLTAGE = quantity_words("voltage")
 Array = NDArray[np.float64]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pqcheck.clock import duration_text
-from pqcheck.findings_words import first_few
-from pqcheck.planning import Plan
+from pqcheck.model.clock import duration_text
+from pqcheck.model.findings_words import first_few
+from pqcheck.plan.survey import Plan
 from pqcheck.reports.text import grid, point, text_of, wrap
 
 _MOST = 6

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Findings
-from pqcheck.findings_words import clock
+from pqcheck.model.findings import Findings
+from pqcheck.model.findings_words import clock
 
 WIDTH = 100
 

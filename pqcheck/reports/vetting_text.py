@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from pqcheck.findings import Finding, Findings
-from pqcheck.findings_words import clock, first_few
-from pqcheck.planning_progress import SoFar
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings_words import clock, first_few
+from pqcheck.model.verdict import Verdict
+from pqcheck.plan.recording_so_far import SoFar
 from pqcheck.reports.text import danger_text, grid, more_line, point, text_of, wrap
-from pqcheck.site.model import Correction
-from pqcheck.verdict import Verdict
-from pqcheck.vetting.examined import Examined
-from pqcheck.vetting.outcome import Proposal
+from pqcheck.site.site_values import Correction
+from pqcheck.vet.outcome import Proposal
+from pqcheck.vet.vetting_result import Examined
 
 MOST_ROWS = 20
 _HEAD = """\

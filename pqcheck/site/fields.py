@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.errors import SiteError
-from pqcheck.units import UnitError, duration_us, quantity_of
+from pqcheck.model.errors import SiteError
+from pqcheck.model.units import UnitError, duration_us, quantity_of
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 

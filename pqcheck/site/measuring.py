@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import SiteError, nearest
-from pqcheck.quantities import QUANTITIES, Quantity
+from pqcheck.model.errors import SiteError, nearest
+from pqcheck.model.quantities import QUANTITIES, Quantity
+from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.site.fields import Place
-from pqcheck.site.model import Correction, Exclusion, Reading
-from pqcheck.units import UnitError, quantity_of
+from pqcheck.site.site_values import Correction, Exclusion, Reading
 
 _READING_KEYS = ("stamp", "interval", "extremes_of", "columns")
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import SiteError
-from pqcheck.quantities import QUANTITIES
+from pqcheck.model.errors import SiteError
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.site.fields import Place
 from pqcheck.site.measuring import check_phase
-from pqcheck.units import UnitError, quantity_of
 
 SIZES = {"current": "A", "apparent_power": "VA", "active_power": "W"}
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")

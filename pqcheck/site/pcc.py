@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import SiteError
+from pqcheck.model.errors import SiteError
 from pqcheck.site.fields import Place
-from pqcheck.site.model import Generation, Pcc
+from pqcheck.site.site_values import Generation, Pcc
 
 FROM_RECORD = "from the record"
 """Demand basis that makes the findings indicative."""

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import SiteError
+from pqcheck.model.errors import SiteError
+from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.site.fields import Place
-from pqcheck.units import UnitError, quantity_of
 
 _UNITS = {"service": "A", "feeder": "A", "neutral": "A", "transformer": "VA", "panel": "A"}
 _DEMAND_UNITS = ("A", "VA", "W")

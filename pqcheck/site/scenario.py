@@ -11,9 +11,9 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from pqcheck.errors import SiteError
+from pqcheck.model.errors import SiteError
 from pqcheck.site.fields import Place
-from pqcheck.site.model import Pcc, Site
+from pqcheck.site.site_values import Pcc, Site
 from pqcheck.site.supply import nominal_pair
 
 _AMPERES = ("short_circuit_current", "maximum_demand_current", "fundamental_current")

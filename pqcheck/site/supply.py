@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from pqcheck.errors import SiteError
+from pqcheck.model.errors import SiteError
+from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.site.fields import Place
-from pqcheck.site.model import Supply
-from pqcheck.units import UnitError, quantity_of
+from pqcheck.site.site_values import Supply
 
 PARTNERS = {
     Decimal(line_to_line): Decimal(line_to_neutral)

@@ -47,8 +47,8 @@ else:
                  convert_options=csv.ConvertOptions(column_types=types))
 """
 READ_OURS = """
-from pqcheck.readers import read
-from pqcheck.site.load import load_site
+from pqcheck.io import read
+from pqcheck.site.load_site import load_site
 recording = read([data], load_site(site))
 for stream in recording.streams:
     for block in stream.blocks(None):

@@ -42,8 +42,8 @@ HELD_HIGH = "voltage_harmonic.an.h5 [%]"
 
 READ = """
 import sys
-from pqcheck.readers import read
-from pqcheck.site.load import load_site
+from pqcheck.io import read
+from pqcheck.site.load_site import load_site
 for stream in read(sys.argv[2:], load_site(sys.argv[1])).streams:
     for block in stream.blocks(None):
         pass

@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import argparse
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from make_week import PER_DAY, SITE, START, STEP_S, Sinks, channel_model, day, write_limits
-from msgspec.structs import replace
 
 STEP_10MIN_S = 600
 MEMBERS = STEP_10MIN_S // STEP_S

@@ -17,10 +17,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pqcheck.inputs import as_site, as_tables
-from pqcheck.observing.gather import asked_by_tables, gather
-from pqcheck.pipeline import check
+from pqcheck.observe.gather import asked_by_tables, gather
 from pqcheck.reports.html.build import as_html
+from pqcheck.workflows.check_recording import check
+from pqcheck.workflows.inputs import as_site, as_tables
 from tests.recordings import recording
 
 SLOTS = 201_600

@@ -65,7 +65,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def demo_report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The report of the demo that ships."""
-    from pqcheck.demo import write_demo
+    from pqcheck.workflows.make_demo import write_demo
 
     folder = tmp_path_factory.mktemp("demo")
     files, _ = write_demo(folder)

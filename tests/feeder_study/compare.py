@@ -18,9 +18,9 @@ from pqcheck.loads.declared import new_loads
 from pqcheck.loads.harmonics import Law
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_impedance import source_of
-from pqcheck.recording import Recording
-from pqcheck.site.load import site_from
-from pqcheck.site.model import Site
+from pqcheck.model.recording import Recording
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
 from tests.feeder_study import feeder
 from tests.recordings import recording
 

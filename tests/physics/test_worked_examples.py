@@ -11,11 +11,12 @@ import math
 import numpy as np
 import pytest
 
-from pqcheck.clock import MINUTE, SECOND
-from pqcheck.deriving.aggregate import Grouper
-from pqcheck.findings import Finding
+from pqcheck.derive.aggregate import Grouper
 from pqcheck.loads.demand_windows import WindowMaximum
-from pqcheck.passes import Product
+from pqcheck.model.clock import MINUTE, SECOND
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Axis
+from pqcheck.model.verdict import Verdict
 from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members
 from pqcheck.physics.demand import load_factor, three_phase_current, window_maximum_bounds
 from pqcheck.physics.distortion import (
@@ -39,8 +40,7 @@ from pqcheck.physics.transformer import (
     other_stray_loss_factor,
     triplen_neutral_current,
 )
-from pqcheck.recording import Axis
-from pqcheck.verdict import Verdict
+from pqcheck.stats.series_passes import Product
 from tests.recordings import judged, one, recording, site
 
 PLACE = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})

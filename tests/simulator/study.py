@@ -15,9 +15,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.findings import Finding
-from pqcheck.verdict import Verdict
-from pqcheck.vetting import Vetted, vet
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import Vetted, vet
 from tests.recordings import recording
 from tests.recordings import site as declared
 from tests.simulator.faults import PAIRS, PLANTS, WIRINGS, Wiring

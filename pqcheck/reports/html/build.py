@@ -6,18 +6,18 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pqcheck.errors import InputError, PqcheckError
-from pqcheck.findings import Findings
-from pqcheck.inputs import as_corrected
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.observing.gather import Gathered, asked_by_findings, asked_by_tables, gather
-from pqcheck.observing.observe import observe
-from pqcheck.recording import Recording
-from pqcheck.reports.html.page import page
+from pqcheck.model.errors import InputError, PqcheckError
+from pqcheck.model.findings import Findings
+from pqcheck.model.recording import Recording
+from pqcheck.observe.all_observations import observe
+from pqcheck.observe.gather import Gathered, asked_by_findings, asked_by_tables, gather
+from pqcheck.reports.html.html_page import page
 from pqcheck.reports.plots.material import Material
-from pqcheck.site.load import load_site, site_from
-from pqcheck.site.model import Site
+from pqcheck.site.load_site import load_site, site_from
 from pqcheck.site.scenario import judged_site
+from pqcheck.site.site_values import Site
+from pqcheck.workflows.inputs import as_corrected
 
 
 def as_html(findings: Findings, recordings: Sequence[Any] | Recording | Gathered, site: Any) -> str:
@@ -72,8 +72,8 @@ def _recording(recordings: Sequence[Any] | Recording, site: Site) -> Recording |
         return None
     if len(paths) == 1 and isinstance(paths[0], Recording):
         return paths[0]
-    from pqcheck.readers import read
-    from pqcheck.readers.spectrum_head import is_spectrum
+    from pqcheck.io import read
+    from pqcheck.io.spectra.spectrum_head import is_spectrum
 
     if any(is_spectrum(path, site) for path in paths):
         return None

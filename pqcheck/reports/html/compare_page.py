@@ -7,19 +7,19 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.compare import Change
-from pqcheck.findings_words import limit_text, number
-from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.findings_words import limit_text, number
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.before_after import loads_sentence, span_text, state_words, summary
-from pqcheck.reports.html.criteria import verdict_mark
+from pqcheck.reports.html.criteria_section import verdict_mark
+from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
-from pqcheck.reports.html.page import danger_box, page_of
 from pqcheck.reports.plain_answer import headline
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.shapes import duration_curve
-from pqcheck.two_sides import BeforeAfter, Side
-from pqcheck.verdict import Verdict
+from pqcheck.workflows.compare_findings import Change
+from pqcheck.workflows.two_sides import BeforeAfter, Side
 
 _MARKS = {"new": "▲", "worse": "▲", "better": "▼", "unchanged": "=", "gone": "-"}
 _MOST_CURVES = 3

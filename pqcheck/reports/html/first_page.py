@@ -6,15 +6,15 @@ from collections.abc import Iterator
 from datetime import datetime
 from decimal import Decimal
 
-from pqcheck.findings_words import required, statement
-from pqcheck.judging.instrument_uncertainty import uncertainty
+from pqcheck.judge.instrument_uncertainty import uncertainty
+from pqcheck.model.findings_words import required, statement
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.moments import reported_part, worst_hour_part
 from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, plain_reason, quantity_words
 from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen, when_lines
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
-from pqcheck.verdict import Verdict
 
 MOST_NUMBERS = 3
 _MOST_OPEN = 6

@@ -8,18 +8,18 @@ from typing import Any
 
 import numpy as np
 
-from pqcheck.clock import HOUR, iso, parse_iso
-from pqcheck.findings import Finding, Limit
-from pqcheck.findings_words import by_loss, required, worst_window
-from pqcheck.observing.gather import Track
-from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.clock import HOUR, iso, parse_iso
+from pqcheck.model.findings import Finding, Limit
+from pqcheck.model.findings_words import by_loss, required, worst_window
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.verdict import Verdict
+from pqcheck.observe.gather import Track
 from pqcheck.reports.html.markup import Markup, figure_element, pairs, tag, together
 from pqcheck.reports.plain import date_words, quantity_words, range_words, reading, span_words
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, phase_label, phase_line, quantity_title
 from pqcheck.reports.plots.material import Material
 from pqcheck.reports.plots.trend import Curve, Frame, Panel, trend
-from pqcheck.verdict import Verdict
 
 _SEARCHED = 20_000
 _LEAST_POINTS = 24

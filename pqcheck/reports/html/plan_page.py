@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pqcheck.planning import Plan
+from pqcheck.plan.survey import Plan
+from pqcheck.reports.html.html_page import document
 from pqcheck.reports.html.markup import Markup, lines, table, tag
-from pqcheck.reports.html.page import document
 from pqcheck.reports.plan_text import (
     NEED_HEADERS,
     NOTE,

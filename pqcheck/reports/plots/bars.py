@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.observing.gather import Track
-from pqcheck.observing.steps import spans_of
+from pqcheck.observe.gather import Track
+from pqcheck.observe.steps import spans_of
 from pqcheck.reports.plots.canvas import (
     PHASE_LINES,
     Drawn,

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.findings import Finding
-from pqcheck.observing.gather import Track
-from pqcheck.quantities import LINE_TO_LINE, QUANTITIES
+from pqcheck.model.findings import Finding
+from pqcheck.model.quantities import LINE_TO_LINE, QUANTITIES
+from pqcheck.observe.gather import Track
 from pqcheck.reports.plots.bars import availability
 from pqcheck.reports.plots.canvas import Drawn
-from pqcheck.reports.plots.events import event_figure
+from pqcheck.reports.plots.event_plot import event_figure
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label, quantity_title
 from pqcheck.reports.plots.material import Material, windows_of
 from pqcheck.reports.plots.seen import observation_figures
 from pqcheck.reports.plots.trend import Panel, step_words, trend
 from pqcheck.reports.plots.voltage import MARKS, voltage_figures
-from pqcheck.reports.plots.waveform import (
+from pqcheck.reports.plots.waveform_plot import (
     distortion_figure,
     failing_orders,
     order_figures,

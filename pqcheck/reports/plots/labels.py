@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pqcheck.findings import Finding
-from pqcheck.findings_words import number
-from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import number
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
 from pqcheck.reports.plots.trend import Band
 
 MOST_BANDS = 3

@@ -8,18 +8,18 @@ from functools import cached_property
 import numpy as np
 from msgspec import Struct, field
 
-from pqcheck.clock import parse_iso
-from pqcheck.findings import Finding, Findings
 from pqcheck.limit_tables import LimitTable
-from pqcheck.observing.gather import PLOT_POINTS, Gathered, Judged
-from pqcheck.observing.observation import Observation
-from pqcheck.observing.reduce import Reducer, members_per_point
-from pqcheck.recording import Channel
+from pqcheck.model.clock import parse_iso
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.recording import Channel
+from pqcheck.model.verdict import Verdict
+from pqcheck.observe.gather import PLOT_POINTS, Gathered, Judged
+from pqcheck.observe.observation import Observation
+from pqcheck.observe.reduce import Reducer, members_per_point
 from pqcheck.reports.plots.labels import phase_label, phase_line
 from pqcheck.reports.plots.time_axis import Span
 from pqcheck.reports.plots.trend import Curve, Frame
-from pqcheck.site.model import Site
-from pqcheck.verdict import Verdict
+from pqcheck.site.site_values import Site
 
 MOST_MARKS = 400
 
@@ -98,7 +98,7 @@ class Material(Struct, frozen=True, dict=True):
     def phases(self, quantity: str) -> list[str | None]:
         """Phases at hand for a quantity, recorded or formed; [None] for a system quantity."""
         assert self.gathered is not None
-        from pqcheck.quantities import QUANTITIES
+        from pqcheck.model.quantities import QUANTITIES
 
         held = {
             channel.phase

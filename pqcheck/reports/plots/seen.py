@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pqcheck.observing.observation import Observation
+from pqcheck.observe.observation import Observation
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import phase_label, quantity_title
 from pqcheck.reports.plots.material import Material, joined

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import DAY, clock_changes, to_local
-from pqcheck.observing.steps import by_day_and_hour
+from pqcheck.model.clock import DAY, clock_changes, to_local
+from pqcheck.observe.steps import by_day_and_hour
 from pqcheck.reports.plots.canvas import (
     PHASE_LINES,
     Drawn,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
-from pqcheck.clock import DAY, HOUR, clock_changes, local_midnight, to_local
+from pqcheck.model.clock import DAY, HOUR, clock_changes, local_midnight, to_local
 from pqcheck.reports.plain import DAYS, MONTHS
 from pqcheck.reports.plots.canvas import light
 

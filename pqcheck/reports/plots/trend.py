@@ -9,8 +9,8 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.clock import duration_text
-from pqcheck.observing.steps import spans_of
+from pqcheck.model.clock import duration_text
+from pqcheck.observe.steps import spans_of
 from pqcheck.reports.plots.canvas import PHASE_LINES, Drawn, as_svg, box_of, drawing, light, new_figure, rounded
 from pqcheck.reports.plots.time_axis import Span, hours, label_axis, shade
 

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.clock import duration_text
-from pqcheck.findings_words import number
-from pqcheck.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.clock import duration_text
+from pqcheck.model.findings_words import number
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.material import Material, windows_of

@@ -1,0 +1,1 @@
+"""Delimited text: what the text of a file means, cell by cell."""

@@ -1,0 +1,229 @@
+"""A delimited table, however it is written: dialect, stamps and columns found once, then scanned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
+from typing import TYPE_CHECKING
+
+import numpy as np
+from msgspec import Struct
+
+from pqcheck.io.csv.cells import NO_VALUE, cell_of
+from pqcheck.io.csv.dialect import Dialect, cells_of, find_dialect
+from pqcheck.io.csv.plain_numbers import AT_A_TIME, CsvDecoder
+from pqcheck.io.csv.scan import FOOTER, Layout, scan
+from pqcheck.io.csv.text_file import Text
+from pqcheck.io.decoder import Ground, Table
+from pqcheck.io.event_table import is_event_header, read_events
+from pqcheck.io.headers.contract_names import resolve_columns
+from pqcheck.io.table_shapes import Shape, find_shape
+from pqcheck.io.timeline.slow_channels import FIRST_ROWS
+from pqcheck.io.timeline.stamps import Stamps, find_stamps
+from pqcheck.io.timeline.stamps_of_rows import Times
+from pqcheck.io.unit_conversions import converted, scales_of
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.recording import Channel, Note, RowSpan
+from pqcheck.site.site_values import Reading, Site
+
+if TYPE_CHECKING:
+    # Most tables have the names of the contract: what reads others is loaded for those that need it.
+    from pqcheck.io.headers.settled_columns import Guess
+
+SAMPLE_ROWS = 500
+CELLS_LOOKED_AT = 2000
+
+
+class Look(Struct, frozen=True):
+    """What the beginning of a file shows: how it is written, its stamps, and a reading of every column."""
+
+    text: Text
+    dialect: Dialect
+    stamps: Stamps
+    channels: Mapping[int, Channel]
+    guesses: tuple[Guess, ...]
+    unknown: tuple[tuple[int, str], ...]
+    scales: Mapping[int, float | str]
+    units: tuple[str, ...]
+    """Unit texts per column, from a line of units or from the numbers."""
+    shape: Shape | None = None
+    """Long or one row per day, when it is not one column per channel."""
+    blank_early: frozenset[int] = frozenset()
+    """Columns that are blank in one of the first two rows."""
+
+
+def read_text(text: Text, digest: Future[str], site: Site | None) -> list[Table]:
+    """Scan one delimited text. InputError says what keeps it from being read.
+
+    `digest` is the checksum of the file, which is worked out meanwhile.
+    """
+    head = text.lines()
+    for delimiter in (",", ";", "\t"):
+        headers = cells_of(text.decode(head[0]), delimiter)
+        if is_event_header(headers):
+            return [read_events(text.source, digest, headers, delimiter)]
+    found = look(text, site)
+    if found.guesses:
+        from pqcheck.io.headers.read_headers import refuse_doubts
+
+        refuse_doubts(found.guesses, found.dialect.headers, text.source.name)
+    table = _scanned(found, digest)
+    return found.shape.tables(table, found.units, site) if found.shape is not None else [table]
+
+
+def look(text: Text, site: Site | None) -> Look:
+    """Find out how a file is to be read, from its beginning; nothing is refused but what cannot be read at all."""
+    reading = site.recording if site is not None else Reading()
+    name = text.source.name
+    dialect = find_dialect(text, reading.more, reading.columns)
+    rows = _rows(text, dialect)
+    later = (cells_of(text.decode(line.rstrip(b"\r")), dialect.delimiter) for line in text.probes())
+    mapping = _known(reading.columns, dialect.headers)
+    stamps = find_stamps(dialect.headers, rows, later, mapping, reading.more, name)
+    units = _units(dialect, rows, stamps)
+    shape = find_shape(dialect.headers, rows, stamps.columns)
+    if shape is not None:
+        return Look(text, dialect, stamps, {}, (), (), {}, tuple(units), shape)
+    headers = [_with_unit(header, unit) for header, unit in zip(dialect.headers, units, strict=True)]
+    given = [header if header in mapping else full for header, full in zip(dialect.headers, headers, strict=True)]
+    channels, unknown = resolve_columns(given, mapping)
+    for column in stamps.columns:
+        channels.pop(column, None)
+    open_columns = [column for column, _ in unknown if column not in stamps.columns and dialect.headers[column]]
+    guesses = _guesses(dialect, rows, units, open_columns, channels, site) if open_columns else []
+    taken = {channel.key: column for column, channel in channels.items()}
+    why = dict(unknown)
+    left: list[tuple[int, str]] = []
+    for guess in guesses:
+        if guess.channel is None:
+            left.append((guess.column, guess.why if _known_word(guess) else why[guess.column]))
+        elif guess.channel.key in taken:
+            other = dialect.headers[taken[guess.channel.key]]
+            left.append((guess.column, f"column {other!r} is read as {guess.channel.name} already"))
+        else:
+            channels[guess.column] = guess.channel
+    kept = tuple(guess for guess in guesses if guess.column in channels)
+    channels, scales = scales_of(channels, site)
+    scales |= {guess.column: guess.scale for guess in kept if guess.scale is not None}
+    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, tuple(units),
+                blank_early=_blank_early(rows, len(headers), dialect.decimal))
+
+
+def _guesses(
+    dialect: Dialect, rows: Sequence[Sequence[str]], units: Sequence[str], open_columns: Sequence[int],
+    channels: Mapping[int, Channel], site: Site | None,
+) -> list[Guess]:
+    """Readings of the columns whose names are not those of the contract."""
+    from pqcheck.io.headers.evidence_of_numbers import Evidence
+    from pqcheck.io.headers.read_headers import read_headers
+
+    known = {column: channel for column, channel in channels.items() if _tells(channel)}
+    evidence = Evidence(_samples(rows, [*open_columns, *known], dialect.decimal), site, known)
+    return read_headers(dialect.headers, units, open_columns, evidence)
+
+
+def _blank_early(rows: Sequence[Sequence[str]], columns: int, decimal: str) -> frozenset[int]:
+    return frozenset(
+        column for row in rows[:FIRST_ROWS] for column in range(columns)
+        if column >= len(row) or not row[column] or np.isnan(cell_of(row[column], decimal).value)
+    )
+
+
+def _known_word(guess: Guess) -> bool:
+    return not guess.why.startswith("its name says no quantity")
+
+
+def _known(columns: Mapping[str, str], headers: Sequence[str]) -> dict[str, str]:
+    """The mapping, for headers written with other blanks than in the file too."""
+    plain = {" ".join(key.split()): value for key, value in columns.items()}
+    return {header: plain[header] for header in headers if header in plain}
+
+
+def _rows(text: Text, dialect: Dialect) -> list[list[str]]:
+    lines = text.lines()[dialect.first_line - 1 :]
+    result = []
+    for line in lines[:SAMPLE_ROWS]:
+        cells = cells_of(text.decode(line), dialect.delimiter)
+        first = next(filter(None, cells), "")
+        if first and not FOOTER.match(first) and line.strip() not in dialect.headings:
+            result.append(cells)
+    return result
+
+
+def _units(dialect: Dialect, rows: Sequence[Sequence[str]], stamps: Stamps) -> list[str]:
+    """Unit text per column: from the line of units, else glued to the numbers."""
+    units = list(dialect.units) if dialect.units else [""] * len(dialect.headers)
+    for column, unit in enumerate(units):
+        if unit or column in stamps.columns:
+            continue
+        for row in rows[: max(4, CELLS_LOOKED_AT // len(units))]:
+            cell = row[column] if column < len(row) else ""
+            # A unit ends in no digit.
+            unit = "" if not cell or cell[-1].isdecimal() else cell_of(cell, dialect.decimal).unit
+            if unit:
+                units[column] = unit
+                break
+    return units
+
+
+def _with_unit(header: str, unit: str) -> str:
+    unit = unit.strip("[]() ")
+    name = header.split(".")[0]
+    return f"{header} [{unit}]" if unit and "[" not in header and name in QUANTITIES else header
+
+
+def _tells(channel: Channel) -> bool:
+    """Whether a settled column helps to read others (see `headers.relations` and `headers.distortion`)."""
+    wanted = ("voltage", "current", "voltage_thd", "current_thd", "apparent_power")
+    return channel.reading == "mean" and (channel.quantity in wanted or channel.order == 1)
+
+
+def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str) -> dict[int, np.ndarray]:
+    result = {}
+    for column in columns:
+        cells = (cell_of(row[column], decimal) if column < len(row) else NO_VALUE for row in rows)
+        result[column] = np.array([cell.value for cell in cells])
+    return result
+
+
+def _scanned(found: Look, digest: Future[str]) -> Table:
+    dialect, stamps, source = found.dialect, found.stamps, found.text.source
+    plain = stamps.kind == "iso" and len(stamps.columns) == 1
+    layout = Layout(
+        dialect.delimiter, stamps.columns, dialect.first_byte, dialect.first_line, len(dialect.headers),
+        None if plain else stamps.reader(), dialect.headings,
+    )
+    scanned = scan(source, layout)
+    decoder = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal)
+    usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
+    return Table(
+        name=source.name,
+        checksum=digest,
+        headers=dialect.headers,
+        time_column=stamps.columns[0],
+        channels=found.channels,
+        unknown=found.unknown,
+        stamps=Times.of(scanned.stamps),
+        local=scanned.local,
+        row_numbers=scanned.row_numbers,
+        chunks=scanned.chunks,
+        decoder=converted(decoder, found.scales),
+        at_a_time=AT_A_TIME,
+        size=source.size,
+        grounds={guess.column: Ground(guess.confidence, guess.why) for guess in found.guesses},
+        written=dialect.said,
+        clock_column=stamps.columns[1] if len(stamps.columns) > 1 else None,
+        time_said="" if usual else stamps.said,
+        notes=_skipped(source.name, scanned.skipped),
+        blank_early=found.blank_early,
+    )
+
+
+def _skipped(name: str, skipped: Mapping[str, tuple[int, ...]]) -> tuple[Note, ...]:
+    notes = []
+    for why, lines in skipped.items():
+        shown = ", ".join(map(str, lines[:5])) + (f" and {len(lines) - 5} more" if len(lines) > 5 else "")
+        what = f"line {shown} is" if len(lines) == 1 else f"lines {shown} are"
+        spans = tuple(RowSpan(name, line, line) for line in lines[:5])
+        notes.append(Note("no-rows", f"{name}: {what} no row of readings ({why}) and passed over", rows=spans))
+    return tuple(notes)

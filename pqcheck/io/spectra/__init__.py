@@ -1,0 +1,1 @@
+"""Spectrum tables of a design: orders and operating points, no time axis."""

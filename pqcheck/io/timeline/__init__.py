@@ -1,0 +1,1 @@
+"""What the rows of files mean in time: stamps, the regular axis, merging, blocks of whole days."""

@@ -1,0 +1,388 @@
+"""From scanned files to a recording: zones, intervals, streams, and what was noticed on the way."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from pqcheck.io.csv.odd_cells import BadCellNotes
+from pqcheck.io.decoder import Table
+from pqcheck.io.headers.contract_names import read_as
+from pqcheck.io.shared_columns import SharedColumns, one_of_each
+from pqcheck.io.timeline import notes as notice
+from pqcheck.io.timeline.block_buffer import Conflicts
+from pqcheck.io.timeline.blocks import blocks_of
+from pqcheck.io.timeline.clock_faults import (
+    about_reset,
+    about_seconds,
+    check_length,
+    check_years,
+    reset_rows,
+    with_seconds,
+)
+from pqcheck.io.timeline.row_index import Key, Rows
+from pqcheck.io.timeline.slow_channels import slow_channels
+from pqcheck.io.timeline.stamps_of_rows import NO_TIMES
+from pqcheck.io.timeline.stream_plan import FileRows, Plan, plan_of
+from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
+from pqcheck.model.clock import Instants, from_local
+from pqcheck.model.errors import InputError
+from pqcheck.model.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
+
+
+class Declared(Struct, frozen=True):
+    """What the site says about the stamps."""
+
+    zone: str | None = None
+    stamp: str | None = None
+    interval_us: int | None = None
+
+
+_NONE: Ints = np.empty(0, np.int64)
+
+
+class _File(Struct, frozen=True):
+    table: Table
+    grid: FileGrid
+    stamp: str
+    instants: Ints
+    rows: Ints
+    """Stamps and rows of a short file, whose interval may have to be taken from elsewhere."""
+
+
+def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
+    """The recording that some scanned files hold together.
+
+    InputError when a file lacks what is needed to place its rows in time, or two files contradict each other.
+    """
+    notes: list[Note] = []
+    _same_units(tables)
+    for table in tables:
+        notes += table.notes
+    files: list[_File] = []
+    shared = SharedColumns()
+    events: list[Event] = []
+    for table in tables:
+        instants, rows = _instants(table, declared.zone, notes)
+        if table.events:
+            found = dict(zip(rows.tolist(), instants.tolist(), strict=True))
+            events.extend(
+                replace(event, time_us=found[at]) for at, event in enumerate(table.events) if at in found
+            )
+        if table.chunks:
+            stamp = table.stamp or declared.stamp or "start"
+            grid = file_grid(instants, rows, stamp)
+            table, slow = _apart(table, grid, instants, rows, stamp, shared)
+            kept = (instants, rows) if weak_interval(grid) is not None else (_NONE, _NONE)
+            files.append(_File(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
+            for each in slow:
+                notes += each.table.notes
+                files.append(each)
+    files = _finer(files, declared)
+    intervals = _intervals(files, declared)
+    bad_cells = BadCellNotes([file.table for file in files])
+    whole = bad_cells.look_at_kept()
+    streams = []
+    placed_rows = 0
+    for interval in sorted({each for of in intervals for each in of}):
+        stream, placed, stream_notes = _stream(files, intervals, interval, bad_cells)
+        placed_rows += placed
+        notes += stream_notes
+        # A file of slow channels only leaves a time line without any.
+        if stream is not None and (stream.channels or not any(file.table.again for file in files)):
+            streams.append(stream)
+    total = sum(runs.rows for file in files for runs in file.grid.runs.values())
+    if placed_rows * 2 < total:
+        raise InputError(
+            f"the stamps keep no regular interval: only {placed_rows} of {total} rows lie on one grid; "
+            "export the recording with one row per interval"
+        )
+    for file, of in zip(files, intervals, strict=True):
+        if file.table.again:
+            continue
+        notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
+    if not files and not events:
+        raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
+    sources = _joined(_sources(files, intervals))
+    if whole:
+        notes += bad_cells.notes()
+    return Recording(
+        sources,
+        tuple(streams),
+        tuple(dict.fromkeys(notes)),
+        declared.zone or "UTC",
+        tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
+        (lambda: ()) if whole else bad_cells.notes,
+    )
+
+
+def _apart(
+    table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, shared: SharedColumns
+) -> tuple[Table, list[_File]]:
+    """The table without its slow channels, and those as files of their own (see `slow_channels`)."""
+    base = next(iter(grid.runs))
+    if len(grid.runs) != 1 or base is None:
+        return table, []
+    files = []
+    kept = dict(table.channels)
+    for slow in slow_channels(table, instants, rows, base, stamp):
+        channels = {column: kept.pop(column) for column in slow.columns}
+        flag = {} if table.flag is None else {table.flag: table.channels[table.flag]}
+        headers = tuple(header if column in channels else "" for column, header in enumerate(table.headers))
+        own = replace(table, headers=headers, channels=channels | flag, unknown=(), notes=(slow.note,), again=True,
+                      stamps=NO_TIMES)
+        starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
+        marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
+        files.append(_File(shared.of(own), marks, stamp, _NONE, _NONE))
+    if not files:
+        return table, []
+    left = tuple(header if column not in table.channels or column in kept else ""
+                 for column, header in enumerate(table.headers))
+    return shared.of(replace(table, channels=kept, headers=left)), files
+
+
+def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
+    """UTC stamps and data rows that can be placed."""
+    stamps, usual = with_seconds(table.stamps.all())
+    if usual:
+        notes.append(about_seconds(table, usual))
+    check_years(table, stamps, np.arange(stamps.size), margin=0)
+    instants, rows = _placed(table, stamps, zone, notes)
+    wrong = reset_rows(instants)
+    if wrong.any():
+        notes.append(about_reset(table, np.sort(rows[wrong])))
+        instants, rows = instants[~wrong], rows[~wrong]
+    # Zones shift what is left by up to a day.
+    check_years(table, instants, rows, margin=1)
+    check_length(table, instants, rows)
+    return instants, rows
+
+
+def _placed(table: Table, stamps: Instants, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
+    rows = np.arange(stamps.size)
+    if not table.local:
+        return stamps, rows
+    if zone is None:
+        raise InputError(
+            f"the stamps of {table.name} carry no offset from UTC; declare time_zone in the site file, "
+            "for example time_zone = \"Europe/Lisbon\""
+        )
+    local = from_local(stamps, zone)
+    if local.skipped.any():
+        row = int(np.argmax(local.skipped))
+        raise InputError(notice.skipped_hour(table, row, int(local.skipped.sum()), zone))
+    notes += notice.about_clock(table, local, zone)
+    keep = ~local.undecided
+    return (local.utc_us, rows) if keep.all() else (local.utc_us[keep], rows[keep])
+
+
+def _same_units(tables: Sequence[Table]) -> None:
+    seen: dict[tuple[str, str | None, int | None, str | None, str], tuple[Channel, str]] = {}
+    for table in one_of_each(tables):
+        for channel in table.channels.values():
+            other, name = seen.setdefault(channel.key, (channel, table.name))
+            if other.unit != channel.unit:
+                raise InputError(
+                    f"{channel.name} is in {other.unit} in {name} and in {channel.unit} in {table.name}; "
+                    "export both in one unit"
+                )
+
+
+def _finer(files: list[_File], declared: Declared) -> list[_File]:
+    """Short files take the interval of a longer file with the same channels, or the declared one if all are short.
+
+    Two rows with a gap between them look like rows of twice the interval.
+    """
+    weak = [None if file.table.again else weak_interval(file.grid) for file in files]
+    if not any(weak):
+        return files
+    solid = dict.fromkeys(
+        (next(iter(file.grid.runs)), _keys(file.table))
+        for file in files
+        if len(file.grid.runs) == 1 and weak_interval(file.grid) is None and None not in file.grid.runs
+    )
+    result = []
+    for file, interval in zip(files, weak, strict=True):
+        if interval:
+            own = _keys(file.table)
+            # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
+            finer = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
+            better = next((each for each in finer if each and each < interval and interval % each == 0), None)
+            if better is not None:
+                file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
+        result.append(file)
+    return result
+
+
+def _keys(table: Table) -> frozenset[Key]:
+    return frozenset(channel.key for channel in table.channels.values())
+
+
+def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, list[int | None]]]:
+    """Per file: the intervals it is placed on, each with the keys of `FileGrid.runs` that belong there."""
+    known = {each for file in files for each in file.grid.runs if each is not None}
+    result: list[dict[int, list[int | None]]] = []
+    for file in files:
+        own: dict[int, list[int | None]] = {each: [each] for each in file.grid.runs if each is not None}
+        if None in file.grid.runs:
+            # A file of one row shows no interval: it takes the declared one, or the only one of the other files.
+            if declared.interval_us is not None:
+                guess = declared.interval_us
+            elif len(known) == 1:
+                guess = next(iter(known))
+            else:
+                raise InputError(
+                    f"{file.table.name} holds one row, which shows no interval; declare interval under [recording] "
+                    'in the site file, for example interval = "10 min"'
+                )
+            own.setdefault(guess, []).append(None)
+        result.append(own)
+    return result
+
+
+def _stream(
+    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, bad_cells: BadCellNotes
+) -> tuple[Stream | None, int, list[Note]]:
+    members = [
+        (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
+    ]
+    runs = []
+    for file, found in members:
+        single = file.stamp == "end" and None in file.grid.runs and found is file.grid.runs[None]
+        runs.append(replace(found, start_us=found.start_us - interval) if single else found)
+    phase = phase_of(runs, interval)
+    placed = [place(found, interval, phase) for found in runs]
+    notes: list[Note] = []
+    for (file, _), where in zip(members, placed, strict=True):
+        notes += notice.about_placing(file.table, where, interval)
+    filled = [where for where in placed if where.slot.size]
+    if not filled:
+        return None, 0, notes
+    low = min(int(found.slot[0]) for found in filled)
+    high = max(int((found.slot + found.count).max()) for found in filled)
+    axis = Axis(phase + low * interval, interval, high - low)
+    rows = _file_rows([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
+    plan = plan_of(axis, rows)
+    index = Rows(plan)
+    notes += notice.about_gaps(plan)
+    notes += _merging(plan, index, bad_cells)
+    stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, bad_cells.watch), index)
+    return stream, sum(found.rows for found in placed), notes
+
+
+def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRows, ...]:
+    """The files of a stream that begins at slot `low`; files that share their channels share their columns."""
+    files: list[FileRows] = []
+    kinds: list[FileRows] = []
+    for table, found in placed:
+        if not found.slot.size:
+            continue
+        like = next((file for file in kinds if file.table.channels is table.channels), None)
+        columns = like.columns if like is not None else {
+            channel: column for column, channel in table.channels.items() if channel.quantity != "flag"
+        }
+        files.append(FileRows(table, found.slot - low, found.row, found.count, columns))
+        if like is None:
+            kinds.append(files[-1])
+    return tuple(files)
+
+
+def _merging(plan: Plan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
+    """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
+    if not plan.double:
+        return []
+    conflicts = Conflicts()
+    starts = np.concatenate([each.double[0] for each in plan.channel_sets])
+    ends = np.concatenate([each.double[1] for each in plan.channel_sets])
+    for _ in blocks_of(plan, tuple(plan.double), bad_cells.watch, conflicts, (starts, ends)):
+        pass
+    return notice.about_merging(plan, conflicts, index)
+
+
+def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
+    """One entry per file, also where a file holds several tables (channels of a long table)."""
+    names = Counter(source.name for source in sources)
+    found: dict[tuple[str, str], SourceFile] = {}
+    for source in sources:
+        # Checksums may still be on their way: only files of one name are waited for.
+        key = (source.name, source.sha256 if names[source.name] > 1 else "")
+        if key in found and key[1]:
+            old = found[key]
+            columns = tuple(dict.fromkeys(old.columns + source.columns))
+            found[key] = replace(
+                old, rows=old.rows + source.rows, interval_us=old.interval_us or source.interval_us, columns=columns,
+                start_us=min(old.start_us, source.start_us), end_us=max(old.end_us, source.end_us),
+            )
+        else:
+            found[key] = source
+    return tuple(found.values())
+
+
+def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | None]]]) -> list[SourceFile]:
+    sources = []
+    # Files of one recorder are understood alike: what is said about their columns is said once.
+    known: list[tuple[_File, int | None, tuple[ColumnReading, ...]]] = []
+    for file, of in zip(files, intervals, strict=True):
+        rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in of.items()}
+        interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
+        columns = next(
+            (columns for other, own, columns in known if own == interval and _same_columns(other, file)), None
+        )
+        if columns is None:
+            columns = _columns(file, interval)
+            known.append((file, interval, columns))
+        sources.append(_source(file, interval, columns))
+    return sources
+
+
+def _same_columns(file: _File, other: _File) -> bool:
+    """Whether the columns of two files are read in the same way."""
+    this, that = file.table, other.table
+    return (
+        this.headers is that.headers and this.channels is that.channels and this.unknown is that.unknown
+        and this.grounds is that.grounds and file.stamp == other.stamp and this.local == that.local
+        and (this.time_column, this.clock_column, this.time_said)
+        == (that.time_column, that.clock_column, that.time_said)
+    )
+
+
+def _columns(file: _File, interval: int | None) -> tuple[ColumnReading, ...]:
+    table = file.table
+    why = dict(table.unknown)
+    columns = []
+    for number, header in enumerate(table.headers):
+        if not header:
+            continue
+        if number == table.time_column:
+            offset = "without offset, read in the site's zone" if table.local else "with offset"
+            written = f"{table.time_said}, " if table.time_said else ""
+            said = f"time, {written}{offset}, marks the {file.stamp} of the interval"
+            columns.append(ColumnReading(header, None, said))
+        elif number == table.clock_column:
+            columns.append(ColumnReading(header, None, "time of day, belongs to the date"))
+        elif number in table.channels:
+            channel = table.channels[number]
+            ground = table.grounds.get(number)
+            because = f" ({ground.confidence}: {ground.why})" if ground else ""
+            columns.append(ColumnReading(header, channel, read_as(channel, interval, file.stamp) + because))
+        else:
+            columns.append(ColumnReading(header, None, f"left alone: {why.get(number, 'not asked for')}"))
+    return tuple(columns)
+
+
+def _source(file: _File, interval: int | None, columns: tuple[ColumnReading, ...]) -> SourceFile:
+    table = file.table
+    single = None in file.grid.runs
+    total = sum(runs.rows for runs in file.grid.runs.values())
+    shift = interval or 0
+    start, end = file.grid.start_us, file.grid.end_us
+    if single and shift:
+        start, end = (start - shift, end) if file.stamp == "end" else (start, end + shift)
+    return SourceFile(
+        table.name, table.checksum, 0 if table.again else total, None if single and total < 2 else interval, start, end,
+        columns, table.written,
+    )

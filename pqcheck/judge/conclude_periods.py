@@ -1,0 +1,199 @@
+"""Once the pass is over: every period of every task is decided and becomes a finding, or is left over."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache, partial
+from typing import TYPE_CHECKING, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from pqcheck.judge import compose_findings as compose
+from pqcheck.judge.break_even import BreakEven
+from pqcheck.judge.decide import BoundEvidence, Decider, Decision, PeriodCounts, depends_only_on_counts
+from pqcheck.judge.distrust import distrusted, reaching
+from pqcheck.judge.evidence_windows import RunWindows, WindowPlace, in_unit
+from pqcheck.judge.interruptions import Span
+from pqcheck.judge.judged_series import JudgedPeriod, LongerMeans, SeriesRun, TaskRun, count_slots
+from pqcheck.judge.lightest_load import LightestLoad
+from pqcheck.judge.period_tally import Tallied
+from pqcheck.judge.tasks import Task
+from pqcheck.model.clock import duration_text
+from pqcheck.model.findings import Finding, Intervals, Period, Window
+from pqcheck.model.recording import Recording, Stream
+from pqcheck.site.site_values import Site
+from pqcheck.stats.runs import Runs
+
+if TYPE_CHECKING:
+    # The room of vetting is large and not needed to judge a spectrum.
+    from pqcheck.vet.trust import Trust
+
+
+class Remainder(Struct, frozen=True):
+    """What was left over after the last full period of a stream."""
+
+    stream: int
+    length: str
+    start_us: int
+    end_us: int
+    intervals: int
+
+
+_Decided = tuple[PeriodCounts, Decision, Intervals]
+
+
+class Conclusions:
+    """Findings and leftovers, task by task; what a period has shown is let go once it stands in its finding."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        site: Site,
+        *,
+        interruptions: Sequence[Span],
+        flagged: Sequence[Span],
+        lightest: Sequence[LightestLoad],
+        trust: Sequence[Trust],
+    ) -> None:
+        self.findings: list[Finding] = []
+        self.remainders: dict[tuple[int, str], Remainder] = {}
+        self._recording = recording
+        self._site = site
+        self._zone = recording.zone
+        excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        self._interruptions = interruptions
+        self._flagged = flagged
+        self._lightest = lightest
+        self._trust = trust
+        self._break_even = BreakEven(site)
+        self._decider = Decider(site.coverage)
+        self._periods: dict[tuple[str, int], _Periods] = {}
+        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], _Decided]] = {}
+        # Hundreds of channels share their periods: what lies in one is counted once for all of them.
+        self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
+        self._interrupted = cache(partial(count_slots, interruptions))
+
+    def of_series(self, stream: Stream, run: SeriesRun) -> None:
+        """Conclude every task of a series."""
+        for task_run in run.runs:
+            self._of_task(stream, run, task_run)
+        run.runs.clear()
+
+    def _of_task(self, stream: Stream, run: SeriesRun, task_run: TaskRun) -> None:
+        task = task_run.task
+        shared = self._shared(task, task_run.periods)
+        template = compose.template_of(task, self._site, self._break_even)
+        inputs = run.source.formula.inputs
+        place = WindowPlace(
+            run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs
+        )
+        doubts = reaching(self._trust, task, run)
+        light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
+        means = task_run.means
+        outside = means.outside() if means is not None else []
+        evidence = None if run.recorded else _bound_evidence(stream, run, means, template)
+        # Channels that a rule finds in the same state share what is decided of them.
+        key = id(task.rule), task.row.no_limit, id(task_run.periods)
+        known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
+        for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
+            state = number, tallied.valid, tallied.outside
+            found = known.get(state)
+            if found is None:
+                proven = evidence
+                if evidence is not None and outside and outside[number] > tallied.outside:
+                    inside = tallied.valid - tallied.outside
+                    tallied = tallied._replace(valid=inside + outside[number], outside=outside[number])
+                    proven = evidence._replace(means_outside=outside[number])
+                counts = self._counts(task, run, period, tallied)
+                decision = self._decider.decide(task, counts, tallied, proven)
+                found = known[state] = counts, decision, compose.intervals_of(counts, decision.allowed)
+            counts, decision, intervals = found
+            if doubts:
+                decision = distrusted(decision, task, counts, tallied, run, period, doubts)
+            if not period.complete and not decision.proven and shared.left_over(period):
+                self._left_over(stream, task, period)
+                continue
+            if light and decision.reason is not None:
+                added = replace(decision.reason, text=decision.reason.text + light)
+                decision = replace(decision, reason=added)
+            if not decision.judged:
+                assert decision.reason is not None
+                self.findings.append(
+                    compose.unjudged(template, shared.shown[number], decision.verdict, decision.reason)
+                )
+                continue
+            reading, windows = tallied.reading, _windows(tallied.runs, place)
+            if means is not None and task_run.tallies is None:
+                reading = means.farthest
+            self.findings.append(
+                compose.judged(template, shared.shown[number], intervals, decision, reading, windows, single=run.single)
+            )
+
+    def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
+        key = task.rule.period.length, id(periods)
+        found = self._periods.get(key)
+        if found is None:
+            shown = [compose.period_of(key[0], one, self._zone) for one in periods]
+            longest = max((one.recorded for one in periods), default=0)
+            found = self._periods[key] = _Periods(periods, shown, any(one.complete for one in periods), longest)
+        return found
+
+    def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> PeriodCounts:
+        slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
+        excluded = period.excluded
+        if task.rule.drop_flagged and self._flagged and run.recorded:
+            excluded = self._taken_out(*slots)
+        interrupted = self._interrupted(*slots) if self._interruptions else 0
+        return PeriodCounts(
+            period.expected,
+            excluded,
+            tallied.valid,
+            tallied.outside,
+            interrupted,
+            period.recorded,
+            period.complete,
+            period.end_us - period.start_us,
+        )
+
+    def _left_over(self, stream: Stream, task: Task, period: JudgedPeriod) -> None:
+        number = self._recording.streams.index(stream)
+        key = (number, task.rule.period.length)
+        end = min(period.end_us, stream.axis.end_us)
+        if key not in self.remainders:
+            start = max(period.start_us, stream.axis.start_us)
+            self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
+
+
+def _bound_evidence(
+    stream: Stream, run: SeriesRun, means: LongerMeans | None, template: compose.FindingTemplate
+) -> BoundEvidence:
+    nearest = ""
+    if means is not None and means.farthest is not None:
+        task = template.task
+        limits = " to ".join(f"{float(one):.6g}" for one in (task.low, task.high) if one is not None)
+        reading = in_unit(means.farthest, compose.scale_for(task, means.source), single=False)
+        nearest = f"{reading:.6g} {task.unit} (limit {limits} {task.unit})"
+    notes = [one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note]
+    assumed = "".join(f"; {note}" for note in dict.fromkeys(notes))
+    return BoundEvidence(duration_text(stream.axis.interval_us), 0, nearest, assumed)
+
+
+class _Periods(NamedTuple):
+    """Periods that hundreds of tasks share, and what is the same for all of these."""
+
+    periods: Sequence[JudgedPeriod]
+    """Held, so that no others can take their place in memory."""
+    shown: list[Period]
+    """The periods as findings show them."""
+    some_complete: bool
+    longest: int
+    """Recorded slots of the one that holds most."""
+
+    def left_over(self, period: JudgedPeriod) -> bool:
+        """Whether an incomplete period is a remainder of others."""
+        return self.some_complete or period.recorded < self.longest
+
+
+def _windows(runs: Runs, place: WindowPlace) -> Sequence[Window]:
+    return RunWindows(runs, place) if len(runs.first) else ()

@@ -1,0 +1,368 @@
+"""The verdict: three-valued proof first, then what policy, proxies and bounds allow.
+
+The only place that decides a limit verdict: of a period (`Decider`), of recorded events beside a curve
+(`decide_events`), of a pass held against tighter limits (`hold_against`). It sees counts, never readings
+(docs/method/proof.md). A rule that needs no reading is settled before (`resolve`); trust is taken away after
+(`distrust`).
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from functools import lru_cache
+from typing import NamedTuple
+
+from msgspec import Struct
+
+from pqcheck.judge.period_tally import Tallied
+from pqcheck.judge.proof import allowed, prove
+from pqcheck.judge.scope import order_list
+from pqcheck.judge.tasks import Task
+from pqcheck.limit_tables import Statistic
+from pqcheck.model.clock import duration_text
+from pqcheck.model.findings import Finding, Reason
+from pqcheck.model.reason_codes import sentence
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Coverage
+
+_SECOND = 1_000_000
+
+
+class PeriodCounts(NamedTuple):
+    """What is known of one period."""
+
+    expected: int
+    excluded: int
+    valid: int
+    outside: int
+    interrupted: int
+    held: int
+    """Slots of the period on the recorded axis."""
+    complete: bool
+    length_us: int
+
+    @property
+    def counted(self) -> int:
+        """N = expected - excluded."""
+        return self.expected - self.excluded
+
+    @property
+    def missing(self) -> int:
+        """Slots in the count without a value."""
+        return max(0, self.counted - self.valid)
+
+
+class Decision(Struct, frozen=True):
+    """Verdict, reason (None for a plain pass or fail), whether it is proven, modifiers, the allowed number."""
+
+    verdict: Verdict
+    reason: Reason | None
+    proven: bool
+    allowed: int
+    modifiers: tuple[str, ...] = ()
+    judged: bool = True
+    """False where nothing was: then the finding shows neither counts nor a reading."""
+
+
+class BoundEvidence(NamedTuple):
+    """What a period rests on whose values were not recorded at the rule's interval."""
+
+    recorded: str
+    """The recorded interval, in words."""
+    means_outside: int
+    """Means over the recorded interval that lie outside, each of which proves one of its members outside; 0 where
+    extremes prove as much."""
+    nearest: str
+    """The recorded mean nearest to a limit, beside the limits, in words; empty without one."""
+    assumed: str
+    """What the bounds take for granted, as the tail of a sentence."""
+
+
+@lru_cache(maxsize=4096)
+def shared_reason(code: str, text: str, advice: str) -> Reason:
+    """A reason that findings with the same sentences share: one doubt refuses thousands of them."""
+    return Reason(code, text, advice)
+
+
+def reason(code: str, **fields: object) -> Reason:
+    """A reason of the catalogue, filled in."""
+    return shared_reason(code, *sentence(code, **fields))
+
+
+def allowed_exceedances(statistic: Statistic, counted: int, interval_us: int) -> int:
+    """A: the number of intervals that may lie outside (for a rule about runs: that one run may hold)."""
+    if statistic.kind in ("share_within", "report_only"):
+        return allowed(counted, statistic.percent)
+    if statistic.kind == "count_at_most":
+        return statistic.count
+    if statistic.kind == "longest_run_at_most":
+        return int(statistic.duration_s * _SECOND // interval_us)
+    return 0
+
+
+def _outcome(task: Task, counts: PeriodCounts, tallied: Tallied, limit: int) -> str:
+    if _about_runs(task):
+        longest = int(tallied.runs.count.max()) if len(tallied.runs) else 0
+        return prove(longest, tallied.longest_possible, limit)
+    return prove(counts.outside, counts.outside + counts.missing, limit)
+
+
+def _about_runs(task: Task) -> bool:
+    return task.rule.statistic.kind == "longest_run_at_most"
+
+
+def period_word(task: Task) -> str:
+    """The period as a word for sentences."""
+    length = task.rule.period.length
+    return "recording" if length == "recording" else length
+
+
+def would_be(counts: PeriodCounts, task: Task, interval_us: int) -> str:
+    """What the valid values alone give."""
+    if not counts.valid:
+        return "there is no value at all"
+    limit = allowed_exceedances(task.rule.statistic, counts.valid, interval_us)
+    word = "pass" if counts.outside <= limit else "fail"
+    return f"the {counts.valid} valid values alone would {word} ({counts.outside} outside, {limit} allowed)"
+
+
+class Decider:
+    """Decides periods from their counts. Trust in the channel is applied afterwards (`distrust`)."""
+
+    _AT_MOST = 4096
+
+    def __init__(self, coverage: Coverage | None) -> None:
+        self._coverage = coverage
+        self._known: dict[tuple[object, ...], Decision] = {}
+
+    def decide(
+        self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None = None
+    ) -> Decision:
+        """Decide one period; `evidence` where no value was recorded at the rule's interval."""
+        decision = self._plainly(task, counts, tallied, evidence)
+        if _without_limit(task) or counts.counted <= 0:
+            return decision
+        return _weaken(task, counts, decision)
+
+    def _plainly(self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None) -> Decision:
+        """The decision before proxies and bounds: the same for all channels that a rule finds in the same state."""
+        if _about_runs(task):
+            return _decide(task, counts, tallied, self._coverage, evidence)
+        key = id(task.rule), task.row.no_limit, task.interval_us, counts, evidence
+        found = self._known.get(key)
+        if found is None:
+            if len(self._known) >= self._AT_MOST:
+                self._known.clear()
+            found = self._known[key] = _decide(task, counts, tallied, self._coverage, evidence)
+        return found
+
+
+def _without_limit(task: Task) -> bool:
+    rule = task.rule
+    return rule.statistic.kind == "report_only" or rule.indicative or task.row.no_limit
+
+
+def _decide(
+    task: Task, counts: PeriodCounts, tallied: Tallied, coverage: Coverage | None, evidence: BoundEvidence | None
+) -> Decision:
+    limit = allowed_exceedances(task.rule.statistic, counts.counted, task.interval_us)
+    if _without_limit(task):
+        return _no_limit(task, limit, evidence)
+    if counts.counted <= 0:
+        why = f"every interval of the {period_word(task)} is excluded by declaration"
+        return Decision(Verdict.INCONCLUSIVE, reason("no-readings-left", why=why), False, limit)
+    outcome = _outcome(task, counts, tallied, limit)
+    if evidence is not None:
+        return _by_bounds(task, counts, outcome, limit, evidence)
+    if task.rule.time_criterion is not None:
+        return _range_only(task, counts, outcome, limit)
+    if outcome == "fail":
+        return Decision(Verdict.FAIL, None, True, limit)
+    if outcome == "pass":
+        return Decision(Verdict.PASS, None, True, limit)
+    return _undecided(task, counts, limit, coverage)
+
+
+def _no_limit(task: Task, limit: int, evidence: BoundEvidence | None) -> Decision:
+    if evidence is not None:
+        why = f"The document sets no limit, and {duration_text(task.interval_us)} values were not recorded"
+        return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=why), False, limit, judged=False)
+    why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
+    if task.rule.indicative:
+        why = "The document calls this value indicative"
+    text = f"{why}; the statistic is given for information"
+    return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=text), False, limit)
+
+
+def _by_bounds(task: Task, counts: PeriodCounts, outcome: str, limit: int, evidence: BoundEvidence) -> Decision:
+    """What minimum and maximum columns, or means over a longer interval, prove of values that were not recorded."""
+    criterion, needed = task.rule.time_criterion, duration_text(task.interval_us)
+    # A range without a time criterion, seen only through longer intervals, can fail but never passes.
+    if outcome == "open" or (criterion is not None and (outcome == "pass" or criterion.outside != "fail")):
+        if task.rule.period.length == "year" and not counts.complete:
+            return Decision(Verdict.NOT_APPLICABLE, _too_short(counts, 0, "none", 0), False, 0, judged=False)
+        seen = f"; the {evidence.recorded} value nearest to a limit is {evidence.nearest}" if evidence.nearest else ""
+        why = reason("wrong-interval", needed=needed, recorded=f"{evidence.recorded} values", seen=seen)
+        return Decision(Verdict.INCONCLUSIVE, why, False, 0, judged=False)
+    if outcome == "pass":
+        inside = counts.valid - counts.outside
+        text = f"The recorded extremes show {inside} of {counts.counted} intervals of {needed} inside"
+        text += f"; {limit} may lie outside"
+    elif not evidence.means_outside:
+        text = f"The recorded extremes show {counts.outside} intervals of {needed} outside; {limit} may be"
+    else:
+        text = (
+            f"A mean over {evidence.recorded} that lies outside shows that at least one of its {needed} intervals "
+            f"does; {counts.outside} such means, {limit} intervals may be outside"
+        )
+    verdict = Verdict.PASS if outcome == "pass" else Verdict.FAIL
+    return Decision(verdict, reason("proven-by-bound", text=text + evidence.assumed), True, limit)
+
+
+def _range_only(task: Task, counts: PeriodCounts, outcome: str, limit: int) -> Decision:
+    """A range without a time criterion (ANSI C84.1)."""
+    criterion = task.rule.time_criterion
+    assert criterion is not None
+    if counts.outside:
+        if criterion.outside == "fail":
+            return Decision(Verdict.FAIL, None, True, limit)
+        why = reason("no-criterion", outside=counts.outside, valid=counts.valid, range=f"range {criterion.range}")
+        return Decision(Verdict.INCONCLUSIVE, why, False, limit)
+    if outcome == "pass" and counts.length_us < criterion.shortest_pass_s * _SECOND:
+        days = Decimal(counts.length_us) / (86_400 * _SECOND)
+        text = (
+            f"All {counts.valid} intervals lie inside range {criterion.range}, but only {days:.1f} days were recorded; "
+            f"{criterion.shortest_pass_s / 86_400:.0f} are asked for a pass (house policy, the document gives none)."
+        )
+        return Decision(Verdict.INCONCLUSIVE, Reason("too-short", text, "Record at least seven days."), False, limit)
+    if outcome == "pass":
+        return Decision(Verdict.PASS, None, True, limit)
+    return _undecided(task, counts, limit, None)
+
+
+def _undecided(task: Task, counts: PeriodCounts, limit: int, coverage: Coverage | None) -> Decision:
+    rule = task.rule
+    share = rule.coverage_percent if rule.coverage_percent is not None else None
+    policy = f"{task.table.standard}" if share is not None else ""
+    if share is None and coverage is not None:
+        share, policy = coverage.at_least_percent, coverage.policy_of
+    if share is not None and not _about_runs(task) and counts.valid * 100 >= share * counts.counted and counts.valid:
+        within = allowed_exceedances(rule.statistic, counts.valid, task.interval_us)
+        verdict = Verdict.PASS if counts.outside <= within else Verdict.FAIL
+        why = reason(
+            "coverage", valid=counts.valid, counted=counts.counted, outside=counts.outside, share=share, policy=policy
+        )
+        return Decision(verdict, why, False, within)
+    would = would_be(counts, task, task.interval_us)
+    fields = {
+        "expected": counts.expected,
+        "valid": counts.valid,
+        "missing": counts.missing,
+        "outside": counts.outside,
+        "allowed": limit,
+        "would": would,
+        "period": period_word(task),
+        "interrupted": counts.interrupted,
+    }
+    if rule.period.length == "year" and not counts.complete:
+        inside = counts.valid - counts.outside
+        share_text = f"{Decimal(100 * inside) / counts.valid:.3f} %" if counts.valid else "none"
+        why = _too_short(counts, counts.valid, share_text, counts.outside)
+        return Decision(Verdict.NOT_APPLICABLE, why, False, limit)
+    if not counts.valid:
+        return Decision(Verdict.INCONCLUSIVE, reason("no-readings", period=period_word(task)), False, limit)
+    if not counts.complete:
+        return Decision(Verdict.INCONCLUSIVE, reason("too-short", seen=counts.held, **fields), False, limit)
+    # A recorder often dies some time after the supply: the hole behind an interruption is counted with it.
+    code = "interruption" if counts.interrupted else "gap"
+    return Decision(Verdict.INCONCLUSIVE, reason(code, **fields), False, limit)
+
+
+def _too_short(counts: PeriodCounts, seen: int, share: str, outside: int) -> Reason:
+    return reason(
+        "period-longer-than-recording",
+        period="year", seen=seen, expected=counts.expected, share=share, outside=outside,
+    )  # fmt: skip
+
+
+def depends_only_on_counts(task: Task) -> bool:
+    """Whether the rule, the period and the numbers of valid values and of those outside settle what is decided."""
+    source = task.source
+    return (
+        source is not None and source.exactness != "lower bound" and not source.indicative_because and not task.caveats
+        and not _about_runs(task)
+    )
+
+
+def _weaken(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
+    """What a proxy or a lower bound does to a verdict: a pass cannot rest on it, a fail stays."""
+    source = task.source
+    if source is None:
+        return decision
+    because = source.indicative_because or "; ".join(task.caveats)
+    lower = source.exactness == "lower bound"
+    modifiers = ("indicative",) if because else ()
+    if lower and decision.verdict is Verdict.PASS:
+        where = f" of phase {task.wanted.phase}" if task.wanted.phase else ""
+        why = reason("orders-missing", orders=order_list(source.missing_orders), quantity="the distortion", where=where)
+        return Decision(Verdict.INCONCLUSIVE, why, False, decision.allowed, modifiers)
+    if lower and decision.verdict is Verdict.FAIL:
+        text = (
+            f"The distortion of the recorded orders alone is outside; {len(source.missing_orders)} orders are missing"
+        )
+        return Decision(Verdict.FAIL, reason("lower-bound", text=text), decision.proven, decision.allowed, modifiers)
+    if because and decision.verdict is Verdict.PASS:
+        why = reason(
+            "indicative",
+            valid=counts.valid,
+            outside=counts.outside,
+            allowed=decision.allowed,
+            would="this would pass",
+            because=because,
+            advice=_advice(task),
+        )
+        return Decision(Verdict.INCONCLUSIVE, why, False, decision.allowed, modifiers)
+    if because:
+        return Decision(decision.verdict, decision.reason, decision.proven, decision.allowed, modifiers)
+    return decision
+
+
+def _advice(task: Task) -> str:
+    if task.caveats:
+        return "Declare the maximum demand current from twelve monthly maxima."
+    if task.wanted.quantity.startswith("current"):
+        return "Record the harmonic orders in amperes, or at 3 s."
+    if "unbalance" in task.wanted.quantity:
+        return "Record the unbalance itself, or the line-to-line voltages at 3 s."
+    return "Record the quantity in the base the rule asks for."
+
+
+def decide_events(outside: int, without_depth: int, placed: int) -> Decision:
+    """The verdict of events beside a curve: `placed` ones lie inside or outside, the others cannot be placed.
+
+    Not for a curve that reaches none of the events.
+    """
+    if outside:
+        return Decision(Verdict.FAIL, None, True, 0)
+    if without_depth:
+        why = reason("event-without-depth", missing=without_depth, placed=placed)
+        return Decision(Verdict.INCONCLUSIVE, why, False, 0)
+    return Decision(Verdict.PASS, None, True, 0)
+
+
+def hold_against(tight: Finding, percent: Decimal) -> Decision | None:
+    """The verdict of a pass under limits tighter by `percent`, given the finding under these; None: it stands."""
+    if tight.verdict is Verdict.PASS:
+        return None
+    shown = f"{percent.normalize():f}"
+    if tight.verdict is Verdict.FAIL:
+        counts, limit, value = tight.intervals, tight.limit, "The reading"
+        if tight.statistic is not None and tight.statistic.value is not None:
+            value = f"{tight.statistic.value:.6g} {tight.statistic.unit}"
+        edges = [edge for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
+        outside = f": {' to '.join(f'{edge:.6g}' for edge in edges)} {limit.unit}" if limit is not None else ""
+        if counts is not None and counts.expected > 1:
+            outside += f", beyond which {counts.outside} of {counts.expected} intervals lie and {counts.allowed} may"
+        return Decision(Verdict.FAIL, reason("margin", value=value, margin=shown, outside=outside), False, 0)
+    why = tight.reason.text if tight.reason is not None else ""
+    return Decision(Verdict.INCONCLUSIVE, reason("margin-not-shown", margin=shown, why=why), False, 0)

@@ -1,0 +1,149 @@
+"""One pass over the recording: blocks in, findings out (`conclude`)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from pqcheck.judge.compose_findings import of_settled
+from pqcheck.judge.conclude_periods import Conclusions, Remainder
+from pqcheck.judge.interruptions import Interruptions, Span, add_spans
+from pqcheck.judge.judged_series import LongerMeans, SeriesRun, open_series
+from pqcheck.judge.lightest_load import LightestLoad
+from pqcheck.judge.series_groups import SeriesGroup, groups_of
+from pqcheck.judge.tasks import Settled, Task
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Block, Recording, Stream
+from pqcheck.site.site_values import Site
+
+if TYPE_CHECKING:
+    # The room of vetting is large and not needed to judge a spectrum.
+    from pqcheck.vet.trust import Trust
+
+Observer = Callable[[int, Block], None]
+
+_WORTH_A_THREAD = 1_000_000
+"""Values of a block from which on whoever observes it does so beside the judging, which mostly is compiled passes."""
+
+
+class JudgedRecording(Struct, frozen=True):
+    """Limit findings, leftovers that were not judged on their own, and spans in which the supply was interrupted."""
+
+    findings: tuple[Finding, ...]
+    remainders: tuple[Remainder, ...]
+    interruptions: tuple[Span, ...]
+
+
+def judge(
+    tasks: Sequence[Task],
+    settled: Sequence[Settled],
+    recording: Recording,
+    site: Site,
+    *,
+    observe: Observer | None = None,
+    trust: Callable[[], Sequence[Trust]] = tuple,
+) -> JudgedRecording:
+    """Judge every task in one pass over the streams.
+
+    `observe` sees every block once (vetting); `trust` is asked once the pass is over.
+    """
+    return _Pass(tasks, settled, recording, site).run(observe, trust)
+
+
+class _Pass:
+    def __init__(self, tasks: Sequence[Task], settled: Sequence[Settled], recording: Recording, site: Site) -> None:
+        self.recording = recording
+        self.site = site
+        self.zone = recording.zone
+        self.settled = settled
+        self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        percents = [task.table.interruption_below_percent for task in tasks]
+        self.interruptions = Interruptions(site, min(percents, default=Decimal(5)))
+        self.tasks: list[list[Task]] = [[] for _ in recording.streams]
+        for task in tasks:
+            self.tasks[task.stream].append(task)
+        self.flagged: list[Span] = []
+        self.lightest: list[LightestLoad] = []
+        self._done: list[tuple[Stream, list[SeriesRun]]] = []
+
+    def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> JudgedRecording:
+        streams = self.recording.streams
+        # Streams with voltages first: an interruption seen there counts for the others too.
+        order = sorted(
+            range(len(streams)), key=lambda one: (not any(c.quantity == "voltage" for c in streams[one].channels), one)
+        )
+        for number in order:
+            self._stream(number, streams[number], observe)
+        spans = tuple(self.interruptions.spans)
+        concluded = Conclusions(
+            self.recording,
+            self.site,
+            interruptions=spans,
+            flagged=self.flagged,
+            lightest=self.lightest,
+            trust=trust(),
+        )
+        for stream, series in self._done:
+            # What was recorded first: the first task of a length says how many intervals are left over.
+            for run in sorted(series, key=lambda run: not run.recorded):
+                concluded.of_series(stream, run)
+        settled = [of_settled(one) for one in self.settled]
+        return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
+
+    def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
+        tasks = self.tasks[number]
+        sources = {id(one): one for task in tasks for one in (*task.samples, task.longer) if one is not None}
+        inputs = {channel for source in sources.values() for channel in source.formula.inputs}
+        inputs |= {channel for channel in stream.channels if channel.quantity in ("voltage", "current")}
+        if not inputs and observe is None:
+            return
+        wanted = None if observe is not None else sorted(inputs, key=str)
+        series: list[SeriesRun] | None = None
+        groups: list[SeriesGroup] = []
+        means: list[LongerMeans] = []
+        lightest: list[LightestLoad] = []
+        with ThreadPoolExecutor(1) as beside:
+            for block in stream.blocks(wanted):
+                if series is None:
+                    dtypes = {channel: values.dtype for channel, values in block.values.items()}
+                    series = open_series(tasks, stream.axis, dtypes, self.zone, self.excluded)
+                    groups = groups_of(series, stream.axis)
+                    means = [run.means for one in series for run in one.runs if run.means is not None]
+                    lightest = self._open_lightest(stream, tasks)
+                seen: Future[None] | None = None
+                if observe is not None:
+                    if block.axis.count * len(block.values) < _WORTH_A_THREAD:
+                        observe(number, block)
+                    else:
+                        seen = beside.submit(observe, number, block)
+                mask = self.interruptions.mask(block)
+                flagged = block.flagged
+                if flagged is not None:
+                    add_spans(self.flagged, flagged, block)
+                scratch: dict[Any, NDArray[Any]] = {}
+                mask_or_flags = mask if flagged is None else flagged if mask is None else mask | flagged
+                for group in groups:
+                    group.feed(block.values, scratch, block.axis.count, mask, mask_or_flags)
+                for mean in means:
+                    mean.feed(block.values, scratch, mask)
+                for one in lightest:
+                    one.feed(block.values, scratch, mask)
+                if seen is not None:
+                    # The arrays of the block are used again for the next one.
+                    seen.result()
+        for group in groups:
+            group.finish()
+        self.lightest += lightest
+        self._done.append((stream, series or []))
+
+    def _open_lightest(self, stream: Stream, tasks: Sequence[Task]) -> list[LightestLoad]:
+        currents = tuple(
+            one for one in stream.channels if one.quantity == "current" and one.reading == "mean" and one.phase != "n"
+        )
+        asked = [task for task in tasks if task.rule.best_evidence == "lightest load"] if currents else []
+        return [LightestLoad(task, task.source, stream.axis, currents) for task in asked if task.source is not None]

@@ -1,0 +1,84 @@
+"""Which phases a rule asks for, by connection, and what follows when only some were recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+from msgspec import Struct
+
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.site.site_values import Supply
+
+Standing = Literal["judge", "phase-missing", "neutral-not-seen", "high-leg"]
+
+_CURRENTS = {"single-phase": ("a",), "split-phase": ("a", "b")}
+_ONE_KILOVOLT = 1000
+
+
+class PhaseTask(Struct, frozen=True):
+    """One phase and whether it can be judged."""
+
+    phase: str | None
+    standing: Standing
+
+
+def _line_sets(supply: Supply) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(line-to-neutral, line-to-line) phases of a connection."""
+    if supply.connection == "single-phase":
+        return ("an",), ()
+    if supply.connection == "split-phase":
+        return ("an", "bn"), ("ab",)
+    if supply.connection == "delta":
+        return (), LINE_TO_LINE
+    if supply.connection == "high-leg-delta":
+        return tuple(phase for phase in LINE_TO_NEUTRAL if phase[0] != supply.high_leg), LINE_TO_LINE
+    return LINE_TO_NEUTRAL, LINE_TO_LINE
+
+
+def phases_asked(
+    quantity: str, rule_phases: tuple[str, ...], supply: Supply, recorded: Callable[[str], bool]
+) -> list[PhaseTask]:
+    """Phases a rule is about, in order. `recorded(phase)` says whether the quantity can be had for a phase.
+
+    Empty when no phase the rule could be about was recorded.
+    """
+    if rule_phases:
+        wanted = rule_phases
+        if not any(recorded(phase) for phase in wanted):
+            return []
+        return [PhaseTask(phase, "judge" if recorded(phase) else "phase-missing") for phase in wanted]
+    known = QUANTITIES[quantity].phases
+    if not known:
+        return [PhaseTask(None, "judge")]
+    if "an" not in known:
+        wanted = _CURRENTS.get(supply.connection, ("a", "b", "c")) if "a" in known else known
+        if not any(recorded(phase) for phase in wanted):
+            return []
+        return [PhaseTask(phase, "judge" if recorded(phase) else "phase-missing") for phase in wanted]
+    return _voltage_phases(supply, recorded)
+
+
+def _voltage_phases(supply: Supply, recorded: Callable[[str], bool]) -> list[PhaseTask]:
+    neutral, lines = _line_sets(supply)
+    has_neutral = [phase for phase in neutral if recorded(phase)]
+    has_lines = [phase for phase in lines if recorded(phase)]
+    if not has_neutral and not has_lines:
+        return []
+    tasks: list[PhaseTask] = []
+    if supply.connection == "high-leg-delta":
+        # Both sets are asked: the lines, and the two legs that feed lighting; the high leg is no 120 V leg.
+        for phase in (*neutral, *lines):
+            tasks.append(PhaseTask(phase, "judge" if recorded(phase) else "phase-missing"))
+        tasks.append(PhaseTask(f"{supply.high_leg}n", "high-leg"))
+        return tasks
+    if has_neutral:
+        tasks += [PhaseTask(phase, "judge" if phase in has_neutral else "phase-missing") for phase in neutral]
+        # A complete line-to-neutral set answers for the lines; an incomplete one leaves them where they are recorded.
+        tasks += [PhaseTask(phase, "judge") for phase in has_lines]
+        return tasks
+    tasks += [PhaseTask(phase, "judge" if phase in has_lines else "phase-missing") for phase in lines]
+    low_voltage = supply.line_to_line is not None and supply.line_to_line <= _ONE_KILOVOLT
+    if neutral and low_voltage:
+        tasks += [PhaseTask(phase, "neutral-not-seen") for phase in neutral]
+    return tasks

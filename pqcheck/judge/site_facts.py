@@ -1,0 +1,114 @@
+"""Site facts that conditions of limit tables ask for: what it means when one is missing, or declared as a span."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+from typing import Any
+
+from msgspec import Struct
+
+from pqcheck.limit_tables import Condition, LimitTable
+from pqcheck.site.site_values import Site
+
+_WHAT = {
+    "short_circuit_ratio": ("demand-not-declared", "the maximum demand current or the short-circuit current"),
+    "is_pcc": ("pcc-not-declared", "whether the measuring point is the point of common coupling"),
+    "nominal_frequency": ("frequency-not-declared", "the nominal frequency ([supply] frequency)"),
+}
+
+
+class Answer(Struct, frozen=True):
+    """Whether conditions hold; if not, the reason code and the sentence."""
+
+    holds: bool | None
+    """None: a fact is missing."""
+    code: str = ""
+    text: str = ""
+    missing: str = ""
+
+
+def fact(site: Site, name: str) -> Decimal | str | None:
+    """The value of a site fact, None when it was not declared."""
+    supply, pcc, generation = site.supply, site.pcc, site.generation
+    if name == "measured_at":
+        return supply.measured_at
+    if name == "connection":
+        return supply.connection
+    if name == "nominal_voltage":
+        return supply.line_to_line if supply.line_to_line is not None else supply.line_to_neutral
+    if name == "nominal_frequency":
+        return supply.frequency
+    if name == "inverter_share":
+        return generation.inverter_share if generation.inverter_share is not None else Decimal(0)
+    if name == "generating_facility":
+        return "true" if generation.facility else "false"
+    if name.startswith("option:"):
+        options: dict[str, Any] = site.declared.get("limits", {}).get("options", {})
+        value = options.get(name.removeprefix("option:"))
+        return None if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+    if name == "is_pcc":
+        return None if pcc is None or pcc.is_pcc is None else "true" if pcc.is_pcc else "false"
+    if name == "short_circuit_ratio":
+        if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
+            return None
+        return pcc.short_circuit_current / pcc.maximum_demand_current
+    return None
+
+
+def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
+    """Whether all conditions hold for the site. One that does not hold decides, whatever else is unknown."""
+    unknown: Answer | None = None
+    for condition in conditions:
+        value = fact(site, condition.fact)
+        if value is None and condition.default is not None:
+            value = condition.default
+        if value is None:
+            code, what = _WHAT.get(condition.fact, ("fact-not-declared", condition.fact.replace("_", " ")))
+            unknown = unknown or Answer(None, code, f"{what} is not declared in the site file", condition.fact)
+            continue
+        span = condition.span
+        holds = str(value) in condition.values if span is None else span.holds(Decimal(value))
+        if not holds:
+            text = condition.reason or f"the rule does not govern {condition.fact.replace('_', ' ')} = {value}"
+            return Answer(False, "outside-scope", text)
+    return unknown or Answer(True)
+
+
+def ratio_span(site: Site) -> tuple[Decimal, Decimal] | None:
+    """Smallest and largest Isc/IL that the declared spans allow; None when no span is declared."""
+    pcc = site.pcc
+    if pcc is None or pcc.short_circuit_current is None or not pcc.maximum_demand_current:
+        return None
+    if pcc.short_circuit_current_min is None and pcc.maximum_demand_current_span is None:
+        return None
+    weakest = pcc.short_circuit_current_min or pcc.short_circuit_current
+    demands = pcc.maximum_demand_current_span or (pcc.maximum_demand_current, pcc.maximum_demand_current)
+    return weakest / max(demands), pcc.short_circuit_current / min(demands)
+
+
+def row_remarks(tables: Sequence[LimitTable], site: Site) -> list[str]:
+    """One line for each table whose row changes inside the declared spans."""
+    span = ratio_span(site)
+    if span is None:
+        return []
+    low, high = span
+    lines = []
+    for table in tables:
+        edges = {
+            edge
+            for rule in table.rules
+            for row in rule.rows
+            if ask(site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds
+            for one in row.where
+            if one.fact == "short_circuit_ratio" and one.span is not None
+            for edge in (one.span.low, one.span.high)
+            if edge is not None and low < edge <= high
+        }
+        if edges:
+            named = ", ".join(f"{edge:g}" for edge in sorted(edges))
+            lines.append(
+                f"Isc/IL lies between {low:.4g} and {high:.4g} within the declared spans, which crosses the row edge "
+                f"{named} of {table.id}; the findings use the declared single values. Settle the currents first."
+            )
+    return lines

@@ -1,0 +1,176 @@
+"""Findings in words: the answer in one sentence, readings, limits and times as people write them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from pqcheck.model.findings import Finding, Findings, Limit, Window
+from pqcheck.model.verdict import ROLL_UP, Verdict
+
+VERDICT_WORDS = {
+    Verdict.PASS: "PASS",
+    Verdict.FAIL: "FAIL",
+    Verdict.INCONCLUSIVE: "NOT SHOWN",
+    Verdict.REFUSED: "REFUSED",
+    Verdict.NOT_APPLICABLE: "not applicable",
+    Verdict.WAIVED: "WAIVED",
+}
+
+
+def rank(verdict: Verdict) -> int:
+    """The place of a verdict in the roll-up, the worst first; what is not applicable comes last."""
+    return ROLL_UP.index(verdict) if verdict in ROLL_UP else len(ROLL_UP)
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A reading with its unit, at most six digits; rounding is for the eye only."""
+    if value is None:
+        return "-"
+    text = f"{value:.6g}"
+    return f"{text} {unit}" if unit and unit != "1" else text
+
+
+def reading_text(finding: Finding) -> str:
+    """The reading that decides, with its unit; ``-`` where nothing was read."""
+    return "-" if finding.statistic is None else number(finding.statistic.value, finding.statistic.unit)
+
+
+def has_reading(finding: Finding | None) -> bool:
+    """Whether the finding was judged on a reading."""
+    return finding is not None and finding.statistic is not None and finding.statistic.value is not None
+
+
+def limit_text(finding: Finding) -> str:
+    """The band: ``207 to 253 V``, ``at most 8 %``."""
+    limit = finding.limit
+    return "-" if limit is None or (limit.low is None and limit.high is None) else band_text(limit)
+
+
+def band_text(limit: Limit, at_most: str = "at most") -> str:
+    """A limit with at least one side, in its unit."""
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
+    if limit.low is None:
+        return f"{at_most} {number(limit.high)}{unit}"
+    if limit.high is None:
+        return f"at least {number(limit.low)}{unit}"
+    return f"{number(limit.low)} to {number(limit.high)}{unit}"
+
+
+def beyond(limit: Limit | None, value: float) -> float:
+    """How far a value lies beyond the nearer side of a limit; negative inside, the value itself without a limit."""
+    if limit is None:
+        return value
+    high = value - limit.high if limit.high is not None else float("-inf")
+    low = limit.low - value if limit.low is not None else float("-inf")
+    return max(high, low)
+
+
+def outside_text(finding: Finding) -> str:
+    """``61 of 1008, 50 allowed``."""
+    counts = finding.intervals
+    return f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-"
+
+
+def first_few(names: Sequence[str], most: int = 3) -> str:
+    """``a, b, c and 4 more``."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def margin_percent(finding: Finding) -> float | None:
+    """The margin in percent of the limit, where there is one."""
+    return finding.margin.percent_of_limit if finding.margin is not None else None
+
+
+def clock(stamp: str) -> str:
+    """An ISO stamp without the T and, on the minute, without seconds; the offset stays away from the eye."""
+    date, _, rest = stamp.partition("T")
+    time = rest[:8]
+    return f"{date} {time[:5] if time.endswith(':00') else time}".strip()
+
+
+def required(findings: Findings) -> list[Finding]:
+    """Findings that take part in the verdict."""
+    return [one for one in findings.findings if one.required]
+
+
+def by_loss(findings: Sequence[Finding]) -> list[Finding]:
+    """Worst first: danger signs, then the smallest margin as a share of the limit."""
+    return sorted(findings, key=lambda one: (*_loss(one), one.id))
+
+
+def worst_window(finding: Finding, among: int) -> Window:
+    """The first of the windows whose reading lies farthest beyond the limit, among the first ones; there is one."""
+    windows = finding.windows
+    # Windows that are made only when they are read know their worst one without being made.
+    farthest = getattr(windows, "farthest", None)
+    if farthest is not None:
+        found: Window = farthest(lambda value: beyond(finding.limit, value), among)
+        return found
+    return max(windows[:among], key=lambda window: beyond(finding.limit, window.worst))
+
+
+def worst_of(findings: Sequence[Finding]) -> Finding:
+    """The first `by_loss`, of at least one."""
+    least = min(map(_loss, findings))
+    return min((one for one in findings if _loss(one) == least), key=lambda one: one.id)
+
+
+def _loss(one: Finding) -> tuple[bool, float]:
+    percent = margin_percent(one)
+    return one.kind != "safety", percent if percent is not None else float("inf")
+
+
+def tables_text(results: Iterable[Findings]) -> str:
+    """Tables by id with the beginning of their checksums."""
+    return ", ".join(
+        dict.fromkeys(f"{one['id']} ({one['sha256'][:12]})" for result in results for one in result.limit_tables)
+    )
+
+
+def statement(findings: Findings) -> str:
+    """What a result of a declared scenario is not; empty for a recording of a real place."""
+    scenario = findings.site.get("scenario")
+    if not scenario:
+        return ""
+    tables = " and ".join(f"{one['id']}" for one in findings.limit_tables)
+    name = f" {scenario['name']!r}" if scenario.get("name") else ""
+    purpose = f" ({scenario['purpose']})" if scenario.get("purpose") else ""
+    return (
+        f"Internal criterion{purpose}: the figures of {tables} applied to the declared scenario{name}; no statement "
+        "that equipment or a site complies with a standard."
+    )
+
+
+def answer(findings: Findings) -> str:
+    """The answer in one plain sentence, and for a design scenario what it is not."""
+    return " ".join(part for part in (_answer(findings), statement(findings)) if part)
+
+
+def _answer(findings: Findings) -> str:
+    asked = required(findings)
+    of: dict[Verdict, list[Finding]] = {verdict: [] for verdict in Verdict}
+    for one in asked:
+        of[one.verdict].append(one)
+    total = len(asked)
+    failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
+    if not total:
+        return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
+    if failed:
+        limit_fails = [one for one in failed if one.kind == "limit"]
+        if not limit_fails:
+            return f"DANGER SIGN: {len(failed)} seen in the recording; read the top of this output first."
+        worst = worst_of(limit_fails)
+        where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
+        detail = ""
+        if has_reading(worst):
+            detail = f"; the furthest beyond its limit is {reading_text(worst)} against {limit_text(worst)}{where}"
+        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{detail}."
+    if refused:
+        rest = f", {len(open_)} could not be judged" if open_ else ""
+        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}; none fails."
+    if open_:
+        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged."
+    waived = of[Verdict.WAIVED]
+    if waived:
+        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass."
+    return f"PASS: all {total} criteria are met."

@@ -1,0 +1,133 @@
+"""A staircase: steps of one size that all phases share and that no current explains, as a tap changer makes them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pqcheck.model.clock import DAY, duration_text
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.observe.gather import Gathered, Track
+from pqcheck.observe.observation import Grade, Observation
+from pqcheck.observe.steps import (
+    Array,
+    alike,
+    clean_voltage,
+    correlation,
+    level_changes,
+    level_steps,
+    spread,
+    total_current,
+    values,
+)
+from pqcheck.site.site_values import Site
+
+LEAST_STEP = 0.003
+"""Share of the nominal voltage below which a step is no step; regulators are built with steps of 0.5 to 2.5 %."""
+LARGEST_STEP = 0.03
+LEAST_COUNT = 6
+EVEN = 0.35
+"""Largest spread of the sizes (quartile distance, in steps) that still is one size."""
+AGAINST = -0.5
+OFTEN_A_DAY = 30
+MOST_SHARE = 0.35
+QUIET = 3.0
+"""The smallest step must be this many times the usual change from point to point."""
+
+
+def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
+    """One observation when enough such steps were seen."""
+    tracks = gathered.tracks("voltage", LINE_TO_NEUTRAL) or gathered.tracks("voltage", LINE_TO_LINE)
+    if not tracks or not all(alike(tracks[0], track) for track in tracks) or len(tracks[0].mean) > 210_000:
+        return []
+    levels = [clean_voltage(track) for track in tracks]
+    nominal = float(np.nanmedian(levels[0]))
+    # A device that waits before it moves leaves the voltage quiet between its steps; otherwise nothing stands out.
+    if any(LEAST_STEP * nominal < QUIET * float(np.nanmedian(np.abs(np.diff(one)))) for one in levels):
+        return []
+    changes = np.stack([level_changes(one) for one in levels])
+    mean = changes.mean(axis=0)
+    found = level_steps(levels[0], LEAST_STEP * nominal)
+    found = found[_shared(changes[:, found], mean[found], nominal)]
+    # A voltage that steps at every turn is noise or load, no device that waits before it moves.
+    if not LEAST_COUNT <= len(found) <= MOST_SHARE * len(mean):
+        return []
+    places = found.tolist()
+    middle, uneven = one_size(np.abs(mean[found]))
+    matched = _with_current(gathered, tracks[0], places)
+    if uneven > EVEN or (matched is not None and (matched > 0.5 or _follow_current(gathered, tracks[0], places))):
+        return []
+    return [_observation(tracks[0], places, middle, nominal, uneven, matched, len(tracks))]
+
+
+def one_size(sizes: Array) -> tuple[float, float]:
+    """The size of one step, and how far the steps scatter about whole multiples of it (quartile distance).
+
+    A device may take two steps within one interval, so multiples count as the same size.
+    """
+    single = float(np.median(sizes[sizes <= 1.4 * np.percentile(sizes, 25)]))
+    multiples = np.maximum(np.rint(sizes / single), 1)
+    single = float(np.median(sizes / multiples))
+    away = sizes / single - multiples
+    return single, float(np.percentile(away, 75) - np.percentile(away, 25))
+
+
+def _shared(changes: Array, mean: Array, nominal: float) -> NDArray[np.bool_]:
+    """Which steps have the size of a tap and are about equal in every phase."""
+    size = np.abs(mean)
+    alike = (np.abs(changes - mean) <= 0.35 * size).all(axis=0)
+    return np.asarray(alike & (size >= LEAST_STEP * nominal) & (size <= LARGEST_STEP * nominal))
+
+
+def _with_current(gathered: Gathered, track: Track, places: list[int]) -> float | None:
+    """Share of the steps at which the current steps against the voltage, as a load would; None without currents."""
+    current = total_current(gathered)
+    if current is None or not alike(current, track):
+        return None
+    amperes, volts = values(current), values(track)
+    least = 0.1 * spread(amperes)
+    if least == 0:
+        return 0.0
+    against = level_changes(amperes)[places] * np.sign(level_changes(volts)[places])
+    with np.errstate(invalid="ignore"):
+        return float(np.count_nonzero(against < -least)) / len(places)
+
+
+def _follow_current(gathered: Gathered, track: Track, places: list[int]) -> bool:
+    """Whether the steps of the voltage go against those of the current, however small, as loads make them."""
+    current = total_current(gathered)
+    assert current is not None
+    volts, amperes = values(track), values(current)
+    return correlation(level_changes(volts)[places], level_changes(amperes)[places]) < AGAINST
+
+
+def _observation(
+    track: Track, places: list[int], size: float, nominal: float, uneven: float, matched: float | None, phases: int
+) -> Observation:
+    days = len(track.mean) * track.step_us / DAY
+    rate = len(places) / days
+    grade: Grade = "likely" if phases > 1 and matched is not None and matched < 0.25 else "possible"
+    current = (
+        "The current was not recorded, so a load that switches cannot be told from a regulator."
+        if matched is None
+        else f"At {100 * matched:.0f} % of the steps the current steps the other way, as a load would make it."
+    )
+    text = (
+        f"{len(places)} steps of about {size:.2g} V ({100 * size / nominal:.2g} % of the voltage), in all recorded "
+        f"phases at once, {rate:.1f} a day: the picture of a tap changer or regulator at work upstream, which is its "
+        "normal job."
+    )
+    if rate > OFTEN_A_DAY:
+        text += " That is often for such a device; tell the operator of the network."
+    against = [current] if matched is None or matched > 0 else []
+    against.append("A large load of another customer, switched on and off, can make even steps as well.")
+    if phases == 1:
+        against.append("Only one phase was recorded, so it cannot be seen whether all phases step together.")
+    spans = tuple((track.start_us + (p - 1) * track.step_us, track.start_us + (p + 1) * track.step_us) for p in places)
+    return Observation(
+        "tap-steps", "Steps like those of a tap changer", grade, text,
+        (f"The changes are one or several such steps (quartile distance {100 * uneven:.0f} % of a step), seen in "
+         f"{duration_text(track.step_us)} values.", *([] if matched is None else [current])),
+        tuple(against), "fig-tap-steps",
+        {"steps": float(len(places)), "size_V": size, "size_percent": 100 * size / nominal, "per_day": rate}, spans,
+    )  # fmt: skip

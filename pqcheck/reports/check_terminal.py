@@ -1,0 +1,214 @@
+"""The result on a terminal: the answer, danger signs, failures, what could not be judged, passes as counts."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings_words import (
+    VERDICT_WORDS,
+    answer,
+    by_loss,
+    clock,
+    first_few,
+    has_reading,
+    limit_text,
+    outside_text,
+    reading_text,
+    required,
+    tables_text,
+    worst_of,
+    worst_window,
+)
+from pqcheck.model.verdict import Verdict
+from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
+
+MOST_ROWS = 20
+
+
+def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False) -> str:
+    """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
+    parts = [danger_text(findings)]
+    if quiet:
+        parts.append(answer(findings))
+        return "\n".join(part for part in parts if part) + "\n"
+    asked = required(findings)
+    parts += [
+        answer(findings),
+        _soundness(findings),
+        _failures(asked, everything),
+        _open(asked, everything),
+        _waived(asked),
+        _passes(asked, everything),
+        _not_applicable(findings, everything),
+        _declared(findings),
+        *(wrap(remark) for remark in findings.remarks),
+        _tables(findings, asked),
+    ]
+    return text_of(parts)
+
+
+def _soundness(findings: Findings) -> str:
+    bad = [
+        one
+        for one in findings.findings
+        if one.kind == "recording" and one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+    ]
+    if not bad:
+        return ""
+    # Many channels share one fate: a hole in the file is said once, with the channels it touches.
+    folded: dict[str, list[str]] = {}
+    for one in bad:
+        text = one.reason.text if one.reason is not None else one.title
+        channel = "" if one.channel == "-" or ":" in one.channel else one.channel.removesuffix(".mean")
+        for prefix in (f"{channel}.mean: ", f"{channel}: "):
+            text = text.removeprefix(prefix) if channel else text
+        folded.setdefault(text, []).append(channel)
+    lines = ["The recording:"]
+    for text, channels in list(folded.items())[:MOST_ROWS]:
+        about = first_few(list(dict.fromkeys(channel for channel in channels if channel)))
+        lines.append(wrap(f"- {about}: {text}" if about else f"- {text}", "  "))
+    if len(folded) > MOST_ROWS:
+        lines.append(f"  {len(folded) - MOST_ROWS} more are in the findings file.")
+    return "\n".join(lines)
+
+
+def _row(one: Finding, single_table: bool) -> list[str]:
+    worst = "-"
+    if one.windows:
+        worst = clock(worst_window(one, len(one.windows) if len(one.windows) < _FEW else 1).worst_at)
+    period = clock(one.period.start) if one.period is not None else "-"
+    marks = " ".join(mark for mark in one.modifiers if mark != "unverified_limit")
+    rule = one.rule if single_table else f"{one.table} {one.rule}"
+    return [rule, one.channel, period, reading_text(one), limit_text(one), outside_text(one), worst, marks]
+
+
+_HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst at", "mark")
+_FEW = 5000
+"""Windows looked through for the worst one; beyond that the first stands for them."""
+
+
+def _grid(findings: Iterable[Finding]) -> str:
+    """A table; what is the same in every row is said above it, a column that says nothing is left out."""
+    shown = list(findings)
+    tables = {one.table for one in shown}
+    rows = [_row(one, len(tables) == 1) for one in shown]
+    keep = list(range(len(_HEADERS)))
+    above = []
+    if len(tables) == 1:
+        above.append(tables.pop())
+    if len({row[2] for row in rows}) == 1 and len({one.period.length for one in shown if one.period}) == 1:
+        keep.remove(2)
+        length = next((one.period.length for one in shown if one.period is not None), "period")
+        above.append(f"{length} from {rows[0][2]}")
+    if not any(row[7] for row in rows):
+        keep.remove(7)
+    headers = [_HEADERS[column] for column in keep]
+    body = grid([[row[column] for column in keep] for row in rows], headers)
+    return f"({', '.join(above)})\n{body}" if above else body
+
+
+def _failures(asked: Sequence[Finding], everything: bool) -> str:
+    failed = by_loss([one for one in asked if one.verdict is Verdict.FAIL and one.kind == "limit"])
+    if not failed:
+        return ""
+    shown = failed if everything else failed[:MOST_ROWS]
+    lines = ["Not met:", _grid(shown), *more_line(len(failed) - len(shown))]
+    for one in shown:
+        if one.reason is not None:
+            lines.append(wrap(f"{one.channel}: {one.reason.text}", "  "))
+    return "\n".join(lines)
+
+
+def _open(asked: Sequence[Finding], everything: bool) -> str:
+    open_ = [one for one in asked if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
+    if not open_:
+        return ""
+    folded: dict[tuple[str, str, str, str], list[Finding]] = {}
+    for one in open_:
+        code = one.reason.code if one.reason is not None else "-"
+        advice = one.reason.advice if one.reason is not None else ""
+        folded.setdefault((one.verdict.value, f"{one.table} {one.rule}", code, advice), []).append(one)
+    lines = ["Could not be judged, and what would settle it:"]
+    groups = list(folded.items())
+    shown = groups if everything else groups[:MOST_ROWS]
+    for (verdict, rule, _, advice), members in shown:
+        first = members[0]
+        text = first.reason.text if first.reason is not None else ""
+        channels = sorted({one.channel for one in members if one.channel != "-"})
+        about = f" ({first_few(channels)})" if channels else ""
+        times = f" x{len(members)}" if len(members) > 1 else ""
+        lines.append(wrap(f"{VERDICT_WORDS[Verdict(verdict)]}{times} {rule}{about}: {text}", "  "))
+        if advice:
+            lines.append(wrap(f"-> {advice}", "     "))
+        if everything:
+            lines += [wrap(f"{one.id}: {one.reason.text if one.reason else ''}", "       ") for one in members[1:]]
+    return "\n".join([*lines, *more_line(len(groups) - len(shown), " kinds", "  ")])
+
+
+def _waived(asked: Sequence[Finding]) -> str:
+    waived = [one for one in asked if one.verdict is Verdict.WAIVED]
+    return "\n".join(["Waived:", _grid(waived)]) if waived else ""
+
+
+def _passes(asked: Sequence[Finding], everything: bool) -> str:
+    passed = [one for one in asked if one.verdict is Verdict.PASS]
+    if not passed:
+        return ""
+    if everything:
+        return "\n".join(["Met:", _grid(by_loss(passed))])
+    counts = Counter((one.table, one.rule) for one in passed)
+    tightest = worst_of(passed)
+    reading = f"{tightest.channel} with {reading_text(tightest)} ({limit_text(tightest)}, {tightest.rule})"
+    lines = [f"Met: {len(passed)} criteria, the tightest of them {reading}."]
+    named = {f"{table} {rule}": count for (table, rule), count in counts.items()}
+    lines += [f"  {count:5d}  {rule}" for rule, count in sorted(named.items())]
+    return "\n".join(lines)
+
+
+def _not_applicable(findings: Findings, everything: bool) -> str:
+    others = [one for one in findings.findings if one.kind == "limit" and one.verdict is Verdict.NOT_APPLICABLE]
+    if not others:
+        return ""
+    folded: dict[tuple[str, str], list[Finding]] = {}
+    for one in others:
+        text = one.reason.text if one.reason is not None else ""
+        folded.setdefault((f"{one.table} {one.rule}", text), []).append(one)
+    lines = ["Not applicable, or reported without a limit:"]
+    shown = list(folded.items())[: None if everything else MOST_ROWS]
+    for (rule, text), members in shown:
+        value = f" [{reading_text(members[0])}]" if len(members) == 1 and has_reading(members[0]) else ""
+        lines.append(wrap(f"{rule}{value}{f' x{len(members)}' if len(members) > 1 else ''}: {text}", "  "))
+    return "\n".join([*lines, *more_line(len(folded) - len(shown), "", "  ")])
+
+
+def _declared(findings: Findings) -> str:
+    """Corrections and exclusions with reason and author, and how many verdicts would be others without them."""
+    lines = []
+    for key, word, field in (
+        ("corrections", "Corrected", "without_corrections"),
+        ("exclusions", "Excluded", "without_exclusions"),
+    ):
+        entries = findings.site.get(key, ())
+        for entry in entries:
+            facts = {name: value for name, value in entry.items() if name not in ("reason", "author", "kind", "clause")}
+            what = ", ".join(f"{name} {value}" for name, value in sorted(facts.items()))
+            kind = f"{entry['kind']} " if "kind" in entry else ""
+            lines.append(wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
+        if entries:
+            other = sum(getattr(one, field) is not None for one in findings.findings)
+            same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
+            lines.append(f"    Without {'them' if len(entries) > 1 else 'it'}, {same}.")
+    return "\n".join(["Declared by the site file:", *lines]) if lines else ""
+
+
+def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
+    unverified = sum("unverified_limit" in one.modifiers for one in asked)
+    note = (
+        f" {unverified} criteria rest on limit values recalled from memory and not yet checked against the document"
+        " (unverified_limit)."
+        if unverified
+        else ""
+    )
+    return wrap(f"Judged against {tables_text([findings])}.{note}")

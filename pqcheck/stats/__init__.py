@@ -1,0 +1,1 @@
+"""Runs, ranks, selection and sums of squares, with the compiled code beside its numpy form."""

@@ -1,0 +1,77 @@
+"""The checks of the recording: one module each, with its question, thresholds, what it refuses, its words and its code.
+
+A module holds `CHECK` and `examine(base)`, which yields what it says about one time base. What a check needs to count
+while the data pass by is a class in the same module, named below.
+
+The order matters: a limit verdict that rests on several doubts names the first.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from pqcheck.vet.channel_statistics import OfChannel
+from pqcheck.vet.check_definition import Check
+from pqcheck.vet.checks import (
+    clipped,
+    clock_steps,
+    columns_alike,
+    completeness,
+    conductor_overload,
+    connection,
+    copied,
+    dangerous_voltage,
+    dead_clamp,
+    energy,
+    extremes,
+    file_notes,
+    frequency,
+    handheld,
+    interpolated,
+    interruption,
+    loose_neutral,
+    lost_lead,
+    neutral_overload,
+    neutral_sum,
+    nominal,
+    open_jaw,
+    order_sums,
+    phase_order,
+    power_factor,
+    ratio,
+    representative,
+    stuck,
+    totals,
+    two_element,
+    under_range,
+    wiring,
+    zero_orders,
+)
+from pqcheck.vet.collect import OfStream
+
+BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
+OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
+"""Channel by channel: all of these about the first channel, then about the next."""
+AFTER_CHANNELS: tuple[ModuleType, ...] = (under_range, columns_alike, extremes, order_sums, zero_orders, frequency)
+OF_RELATIONS: tuple[ModuleType, ...] = (
+    nominal, connection, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp, open_jaw,
+    neutral_sum, power_factor,
+)
+"""Voltages, currents and powers against each other, where a time base has them."""
+OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
+"""The time base with most of these quantities alone."""
+DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
+
+COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (stuck.Repeats, copied.DayApart, columns_alike.Fingerprint)
+COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
+COLLECTED: tuple[type[OfStream], ...] = (
+    interruption.Dark, extremes.Trios, order_sums.Spectra, loose_neutral.NeutralWatch, dangerous_voltage.VoltageBands,
+    conductor_overload.CurrentBands,
+)
+
+CHECKS: tuple[Check, ...] = (
+    *(module.CHECK for module in BEFORE_CHANNELS), *file_notes.CHECKS,
+    *(module.CHECK for module in (*OF_CHANNELS, *AFTER_CHANNELS, *OF_RELATIONS, *OF_THE_PERIOD)), handheld.CHECK,
+    *(module.CHECK for module in DANGER_SIGNS),
+)
+"""All of them, as docs/checks/ lists them."""

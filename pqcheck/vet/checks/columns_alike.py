@@ -1,0 +1,82 @@
+"""One column written under two names."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from pqcheck.model.recording import Channel
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet.channel_statistics import ChannelBlock, ChannelStatistics
+from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.outcome import Outcome, Subject
+from pqcheck.vet.time_base import TimeBase
+
+FEWEST_MOVES = Threshold(20, "1", CHOSEN, "Moves of a column before it can be called the copy of another.")
+
+CHECK = Check(
+    name="alike",
+    question="Is a column there twice?",
+    looks_at="Columns of one quantity and reading.",
+    how="Every sampled value agrees while the columns move.",
+    example="current of b and c is the same in every value.",
+    codes={"columns-alike": "Two columns are one"},
+    refuses={
+        "columns-alike": (
+            Refusal(ITSELF, "same", "One of the columns is not what its header says."),
+        ),
+    },
+    thresholds=thresholds(globals()),
+)
+
+SAMPLES_PER_BLOCK = 256
+
+
+class Fingerprint:
+    """Moves among the values looked at, and a digest that is the same for channels that agree in all of them."""
+
+    def __init__(self, of: ChannelStatistics) -> None:
+        self._every_value = of.every_value
+        self.moves = 0
+        self.digest = hashlib.blake2b(digest_size=16)
+
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
+        sample = part.samples
+        if self._every_value:
+            sample = np.ascontiguousarray(sample[:: max(1, sample.size // SAMPLES_PER_BLOCK)], np.float64)
+            self.moves += int(np.count_nonzero(sample[1:] != sample[:-1]))
+        else:
+            self.moves += int(np.count_nonzero(np.abs(part.steps) > 0))
+        self.digest.update(sample.tobytes())
+
+
+def examine(base: TimeBase) -> Iterator[Outcome]:
+    """Columns of one quantity and reading that agree in every value looked at while they move."""
+    groups: dict[tuple[Any, ...], list[Channel]] = {}
+    for channel, statistics in base.channels.items():
+        fingerprint = statistics.of(Fingerprint)
+        if fingerprint.moves >= FEWEST_MOVES.value and channel.phase not in (None, "total"):
+            key = (channel.quantity, channel.order, channel.hertz, channel.reading, fingerprint.digest.digest())
+            groups.setdefault(key, []).append(channel)
+    alike: dict[tuple[str, tuple[str, ...]], list[Channel]] = {}
+    for channels in groups.values():
+        if len(channels) > 1:
+            phases = tuple(str(channel.phase) for channel in channels)
+            alike.setdefault((channels[0].quantity, phases), []).append(channels[0])
+    for (quantity, phases), channels in alike.items():
+        orders = tuple(sorted(channel.order for channel in channels if channel.order is not None))
+        yield Outcome(
+            CHECK, Verdict.REFUSED, f"{quantity}.{phases[0]}", quantity, phases[0], code="columns-alike",
+            likelihood="shown",
+            text=f"{quantity} of {' and '.join(phases)} "
+                 + (f"(orders {', '.join(map(str, orders))}) " if orders else "")
+                 + "is the same in every value: one column was written twice.",
+            advice="Map the columns again, or export the missing phase.",
+            subjects=(Subject(quantity, phases, orders=orders),),
+        )
+    if not alike:
+        yield Outcome(CHECK, Verdict.PASS)

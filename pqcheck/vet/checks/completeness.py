@@ -1,0 +1,89 @@
+"""What was observed and what was not, with the cause of a hole as far as it can be shown."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from pqcheck.model.clock import duration_text
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
+from pqcheck.vet.outcome import Outcome
+from pqcheck.vet.time_base import TimeBase, canonical_factor
+
+COLLAPSED_PERCENT = Threshold(20, "% of nominal", PRACTICE,
+                              "A voltage below this just before a hole shows that the supply went first.")
+
+CHECK = Check(
+    name="completeness",
+    question="Were all intervals observed?",
+    looks_at="Every channel: rms quantities one by one, harmonic orders per quantity and phase.",
+    how="Slots of the time axis without a value are counted; runs of them are the holes. The last values before a hole "
+        "tell its cause: voltages that collapsed first show that the supply went; voltages that stood up to the hole "
+        "point to the recorder; without a voltage the cause is unknown.",
+    example="voltage.an.mean: 13 of 1008 intervals were not observed (98.71 % complete), the longest hole is 130 min; "
+            "cause: supply out.",
+    codes={"gap": "Intervals are missing", "never-observed": "A channel without any value"},
+    thresholds=thresholds(globals()),
+)
+
+
+def examine(base: TimeBase) -> Iterator[Outcome]:
+    """One outcome per group of channels (one rms channel, or all orders of a phase)."""
+    cause = hole_causes(base)
+    for name, channels in base.groups.items():
+        worst = max(channels, key=lambda statistics: statistics.missing)
+        first = channels[0].channel
+        expected = worst.expected
+        if not worst.missing:
+            yield Outcome(CHECK, Verdict.PASS, name, first.quantity, first.phase, value=100.0, unit="%")
+            continue
+        starts, lengths, _ = worst.gaps.joined()
+        share = 100 * (expected - worst.missing) / expected
+        if worst.missing == expected:
+            yield Outcome(
+                CHECK, Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="never-observed",
+                text=f"{name} holds no value at all.", advice="Check the channel, or leave the column out.",
+                spans=base.spans(np.array([0]), np.array([expected])), value=0.0, unit="%",
+            )
+            continue
+        causes = sorted({cause[slot] for slot in starts.tolist() if slot in cause})
+        text = f"{name}: {worst.missing} of {expected} intervals were not observed ({share:.4g} % complete), the " \
+               f"longest hole is {duration_text(int(lengths.max()) * base.interval_us)}"
+        if len(channels) > 1:
+            text += f" (worst of {len(channels)} orders)"
+        if causes:
+            text += "; cause: " + ", ".join(causes)
+        yield Outcome(
+            CHECK, Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="gap", text=text + ".",
+            advice="Nothing can be repaired. If the supply was out, declare the span in [[exclusions]] with the "
+                   "outage log; otherwise the holes count as unobserved.",
+            spans=base.spans(starts, lengths), value=share, unit="%",
+        )
+
+
+def hole_causes(base: TimeBase) -> dict[int, str]:
+    """Cause of every hole by its first slot, from what the voltages did before it."""
+    kinds_of: dict[int, set[str]] = {}
+    for channel, statistics in base.channels.items():
+        if channel.quantity != "voltage" or channel.reading not in ("mean", "min") or channel.phase is None:
+            continue
+        nominal = base.site.supply.nominal(channel.phase)
+        if nominal is None:
+            continue
+        scale = canonical_factor("voltage", channel.unit)
+        for slot, before in statistics.before_gaps:
+            kinds_of.setdefault(slot, set()).add(
+                "unknown" if np.isnan(before) else
+                "out" if before * scale < COLLAPSED_PERCENT.value / 100 * float(nominal) else "standing"
+            )
+    words = {}
+    for slot, kinds in kinds_of.items():
+        if "out" in kinds and "standing" not in kinds:
+            words[slot] = "supply out (shown: the voltages collapsed before the hole)"
+        elif "standing" in kinds and "out" not in kinds:
+            words[slot] = "recorder out (likely: the voltages stood up to the hole)"
+        else:
+            words[slot] = "unknown"
+    return words

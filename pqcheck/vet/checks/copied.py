@@ -1,0 +1,107 @@
+"""Values equal to those of exactly 24 hours earlier."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from msgspec.structs import replace
+
+from pqcheck.model.clock import duration_text
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet.by_group import by_group, not_measured_in
+from pqcheck.vet.channel_statistics import ChannelBlock, ChannelStatistics
+from pqcheck.vet.check_definition import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.kept_runs import Array, KeptRuns, Mask, starts_and_lengths
+from pqcheck.vet.outcome import Outcome
+from pqcheck.vet.time_base import TimeBase
+
+FEWEST_INTERVALS = Threshold(60, "1", EVIDENCE, "Shortest run of values equal to those 24 h earlier.")
+FEWEST_MOVES = Threshold(20, "1", EVIDENCE, "Moves inside the run.")
+SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
+                     "How improbable the agreement must be by chance (one in a million).")
+
+CHECK = Check(
+    name="copied",
+    question="Was a day copied?",
+    looks_at="Values equal to those exactly 24 h earlier.",
+    how="At least 60 intervals in which the values move, too many moves in agreement to be chance.",
+    example="voltage.an equals its values of 24 h earlier over 144 intervals.",
+    codes={"copied": "Equal to the day before"},
+    refuses={
+        "copied": (
+            Refusal(ITSELF, "same", "Nothing was measured in these stretches."),
+        ),
+    },
+    thresholds=thresholds(globals()),
+)
+
+
+class DayApart:
+    """Values beside those of 24 h earlier: pairs, equal ones, and runs of equal ones with the moves inside."""
+
+    def __init__(self, of: ChannelStatistics) -> None:
+        self._of = of
+        self._day = of.day_slots // of.stride
+        self._before: Array | None = None
+        self.pairs = self.equal = 0
+        self.runs = KeptRuns()
+
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
+        day, before = self._day, self._before
+        if not day:
+            return
+        chain = part.samples if before is None else np.concatenate((before, part.samples))
+        if chain.size > day:
+            offset = 0 if before is None else before.size
+            now, equal = chain[day:], chain[day:] == chain[:-day]
+            self._keep(now, equal, part.slot // self._of.stride - offset + day)
+        self._before = chain[-day:].copy()
+
+    def _keep(self, now: Array, equal: Mask, first: int) -> None:
+        hits = int(np.count_nonzero(equal))
+        self.equal += hits
+        self.pairs += int(now.size)
+        if hits < FEWEST_INTERVALS.value and not (hits and (equal[0] or equal[-1])):
+            return
+        starts, lengths = starts_and_lengths(equal)
+        keep = (lengths >= FEWEST_INTERVALS.value) | (starts == 0) | (starts + lengths == equal.size)
+        starts, lengths = starts[keep], lengths[keep]
+        # Flickering between neighbouring steps agrees with the day before by chance.
+        least = 2.5 * self._of.resolution if np.isfinite(self._of.resolution) else 0.0
+        changed = np.concatenate(([0], np.cumsum(np.append(False, np.abs(now[1:] - now[:-1]) > least))))
+        self.runs.add(starts + first, lengths, changed[starts + lengths] - changed[starts])
+
+
+def examine(base: TimeBase) -> Iterator[Outcome]:
+    """One outcome per group of channels."""
+    yield from by_group(base, lambda statistics: _of_channel(base, statistics))
+
+
+def _of_channel(base: TimeBase, statistics: ChannelStatistics) -> Outcome:
+    channel, stride, apart = statistics.channel, statistics.stride, statistics.of(DayApart)
+    passed = Outcome(CHECK, Verdict.PASS, channel.name, channel.quantity, channel.phase, channel.order)
+    if not apart.pairs:
+        return replace(passed, verdict=Verdict.NOT_APPLICABLE, code="too-short-to-tell",
+                       text=f"{channel.name} covers no more than one day.", advice="Nothing to do.")
+    starts, lengths, moves = apart.runs.joined()
+    keep = (lengths * stride >= FEWEST_INTERVALS.value) & (moves >= FEWEST_MOVES.value)
+    starts, lengths, moves = starts[keep], lengths[keep], moves[keep]
+    if starts.size:
+        held = int(lengths.sum())
+        share = (apart.equal - held + 0.5) / (apart.pairs - held + 1)
+        # Chance that all moves of a stretch agree, over every place where it could begin.
+        surprise = math.log(apart.pairs) + SURPRISE.value
+        unlikely = moves * -math.log(min(share, 1 - 1e-9)) > surprise
+        starts, lengths = starts[unlikely], lengths[unlikely]
+    if not starts.size:
+        return passed
+    total = int(lengths.sum()) * stride
+    return not_measured_in(
+        passed, "copied", base.spans(starts * stride, lengths * stride),
+        f"{channel.name} equals its values of exactly 24 h earlier over {total} intervals "
+        f"({duration_text(total * base.interval_us)}) in which they move: copied, not measured.",
+        "Get the file as the recorder wrote it; a hole was filled at export.",
+    )

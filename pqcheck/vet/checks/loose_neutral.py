@@ -1,0 +1,203 @@
+"""The loose neutral: what voltages to neutral do to each other, interval by interval."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from pqcheck.model.clock import duration_text
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.recording import Channel, Stream
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site, Supply
+from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thresholds
+from pqcheck.vet.danger_signs import doubted
+from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
+from pqcheck.vet.outcome import Outcome
+from pqcheck.vet.time_base import Grid, TimeBase, canonical_factor
+
+SWING_PERCENT = Threshold(3, "% of nominal", PRACTICE, "One leg up and the other down by more than this.")
+SUM_PERCENT = Threshold(0.5, "% of the sum", PRACTICE, "The sum of the legs stays within this.")
+QUIET_PERCENT = Threshold(1, "% of nominal", CHOSEN,
+                          "Half difference below which an interval is quiet and its sum the reference.")
+WIDE_SWING_PERCENT = Threshold(5, "% of nominal", CHOSEN, "Swing from which the sum may follow a little (next row).")
+SUM_SHARE = Threshold(
+    0.35, "1", CHOSEN,
+    "Change of the sum over the swing: a sound service gives about 0.67, with a reduced neutral 0.4, a broken one "
+    "nearly 0."
+)
+LEG_ALIVE_PERCENT = Threshold(30, "% of nominal", CHOSEN, "A leg below this is a lost lead or an outage.")
+SPREAD_PERCENT = Threshold(5, "% of nominal", PRACTICE, "Wye: spread of the voltages to neutral.")
+LINE_SPREAD_PERCENT = Threshold(1, "%", PRACTICE, "Wye: spread of the voltages between lines.")
+SHORTEST_SECONDS = Threshold(10, "s", CHOSEN, "Shortest total time.")
+FEWEST_POINTS = Threshold(8, "1", CHOSEN, "Points needed to say whether it follows the load.")
+FOLLOWS = Threshold(0.5, "1", CHOSEN, "Correlation of the half difference with the load difference.")
+
+CHECK = Check(
+    name="neutral-loose",
+    question="Suspected loose neutral",
+    looks_at="Voltages to neutral, interval by interval.",
+    how="Split phase: one leg up, the other down by more than 3 % of nominal, their sum steady within 0.5 %. Wye: "
+        "voltages to neutral spread by more than 5 % of nominal while those between lines stay within 1 %.",
+    example="121 V and 121 V become 129.6 V and 109 V when the kettle starts.",
+    codes={"neutral-loose": "Suspected loose or broken neutral"},
+    thresholds=thresholds(globals()),
+    danger=True,
+)
+
+ACT_NEUTRAL = (
+    "Act today: call the utility, and have a qualified person check the neutral from the service to the main panel. "
+    "Until then switch off or unplug sensitive equipment; do not open enclosures."
+)
+
+
+def seesaw(leg_a: Array, leg_b: Array, nominal: float) -> Mask:
+    """Intervals in which one leg stands up by what the other stands down, while their sum stays where it was.
+
+    `leg_a`, `leg_b` line-to-neutral voltages of a split-phase service [V], `nominal` of one leg [V]. The sum is
+    compared with that of the nearest quiet interval; where none is quiet, with the median of the intervals in
+    question. A NaN is not counted. In a healthy service a leg that drops with its load takes the sum with it: the
+    neutral carries the difference current through a resistance like that of the leg, so the sum falls by about two
+    thirds of the half difference; through a broken neutral it does not.
+    """
+    half = np.asarray(leg_a - leg_b, np.float64) / 2
+    size = np.abs(half)
+    big = size > SWING_PERCENT.value / 100 * nominal
+    if not big.any():
+        return big
+    total = np.asarray(leg_a + leg_b, np.float64)
+    lowest = np.minimum(leg_a, leg_b)
+    # A leg near zero is a lost lead or an outage, not a see-saw.
+    big &= (total > nominal) & (lowest > LEG_ALIVE_PERCENT.value / 100 * nominal)
+    at = np.flatnonzero(big)
+    if not at.size:
+        return big
+    quiet = np.flatnonzero(size < QUIET_PERCENT.value / 100 * nominal)
+    if quiet.size:
+        after = np.clip(np.searchsorted(quiet, at), 0, quiet.size - 1)
+        before = np.maximum(after - 1, 0)
+        nearer = np.where(np.abs(quiet[after] - at) < np.abs(quiet[before] - at), after, before)
+        reference = total[quiet[nearer]]
+    else:
+        reference = np.full(at.size, np.median(total[at]))
+    change = np.abs(total[at] - reference)
+    steady = change <= SUM_PERCENT.value / 100 * 2 * nominal
+    wide = size[at] > WIDE_SWING_PERCENT.value / 100 * nominal
+    steady |= wide & (change <= SUM_SHARE.value * size[at])
+    big[at] = steady
+    return big
+
+
+def displaced(to_neutral: Sequence[Array], between: Sequence[Array], nominal: float) -> Mask:
+    """Intervals in which the three line-to-neutral voltages [V] spread while the line-to-line ones do not.
+
+    `nominal` is line to neutral [V]. Lines are steady when their spread is small against their own mean.
+    """
+    low = np.minimum(np.minimum(to_neutral[0], to_neutral[1]), to_neutral[2])
+    high = np.maximum(np.maximum(to_neutral[0], to_neutral[1]), to_neutral[2])
+    wide: Mask = (high - low) > SPREAD_PERCENT.value / 100 * nominal
+    if not wide.any():
+        return wide
+    line_low = np.minimum(np.minimum(between[0], between[1]), between[2])
+    line_high = np.maximum(np.maximum(between[0], between[1]), between[2])
+    middle = (between[0] + between[1] + between[2]) / 3
+    wide &= (line_high - line_low) < LINE_SPREAD_PERCENT.value / 100 * middle
+    wide &= line_low > nominal
+    return wide
+
+
+class NeutralWatch:
+    """Runs both tests on native values. `kind` is "split", "wye" or "" (nothing to watch), `nominal` of one leg [V]."""
+
+    def __init__(self, stream: Stream, site: Site) -> None:
+        self.kind, self.legs, self.lines, self.scale = _watched(stream, site.supply)
+        self.nominal = float(site.supply.line_to_neutral or 0)
+        self.runs = KeptRuns()
+        self.spread, self.lowest, self.highest = 0.0, float("inf"), float("-inf")
+
+    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+        """Look at one block."""
+        legs = [values[channel] for channel in self.legs if channel in values]
+        lines = [values[channel] for channel in self.lines if channel in values]
+        if not self.kind or len(legs) != len(self.legs) or len(lines) != len(self.lines):
+            return
+        nominal = self.nominal / self.scale
+        mask = seesaw(legs[0], legs[1], nominal) if self.kind == "split" else displaced(legs, lines, nominal)
+        if not mask.any():
+            return
+        together = np.stack([leg[mask] for leg in legs])
+        self.lowest = min(self.lowest, float(together.min()))
+        self.highest = max(self.highest, float(together.max()))
+        self.spread = max(self.spread, float((together.max(axis=0) - together.min(axis=0)).max()))
+        self.runs.add_mask(mask, slot)
+
+
+def _watched(stream: Stream, supply: Supply) -> tuple[str, tuple[Channel, ...], tuple[Channel, ...], float]:
+    """The test that fits the declared connection, voltages to neutral and between lines, and volts per unit."""
+    volts = {channel.phase: channel for channel in stream.channels
+             if channel.quantity == "voltage" and channel.reading == "mean"}
+    units = {channel.unit for channel in stream.channels if channel.quantity == "voltage"}
+    # Legs are added and compared as they stand; in mixed units there is no see-saw to watch.
+    if supply.line_to_neutral and len(units) == 1:
+        scale = canonical_factor("voltage", units.pop())
+        legs = ["an", "bn"] if supply.connection == "split-phase" else []
+        if supply.connection == "high-leg-delta":
+            # The two lighting legs share one centre-tapped winding like a split-phase service.
+            legs = [phase for phase in LINE_TO_NEUTRAL if phase[0] != (supply.high_leg or "b")]
+        if legs and set(legs) <= volts.keys():
+            return "split", tuple(volts[leg] for leg in legs), (), scale
+        if supply.connection == "wye" and {*LINE_TO_NEUTRAL, *LINE_TO_LINE} <= volts.keys():
+            return ("wye", tuple(volts[phase] for phase in LINE_TO_NEUTRAL),
+                    tuple(volts[phase] for phase in LINE_TO_LINE), scale)
+    return "", (), (), 1.0
+
+
+def examine(base: TimeBase) -> Iterator[Outcome]:
+    """One outcome when the neutral is suspected."""
+    watch = base.of(NeutralWatch)
+    starts, lengths, _ = watch.runs.joined()
+    total = int(lengths.sum())
+    if not total or total * base.interval_us < SHORTEST_SECONDS.value * 1e6:
+        return
+    if watch.kind == "wye" and any(outcome.code == "connection-doubtful" and "high-leg" in outcome.text
+                                   for outcome in base.doubts):
+        return
+    if any(doubted(base, channel.phase) & {"lost-lead", "columns-alike"} for channel in watch.legs):
+        return
+    low, high = watch.lowest * watch.scale, watch.highest * watch.scale
+    length = duration_text(total * base.interval_us)
+    if watch.kind == "split":
+        follows = load_difference(base.grid, tuple(str(channel.phase) for channel in watch.legs))
+        seen = f"One leg rises while the other falls (between {low:.4g} and {high:.4g} V to neutral) and their sum " \
+               f"stays steady, for {length} in all"
+        if follows is None:
+            seen += "; no currents show whether it follows the load"
+        elif follows:
+            seen += ", following the difference of the two loads"
+        else:
+            seen += "; it does not follow the recorded currents, so the recorder's own neutral lead may be off as well"
+    else:
+        seen = f"The voltages to neutral spread by up to {watch.spread * watch.scale:.4g} V (between {low:.4g} and " \
+               f"{high:.4g} V) while those between lines stay together, for {length} in all"
+    yield Outcome(
+        CHECK, Verdict.FAIL, "voltage", "voltage", code="neutral-loose", likelihood="likely",
+        text=f"Suspected loose or broken neutral. {seen}. Equipment on one phase can get far too much voltage, burn "
+             "and start a fire, and metal parts can become live.",
+        advice=ACT_NEUTRAL, spans=base.spans(starts, lengths, high), value=high, unit="V",
+    )
+
+
+def load_difference(grid: Grid, legs: tuple[str, ...]) -> bool | None:
+    """Whether the leg with more load is the lower one, step by step; None when currents are missing or never move."""
+    rows = grid.stack(*(("voltage", leg) for leg in legs), *(("current", leg[0]) for leg in legs))
+    if rows is None:
+        return None
+    half, load = (rows[0] - rows[1]) / 2, rows[2] - rows[3]
+    known = np.isfinite(half) & np.isfinite(load)
+    if np.count_nonzero(known) < FEWEST_POINTS.value:
+        return None
+    half, load = half[known], load[known]
+    if half.std() < 1e-9 or load.std() < 1e-9:
+        return None
+    return float(np.corrcoef(half, load)[0, 1]) <= -FOLLOWS.value

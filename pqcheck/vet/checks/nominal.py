@@ -1,0 +1,160 @@
+"""Whether the declared nominal fits the data. Nothing is ever switched: the proposal is spelled out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
+from pqcheck.vet.check_definition import VOLTAGES, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.kept_runs import Array
+from pqcheck.vet.outcome import Outcome, Subject
+from pqcheck.vet.time_base import TimeBase
+
+LOW = Threshold(
+    0.89, "1", "field practice: wrong nominals",
+    "Middle value over nominal below which the nominal itself may be wrong; 0.915 is 110/120 and a real low voltage."
+)
+HIGH = Threshold(1.11, "1", "field practice: wrong nominals", "The same above.")
+MATCH_PERCENT = Threshold(2, "%", "field practice: wrong nominals",
+                          "How near another standard nominal (or a factor) the middle value must lie.")
+SPREAD_PERCENT = Threshold(
+    3, "%", "field practice: wrong nominals",
+    "Width of the middle 90 % of the values; a wrong nominal has a tight spread, a bad voltage has not."
+)
+SERIES = Threshold(
+    (
+        (208, "line to line", "208Y/120 V"), (120, "line to neutral", "208Y/120 V"), (240, "line to line", "120/240 V"),
+        (380, "line to line", "380/220 V"), (220, "line to neutral", "380/220 V"), (400, "line to line", "400/230 V"),
+        (230, "line to neutral", "400/230 V"), (415, "line to line", "415/240 V"),
+        (240, "line to neutral", "415/240 V"), (480, "line to line", "480Y/277 V"),
+        (277, "line to neutral", "480Y/277 V"), (600, "line to line", "600Y/347 V"),
+        (347, "line to neutral", "600Y/347 V"), (690, "line to line", "690/400 V"),
+        (400, "line to neutral", "690/400 V"), (4160, "line to line", "4160Y/2400 V"),
+        (2400, "line to neutral", "4160Y/2400 V"), (12470, "line to line", "12470Y/7200 V"),
+        (7200, "line to neutral", "12470Y/7200 V"), (13200, "line to line", "13200Y/7620 V"),
+        (7620, "line to neutral", "13200Y/7620 V"), (13800, "line to line", "13800Y/7970 V"),
+        (7970, "line to neutral", "13800Y/7970 V"), (24940, "line to line", "24940Y/14400 V"),
+        (14400, "line to neutral", "24940Y/14400 V"), (34500, "line to line", "34500Y/19920 V"),
+        (19920, "line to neutral", "34500Y/19920 V"), (200, "line to line", "200 V"), (2400, "line to line", "2400 V"),
+        (4800, "line to line", "4800 V"), (6900, "line to line", "6900 V"), (10000, "line to line", "10000 V"),
+        (11000, "line to line", "11000 V"), (20000, "line to line", "20000 V"), (22000, "line to line", "22000 V"),
+        (33000, "line to line", "33000 V"), (100, "line to neutral", "100 V"),
+    ),
+    "V", "standard series (ANSI C84.1 nominal systems, IEC 60038 and national practice)",
+    "Nominals with which a middle value is compared.",
+)
+
+OF_THE_NOMINAL = Refusal(
+    VOLTAGES, "same",
+    "Limits relative to nominal, and the choice of row by nominal, rest on the declaration that the data contradict."
+)
+"""What falls with the declared nominal or connection."""
+
+CHECK = Check(
+    name="nominal",
+    question="Does the nominal fit the data?",
+    looks_at="The middle value of every voltage.",
+    how="Refused when the middle value lies below 0.89 or above 1.11 of the declared nominal, within 2 % of another "
+        "standard nominal or of a plain factor of the declared one, and 90 % of the values lie within 3 %. Otherwise "
+        "the data are judged as they stand, with a note. With nominal_basis declared a mismatch is a note. Nothing is "
+        "ever switched.",
+    example="Declared 240 V, middle value 207.6 V (0.865): the data match 208 V. 0.915 is 110/120 and a real low "
+            "voltage.",
+    codes={
+        "nominal-doubtful": "The data match another nominal",
+        "nominal-far": "Far from nominal, judged as it stands",
+        "no-voltage": "No voltage at all",
+        "high-leg": "High leg to neutral",
+    },
+    refuses={"nominal-doubtful": (OF_THE_NOMINAL,), "no-voltage": (OF_THE_NOMINAL,)},
+    thresholds=thresholds(globals()),
+)
+
+ROOT3 = 3**0.5
+
+
+def matches(middle: float, declared: float, kind: str) -> list[str]:
+    """Other nominals or factors that explain a middle voltage [V], nearest first, as proposals in words.
+
+    `declared` is the nominal of the channel [V], `kind` "line to line" or "line to neutral".
+    """
+    within = MATCH_PERCENT.value / 100
+    explanations: list[tuple[float, int, str]] = []
+    for volts, what, designation in SERIES.value:
+        if abs(volts - declared) > 0.001 * declared and abs(middle / volts - 1) <= within:
+            same = what == kind
+            if same:
+                words = f"the data match {volts:g} V {kind} (nominal {designation})"
+            else:
+                words = f"the columns may hold {what} voltages of {volts:g} V (nominal {designation}), not {kind}"
+            explanations.append((abs(middle / volts - 1), 0 if same else 1, words))
+    plain = ((ROOT3, "the square root of 3"), (1 / ROOT3, "1/square root of 3"), (2.0, "2"), (0.5, "one half"))
+    for factor, name in plain:
+        gap = abs(middle / (factor * declared) - 1)
+        if gap <= within:
+            if name == "the square root of 3" and kind == "line to neutral":
+                words = "the columns hold line-to-line voltages under line-to-neutral names (map them to ab, bc, ca)"
+            elif name == "1/square root of 3" and kind == "line to line":
+                words = "the columns hold line-to-neutral voltages under line-to-line names (map them to an, bn, cn)"
+            else:
+                words = f"the data are {name} times the declared nominal (ratio of a voltage transformer, or other " \
+                        "leads)"
+            explanations.append((gap, 2, words))
+    return [words for _, _, words in sorted(explanations, key=lambda entry: (round(entry[0], 3), entry[1], entry[2]))]
+
+
+def examine(base: TimeBase) -> Iterator[Outcome]:
+    """One outcome per voltage with a nominal: the middle value against it."""
+    grid, site = base.grid, base.site
+    for phase in (*LINE_TO_NEUTRAL, *LINE_TO_LINE):
+        series = grid.get("voltage", phase)
+        if series is None:
+            continue
+        name = f"voltage.{phase}.mean"
+        if site.supply.connection == "high-leg-delta" and phase == f"{site.supply.high_leg or 'b'}n":
+            yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="high-leg",
+                          text=f"{phase} is the high leg to neutral, about 1.73 times the other legs; it has no "
+                               "nominal.",
+                          advice="Nothing to do: line-to-line voltages and the two lighting legs are judged.")
+            continue
+        declared = site.supply.nominal(phase)
+        if declared is None:
+            yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="no-input",
+                          text=f"No nominal is declared for {phase}.", advice="Declare the line-to-line nominal.")
+            continue
+        yield _against_nominal(name, phase, series, float(declared), site)
+
+
+def _against_nominal(name: str, phase: str, series: Array, nominal: float, site: Site) -> Outcome:
+    alive = series[np.isfinite(series) & (series > 0.1 * nominal)]
+    if not alive.size:
+        return Outcome(CHECK, Verdict.REFUSED, name, "voltage", phase, code="no-voltage", likelihood="shown",
+                       text=f"{phase} never rises above 10 % of its nominal {nominal:g} V.",
+                       advice="Check the voltage lead.", subjects=(Subject("voltage", (phase,)),))
+    low, middle, high = (float(volts) for volts in np.percentile(alive, (5, 50, 95)))
+    ratio, spread = middle / nominal, (high - low) / middle
+    measured = f"{phase}: middle value {middle:.4g} V is {ratio:.3f} of the declared nominal {nominal:g} V"
+    far = ratio < LOW.value or ratio > HIGH.value
+    kind = "line to neutral" if phase in LINE_TO_NEUTRAL else "line to line"
+    explanations = matches(middle, nominal, kind) if far else []
+    if not far:
+        return Outcome(CHECK, Verdict.PASS, name, "voltage", phase, value=middle, unit="V")
+    if explanations and spread < SPREAD_PERCENT.value / 100 and not site.supply.nominal_basis:
+        return Outcome(
+            CHECK, Verdict.REFUSED, name, "voltage", phase, code="nominal-doubtful", likelihood="likely",
+            text=f"{measured}, with 90 % of the values within {100 * spread:.2g} %; {'; or '.join(explanations[:2])}.",
+            advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column "
+                   "mapping, and run again; or give nominal_basis if the declared value is certain.",
+            subjects=(Subject("voltage", (phase,)),), value=middle, unit="V",
+        )
+    basis = f" The nominal is certain ({site.supply.nominal_basis})." if site.supply.nominal_basis else ""
+    hint = f" Note that {explanations[0]}." if explanations else ""
+    return Outcome(
+        CHECK, Verdict.PASS, name, "voltage", phase, code="nominal-far", value=middle, unit="V",
+        text=f"{measured}; it is judged as it stands.{basis}{hint}",
+        advice="If the declared nominal is wrong, correct it and run again.",
+    )

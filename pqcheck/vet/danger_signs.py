@@ -1,0 +1,91 @@
+"""What the danger signs share: bands that must not be left for long, and doubts under which nothing is said.
+
+A danger sign is what can hurt people or burn equipment, independent of every limit. What is said: what was seen, why it
+can hurt, who must act today. When nothing is seen nothing is said: a recording never shows that an installation is
+safe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+from msgspec import Struct
+
+from pqcheck.model.recording import Channel
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
+from pqcheck.stats.runs import Runs, find_runs, join_runs
+from pqcheck.vet.kept_runs import Array
+from pqcheck.vet.outcome import Span
+from pqcheck.vet.time_base import TimeBase
+
+ACT_CURRENT = (
+    "Act today: reduce the load and have a qualified person check conductor, connections and protection for heat."
+)
+
+
+class Band(Struct, frozen=True):
+    """A band that must not be left for long, in the channel's own unit."""
+
+    channel: Channel
+    low: float | None
+    high: float | None
+
+
+class BandRuns:
+    """Runs outside the bands of some channels."""
+
+    def __init__(self, bands: Iterable[Band]) -> None:
+        self._bands = tuple(bands)
+        self._parts: dict[Channel, list[Runs]] = {band.channel: [] for band in self._bands}
+
+    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+        """Look at one block."""
+        for band in self._bands:
+            array = values.get(band.channel)
+            if array is None:
+                continue
+            low, high = band.low, band.high
+            tops = high is not None and float(np.fmax.reduce(array)) > high
+            lows = low is not None and float(np.fmin.reduce(array)) < low
+            if not tops and not lows:
+                continue
+            above = array - high if high is not None else np.full(array.size, -np.inf)
+            below = low - array if low is not None else np.full(array.size, -np.inf)
+            beyond = np.fmax(above, below)
+            self._parts[band.channel].append(find_runs(beyond > 0, array, beyond, slot))
+
+    @property
+    def runs(self) -> dict[Channel, Runs]:
+        """The runs of each channel that left its band."""
+        joined = {channel: join_runs(parts) for channel, parts in self._parts.items()}
+        return {channel: runs for channel, runs in joined.items() if len(runs)}
+
+
+def lasting(base: TimeBase, runs: Runs, seconds: float, scale: float) -> dict[int, Span]:
+    """Runs of at least so many seconds by their number, the worst value times `scale`."""
+    origin, step = base.stream.axis.start_us, base.interval_us
+    return {
+        number: Span(origin + first * step, origin + (first + size) * step, size, worst * scale, origin + at * step)
+        for number, (first, size, worst, at) in enumerate(zip(
+            runs.first.tolist(), runs.count.tolist(), runs.worst.tolist(), runs.worst_slot.tolist(), strict=True
+        )) if size * step >= seconds * 1e6
+    }
+
+
+def doubted(base: TimeBase, phase: str | None) -> set[str]:
+    """Codes of the doubts about a phase: what was not measured, or whose nominal is doubtful, is no danger sign."""
+    return {
+        outcome.code for outcome in base.doubts if outcome.verdict is Verdict.REFUSED
+        and (outcome.phase == phase or any(phase in subject.phases for subject in outcome.subjects))
+    }
+
+
+def conductor_rating(site: Site, phase: str) -> tuple[float, str] | None:
+    """Declared rating of the measured conductor [A] and its name: the feeder if declared, else the service."""
+    names = ("neutral",) if phase == "n" else ("feeder", "service")
+    for name in names:
+        if name in site.ratings:
+            return float(site.ratings[name]), name
+    return None

@@ -1,0 +1,1 @@
+"""A fail becomes waived, nothing else."""

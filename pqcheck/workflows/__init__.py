@@ -1,0 +1,1 @@
+"""One function per job: each wires the rooms together in their order."""

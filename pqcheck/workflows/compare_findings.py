@@ -1,0 +1,233 @@
+"""Two results side by side: which verdicts and margins are new, worse, better, unchanged or gone. Changes no verdict.
+
+Findings are matched by fingerprint (table, rule, quantity, phase, order), never by row or by time, so that the same
+question is compared whenever it was recorded. Where a question has several periods, the worst of each side is taken.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Literal
+
+from msgspec import Struct
+
+from pqcheck.model.errors import GateError, PqcheckError
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings_file import as_document, from_document
+from pqcheck.model.verdict import Verdict, roll_up
+from pqcheck.version import __version__
+
+SET_FORMAT = "pqcheck-findings-set/1"
+"""Several findings files in one document: one per scenario."""
+
+State = Literal["new", "worse", "better", "unchanged", "gone"]
+STATES: tuple[State, ...] = ("new", "worse", "better", "unchanged", "gone")
+Key = tuple[str, str, str]
+"""Fingerprint, channel, operating point."""
+
+_RANK = {
+    Verdict.PASS: 0,
+    Verdict.NOT_APPLICABLE: 0,
+    Verdict.WAIVED: 1,
+    Verdict.INCONCLUSIVE: 2,
+    Verdict.REFUSED: 3,
+    Verdict.FAIL: 4,
+}
+_STATE_ORDER: dict[str, int] = {"new": 0, "worse": 1, "gone": 2, "better": 3, "unchanged": 4}
+
+
+class Change(Struct, frozen=True):
+    """One question in both results.
+
+    `before` and `after` are the worst finding of each side (None where the question was not asked). `loss` is the
+    margin lost, in percent of the limit: positive is worse; None where one side has no margin.
+    """
+
+    state: State
+    before: Finding | None
+    after: Finding | None
+    loss: Decimal | None
+
+    @property
+    def shown(self) -> Finding:
+        """The finding that names the question."""
+        found = self.after if self.after is not None else self.before
+        assert found is not None
+        return found
+
+    @property
+    def red(self) -> bool:
+        """A fail that is new or worse: what ``--fail-on new`` fails on."""
+        failed = self.after is not None and self.after.verdict is Verdict.FAIL
+        return failed and self.state in ("new", "worse")
+
+
+class Comparison(Struct, frozen=True):
+    """All questions of two results, largest loss of margin first."""
+
+    changes: tuple[Change, ...]
+    rule_sets: tuple[str, ...] = ()
+    """Sentences about limit tables that are not the same on both sides; empty when they are."""
+    remarks: tuple[str, ...] = ()
+    tolerance: Decimal = Decimal(0)
+
+    def count(self, state: State) -> int:
+        """How many questions are in a state."""
+        return sum(change.state == state for change in self.changes)
+
+    @property
+    def moved(self) -> tuple[Change, ...]:
+        """Everything but what is unchanged."""
+        return tuple(change for change in self.changes if change.state != "unchanged")
+
+    @property
+    def states(self) -> Mapping[Key, State]:
+        """The state of every question that is still asked."""
+        return {key_of(change.after): change.state for change in self.changes if change.after is not None}
+
+
+def key_of(finding: Finding) -> Key:
+    """What a finding is matched by."""
+    point = finding.snapshot.operating_point if finding.snapshot is not None else ""
+    return finding.fingerprint, finding.channel, point
+
+
+def compare(before: Findings, after: Findings, tolerance: Decimal | float | int = 0) -> Comparison:
+    """Compare two results of the same question.
+
+    A fail is *new* when its counterpart did not fail (or there is none), a margin is *worse* or *better* when it moved
+    by more than `tolerance` percent of the limit. Findings about the recording itself and predictions are left out.
+    """
+    allowed = Decimal(str(tolerance))
+    old, new = _worst_by_key(before), _worst_by_key(after)
+    changes = [_change(old.get(key), new.get(key), allowed) for key in sorted({*old, *new})]
+    changes.sort(key=_order)
+    return Comparison(tuple(changes), _rule_sets(before, after), _remarks(before, after), allowed)
+
+
+def label_of(findings: Findings) -> str:
+    """The name of a result: that of the scenario, else that of the site."""
+    scenario = findings.site.get("scenario") or {}
+    name = scenario.get("name") if isinstance(scenario, Mapping) else None
+    return str(name or findings.site.get("name") or "")
+
+
+def _worst_by_key(findings: Findings) -> dict[Key, Finding]:
+    worst: dict[Key, Finding] = {}
+    for finding in findings.findings:
+        if finding.kind not in ("limit", "safety"):
+            continue
+        key = key_of(finding)
+        if key not in worst or _badness(finding) > _badness(worst[key]):
+            worst[key] = finding
+    return worst
+
+
+def _badness(finding: Finding) -> tuple[int, Decimal]:
+    margin = margin_percent(finding)
+    return _RANK[finding.verdict], Decimal("-Infinity") if margin is None else -margin
+
+
+def margin_percent(finding: Finding | None) -> Decimal | None:
+    """The margin in percent of the limit, as a decimal; None where there is none."""
+    if finding is None or finding.margin is None or finding.margin.percent_of_limit is None:
+        return None
+    return Decimal(repr(finding.margin.percent_of_limit))
+
+
+def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -> Change:
+    if after is None or before is None:
+        return Change("gone" if after is None else "new", before, after, None)
+    old, new = margin_percent(before), margin_percent(after)
+    loss = None if old is None or new is None else old - new
+    step = _RANK[after.verdict] - _RANK[before.verdict]
+    asked = (before.verdict is not Verdict.NOT_APPLICABLE, after.verdict is not Verdict.NOT_APPLICABLE)
+    state: State
+    if asked == (True, False):
+        state = "gone"
+    elif asked == (False, True) or (step > 0 and after.verdict is Verdict.FAIL):
+        state = "new"
+    elif step:
+        state = "worse" if step > 0 else "better"
+    elif loss is None or abs(loss) <= tolerance:
+        state = "unchanged"
+    else:
+        state = "worse" if loss > 0 else "better"
+    return Change(state, before, after, loss)
+
+
+def _order(change: Change) -> tuple[int, Decimal, int, str]:
+    """Largest loss first; a verdict that changed without a margin stands at the end it belongs to."""
+    if change.loss is not None:
+        return 1, -change.loss, 0, change.shown.id
+    first = change.state in ("new", "worse")
+    return 0 if first else 2, Decimal(0), _STATE_ORDER[change.state], change.shown.id
+
+
+def _rule_sets(before: Findings, after: Findings) -> tuple[str, ...]:
+    old = {one["id"]: one["sha256"] for one in before.limit_tables}
+    new = {one["id"]: one["sha256"] for one in after.limit_tables}
+    lines = []
+    for name in sorted({*old, *new}):
+        if name not in new:
+            lines.append(f"{name} was applied before and is not now")
+        elif name not in old:
+            lines.append(f"{name} is applied now and was not before")
+        elif old[name] != new[name]:
+            lines.append(f"{name} was changed: checksum {old[name][:12]} before, {new[name][:12]} now")
+    return tuple(lines)
+
+
+def _remarks(before: Findings, after: Findings) -> tuple[str, ...]:
+    old, new = label_of(before), label_of(after)
+    if old and new and old != new:
+        return (f"The two results have different names: {old!r} before, {new!r} now.",)
+    return ()
+
+
+def read_results(path: str | Path, what: str = "baseline") -> tuple[Findings, ...]:
+    """The results in a findings file, or in a set of them.
+
+    Raises `GateError` when the file is missing, is not JSON, is of another format, or does not hold together; `what`
+    names the file in the sentence.
+    """
+    file = Path(path)
+    try:
+        document = json.loads(file.read_bytes())
+    except OSError as error:
+        raise GateError(
+            f"the {what} {path} cannot be read ({(error.strerror or str(error)).lower()}); write one with --out "
+            "NAME.json from a run you accept"
+        ) from None
+    except ValueError:
+        raise GateError(
+            f"the {what} {path} is not JSON; write it again with --out NAME.json from a run you accept"
+        ) from None
+    entries: Any = [document]
+    if isinstance(document, dict) and document.get("format") == SET_FORMAT:
+        entries = document.get("results")
+    if not isinstance(entries, list) or not entries:
+        raise GateError(f"the {what} {path} holds no results; write it again with --out NAME.json")
+    results = []
+    for entry in entries:
+        try:
+            results.append(from_document(entry))
+        except (PqcheckError, AttributeError) as error:
+            raise GateError(f"the {what} {path} cannot be used: {error}") from None
+    return tuple(results)
+
+
+def as_set_text(results: Sequence[Findings]) -> str:
+    """One result as its findings file; several as a set of findings files, worst verdict on top."""
+    if len(results) == 1:
+        return results[0].to_json()
+    document = {
+        "format": SET_FORMAT,
+        "produced_by": {"name": "pqcheck", "version": __version__},
+        "verdict": roll_up(one.verdict for one in results).value,
+        "results": [as_document(one) for one in results],
+    }
+    return json.dumps(document, sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

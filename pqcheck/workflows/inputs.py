@@ -1,0 +1,154 @@
+"""What a check is about, from whatever names it: site, limit tables, recording; and how the result names them.
+
+Everything here raises `PqcheckError` with one sentence when an input cannot be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from pqcheck.limit_tables import LimitTable, load_table
+from pqcheck.model.errors import InputError, SiteError, nearest
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.recording import ColumnReading, Recording
+from pqcheck.site.site_values import Site
+
+Recordings = Recording | str | Path | Sequence[str | Path] | Mapping[str, Any] | Any
+"""Files, a `Recording`, a mapping of headers to arrays, or a pandas table (`Any`, so that pandas is not needed)."""
+
+Sites = Site | str | Path | Mapping[str, Any]
+Tables = LimitTable | str | Path | Sequence[LimitTable | str | Path]
+Entries = tuple[dict[str, Any], ...]
+
+
+def as_site(site: Sites) -> Site:
+    """A `Site` from whatever declares one."""
+    if isinstance(site, Site):
+        return site
+    from pqcheck.site.load_site import load_site, site_from
+
+    return site_from(site, "site") if isinstance(site, Mapping) else load_site(site)
+
+
+def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -> list[LimitTable]:
+    """Loaded tables, each once, in the order asked; None stands for those that the site applies."""
+    if tables is None:
+        tables = list(site.apply)
+    elif isinstance(tables, (LimitTable, str, Path)):
+        tables = [tables]
+    loaded: dict[str, LimitTable] = {}
+    for one in tables:
+        table = one if isinstance(one, LimitTable) else load_table(str(one))
+        loaded.setdefault(table.id, table)
+    if not loaded and not may_be_none:
+        raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file")
+    return list(loaded.values())
+
+
+def as_quantities(names: Iterable[str] | None, site: Site) -> tuple[str, ...]:
+    """Known quantities that narrow the question; None stands for those that the site names, none for all."""
+    chosen = tuple(names) if names is not None else site.quantities
+    for name in chosen:
+        if name not in QUANTITIES:
+            raise SiteError(f"unknown quantity {name!r}{nearest(name, QUANTITIES)}")
+    return chosen
+
+
+def is_in_memory(recordings: Recordings) -> bool:
+    """Whether columns were given (a mapping, or a pandas table) and not files or a `Recording`."""
+    return isinstance(recordings, Mapping) or hasattr(recordings, "columns")
+
+
+def as_recording(recordings: Recordings, site: Site) -> Recording:
+    """A `Recording` from files, from arrays or a pandas table in memory, or as it is."""
+    if isinstance(recordings, Recording):
+        return recordings
+    if is_in_memory(recordings):
+        return _from_memory(recordings, site)
+    from pqcheck.io import read
+
+    paths = [recordings] if isinstance(recordings, (str, Path)) else list(recordings)
+    if not paths:
+        raise InputError("no recording was given; name at least one file")
+    return read(paths, site)
+
+
+def _from_memory(table: Any, site: Site) -> Recording:
+    """Columns by header, stamps in `time` (a pandas table may have them as its index)."""
+    from pqcheck.io.arrays import from_arrays, from_frame
+
+    declared = site.recording
+    given: dict[str, Any] = {
+        "zone": site.time_zone, "stamp": declared.stamp or "start", "name": "table",
+        "interval_us": declared.interval_us, "columns": declared.columns,
+    }  # fmt: skip
+    if not isinstance(table, Mapping):
+        return from_frame(table, **given)
+    if "time" not in table:
+        raise InputError("the mapping holds no 'time'; give stamps under 'time', or harmonic orders under 'order'")
+    values = {str(name): column for name, column in table.items() if name != "time"}
+    return from_arrays(table["time"], values, **given)
+
+
+def as_corrected(recording: Recording, site: Site) -> Recording:
+    """The recording as the site corrects it."""
+    if not site.corrections:
+        return recording
+    from pqcheck.derive.corrections import corrected_recording
+
+    return corrected_recording(recording, site.corrections)
+
+
+def table_entries(tables: Iterable[LimitTable]) -> Entries:
+    """The tables as the findings file names them."""
+    return tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in tables)
+
+
+def recording_entries(recording: Recording, remainders: Mapping[int, Mapping[str, Any]] | None = None) -> Entries:
+    """The files as the findings file names them; `remainders` are what was left over, by stream and kind of period."""
+    from pqcheck.model.clock import iso
+
+    entries = []
+    for file in recording.files:
+        left = {
+            length: entry
+            for stream, lengths in sorted((remainders or {}).items())
+            if recording.streams[stream].axis.interval_us == file.interval_us
+            for length, entry in lengths.items()
+        }
+        entries.append(
+            {
+                "file": file.name,
+                "sha256": file.sha256,
+                "rows": file.rows,
+                "interval_s": _seconds(file.interval_us),
+                "start": iso(file.start_us, recording.zone),
+                "end": iso(file.end_us, recording.zone),
+                "remainder": left or None,
+                "columns": _columns(file.columns),
+            }
+        )
+    return tuple(entries)
+
+
+@lru_cache(maxsize=8)
+def _columns(columns: tuple[ColumnReading, ...]) -> list[dict[str, str | None]]:
+    """The columns of one file; the files of a year have the same ones, which are held once."""
+    return [
+        {
+            "column": column.column,
+            "channel": None if column.channel is None else column.channel.name,
+            "unit": None if column.channel is None else column.channel.unit,
+            "read_as": column.read_as,
+        }
+        for column in columns
+    ]
+
+
+def _seconds(interval_us: int | None) -> float | int | None:
+    if interval_us is None:
+        return None
+    return interval_us // 1_000_000 if interval_us % 1_000_000 == 0 else interval_us / 1_000_000
