@@ -218,11 +218,12 @@ def _add_square(
 ) -> None:
     """Add the square of the values, each times `by`, to `total`; `square` is room that is used again."""
     if product.factor is None:
-        np.multiply(product.members, by, out=square, dtype=np.float64)
+        square[:] = product.members
     else:
         np.multiply(product.members, product.factor, out=square, dtype=np.float64)
+    if by != 1:
         square *= by
-    np.square(square, out=square)
+    square *= square
     total += square
 
 

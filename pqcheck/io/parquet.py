@@ -35,8 +35,11 @@ CHUNK_BYTES = 48 << 20
 CUT_BYTES = 16 << 20
 """The same where a large row group is cut: its days share chunks, which are held until the last of them is done."""
 
-BATCH_VALUES = 1_000_000
+BATCH_VALUES = 500_000
 """Values that one call of the library decodes: more only take memory."""
+
+BATCH_COLUMNS = 16
+"""Columns that one call decodes: few long columns copy faster than many short ones."""
 
 UNIT_KEYS = (b"unit", b"units")
 """Keys of a column's metadata under which writers store its unit."""
@@ -203,19 +206,18 @@ def _texts_of(array: pa.Array) -> list[str]:
 
 
 class _Batches:
-    """The rows of a file in order, from the beginning of a row group to the end, a batch at a time."""
+    """The rows of one row group in order, a batch at a time; a chunk may end in its midst."""
 
     def __init__(self, decoder: ParquetDecoder, columns: tuple[int, ...], row: int) -> None:
-        """From the row group on that holds a row."""
-        from pyarrow import parquet
-
+        """Of the row group that holds a row."""
         ends = np.cumsum(decoder.groups)
-        first = int(np.searchsorted(ends, row, side="right"))
-        self.row = int(ends[first]) - decoder.groups[first]
+        group = int(np.searchsorted(ends, row, side="right"))
+        self.end = int(ends[group])
+        self.row = self.end - decoder.groups[group]
         self._rest: pa.RecordBatch | None = None
-        self._following = parquet.ParquetFile(decoder.source.path).iter_batches(
-            max(1, BATCH_VALUES // len(columns)), list(range(first, ends.size)),
-            list(dict.fromkeys(decoder.columns[column] for column in columns)), use_pandas_metadata=False,
+        self._following = decoder.file().iter_batches(
+            max(1, BATCH_VALUES // len(columns)), [group],
+            list(dict.fromkeys(decoder.columns[column] for column in columns)), use_threads=False,
         )
 
     def rows(self, low: int, high: int) -> Iterator[tuple[int, pa.RecordBatch]]:
@@ -245,12 +247,17 @@ class ParquetDecoder(Struct, frozen=True):
     groups: tuple[int, ...]
     row_numbers: RowNumbers
     under_way: dict[tuple[int, ...], _Batches] = field(default_factory=dict)
-    """By columns: what was read in part. The next chunk goes on from there, however large the row groups are."""
+    """By columns: the row group that was read in part. The next chunk goes on from there."""
+    opened: list[Any] = field(default_factory=list)
+    """The file, while it is being read: its footer is parsed once."""
 
     def fill(self, chunk: Chunk, columns: Sequence[int], rows: Sequence[Values], moves: Sequence[Move]) -> Filled:
         """Write the asked columns of a chunk to their places."""
         with _damage_of(self.source):
-            return Filled.joined(list(self._columns(chunk, dict(zip(columns, rows, strict=True)), moves)))
+            filled = Filled.joined(list(self._columns(chunk, dict(zip(columns, rows, strict=True)), moves)))
+        if chunk.first_row + chunk.rows == sum(self.groups):
+            self.opened.clear()
+        return filled
 
     def _columns(self, chunk: Chunk, rows: Mapping[int, Values], moves: Sequence[Move]) -> Iterator[Filled]:
         """Write columns to their places; what was noticed in those that needed a closer look."""
@@ -271,28 +278,41 @@ class ParquetDecoder(Struct, frozen=True):
     ) -> list[int]:
         """Write columns of numbers to their places; those of which the largest or smallest may be an error code."""
         tops, bottoms = np.full(len(columns), -np.inf), np.full(len(columns), np.inf)
-        for first, batch in self._batches(chunk, columns):
-            here = _moves_within(moves, first, batch.num_rows)
-            names = batch.schema.names
-            for at, column in enumerate(columns):
-                values = _numbers_of(batch.column(names.index(self.columns[column])), rows[column].dtype)
-                move_values([values], [rows[column]], here)
-                tops[at] = np.fmax(tops[at], np.fmax.reduce(values))
-                bottoms[at] = np.fmin(bottoms[at], np.fmin.reduce(values))
+        for start in range(0, len(columns), BATCH_COLUMNS):
+            part = columns[start : start + BATCH_COLUMNS]
+            for first, batch in self._batches(chunk, part):
+                here = _moves_within(moves, first, batch.num_rows)
+                names = {name: place for place, name in enumerate(batch.schema.names)}
+                for at, column in enumerate(part, start):
+                    values = _numbers_of(batch.column(names[self.columns[column]]), rows[column].dtype)
+                    move_values([values], [rows[column]], here)
+                    tops[at] = np.fmax(tops[at], np.fmax.reduce(values))
+                    bottoms[at] = np.fmin(bottoms[at], np.fmin.reduce(values))
         return [column for column, odd in zip(columns, may_be_codes(tops, bottoms).tolist(), strict=True) if odd]
+
+    def file(self) -> Any:
+        """The open file."""
+        from pyarrow import parquet
+
+        if not self.opened:
+            self.opened.append(parquet.ParquetFile(self.source.path, pre_buffer=False))
+        return self.opened[0]
 
     def _batches(self, chunk: Chunk, columns: Sequence[int]) -> Iterator[tuple[int, pa.RecordBatch]]:
         """The rows of a chunk in batches, each with the place of its first row in the chunk."""
         if not columns:
             return
-        asked, low, high = tuple(columns), chunk.first_row, chunk.first_row + chunk.rows
+        asked, row, high = tuple(columns), chunk.first_row, chunk.first_row + chunk.rows
         self.source.open().close()
-        batches = self.under_way.pop(asked, None)
-        if batches is None or batches.row != low:
-            batches = _Batches(self, asked, low)
-        yield from batches.rows(low, high)
-        if high < sum(self.groups):
-            self.under_way[asked] = batches
+        while row < high:
+            group = self.under_way.pop(asked, None)
+            if group is None or group.row != row:
+                group = _Batches(self, asked, row)
+            stop = min(high, group.end)
+            yield from ((row - chunk.first_row + at, batch) for at, batch in group.rows(row, stop))
+            if stop < group.end:
+                self.under_way[asked] = group
+            row = stop
 
 
 def _moves_within(moves: Sequence[Move], first: int, rows: int) -> list[Move]:
