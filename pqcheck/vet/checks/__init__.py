@@ -65,8 +65,8 @@ DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conduc
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (stuck.Repeats, copied.DayApart, columns_alike.Fingerprint)
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
-    interruption.Dark, extremes.Trios, order_sums.Spectra, loose_neutral.NeutralWatch, dangerous_voltage.VoltageBands,
-    conductor_overload.CurrentBands,
+    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, loose_neutral.NeutralWatch,
+    dangerous_voltage.UnsafeVoltages, conductor_overload.Overcurrents,
 )
 
 CHECKS: tuple[Check, ...] = (

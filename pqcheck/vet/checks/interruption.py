@@ -29,7 +29,7 @@ CHECK = Check(
 )
 
 
-class Dark:
+class SupplyOut:
     """Runs of intervals in which every recorded voltage with a nominal lies below the threshold."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
@@ -58,7 +58,7 @@ class Dark:
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome for all voltages together."""
-    dark = base.of(Dark)
+    dark = base.of(SupplyOut)
     if not any(channel.phase for channel in dark.below):
         yield Outcome(CHECK, Verdict.NOT_APPLICABLE, "voltage", "voltage", code="no-input",
                       text="No voltage with a nominal was recorded.", advice="Nothing to do.")

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
-from pqcheck.vet.checks.order_sums import Spectra
+from pqcheck.vet.checks.order_sums import OrderSets
 from pqcheck.vet.outcome import Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
 
@@ -37,7 +37,7 @@ CHECK = Check(
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per quantity and phase: which orders are zero throughout without the resolution explaining it."""
-    for spectrum in base.of(Spectra).spectra:
+    for spectrum in base.of(OrderSets).sets:
         of_order = {order: base.channels[channel] for order, channel in spectrum.orders.items()}
         zero = not_measured(
             {order: statistics.level for order, statistics in of_order.items() if statistics.valid},
