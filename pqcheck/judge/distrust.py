@@ -26,8 +26,9 @@ Mask = NDArray[np.bool_]
 
 
 def reaching(trust: Sequence[Trust], task: Task, run: SeriesRun) -> list[Trust]:
-    """The doubts that reach what a task judges, at any time."""
-    return [doubt for doubt in trust if any(reaches(doubt, task, source.formula) for source in run.sources)]
+    """The doubts that reach what a task judges, at any time; those that refuse come before open questions."""
+    reached = [doubt for doubt in trust if any(reaches(doubt, task, source.formula) for source in run.sources)]
+    return sorted(reached, key=lambda doubt: doubt.verdict is not Verdict.REFUSED)
 
 
 def distrusted(
@@ -50,13 +51,13 @@ def distrusted(
         return decision
     if not run.recorded and decision.verdict is Verdict.PASS:
         # Whatever a doubt leaves of a minimum or maximum, it bounds nothing any more.
-        return _refused(decision, doubts[0], run)
+        return _taken_back(decision, doubts[0], run)
     if not run.excluded and any(_whole(doubt, run, period) for doubt in doubts):
         # Nothing is left to trust: the common case, and no slot needs to be looked at.
         passes = decision.verdict is Verdict.PASS and task.rule.statistic.kind != "longest_run_at_most"
         if decision.proven and passes and counts.missing + period.expected <= decision.allowed:
             return decision
-        return _refused(decision, doubts[0], run)
+        return _taken_back(decision, doubts[0], run)
     nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
     for doubt in doubts:
         mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
@@ -71,7 +72,7 @@ def distrusted(
         return decision
     if decision.proven and _stands(decision, task, counts, tallied, run, period, nothing, lower):
         return decision
-    return _refused(decision, doubts[0], run)
+    return _taken_back(decision, doubts[0], run)
 
 
 def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
@@ -81,9 +82,9 @@ def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
     return _slots(doubt, run.origin_us, run.interval_us, period) == (0, period.expected)
 
 
-def _refused(decision: Decision, doubt: Trust, run: SeriesRun) -> Decision:
+def _taken_back(decision: Decision, doubt: Trust, run: SeriesRun) -> Decision:
     why = shared_reason(doubt.code, doubt.text, doubt.advice)
-    return Decision(Verdict.REFUSED, why, False, decision.allowed, decision.modifiers, judged=run.recorded)
+    return Decision(doubt.verdict, why, False, decision.allowed, decision.modifiers, judged=run.recorded)
 
 
 def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:

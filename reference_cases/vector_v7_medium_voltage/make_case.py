@@ -2,12 +2,15 @@
 
 from reference_cases.invented import WEEK, marked, table
 
+MOVING = [20.0 + 0.2 * (index % 2) for index in range(WEEK)]
+"""A channel that never moves at all would not be judged."""
+
 
 def week(bad: int) -> str:
     columns = {
         "voltage.ab [kV]": marked([20.0] * WEEK, {40 * number: 17.9 for number in range(bad)}),
-        "voltage.bc [kV]": [20.0] * WEEK,
-        "voltage.ca [kV]": [20.0] * WEEK,
+        "voltage.bc [kV]": MOVING,
+        "voltage.ca [kV]": MOVING,
     }
     return table(columns, decimals=1)
 
