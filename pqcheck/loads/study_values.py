@@ -42,7 +42,6 @@ class Energy(Struct, frozen=True):
 
     import_wh: float | None = None
     export_wh: float | None = None
-    reactive_varh: float | None = None
     hours: float = 0.0
     register_import_wh: float | None = None
     register_export_wh: float | None = None
@@ -101,17 +100,19 @@ class Demand(Struct, frozen=True):
     def maximum(self, quantity: str, phase: str | None = None, interval_s: float | None = None) -> Maximum | None:
         """The maximum of a quantity over an interval (the study's own unless given)."""
         wanted = self.interval_s if interval_s is None else interval_s
-        for one in self.maxima:
-            if one.quantity == quantity and one.phase == phase and one.interval_s == wanted:
-                return one
+        for maximum in self.maxima:
+            if maximum.quantity == quantity and maximum.phase == phase and maximum.interval_s == wanted:
+                return maximum
         return None
 
     def currents(self) -> dict[str, Maximum]:
         """The current maximum of every phase recorded, over the study's own interval; the neutral is not a phase."""
         return {
-            one.phase: one
-            for one in self.maxima
-            if one.quantity == "current" and one.phase in ("a", "b", "c") and one.interval_s == self.interval_s
+            maximum.phase: maximum
+            for maximum in self.maxima
+            if maximum.quantity == "current"
+            and maximum.phase in ("a", "b", "c")
+            and maximum.interval_s == self.interval_s
         }
 
 
@@ -134,7 +135,7 @@ class Capacity(Struct, frozen=True):
     note: str = ""
 
 
-class Row(Struct, frozen=True):
+class CriterionRow(Struct, frozen=True):
     """One criterion, as measured and as predicted."""
 
     key: str
@@ -182,7 +183,6 @@ class Growth(Struct, frozen=True):
     declared: str
     grown: str
     value: float | None
-    value_grown: float | None
     limit: str
     limit_grown: str
     break_even: str = ""
@@ -204,7 +204,6 @@ class Loading(Struct, frozen=True):
     derated_va: float | None
     share: float | None
     basis: str
-    demand_va: float | None = None
 
 
 class Start(Struct, frozen=True):
@@ -223,7 +222,6 @@ class Motor(Struct, frozen=True):
 
     when: str
     unbalance: float
-    unbalance_at_us: int
     factor: float | None
     basis: str
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings_words import first_few
-from pqcheck.plan.survey import Plan
+from pqcheck.plan.survey import SurveyPlan
 from pqcheck.reports.text import grid, point, text_of, wrap
 
 _MOST = 6
@@ -23,7 +23,7 @@ def size_text(size_bytes: int) -> str:
     return f"{size_bytes} B"
 
 
-def need_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str]]:
+def need_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str, str]]:
     """Rows of the table of what to record."""
     rows = []
     for need in plan.needs:
@@ -41,7 +41,7 @@ NOTE = ("Mean, minimum and maximum of every channel, four bytes each. Minimum an
         "their base window is known (declare [recording] extremes_of).")
 
 
-def size_rows(plan: Plan) -> list[tuple[str, str, str, str, str]]:
+def size_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str]]:
     """Rows of the table of sizes."""
     return [(one.what, every(one.interval_s), str(one.channels), f"{one.values:,}".replace(",", " "),
              size_text(one.size_bytes)) for one in plan.sizes]
@@ -54,7 +54,7 @@ def loss_text(choice: str, lost: tuple[str, ...], remark: str) -> str:
     return f"{choice}: loses {remark}." if not remark.startswith(("no ", "nothing")) else f"{choice}: {remark}."
 
 
-def duration_words(plan: Plan) -> str:
+def duration_words(plan: SurveyPlan) -> str:
     """The duration in one sentence."""
     weeks = f" ({plan.duration_days // 7} full week{'s' if plan.duration_days >= 14 else ''})" \
         if plan.duration_days % 7 == 0 else ""
@@ -65,7 +65,7 @@ def duration_words(plan: Plan) -> str:
     return text
 
 
-def as_text(plan: Plan) -> str:
+def as_text(plan: SurveyPlan) -> str:
     """The whole plan, ending in a line feed."""
     parts = [
         wrap("Measurement plan for " + ", ".join(f"{table} ({title})" for table, title in plan.tables)
