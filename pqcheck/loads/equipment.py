@@ -166,15 +166,17 @@ def motor(recording: Recording, when: str) -> Motor | None:
             arrays = [values_in(block.values, channel, unit) for channel in known]
             parts.append(arrays[0].copy() if recorded else deviation_unbalance(*arrays))
         values = np.concatenate(parts)
-        ranked = np.sort(values[~np.isnan(values)])
-        if not len(ranked):
+        good = np.flatnonzero(~np.isnan(values))
+        if not len(good):
             continue
-        unbalance = float(ranked[rank(len(ranked), Decimal(95)) - 1])
+        ranked = good[np.argsort(values[good], kind="stable")]
+        at = int(ranked[rank(len(ranked), Decimal(95)) - 1])
         row = load_table("nema-mg1").rules[0].rows[0]
         points, factors = np.array(row.derating, dtype=np.float64).T
-        factor = float(motor_derating(unbalance, points, factors))
+        factor = float(motor_derating(float(values[at]), points, factors))
         basis = "NEMA MG 1, 14.36, curve read at points (one source), at what 95 % of the intervals do not exceed"
-        return Motor(when, unbalance, None if math.isnan(factor) else factor, basis)
+        start = stream.axis.start_us + at * stream.axis.interval_us
+        return Motor(when, float(values[at]), start, None if math.isnan(factor) else factor, basis)
     return None
 
 

@@ -81,7 +81,7 @@ def demand_growth(
         rows.append(
             Growth(
                 f"{finding.table} {finding.rule}", finding.channel, mine.statistic.unit if mine.statistic else "",
-                finding.verdict.value, mine.verdict.value, theirs.verdict.value, value_of(mine),
+                finding.verdict.value, mine.verdict.value, theirs.verdict.value, value_of(mine), value_of(theirs),
                 _limit(mine), _limit(theirs), _break_even(mine),
             )
         )  # fmt: skip

@@ -184,6 +184,7 @@ class _Study:
             energy=Energy(
                 sums["import"] if has_active else None,
                 sums["export"] if has_active else None,
+                sums["reactive"] if has_reactive else None,
                 sums["hours"],
                 *(self._register(quantity) for quantity in _REGISTERS),
             ),

@@ -42,6 +42,7 @@ class Energy(Struct, frozen=True):
 
     import_wh: float | None = None
     export_wh: float | None = None
+    reactive_varh: float | None = None
     hours: float = 0.0
     register_import_wh: float | None = None
     register_export_wh: float | None = None
@@ -183,6 +184,7 @@ class Growth(Struct, frozen=True):
     declared: str
     grown: str
     value: float | None
+    value_grown: float | None
     limit: str
     limit_grown: str
     break_even: str = ""
@@ -222,6 +224,7 @@ class Motor(Struct, frozen=True):
 
     when: str
     unbalance: float
+    unbalance_at_us: int
     factor: float | None
     basis: str
 
