@@ -10,8 +10,8 @@ import pytest
 from msgspec.structs import replace
 
 from pqcheck.derive.formulas import PercentOfNominal
+from pqcheck.judge.compare_with_limit import LimitBand
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judge.limit_band import LimitBand
 from pqcheck.judge.period_tally import PeriodTallies, SampleBounds
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import load_table

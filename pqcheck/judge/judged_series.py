@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.derive.aggregate import first_group
 from pqcheck.derive.formulas import Arrays, Formula, Scratch, product_of
 from pqcheck.derive.sources import SeriesSource
-from pqcheck.judge.limit_band import LimitBand, band
+from pqcheck.judge.compare_with_limit import LimitBand, band
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import periods
 from pqcheck.model.recording import Axis, Channel
