@@ -13,7 +13,8 @@ class Supply(Struct, frozen=True):
     """The supply at the measuring point. Voltages in volts.
 
     `line_to_line` / `line_to_neutral` are the declared nominal and its partner of the standard series
-    (`pqcheck.site.supply.PARTNERS`); `line_to_line` is None on a single-phase service. `designation` is the text as declared.
+    (`pqcheck.site.supply.PARTNERS`); `line_to_line` is None on a single-phase service.
+    `designation` is the text as declared.
     """
 
     designation: str
