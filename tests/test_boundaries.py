@@ -16,7 +16,7 @@ import pytest
 from msgspec.structs import replace
 
 from pqcheck.limit_tables import Condition, LimitRow, LimitTable, Rule, ValueRange, load_table
-from pqcheck.limit_tables.library import table_ids
+from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.findings import Finding
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.verdict import Verdict

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from pqcheck.judge.compare_with_limit import band
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judge.limit_band import band
 from pqcheck.judge.period_tally import PeriodTallies, SampleBounds
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.judge.tasks import Task

@@ -8,7 +8,7 @@ import pytest
 
 from pqcheck.cli import main
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.library import table_ids
+from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.errors import SiteError
 from pqcheck.plan.survey import Plan, common_interval, plan, size_of
 from pqcheck.reports.html.plan_page import plan_page

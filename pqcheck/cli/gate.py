@@ -99,7 +99,7 @@ def _print(result: GateResult, args: argparse.Namespace) -> None:
 
 
 def _explained(args: argparse.Namespace) -> str:
-    from pqcheck.limit_tables.library import load, table_ids
+    from pqcheck.limit_tables.load_limit_table import load, table_ids
     from pqcheck.model.errors import GateError
     from pqcheck.reports.explain import explained
     from pqcheck.site.load_site import load_site

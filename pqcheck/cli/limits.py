@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _text(args: argparse.Namespace) -> str:
-    from pqcheck.limit_tables.library import load, table_ids
+    from pqcheck.limit_tables.load_limit_table import load, table_ids
 
     if args.action == "show":
         from pqcheck.reports.show_limit_table import table_text
@@ -50,7 +50,7 @@ def _text(args: argparse.Namespace) -> str:
 
         return diff_text(load(args.one), load(args.other))
     if args.action == "validate":
-        from pqcheck.limit_tables.library import count
+        from pqcheck.limit_tables.load_limit_table import count
 
         table = load(args.table, check_shipped=True)
         counts = count(table)

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
-from pqcheck.derive.sources import Catalogue, Source, Wanted, usable
+from pqcheck.derive.sources import Catalogue, SeriesSource, Wanted, usable
 from pqcheck.judge.phases_asked import PhaseTask, phases_asked
 from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
 from pqcheck.judge.site_facts import Answer, ask
@@ -315,7 +315,7 @@ class _Resolver:
             key=lambda source: -source.interval_us,
             default=None,
         )
-        bounds: tuple[tuple[Source | None, Source | None], ...] = ()
+        bounds: tuple[tuple[SeriesSource | None, SeriesSource | None], ...] = ()
         if self.site.recording.extremes_of_us is not None and self.site.recording.extremes_of_us <= rule_us:
             bounds = tuple(self.catalogue.extremes(wanted))
         if not sources and not bounds:

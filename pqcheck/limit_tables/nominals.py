@@ -3,12 +3,32 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Protocol
 
-from pqcheck.limit_tables.rules import LimitTable
-from pqcheck.site.site_values import Supply
+from pqcheck.limit_tables import LimitTable
 
 
-def nominal_row(table: LimitTable, supply: Supply) -> str | None:
+class NominalSupply(Protocol):
+    """What is asked of a supply; `pqcheck.site.site_values.Supply` has it. Voltages in volts."""
+
+    @property
+    def designation(self) -> str:
+        """The nominal as declared."""
+
+    @property
+    def connection(self) -> str:
+        """The connection of the service."""
+
+    @property
+    def line_to_line(self) -> Decimal | None:
+        """Nominal voltage between lines."""
+
+    @property
+    def line_to_neutral(self) -> Decimal | None:
+        """Nominal voltage from line to neutral."""
+
+
+def nominal_row(table: LimitTable, supply: NominalSupply) -> str | None:
     """The designation of the row that governs this supply, or None when the table lists no such nominal.
 
     A row governs when it lists the connection and its nominal equals the declared one: line to line, or line to
@@ -26,7 +46,7 @@ def nominal_row(table: LimitTable, supply: Supply) -> str | None:
     return None
 
 
-def nearest_nominal(table: LimitTable, supply: Supply) -> str:
+def nearest_nominal(table: LimitTable, supply: NominalSupply) -> str:
     """The designation of the listed nominal closest in voltage; rows of the same connection are preferred.
 
     Raises ValueError for a table that lists no nominals.

@@ -1,6 +1,6 @@
 """Limit tables: the frozen form that judging works with. Numbers are `Decimal`, never float.
 
-`pqcheck.limit_tables.library` finds and loads ``limits/*.json`` into these values.
+`pqcheck.limit_tables.load_limit_table` finds and loads ``limits/*.json`` into these values.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from msgspec import Struct, field
 
 if TYPE_CHECKING:
     from pqcheck.limit_tables.event_rules import EventRule
-    from pqcheck.limit_tables.load_rules import LoadRule
+    from pqcheck.limit_tables.existing_load_rules import LoadRule
 
 CONFIDENCE = ("two sources", "one source", "derived", "memory")
 """Marks of a value, best first; a derived value carries the weakest mark of what it derives from."""
@@ -181,6 +181,6 @@ class LimitTable(Struct, frozen=True):
     """The options a site may declare for this table, with their values; the first value is the default."""
     option_meanings: Mapping[str, str] = field(default_factory=dict)
     load_rules: tuple[LoadRule, ...] = ()
-    """Determinations of an existing load and what may be added to it (`pqcheck.limit_tables.load_rules`)."""
+    """Determinations of an existing load and what may be added to it (`pqcheck.limit_tables.existing_load_rules`)."""
     event_rules: tuple[EventRule, ...] = ()
     """Ride-through curves and classes for events (`pqcheck.limit_tables.event_rules`)."""

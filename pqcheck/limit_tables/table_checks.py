@@ -13,8 +13,8 @@ from typing import Any
 
 from pqcheck.limit_tables.conditions import check_condition
 from pqcheck.limit_tables.event_rules import check_event_rules
+from pqcheck.limit_tables.existing_load_rules import check_load_rules
 from pqcheck.limit_tables.limit_checks import check_limit
-from pqcheck.limit_tables.load_rules import check_load_rules
 from pqcheck.limit_tables.written import number, refuse, refuse_twice, seconds
 from pqcheck.model.errors import LimitTableError, nearest
 from pqcheck.model.quantities import HIGHEST_ORDER, QUANTITIES

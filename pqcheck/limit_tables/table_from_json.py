@@ -13,7 +13,7 @@ from functools import cache
 from typing import Any, Literal, NamedTuple
 
 from pqcheck.limit_tables.event_rules import event_rule
-from pqcheck.limit_tables.load_rules import load_rule
+from pqcheck.limit_tables.existing_load_rules import load_rule
 from pqcheck.limit_tables.rules import (
     Condition,
     LimitRow,

@@ -7,7 +7,7 @@ from decimal import Decimal
 from itertools import pairwise
 
 from pqcheck.limit_tables import Condition, LimitRow, Rule, RulePeriod, RuleStatistic
-from pqcheck.limit_tables.load_rules import CHOICES, LoadCondition, LoadRule
+from pqcheck.limit_tables.existing_load_rules import CHOICES, LoadCondition, LoadRule
 from pqcheck.limit_tables.written import plain, span_text
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import QUANTITIES

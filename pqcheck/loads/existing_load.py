@@ -11,7 +11,7 @@ from decimal import Decimal
 from functools import cached_property
 
 from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.load_rules import DemandSource, LoadCondition, LoadRule
+from pqcheck.limit_tables.existing_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
 from pqcheck.loads.declared import NewLoad, new_loads
 from pqcheck.loads.existing_load_demand import Basis, declared_basis, recorded_basis

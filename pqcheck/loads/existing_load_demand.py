@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from msgspec import Struct, field
 
-from pqcheck.limit_tables.load_rules import DemandSource
+from pqcheck.limit_tables.existing_load_rules import DemandSource
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import voltage_sum
 from pqcheck.loads.study_values import Demand, Maximum

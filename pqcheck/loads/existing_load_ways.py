@@ -8,7 +8,7 @@ from itertools import product
 
 from msgspec import Struct
 
-from pqcheck.limit_tables.load_rules import CHOICES, DemandSource, LoadRule
+from pqcheck.limit_tables.existing_load_rules import CHOICES, DemandSource, LoadRule
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.declared import NewLoad, voltage_sum
 from pqcheck.loads.existing_load_demand import Basis

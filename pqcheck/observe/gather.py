@@ -16,7 +16,7 @@ from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import Grouper
-from pqcheck.derive.sources import Catalogue, Source, Wanted, usable
+from pqcheck.derive.sources import Catalogue, SeriesSource, Wanted, usable
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.limit_tables import LimitTable
@@ -119,7 +119,7 @@ class Gathered(Struct, frozen=True):
 class Asked(Struct, frozen=True):
     """A judged quantity to keep: its source, the interval it is judged at, the unit and scale of its findings."""
 
-    source: Source
+    source: SeriesSource
     quantity: str
     phase: str | None
     interval_us: int

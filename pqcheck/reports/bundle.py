@@ -10,7 +10,7 @@ from pathlib import Path, PurePath
 from typing import Any
 
 from pqcheck.io.write_files import write_bytes
-from pqcheck.limit_tables.library import limits_folder, looks_like_path
+from pqcheck.limit_tables.load_limit_table import limits_folder, looks_like_path
 from pqcheck.model.errors import OutputError
 from pqcheck.model.findings import Findings
 from pqcheck.site.load_site import load_site

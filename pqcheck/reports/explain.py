@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule
-from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     condition_words,
     factor_words,

@@ -11,8 +11,8 @@ from msgspec import Struct
 from pqcheck.judge.site_facts import ask
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventDuration, EventRule
-from pqcheck.limit_tables.library import count, default_rows
-from pqcheck.limit_tables.load_rules import LoadRule
+from pqcheck.limit_tables.existing_load_rules import LoadRule
+from pqcheck.limit_tables.load_limit_table import count, default_rows
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables.wording import (
     band_words,

@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from pqcheck.io.write_files import write_text
 from pqcheck.limit_tables import LimitTable, Rule
-from pqcheck.limit_tables.library import default_rows
+from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     condition_words,
     factor_words,
