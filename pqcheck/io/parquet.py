@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pqcheck.io.csv.cells import Column, read_column
 from pqcheck.io.csv.error_codes import may_be_codes, write_column
 from pqcheck.io.decoder import Chunk, Filled, Move, RowNumbers, Table, move_values
-from pqcheck.io.headers.contract_names import find_time, resolve_columns
+from pqcheck.io.headers.exact_names import find_time, resolve_columns
 from pqcheck.io.source_files import LATER, Source, open_source
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted, scales_of

@@ -1,6 +1,6 @@
 """What the text of a cell means: a number, a bound, no value, or something odd. Every path asks here.
 
-The compiled parser (`csv_compiled`) takes what is plainly a number or a sign for "no value"; all else comes here.
+The compiled parser (`compiled_numbers`) takes what is plainly a number or a sign for "no value"; all else comes here.
 """
 
 from __future__ import annotations
