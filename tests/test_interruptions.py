@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pqcheck import check
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
-from pqcheck.stats.interruption import interrupted
+from pqcheck.stats.supply_away import interrupted
 from pqcheck.vet import vet
 from tests.recordings import WEEK, recording, site
 

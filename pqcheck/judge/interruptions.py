@@ -11,14 +11,14 @@ from pqcheck.judge.judged_series import slots_of
 from pqcheck.model.recording import Block
 from pqcheck.model.units import factor
 from pqcheck.site.site_values import Site
-from pqcheck.stats.interruption import interrupted
 from pqcheck.stats.runs import runs
+from pqcheck.stats.supply_away import interrupted
 
 Span = tuple[int, int]
 
 
 class Interruptions:
-    """Intervals without supply, which have no value for any rule (see `pqcheck.stats.interruption`)."""
+    """Intervals without supply, which have no value for any rule (see `pqcheck.stats.supply_away`)."""
 
     def __init__(self, site: Site, percent: Decimal) -> None:
         self._site = site

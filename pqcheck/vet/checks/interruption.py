@@ -8,7 +8,7 @@ from pqcheck.model.clock import duration_text
 from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
-from pqcheck.stats.interruption import interrupted
+from pqcheck.stats.supply_away import interrupted
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.kept_runs import Array, KeptRuns
 from pqcheck.vet.outcome import Outcome
