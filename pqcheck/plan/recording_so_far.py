@@ -91,7 +91,8 @@ def rooms(open_: Sequence[Finding], last_us: int) -> list[Allowance]:
     for one in open_:
         if one.intervals is None or one.period is None or one.statistic is None or not one.statistic.interval_s:
             continue
-        if one.reason is not None and one.reason.code in NEVER:
+        if (one.reason is not None and one.reason.code in NEVER) or one.statistic.kind == "longest_run_at_most":
+            # What a rule about runs can still bear is no number of intervals.
             continue
         counts = one.intervals
         to_come = _to_come(one, last_us)
