@@ -10,7 +10,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pqcheck.limit_tables import LimitTable, Period, Row, Rule, Statistic
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import outside_text
 from pqcheck.model.verdict import Verdict
@@ -25,8 +25,8 @@ LEVELS = {"i": 230.0, "o": 260.0, "-": float("nan"), "x": 260.0}
 def table(hours: int) -> LimitTable:
     """At most so many hours in a row above 253 V, day by calendar day, hourly values."""
     rule = Rule("run", "longest run", "clause 1", "two sources", "voltage", ("an",), Decimal(3600), (),
-                Period("day", "calendar"), Statistic("longest_run_at_most", duration_s=Decimal(hours * 3600)),
-                "none", "V", False, (Row(high=Decimal(253)),))  # fmt: skip
+                RulePeriod("day", "calendar"), RuleStatistic("longest_run_at_most", duration_s=Decimal(hours * 3600)),
+                "none", "V", False, (LimitRow(high=Decimal(253)),))  # fmt: skip
     return LimitTable("made", "Made", "2031", "Made", "made", "0" * 64, (rule,))
 
 
