@@ -48,7 +48,7 @@ def distrusted(
     if beyond_us > period.end_us:
         for doubt in doubts:
             if doubt.overlaps(period.end_us, beyond_us):
-                return _refused(decision, doubt, run)
+                return _taken_back(decision, doubt, run)
     doubts = [doubt for doubt in doubts if doubt.overlaps(period.start_us, period.end_us)]
     if not run.recorded and decision.verdict is Verdict.FAIL and task.low is None:
         # Extremes at a ceiling still are bounds of the right kind: beyond an upper limit they stay beyond it.
