@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pqcheck.cli import COMMANDS
-from pqcheck.limit_tables.library import load, table_ids
+from pqcheck.limit_tables.load_limit_table import load, table_ids
 from pqcheck.model.reason_codes import CATALOGUE
 from pqcheck.vet.check_definition import COMMON_CODES
 from pqcheck.vet.checks import CHECKS

@@ -7,8 +7,8 @@ from decimal import ROUND_FLOOR, Decimal
 
 from pqcheck.limit_tables import CONFIDENCE, LimitTable, Rule
 from pqcheck.limit_tables.event_rules import EventRule, edge_at
-from pqcheck.limit_tables.library import default_rows, library_sentence, load, table_ids
-from pqcheck.limit_tables.load_rules import LoadRule
+from pqcheck.limit_tables.existing_load_rules import LoadRule
+from pqcheck.limit_tables.load_limit_table import default_rows, library_sentence, load, table_ids
 from pqcheck.limit_tables.wording import (
     condition_words,
     duration_words,

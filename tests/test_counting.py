@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pqcheck.judge.limit_band import band
+from pqcheck.judge.compare_with_limit import band
 from pqcheck.judge.proof import allowed, prove
 from pqcheck.stats.percentile import largest, rank
 from pqcheck.stats.runs import find_runs, join_runs

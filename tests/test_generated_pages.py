@@ -10,7 +10,7 @@ import pytest
 
 from pqcheck.cli import COMMANDS
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.library import library_sentence, table_ids
+from pqcheck.limit_tables.load_limit_table import library_sentence, table_ids
 from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.reason_codes import CATALOGUE
 from pqcheck.model.verdict import Verdict

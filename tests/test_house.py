@@ -10,7 +10,9 @@ import re
 import subprocess
 import sys
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -42,10 +44,9 @@ class Room:
     """One row of the table in DEVELOPERS.md."""
 
     def __init__(self, cells: list[str]) -> None:
-        rank, self.name, modules, beside, self.purpose = cells
+        rank, self.name, modules, self.purpose = cells
         self.rank = int(rank)
         self.patterns = re.findall(r"`([^`]+)`", modules)
-        self.beside = [name.strip() for name in beside.split(",") if name.strip()]
 
 
 def developers_section(title: str) -> str:
@@ -92,8 +93,6 @@ def imports(path: Path) -> Iterator[tuple[int, str]]:
 def test_the_table_of_rooms_is_read() -> None:
     assert len(ROOMS) > 15
     assert {room.rank for room in ROOMS} == set(range(10))
-    known = {room.name for room in ROOMS}
-    assert all(set(room.beside) <= known for room in ROOMS)
 
 
 def test_a_module_imports_only_from_below() -> None:
@@ -106,9 +105,41 @@ def test_a_module_imports_only_from_below() -> None:
             if top in pqcheck.__all__:
                 continue
             other = room_of(top)
-            if other.rank >= own.rank and other is not own and other.name not in own.beside:
+            if other.rank >= own.rank and other is not own:
                 upward.append(f"{named(path)}:{line} (rank {own.rank}) imports pqcheck.{top} (rank {other.rank})")
     assert upward == []
+
+
+def imported_at_once(path: Path) -> set[str]:
+    """Modules of the package that a module imports when it is itself imported."""
+    wanted = set()
+    for node in parsed(path).body:
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("pqcheck"):
+            full = {f"{node.module}.{alias.name}" for alias in node.names}
+            wanted |= full if full <= NAMES else full | {str(node.module)}
+        elif isinstance(node, ast.Import):
+            wanted |= {alias.name for alias in node.names}
+    return wanted
+
+
+def dotted(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+NAMES = {dotted(path) for path in MODULES}
+
+
+def test_modules_import_each_other_in_no_circle() -> None:
+    graph = {dotted(path): imported_at_once(path) & NAMES - {dotted(path)} for path in MODULES}
+    try:
+        tuple(TopologicalSorter(graph).static_order())
+    except CycleError as error:
+        pytest.fail(f"a circle: {' -> '.join(error.args[1])}")
+
+
+def test_no_two_modules_have_one_name() -> None:
+    stems = Counter(path.stem for path in MODULES if path.stem != "__init__")
+    assert [stem for stem, count in stems.items() if count > 1] == []
 
 
 # The table of places.

@@ -10,8 +10,8 @@ import pytest
 from msgspec.structs import replace
 
 from pqcheck.derive.formulas import PercentOfNominal
+from pqcheck.judge.compare_with_limit import LimitBand
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
-from pqcheck.judge.limit_band import Band
 from pqcheck.judge.period_tally import PeriodTallies, SampleBounds
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import load_table
@@ -89,7 +89,7 @@ def test_means_of_every_day_prove_members_outside() -> None:
         assert weekly.verdict is Verdict.FAIL and weekly.intervals is not None and weekly.intervals.outside == 61
 
 
-def plainly(low: Any, high: Any, band: Band, first: int, end: int) -> tuple[int, int, float | None]:
+def plainly(low: Any, high: Any, band: LimitBand, first: int, end: int) -> tuple[int, int, float | None]:
     """Slots proven inside and outside of a stretch, and the bound that is farthest beyond, slot by slot."""
     inside = outside = 0
     shown: list[tuple[float, float]] = []
@@ -112,7 +112,7 @@ def test_periods_that_overlap_begin_early_or_hold_nothing(
     low = np.round(5 + 3 * random.standard_normal(300), 1)
     high = np.round(low + np.abs(random.standard_normal(300)), 1)
     low[40:60] = high[40:60] = np.nan
-    band = Band(lowest, highest, lowest, highest, False)
+    band = LimitBand(lowest, highest, lowest, highest, False)
     spans = [(-20, 10), (10, 110), (60, 160), (110, 110), (42, 58), (160, 300), (290, 420)]
     periods = [JudgedPeriod(0, 0, True, end - first, first, 0, end - first) for first, end in spans]
     tasks, _ = resolve([load_table(TABLES[1])], recording({"voltage.an [V]": [230.0] * 1008}), site())

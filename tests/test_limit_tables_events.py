@@ -14,7 +14,7 @@ import pytest
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.derating import derating_factor, derating_words
 from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventRule, classify, edge_at, ride_through
-from pqcheck.limit_tables.library import table_ids
+from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.errors import LimitTableError
 
 SIXTY = Decimal(60)

@@ -16,7 +16,7 @@ import jsonschema
 import pytest
 
 from pqcheck.limit_tables import CONFIDENCE
-from pqcheck.limit_tables.library import limits_folder, load, table_ids
+from pqcheck.limit_tables.load_limit_table import limits_folder, load, table_ids
 from pqcheck.model.errors import LimitTableError
 from tests.limit_rows import high_at, row_at, rule_of
 
@@ -103,7 +103,7 @@ def test_only_the_table_asked_for_is_read() -> None:
 
 
 def test_a_folder_called_limits_counts_only_with_the_marker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import pqcheck.limit_tables.library as files
+    import pqcheck.limit_tables.load_limit_table as files
 
     package = tmp_path / "pqcheck"
     (package / "limits").mkdir(parents=True)

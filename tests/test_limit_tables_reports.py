@@ -12,7 +12,7 @@ import pytest
 
 from pqcheck.cli import main
 from pqcheck.limit_tables import load_table
-from pqcheck.limit_tables.library import library_sentence, table_ids
+from pqcheck.limit_tables.load_limit_table import library_sentence, table_ids
 from pqcheck.reports.limit_table_diff import diff_text
 from pqcheck.reports.show_limit_table import limits_at, table_text
 from tests.limit_rows import rule_of

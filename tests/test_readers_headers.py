@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pqcheck.io import from_arrays, parse_header
-from pqcheck.io.csv.plain_numbers import CsvDecoder
+from pqcheck.io.csv.csv_decoder import CsvDecoder
 from pqcheck.io.decoder import Chunk, RowNumbers, values_of
 from pqcheck.io.headers.evidence_of_numbers import Evidence
 from pqcheck.io.headers.read_headers import read_headers

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pqcheck import check
 from pqcheck.io.csv import compiled_numbers as csv_compiled
 from pqcheck.io.csv.compiled_numbers import Extremes, Lines, Written, parse_into
-from pqcheck.io.csv.plain_numbers import CsvDecoder
+from pqcheck.io.csv.csv_decoder import CsvDecoder
 from pqcheck.io.csv.scan import Layout, scan
 from pqcheck.io.decoder import Filled, values_of
 from pqcheck.io.source_files import open_source

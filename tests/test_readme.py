@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pqcheck.cli import main
-from pqcheck.limit_tables.library import library_sentence
+from pqcheck.limit_tables.load_limit_table import library_sentence
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -41,7 +41,7 @@ def test_repeating_gives_the_same_bytes(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_a_table_of_ones_own_and_the_logo_go_along(tmp_path: Path) -> None:
-    from pqcheck.limit_tables.library import limits_folder
+    from pqcheck.limit_tables.load_limit_table import limits_folder
 
     table = json.loads((limits_folder() / "en50160-2010-lv.json").read_text(encoding="utf-8"))
     table["id"] = "house-rule"

@@ -99,7 +99,7 @@ def _print(result: GateResult, args: argparse.Namespace) -> None:
 
 
 def _explained(args: argparse.Namespace) -> str:
-    from pqcheck.limit_tables.library import load, table_ids
+    from pqcheck.limit_tables.load_limit_table import load, table_ids
     from pqcheck.model.errors import GateError
     from pqcheck.reports.explain import explained
     from pqcheck.site.load_site import load_site
@@ -110,7 +110,7 @@ def _explained(args: argparse.Namespace) -> str:
         named = [args.explain.partition("/")[0]]
         if named[0] not in table_ids():
             raise GateError(f"there is no limit table {named[0]!r}; name one with --limits")
-    return explained(args.explain, [load(one) for one in named], site)
+    return explained(args.explain, [load(name) for name in named], site)
 
 
 def _day(text: str | None) -> date | None:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.model.quantities import Mean
-from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members, rms_of_squares
+from pqcheck.physics.means import cubic_mean_of_members, mean_of_members, rms_of_members, rms_of_squares
 from pqcheck.stats.series_passes import Product, squares_of
 
 

@@ -1,6 +1,6 @@
 """Which recorded channels can answer for a judged quantity, best first.
 
-Nothing is read here: a `Source` says from which stream, by which formula, and how much it may prove
+Nothing is read here: a `SeriesSource` says from which stream, by which formula, and how much it may prove
 (exact, indicative, or a lower bound: docs/method/converting.md).
 """
 
@@ -52,7 +52,7 @@ class Wanted(Struct, frozen=True):
     highest_order: int = HIGHEST_ORDER
 
 
-class Source(Struct, frozen=True):
+class SeriesSource(Struct, frozen=True):
     """One way to obtain the wanted quantity from one stream.
 
     `mean` says how members of a longer interval combine. `missing_orders` are the orders a lower bound lacks.
@@ -87,8 +87,8 @@ class Catalogue:
             {channel.key: channel for channel in stream.channels} for stream in recording.streams
         ]
         self.quantities = frozenset(channel.quantity for _, channel in recording.channels())
-        self._sources: dict[Wanted, list[Source]] = {}
-        self._extremes: dict[Wanted, list[tuple[Source | None, Source | None]]] = {}
+        self._sources: dict[Wanted, list[SeriesSource]] = {}
+        self._extremes: dict[Wanted, list[tuple[SeriesSource | None, SeriesSource | None]]] = {}
         self._measured: dict[tuple[int, str | None, str], Fundamental | None] = {}
         self._fundamentals: dict[tuple[int, str, str | None, str], Fundamental | None] = {}
 
@@ -137,7 +137,7 @@ class Catalogue:
             if (quantity, phase, order, None, "mean") in self._by_key[stream]
         )
 
-    def sources(self, wanted: Wanted) -> list[Source]:
+    def sources(self, wanted: Wanted) -> list[SeriesSource]:
         """Every way to obtain `wanted`, exact ones of each stream first; the same objects whoever asks."""
         if wanted not in self._sources:
             self._sources[wanted] = [
@@ -147,7 +147,7 @@ class Catalogue:
             ]
         return list(self._sources[wanted])
 
-    def extremes(self, wanted: Wanted) -> list[tuple[Source | None, Source | None]]:
+    def extremes(self, wanted: Wanted) -> list[tuple[SeriesSource | None, SeriesSource | None]]:
         """Pairs (min, max) of sources per stream whose extreme columns bound `wanted`; pairs of nothing left out."""
         pairs = self._extremes.get(wanted)
         if pairs is None:
@@ -158,11 +158,11 @@ class Catalogue:
                     pairs.append((low, high))
         return list(pairs)
 
-    def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> Source | None:
+    def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> SeriesSource | None:
         based = self._in_base(number, wanted, reading)
-        return None if based is None else Source(number, interval_us, based.formula, "none", note=based.note)
+        return None if based is None else SeriesSource(number, interval_us, based.formula, "none", note=based.note)
 
-    def _in_stream(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
+    def _in_stream(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[SeriesSource]:
         based = self._in_base(number, wanted, "mean")
         direct = [] if based is None else [_source(number, interval_us, based, QUANTITIES[wanted.quantity].aggregate)]
         derived = list(self._derived(number, interval_us, wanted))
@@ -263,7 +263,7 @@ class Catalogue:
         note = "percent of the fundamental from volts and the measured voltage"
         return _Based(PercentOfFundamental(channel, fundamental), note=note)
 
-    def _derived(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[Source]:
+    def _derived(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[SeriesSource]:
         phase = wanted.phase
         if wanted.quantity == "voltage_thd":
             yield from self._from_orders(number, interval_us, wanted, "voltage_harmonic")
@@ -285,9 +285,9 @@ class Catalogue:
             pst = self.find(number, "flicker_pst", phase)
             if pst is not None:
                 note = "Plt as the cubic mean of twelve consecutive Pst"
-                yield Source(number, interval_us, Recorded(pst), "cubic", "exact", (), note)
+                yield SeriesSource(number, interval_us, Recorded(pst), "cubic", "exact", (), note)
 
-    def _from_orders(self, number: int, interval_us: int, wanted: Wanted, quantity: str) -> Iterator[Source]:
+    def _from_orders(self, number: int, interval_us: int, wanted: Wanted, quantity: str) -> Iterator[SeriesSource]:
         """The total distortion from the orders of one stream; a lower bound where orders are missing."""
         present = [order for order in self.orders(number, quantity, wanted.phase) if order <= wanted.highest_order]
         orders = [
@@ -320,22 +320,22 @@ class Catalogue:
         yield replace(source, exactness="lower bound", missing_orders=missing) if missing else source
 
 
-def _source(number: int, interval_us: int, based: _Based, mean: Mean) -> Source:
+def _source(number: int, interval_us: int, based: _Based, mean: Mean) -> SeriesSource:
     because = based.proxy
     if not because and based.product and interval_us > EXACT_UP_TO_US:
         because = "a product of two readings averaged over more than 3 s is not the average of the product"
     exactness: Exactness = "indicative" if because else "exact"
-    return Source(number, interval_us, based.formula, mean, exactness, (), based.note, because)
+    return SeriesSource(number, interval_us, based.formula, mean, exactness, (), based.note, because)
 
 
-def usable(sources: Iterable[Source], rule_interval_us: int, also_us: Sequence[int] = ()) -> list[Source]:
+def usable(sources: Iterable[SeriesSource], rule_interval_us: int, also_us: Sequence[int] = ()) -> list[SeriesSource]:
     """Sources whose interval is the rule's, divides it, or is one of the intervals judged as recorded; best first.
 
     Exact before indicative before lower bound; then the interval recorded as the rule asks; then the coarsest.
     """
     strength = {"exact": 0, "indicative": 1, "lower bound": 2}
 
-    def suits(source: Source) -> bool:
+    def suits(source: SeriesSource) -> bool:
         if source.interval_us == rule_interval_us or source.interval_us in also_us:
             return source.mean != "cubic"
         return (

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pqcheck.io.arrays import from_arrays, from_frame
-    from pqcheck.io.headers.contract_names import parse_header
+    from pqcheck.io.headers.exact_names import parse_header
     from pqcheck.io.read_files import read
 
 __all__ = ["from_arrays", "from_frame", "parse_header", "read"]
@@ -18,7 +18,7 @@ __all__ = ["from_arrays", "from_frame", "parse_header", "read"]
 _HOME = {
     "from_arrays": "arrays",
     "from_frame": "arrays",
-    "parse_header": "headers.contract_names",
+    "parse_header": "headers.exact_names",
     "read": "read_files",
 }
 

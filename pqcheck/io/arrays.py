@@ -11,7 +11,7 @@ import numpy as np
 from pqcheck.io.csv.cells import Refused
 from pqcheck.io.csv.error_codes import without_negative
 from pqcheck.io.decoder import Chunk, RowNumbers, Table
-from pqcheck.io.headers.contract_names import resolve_columns
+from pqcheck.io.headers.exact_names import resolve_columns
 from pqcheck.io.numbers_in_memory import InMemory
 from pqcheck.io.timeline.merge_files import Declared, assemble
 from pqcheck.io.timeline.stamps_of_rows import Times

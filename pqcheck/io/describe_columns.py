@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from pqcheck.io.archives import texts_of
 from pqcheck.io.csv.cells import BLANKS
 from pqcheck.io.csv.scanned_table import Look, look
-from pqcheck.io.headers.contract_names import read_as
+from pqcheck.io.headers.exact_names import read_as
 from pqcheck.io.parquet import read_parquet_table
 from pqcheck.io.read_files import read
 from pqcheck.io.sidecar import NOTHING, sidecar_of, sidecar_text, with_sidecar

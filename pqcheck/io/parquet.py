@@ -14,10 +14,10 @@ from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.io.csv.cells import ReadCells, read_cells
+from pqcheck.io.csv.csv_decoder import unit_behind
 from pqcheck.io.csv.error_codes import needs_a_look, write_cells
-from pqcheck.io.csv.plain_numbers import unit_behind
 from pqcheck.io.decoder import Chunk, Filled, Move, RowNumbers, Table, move_values
-from pqcheck.io.headers.contract_names import find_time, resolve_columns
+from pqcheck.io.headers.exact_names import find_time, resolve_columns
 from pqcheck.io.source_files import LATER, Source, open_source
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted, scales_of

@@ -14,7 +14,7 @@ from typing import Any
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.io.headers.contract_names import TIME, mapped_channel
+from pqcheck.io.headers.exact_names import TIME, mapped_channel
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel
 from pqcheck.site.site_values import Reading, Site, Supply

@@ -11,11 +11,11 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.io.csv.cells import ReadCells
+from pqcheck.io.csv.csv_decoder import CsvDecoder
 from pqcheck.io.csv.error_codes import write_cells
 from pqcheck.io.csv.odd_cells import bad_cells_note
-from pqcheck.io.csv.plain_numbers import CsvDecoder
 from pqcheck.io.decoder import BadCells, Chunk, Ground, RowNumbers, Table, values_of
-from pqcheck.io.headers.contract_names import parse_header
+from pqcheck.io.headers.exact_names import parse_header
 from pqcheck.io.numbers_in_memory import InMemory
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted

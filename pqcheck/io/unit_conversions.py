@@ -15,7 +15,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.io.decoder import Chunk, Decoder, Filled, Ground, Move, Table
-from pqcheck.io.headers.contract_names import SCALED_UNITS
+from pqcheck.io.headers.exact_names import SCALED_UNITS
 from pqcheck.io.shared_columns import SharedColumns, one_of_each
 from pqcheck.model.errors import InputError
 from pqcheck.model.quantities import QUANTITIES

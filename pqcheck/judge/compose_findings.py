@@ -9,7 +9,7 @@ from functools import cache, lru_cache
 
 from msgspec import Struct
 
-from pqcheck.derive.sources import Source
+from pqcheck.derive.sources import SeriesSource
 from pqcheck.judge.break_even import BreakEven, DemandRanges, as_sentence
 from pqcheck.judge.decide import Decision, PeriodCounts
 from pqcheck.judge.evidence_windows import in_unit
@@ -266,7 +266,7 @@ def _scale(task: Task) -> Fraction:
     return Fraction(1) if source is None else scale_for(task, source)
 
 
-def scale_for(task: Task, source: Source) -> Fraction:
+def scale_for(task: Task, source: SeriesSource) -> Fraction:
     """How many units of the finding one unit of the source holds."""
     return scale_of(source.formula.unit, task.unit, task.wanted)
 

@@ -18,7 +18,7 @@ from pqcheck.judge.period_tally import Tallied
 from pqcheck.judge.proof import allowed, prove
 from pqcheck.judge.scope import order_list
 from pqcheck.judge.tasks import Task
-from pqcheck.limit_tables import Statistic
+from pqcheck.limit_tables import RuleStatistic
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.reason_codes import sentence
@@ -89,7 +89,7 @@ def reason(code: str, **fields: object) -> Reason:
     return shared_reason(code, *sentence(code, **fields))
 
 
-def allowed_exceedances(statistic: Statistic, counted: int, interval_us: int) -> int:
+def allowed_exceedances(statistic: RuleStatistic, counted: int, interval_us: int) -> int:
     """A: the number of intervals that may lie outside (for a rule about runs: that one run may hold)."""
     if statistic.kind in ("share_within", "report_only"):
         return allowed(counted, statistic.percent)

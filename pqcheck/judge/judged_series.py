@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import first_group
 from pqcheck.derive.formulas import Arrays, Formula, Scratch, product_of
-from pqcheck.derive.sources import Source
-from pqcheck.judge.limit_band import Band, band
+from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.compare_with_limit import LimitBand, band
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import periods
 from pqcheck.model.recording import Axis, Channel
@@ -49,7 +49,7 @@ class TaskRun(Struct):
     """A task with its band and its periods on a series, in time order."""
 
     task: Task
-    band: Band
+    band: LimitBand
     periods: Sequence[JudgedPeriod]
     tallies: PeriodTallies | None = None
     """What the periods have shown, in a `column`; None where no sample of the series was recorded."""
@@ -70,9 +70,9 @@ class SeriesRun(Struct):
     there, means over a longer interval (`longer`) are all that is known of the samples.
     """
 
-    low: Source | None
-    high: Source | None
-    longer: Source | None
+    low: SeriesSource | None
+    high: SeriesSource | None
+    longer: SeriesSource | None
     interval_us: int
     origin_us: int
     excluded: list[tuple[int, int]]
@@ -93,14 +93,14 @@ class SeriesRun(Struct):
         return self.low is self.high and self.low is not None
 
     @property
-    def source(self) -> Source:
+    def source(self) -> SeriesSource:
         """Where the displayed reading comes from."""
         source = self.high or self.low or self.longer
         assert source is not None
         return source
 
     @property
-    def sources(self) -> tuple[Source, ...]:
+    def sources(self) -> tuple[SeriesSource, ...]:
         """All that is read, each once."""
         sources = (self.low, self.high, self.longer)
         return tuple({id(one): one for one in sources if one is not None}.values())
@@ -124,7 +124,13 @@ class LongerMeans:
     """Means over an interval longer than the rule's: each that lies outside shows that one of its members does."""
 
     def __init__(
-        self, source: Source, limits: Band, axis: Axis, interval_us: int, of: Sequence[JudgedPeriod], excluded: Spans
+        self,
+        source: SeriesSource,
+        limits: LimitBand,
+        axis: Axis,
+        interval_us: int,
+        of: Sequence[JudgedPeriod],
+        excluded: Spans,
     ) -> None:
         self.source = source
         self.farthest: float | None = None
@@ -201,14 +207,14 @@ def _periods(
     return tuple(made)
 
 
-def _band_of(task: Task, source: Source, dtypes: Dtypes, *, grouped: bool) -> Band:
+def _band_of(task: Task, source: SeriesSource, dtypes: Dtypes, *, grouped: bool) -> LimitBand:
     """The task's limits in the unit of a source, in the width of its members."""
     scale = scale_of(source.formula.unit, task.unit, task.wanted)
     arithmetic = grouped or source.formula.arithmetic
     return _band(task.low, task.high, task.rule.strict, scale, _width(source, dtypes), arithmetic)
 
 
-def _width(source: Source, dtypes: Dtypes) -> np.dtype[Any]:
+def _width(source: SeriesSource, dtypes: Dtypes) -> np.dtype[Any]:
     widths = {dtypes[channel] for channel in source.formula.inputs}
     return np.dtype(np.float32) if widths == {np.dtype(np.float32)} else np.dtype(np.float64)
 
@@ -216,7 +222,7 @@ def _width(source: Source, dtypes: Dtypes) -> np.dtype[Any]:
 @lru_cache(maxsize=1024)
 def _band(
     low: Decimal | None, high: Decimal | None, strict: bool, scale: Fraction, dtype: np.dtype[Any], arithmetic: bool
-) -> Band:
+) -> LimitBand:
     """The same limits hold for all phases, and often for several orders."""
     return band(
         None if low is None else Fraction(low) / scale,

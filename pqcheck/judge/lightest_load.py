@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import Grouper
 from pqcheck.derive.formulas import Arrays, Scratch
-from pqcheck.derive.sources import Source
+from pqcheck.derive.sources import SeriesSource
 from pqcheck.judge.tasks import Task
 from pqcheck.model.clock import iso
 from pqcheck.model.recording import Axis, Channel
@@ -25,7 +25,7 @@ class LightestLoad:
     Only the few lightest intervals so far are kept, so that a year takes no more memory than a day.
     """
 
-    def __init__(self, task: Task, source: Source, axis: Axis, currents: tuple[Channel, ...]) -> None:
+    def __init__(self, task: Task, source: SeriesSource, axis: Axis, currents: tuple[Channel, ...]) -> None:
         self.task = task
         self._source = source
         self._currents = currents

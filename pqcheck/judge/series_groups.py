@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import Grouper, Spread
 from pqcheck.derive.formulas import Arrays, Scratch
-from pqcheck.derive.sources import Source
+from pqcheck.derive.sources import SeriesSource
 from pqcheck.judge.judged_series import Mask, SeriesRun, TaskRun, masked_product
 from pqcheck.judge.period_tally import PeriodTallies, SampleBounds, sides
 from pqcheck.model.recording import Axis
@@ -79,7 +79,7 @@ class SeriesGroup:
         if not self._to_slots:
             hidden = self._with_exclusions(hidden, size)
 
-        def products(sources: Sequence[Source | None]) -> list[Product]:
+        def products(sources: Sequence[SeriesSource | None]) -> list[Product]:
             return [
                 masked_product(source.formula, arrays, scratch, hidden) if source is not None else _unbounded(size)
                 for source in sources

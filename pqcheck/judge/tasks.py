@@ -8,8 +8,8 @@ from functools import cached_property, lru_cache
 
 from msgspec import Struct
 
-from pqcheck.derive.sources import Source, Wanted
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.derive.sources import SeriesSource, Wanted
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.model.findings import Reason
 from pqcheck.model.verdict import Verdict
 
@@ -35,14 +35,14 @@ class Task(Struct, frozen=True, dict=True):
 
     table: LimitTable
     rule: Rule
-    row: Row
+    row: LimitRow
     wanted: Wanted
     low: Decimal | None
     high: Decimal | None
     unit: str
-    source: Source | None
-    bounds: tuple[tuple[Source | None, Source | None], ...] = ()
-    longer: Source | None = None
+    source: SeriesSource | None
+    bounds: tuple[tuple[SeriesSource | None, SeriesSource | None], ...] = ()
+    longer: SeriesSource | None = None
     policy: str | None = None
     """Whose time criterion is applied, when the site declared one."""
     caveats: tuple[str, ...] = ()
@@ -56,7 +56,7 @@ class Task(Struct, frozen=True, dict=True):
         return rule_us
 
     @property
-    def samples(self) -> tuple[Source | None, Source | None]:
+    def samples(self) -> tuple[SeriesSource | None, SeriesSource | None]:
         """What bounds every sample from below and from above: the same source for one that was recorded or derived."""
         if self.source is not None:
             return self.source, self.source

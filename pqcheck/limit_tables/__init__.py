@@ -8,29 +8,29 @@ from __future__ import annotations
 from pqcheck.limit_tables.rules import (
     CONFIDENCE,
     Condition,
+    LimitRow,
     LimitTable,
     Nominal,
-    Period,
     Reference,
-    Row,
     Rule,
-    Span,
-    Statistic,
+    RulePeriod,
+    RuleStatistic,
     TimeCriterion,
+    ValueRange,
 )
 
 __all__ = [
     "CONFIDENCE",
     "Condition",
+    "LimitRow",
     "LimitTable",
     "Nominal",
-    "Period",
     "Reference",
-    "Row",
     "Rule",
-    "Span",
-    "Statistic",
+    "RulePeriod",
+    "RuleStatistic",
     "TimeCriterion",
+    "ValueRange",
     "load_table",
 ]
 
@@ -40,6 +40,6 @@ def load_table(id_or_path: str) -> LimitTable:
 
     Raises `LimitTableError` for an unknown id (nearest named) and for a table that does not hold together.
     """
-    from pqcheck.limit_tables.library import load
+    from pqcheck.limit_tables.load_limit_table import load
 
     return load(id_or_path)

@@ -34,7 +34,7 @@ def _in_memory(stream: Stream) -> Stream:
     def blocks(channels: Sequence[Channel] | None = None) -> Iterator[Block]:
         wanted = None if channels is None else set(channels)
         for block in kept:
-            values = {one: array for one, array in block.values.items() if wanted is None or one in wanted}
+            values = {channel: array for channel, array in block.values.items() if wanted is None or channel in wanted}
             yield Block(block.axis, values, block.flagged, block.lower_bounds, block.upper_bounds)
 
     return replace(stream, blocks=blocks)

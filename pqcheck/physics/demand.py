@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from pqcheck.physics.aggregation import mean_of_members
 from pqcheck.physics.kinds import (
     AmpereArray,
     RatioArray,
@@ -18,6 +17,7 @@ from pqcheck.physics.kinds import (
     array,
     ratio,
 )
+from pqcheck.physics.means import mean_of_members
 
 
 def load_factor(average: Same, maximum: Same) -> RatioArray:

@@ -1,7 +1,7 @@
 /* Two passes over series: the largest values of each, and sums of the squares of groups of values.
  *
  * A value is members[i], as float or double, times factor[i] where there is a factor; NaN is missing. The arithmetic is
- * that of passes.py to the last bit: every product and square is rounded to a double (build with -ffp-contract=off), and
+ * that of series_passes.py to the last bit: every product and square is rounded to a double (build with -ffp-contract=off), and
  * squares are added in the order of numpy's pairwise summation (Higham, SIAM Journal on Scientific Computing 14 (1993)
  * 783-799), so a recording gives the same findings with and without this module.
  */
@@ -358,8 +358,8 @@ static PyObject *squares(PyObject *module, PyObject *args)
 }
 
 static PyMethodDef methods[] = {
-    {"largest", largest, METH_VARARGS, "The largest values of several series; passes.py."},
-    {"squares", squares, METH_VARARGS, "Sums of squares of groups of values of several series; passes.py."},
+    {"largest", largest, METH_VARARGS, "The largest values of several series; series_passes.py."},
+    {"squares", squares, METH_VARARGS, "Sums of squares of groups of values of several series; series_passes.py."},
     {NULL, NULL, 0, NULL},
 };
 

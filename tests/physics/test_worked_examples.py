@@ -17,7 +17,6 @@ from pqcheck.model.clock import MINUTE, SECOND
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Axis
 from pqcheck.model.verdict import Verdict
-from pqcheck.physics.aggregation import cubic_mean_of_members, mean_of_members, rms_of_members
 from pqcheck.physics.demand import load_factor, three_phase_current, window_maximum_bounds
 from pqcheck.physics.distortion import (
     distortion_factor,
@@ -29,6 +28,7 @@ from pqcheck.physics.distortion import (
     thd_r_from_thd_f,
     total_distortion,
 )
+from pqcheck.physics.means import cubic_mean_of_members, mean_of_members, rms_of_members
 from pqcheck.physics.power import power_factor, vector_apparent_power, vector_power_factor
 from pqcheck.physics.summation import summation_exponent, summed_contributions
 from pqcheck.physics.transformer import (

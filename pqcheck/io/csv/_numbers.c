@@ -1,12 +1,12 @@
 /* Numbers of delimited text, straight into the rows of a buffer: one look at every byte, no interpreter lock.
  *
  * Only what is plainly a number or plainly blank is taken. Whatever else stands in the text (quotes, words, thousands
- * marks, more cells than the header has) makes parse() give up, and the library and pqcheck/readers/csv_decode.py
+ * marks, more cells than the header has) makes parse() give up, and the library and pqcheck/io/csv/csv_decoder.py
  * decide, so that no rule about odd cells is written twice.
  *
  * Values are correctly rounded, bit for bit those of Python's float(): up to 2^53 and powers of ten up to 22 a single
  * division or multiplication is exact (Clinger, PLDI 1990, 92-101), all others by a product with a 128-bit power of
- * five (Lemire, Software: Practice and Experience 51 (2021) 1700-1727), whose table comes from csv_compiled.py.
+ * five (Lemire, Software: Practice and Experience 51 (2021) 1700-1727), whose table comes from compiled_numbers.py.
  */
 #define PY_SSIZE_T_CLEAN
 #define Py_LIMITED_API 0x030b0000
@@ -441,8 +441,8 @@ static PyObject *use_wide(PyObject *module, PyObject *choice)
 
 static PyMethodDef methods[] = {
     {"use_wide", use_wide, METH_O, "Choose between two forms that do the same."},
-    {"lines", lines, METH_VARARGS, "Begin, end and number of the lines of a text; see csv_compiled.py."},
-    {"parse", parse, METH_VARARGS, "Numbers of whole lines into rows of a buffer; see csv_compiled.py."},
+    {"lines", lines, METH_VARARGS, "Begin, end and number of the lines of a text; see compiled_numbers.py."},
+    {"parse", parse, METH_VARARGS, "Numbers of whole lines into rows of a buffer; see compiled_numbers.py."},
     {NULL, NULL, 0, NULL},
 };
 

@@ -11,13 +11,13 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.io.csv.cells import BLANKS, NO_VALUE, cell_of
+from pqcheck.io.csv.csv_decoder import AT_A_TIME, CsvDecoder
 from pqcheck.io.csv.dialect import Dialect, cells_of, find_dialect
-from pqcheck.io.csv.plain_numbers import AT_A_TIME, CsvDecoder
 from pqcheck.io.csv.scan import FOOTER, Layout, scan
 from pqcheck.io.csv.text_file import Text
 from pqcheck.io.decoder import Ground, Table
 from pqcheck.io.event_table import is_event_header, read_events
-from pqcheck.io.headers.contract_names import resolve_columns
+from pqcheck.io.headers.exact_names import resolve_columns
 from pqcheck.io.table_shapes import Shape, find_shape
 from pqcheck.io.timeline.slow_channels import FIRST_ROWS
 from pqcheck.io.timeline.stamps import Stamps, find_stamps
@@ -186,7 +186,7 @@ def _with_unit(header: str, unit: str) -> str:
 
 
 def _tells(channel: Channel) -> bool:
-    """Whether a settled column helps to read others (see `headers.relations` and `headers.distortion`)."""
+    """Whether a settled column helps to read others (see `headers.column_relations` and `headers.distortion_base`)."""
     wanted = ("voltage", "current", "voltage_thd", "current_thd", "apparent_power")
     return channel.reading == "mean" and (channel.quantity in wanted or channel.order == 1)
 

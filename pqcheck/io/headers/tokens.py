@@ -1,7 +1,7 @@
 """The trade's spellings of a column name, by tokens: quantity, phase, statistic, order, unit, in any order.
 
 Nothing here knows whole headers or makers. A word is cut by patterns that the trade shares (``VL1``, ``THDi``, ``Ih5``,
-``kW``); what a word can mean twice is kept as such and decided by evidence (`headers/evidence.py`).
+``kW``); what a word can mean twice is kept as such and decided by evidence (`headers/evidence_of_numbers.py`).
 """
 
 from __future__ import annotations

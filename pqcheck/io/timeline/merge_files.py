@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from pqcheck.io.csv.odd_cells import BadCellNotes
 from pqcheck.io.decoder import Table
-from pqcheck.io.headers.contract_names import read_as
+from pqcheck.io.headers.exact_names import read_as
 from pqcheck.io.shared_columns import SharedColumns, one_of_each
 from pqcheck.io.timeline import notes as notice
 from pqcheck.io.timeline.block_buffer import Conflicts

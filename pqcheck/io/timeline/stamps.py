@@ -11,7 +11,7 @@ from typing import Any
 from msgspec import Struct
 
 from pqcheck.io.csv.dialect import CLOCK, DATE
-from pqcheck.io.headers.contract_names import TIME
+from pqcheck.io.headers.exact_names import TIME
 from pqcheck.model.clock import DAY, HOUR, MINUTE, SECOND, parse_iso
 from pqcheck.model.errors import InputError
 

@@ -1,1 +1,1 @@
-"""The report as one self-contained HTML file; `page.as_html` is the entry."""
+"""The report as one self-contained HTML file; `build.as_html` is the entry."""

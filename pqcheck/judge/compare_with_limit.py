@@ -14,7 +14,7 @@ _EQUALLY_FAR = 2.0**20
 """Distances to two limits that differ by less than this many last places are the same distance (6e-8 V at 230 V)."""
 
 
-class Band(Struct, frozen=True):
+class LimitBand(Struct, frozen=True):
     """A limit in the unit and width of the values it is compared with.
 
     `low_cut`/`high_cut` are where "outside" begins; they differ from `low`/`high` by one unit in the last place for
@@ -73,7 +73,7 @@ def band(
     strict: bool,
     dtype: np.dtype[Any],
     arithmetic: bool,
-) -> Band:
+) -> LimitBand:
     """The band for values of `dtype`.
 
     Parameters
@@ -91,7 +91,7 @@ def band(
 
     Returns
     -------
-    Band
+    LimitBand
         Limits rounded to `dtype` once [unit of the values].
 
     Notes
@@ -118,4 +118,4 @@ def band(
 
     low_at, low_cut = cut(low, -1)
     high_at, high_cut = cut(high, +1)
-    return Band(low_at, high_at, low_cut, high_cut, strict)
+    return LimitBand(low_at, high_at, low_cut, high_cut, strict)
