@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.derive.formulas import Formula, PercentOfFundamental, Unbalance
-from pqcheck.judge.decide import Decision, PeriodCounts, shared_reason
+from pqcheck.judge.decision import Decision, PeriodCounts, shared_reason
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun
 from pqcheck.judge.period_tally import Tallied
 from pqcheck.judge.tasks import Task
@@ -42,6 +42,12 @@ def distrusted(
     """The decision after those `doubts` (all of them reach the task) that overlap the period."""
     if decision.verdict is Verdict.NOT_APPLICABLE or not decision.judged:
         return decision
+    # A run that goes on beyond the period counts whole, so that what is doubted there counts as well.
+    beyond_us = run.origin_us + tallied.rests_to * run.interval_us
+    if beyond_us > period.end_us:
+        for doubt in doubts:
+            if doubt.overlaps(period.end_us, beyond_us):
+                return _refused(decision, doubt, run)
     doubts = [doubt for doubt in doubts if doubt.overlaps(period.start_us, period.end_us)]
     if not run.recorded and decision.verdict is Verdict.FAIL and task.low is None:
         # Extremes at a ceiling still are bounds of the right kind: beyond an upper limit they stay beyond it.

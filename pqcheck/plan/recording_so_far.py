@@ -101,7 +101,8 @@ def rooms(open_: Sequence[Finding], last_us: int) -> list[Allowance]:
         period, counts, statistic = finding.period, finding.intervals, finding.statistic
         if counts is None or period is None or statistic is None or not statistic.interval_s:
             continue
-        if finding.reason is not None and finding.reason.code in NEVER:
+        if (finding.reason is not None and finding.reason.code in NEVER) or statistic.kind == "longest_run_at_most":
+            # What a rule about runs can still bear is no number of intervals.
             continue
         to_come = _to_come(finding, last_us)
         room = Allowance(
