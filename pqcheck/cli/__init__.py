@@ -15,7 +15,7 @@ from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
 COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
-"""Commands in the order of a job; one that is not built yet has no module and is not listed."""
+"""Commands in the order of a job, each a module beside this."""
 
 _COLLECT_AFTER = 200_000
 """New containers between two looks for garbage that only refers to itself; a check makes hardly any."""
@@ -36,11 +36,6 @@ def _could_not_run() -> int:
     return int(ExitStatus.COULD_NOT_RUN)
 
 
-def _present() -> list[str]:
-    folder = os.path.dirname(os.path.abspath(__file__))
-    return [name for name in COMMANDS if os.path.exists(os.path.join(folder, f"{name}.py"))]
-
-
 def _parser(only: str | None = None) -> argparse.ArgumentParser:
     parser = _Parser(
         prog="pqcheck",
@@ -49,11 +44,11 @@ def _parser(only: str | None = None) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"pqcheck {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
-    for name in [only] if only else _present():
+    for name in [only] if only else COMMANDS:
         module = importlib.import_module(f"pqcheck.cli.{name}")
-        one = commands.add_parser(name, help=module.HELP, description=module.HELP)
-        module.add_arguments(one)
-        one.set_defaults(run=module.run)
+        command = commands.add_parser(name, help=module.HELP, description=module.HELP)
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
     return parser
 
 
@@ -94,18 +89,17 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(argv: Sequence[str] | None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
-    known = _present()
     try:
         if not arguments:
             _parser().print_help()
             return _could_not_run()
         first = arguments[0]
-        if not first.startswith("-") and first not in known:
+        if not first.startswith("-") and first not in COMMANDS:
             sys.stderr.write(
-                f"pqcheck: there is no command {first!r}{nearest(first, known)} (pqcheck --help lists them)\n"
+                f"pqcheck: there is no command {first!r}{nearest(first, COMMANDS)} (pqcheck --help lists them)\n"
             )
             return _could_not_run()
-        parsed = _parser(first if first in known else None).parse_args(arguments)
+        parsed = _parser(first if first in COMMANDS else None).parse_args(arguments)
         status = int(parsed.run(parsed))
         sys.stdout.flush()
         return status

@@ -75,16 +75,18 @@ def _each(args: argparse.Namespace) -> int:
         )
     results = []
     progress = Progress("recordings", len(args.recordings), quiet=args.quiet)
-    for one in check_each(args.recordings, args.site, args.limits, quantities=args.quantities, folder=args.json):
-        results.append(one)
+    for outcome in check_each(args.recordings, args.site, args.limits, quantities=args.quantities, folder=args.json):
+        results.append(outcome)
         progress.at(len(results))
-        word = one.verdict.value if one.verdict is not None else "unreadable"
+        word = outcome.verdict.value if outcome.verdict is not None else "unreadable"
         if not args.quiet or word not in ("pass", "waived"):
-            sys.stdout.write(f"{one.recording}: {one.line if one.readable else 'UNREADABLE: ' + one.line}\n")
+            sys.stdout.write(
+                f"{outcome.recording}: {outcome.line if outcome.readable else 'UNREADABLE: ' + outcome.line}\n"
+            )
     progress.end()
     counts: dict[str, int] = {}
-    for one in results:
-        word = one.verdict.value if one.verdict is not None else "unreadable"
+    for result in results:
+        word = result.verdict.value if result.verdict is not None else "unreadable"
         counts[word] = counts.get(word, 0) + 1
     summary = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
     sys.stdout.write(f"{len(results)} recordings: {summary}\n")

@@ -61,9 +61,9 @@ def as_text(table: Described) -> str:
 
     lines = [f"{table.name}: {table.written}"]
     times = " and ".join(f"{name!r}" for name in table.time_columns)
-    said = f", {table.time_said}" if table.time_said else ""
+    times_note = f", {table.time_said}" if table.time_said else ""
     every = f", one row every {duration_text(table.interval_us)}" if table.interval_us else ""
-    lines.append(f"time: {times}{said}{every}")
+    lines.append(f"time: {times}{times_note}{every}")
     if table.zone_missing:
         lines.append("zone: the stamps carry no offset from UTC; declare time_zone in the site file")
     lines.append("")

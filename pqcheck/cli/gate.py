@@ -110,7 +110,7 @@ def _explained(args: argparse.Namespace) -> str:
         named = [args.explain.partition("/")[0]]
         if named[0] not in table_ids():
             raise GateError(f"there is no limit table {named[0]!r}; name one with --limits")
-    return explained(args.explain, [load(one) for one in named], site)
+    return explained(args.explain, [load(name) for name in named], site)
 
 
 def _day(text: str | None) -> date | None:

@@ -61,9 +61,11 @@ def _text(args: argparse.Namespace) -> str:
     if args.action == "lock":
         from pqcheck.workflows.table_lock import write_lock
 
-        tables = [load(one) for one in args.tables]
+        tables = [load(place) for place in args.tables]
         write_lock(args.file, tables)
-        return "".join(f"{args.file} pins {one.id}, edition {one.edition}, sha256 {one.sha256}.\n" for one in tables)
+        return "".join(
+            f"{args.file} pins {pinned.id}, edition {pinned.edition}, sha256 {pinned.sha256}.\n" for pinned in tables
+        )
     from pqcheck.reports.show_limit_table import list_text
 
     return list_text(map(load, table_ids()))

@@ -14,8 +14,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quantities", nargs="+", default=[], metavar="NAME", help="only these quantities")
     parser.add_argument("--days", type=int, metavar="N", help="days that are available")
     parser.add_argument("--channels", type=int, metavar="N", help="also size the memory for so many channels")
-    parser.add_argument("--connection", default="wye", metavar="NAME",
-                        help="wye, delta, split-phase, single-phase or high-leg-delta (default: wye)")
+    parser.add_argument(
+        "--connection",
+        default="wye",
+        metavar="NAME",
+        help="wye, delta, split-phase, single-phase or high-leg-delta (default: wye)",
+    )
     parser.add_argument("--out", metavar="FILE", help="write the plan: .html to print, .txt as shown")
 
 
@@ -33,8 +37,13 @@ def run(args: argparse.Namespace) -> int:
             raise SiteError(f"--{name} {value} is not a whole number above zero")
     if args.out and not args.out.endswith((".html", ".txt")):
         raise OutputError(f"{args.out} has no ending that a plan is written in; use .html or .txt")
-    made = plan([load_table(one) for one in args.limits], quantities=args.quantities, days=args.days,
-                channels=args.channels, connection=args.connection)
+    made = plan(
+        [load_table(table) for table in args.limits],
+        quantities=args.quantities,
+        days=args.days,
+        channels=args.channels,
+        connection=args.connection,
+    )
     text = as_text(made)
     if not args.out:
         sys.stdout.write(text)

@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     result = examine(args.recordings, args.site)
     progress = ""
     if args.so_far:
-        from pqcheck.workflows.half_way import so_far
+        from pqcheck.workflows.vet_recording import so_far
 
         progress = "\n" + half_way_text(so_far(args.recordings, args.site, args.limits))
     if args.propose:

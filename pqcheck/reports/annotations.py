@@ -10,7 +10,7 @@ from pathlib import PurePath
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import RowSpan
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, RED_FIRST, Cell, body, cells_of, folded, is_known, place_of
+from pqcheck.reports.gate_text import OPEN, RED_FIRST, PointResult, body, cells_of, folded, is_known, place_of
 from pqcheck.workflows.run_gate import GateResult
 
 MOST_COMMANDS = 50
@@ -54,7 +54,7 @@ def entry_list(gated: GateResult, files: Sequence[str]) -> str:
     return "[\n" + ",\n".join(entries) + ("\n" if entries else "") + "]\n"
 
 
-def _entries(gated: GateResult) -> Iterator[tuple[str, Finding, tuple[str, ...], Cell]]:
+def _entries(gated: GateResult) -> Iterator[tuple[str, Finding, tuple[str, ...], PointResult]]:
     cells = cells_of(gated)
     for verdicts in RED_FIRST:
         for cell in cells:

@@ -9,7 +9,7 @@ from pqcheck.model.findings_words import VERDICT_WORDS, answer, clock, has_readi
 from pqcheck.observe.comparable import Comparability
 from pqcheck.reports.markdown import cell, table_lines
 from pqcheck.reports.text import grid
-from pqcheck.workflows.compare_findings import Change
+from pqcheck.workflows.compare_findings import FindingChange
 from pqcheck.workflows.two_sides import BeforeAfter, Side
 
 MOST_ROWS = 30
@@ -20,7 +20,7 @@ STATE_WORDS = {
 }  # fmt: skip
 
 
-def state_words(change: Change) -> str:
+def state_words(change: FindingChange) -> str:
     """The state, told truly for questions that are new without failing."""
     if change.state == "new" and (change.after is None or change.after.verdict.value != "fail"):
         return "asked only after"
@@ -43,21 +43,21 @@ def loads_sentence(loads: Comparability) -> str:
     return "The loads were alike." if loads.alike else "The loads were not alike."
 
 
-def verdict_and_reading(one: Finding | None) -> str:
+def verdict_and_reading(finding: Finding | None) -> str:
     """Verdict and reading of one side."""
-    if one is None:
+    if finding is None:
         return "not asked"
-    word = VERDICT_WORDS[one.verdict]
-    return f"{word} {reading_text(one)}" if has_reading(one) else word
+    word = VERDICT_WORDS[finding.verdict]
+    return f"{word} {reading_text(finding)}" if has_reading(finding) else word
 
 
 def span_text(side: Side) -> str:
     """From when to when a side was recorded."""
     files = side.findings.recordings
-    timed = [one for one in files if one.get("start") and one.get("end")]
+    timed = [file for file in files if file.get("start") and file.get("end")]
     if not timed:
         return "no recording over time"
-    return f"{clock(min(one['start'] for one in timed))} to {clock(max(one['end'] for one in timed))}"
+    return f"{clock(min(file['start'] for file in timed))} to {clock(max(file['end'] for file in timed))}"
 
 
 def _lines(both: BeforeAfter) -> Iterator[str]:
@@ -77,10 +77,10 @@ def as_text(both: BeforeAfter) -> str:
     if moved:
         rows = [
             (
-                state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.channel,
-                verdict_and_reading(one.before), verdict_and_reading(one.after), limit_text(one.shown),
+                state_words(change), f"{change.shown.table} {change.shown.rule}", change.shown.channel,
+                verdict_and_reading(change.before), verdict_and_reading(change.after), limit_text(change.shown),
             )
-            for one in moved[:MOST_ROWS]
+            for change in moved[:MOST_ROWS]
         ]  # fmt: skip
         heads = ("change", "rule", "channel", "before", "after", "limit")
         lines += ["", grid(rows, heads)]
@@ -95,10 +95,10 @@ def as_markdown(both: BeforeAfter) -> str:
     heads = ("change", "rule", "clause", "channel", "before", "after", "limit", "margin lost, % of limit")
     rows = [
         (
-            state_words(one), f"{one.shown.table} {one.shown.rule}", one.shown.clause, one.shown.channel,
-            verdict_and_reading(one.before), verdict_and_reading(one.after), limit_text(one.shown),
-            f"{float(one.loss):.4g}" if one.loss is not None else "-",
+            state_words(change), f"{change.shown.table} {change.shown.rule}", change.shown.clause, change.shown.channel,
+            verdict_and_reading(change.before), verdict_and_reading(change.after), limit_text(change.shown),
+            f"{float(change.loss):.4g}" if change.loss is not None else "-",
         )
-        for one in both.comparison.changes
+        for change in both.comparison.changes
     ]  # fmt: skip
     return "\n".join([*lines, *table_lines(heads, rows)]) + "\n"

@@ -60,7 +60,8 @@ def bundle_files(
     copied = [_table(name, files) for name in named]
     files |= _beside(site)
     words = [
-        "pqcheck", "check", *(PurePath(one).name for one in recordings), "--site", "site.toml", "--limits", *copied,
+        "pqcheck", "check", *(PurePath(recording).name for recording in recordings), "--site", "site.toml",
+        "--limits", *copied,
         *(["--quantities", *quantities] if quantities else []), "--json", "findings.json",
     ]  # fmt: skip
     files["command.txt"] = (shlex.join(words) + "\n").encode()
@@ -97,22 +98,22 @@ def _table(name: str, files: dict[str, bytes]) -> str:
 
 def _beside(site: str) -> dict[str, bytes]:
     """Pictures and style sheets that the site file names, where they lie below it."""
-    found = {}
+    contents = {}
     folder = Path(site).resolve().parent
     report = load_site(site).report
     for key in ("logo", "style_sheet"):
         path = Path(str(report[key])).resolve() if report.get(key) else None
         if path is not None and path.is_file() and path.is_relative_to(folder):
-            found[path.relative_to(folder).as_posix()] = path.read_bytes()
-    return found
+            contents[path.relative_to(folder).as_posix()] = path.read_bytes()
+    return contents
 
 
 def _columns(recordings: Sequence[Mapping[str, Any]]) -> bytes:
-    read = [{"file": one["file"], "columns": one["columns"]} for one in recordings]
+    read = [{"file": recording["file"], "columns": recording["columns"]} for recording in recordings]
     return (json.dumps(read, sort_keys=True, ensure_ascii=False, indent=1) + "\n").encode()
 
 
 def _checksums(recordings: Sequence[Mapping[str, Any]], files: Mapping[str, bytes]) -> bytes:
-    lines = [f"{one['sha256']}  {one['file']}" for one in recordings]
+    lines = [f"{recording['sha256']}  {recording['file']}" for recording in recordings]
     lines += [f"{hashlib.sha256(content).hexdigest()}  {name}" for name, content in sorted(files.items())]
     return ("\n".join(lines) + "\n").encode()

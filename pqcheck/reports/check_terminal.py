@@ -51,17 +51,17 @@ def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False
 
 def _soundness(findings: Findings) -> str:
     bad = [
-        one
-        for one in findings.findings
-        if one.kind == "recording" and one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+        finding
+        for finding in findings.findings
+        if finding.kind == "recording" and finding.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
     ]
     if not bad:
         return ""
     # Many channels share one fate: a hole in the file is said once, with the channels it touches.
     folded: dict[str, list[str]] = {}
-    for one in bad:
-        text = one.reason.text if one.reason is not None else one.title
-        channel = "" if one.channel == "-" or ":" in one.channel else one.channel.removesuffix(".mean")
+    for finding in bad:
+        text = finding.reason.text if finding.reason is not None else finding.title
+        channel = "" if finding.channel == "-" or ":" in finding.channel else finding.channel.removesuffix(".mean")
         for prefix in (f"{channel}.mean: ", f"{channel}: "):
             text = text.removeprefix(prefix) if channel else text
         folded.setdefault(text, []).append(channel)
@@ -74,14 +74,23 @@ def _soundness(findings: Findings) -> str:
     return "\n".join(lines)
 
 
-def _row(one: Finding, single_table: bool) -> list[str]:
+def _row(finding: Finding, single_table: bool) -> list[str]:
     worst = "-"
-    if one.windows:
-        worst = clock(worst_window(one, len(one.windows) if len(one.windows) < _FEW else 1).worst_at)
-    period = clock(one.period.start) if one.period is not None else "-"
-    marks = " ".join(mark for mark in one.modifiers if mark != "unverified_limit")
-    rule = one.rule if single_table else f"{one.table} {one.rule}"
-    return [rule, one.channel, period, reading_text(one), limit_text(one), outside_text(one), worst, marks]
+    if finding.windows:
+        worst = clock(worst_window(finding, len(finding.windows) if len(finding.windows) < _FEW else 1).worst_at)
+    period = clock(finding.period.start) if finding.period is not None else "-"
+    marks = " ".join(mark for mark in finding.modifiers if mark != "unverified_limit")
+    rule = finding.rule if single_table else f"{finding.table} {finding.rule}"
+    return [
+        rule,
+        finding.channel,
+        period,
+        reading_text(finding),
+        limit_text(finding),
+        outside_text(finding),
+        worst,
+        marks,
+    ]
 
 
 _HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst at", "mark")
@@ -92,15 +101,15 @@ _FEW = 5000
 def _grid(findings: Iterable[Finding]) -> str:
     """A table; what is the same in every row is said above it, a column that says nothing is left out."""
     shown = list(findings)
-    tables = {one.table for one in shown}
-    rows = [_row(one, len(tables) == 1) for one in shown]
+    tables = {finding.table for finding in shown}
+    rows = [_row(finding, len(tables) == 1) for finding in shown]
     keep = list(range(len(_HEADERS)))
     above = []
     if len(tables) == 1:
         above.append(tables.pop())
-    if len({row[2] for row in rows}) == 1 and len({one.period.length for one in shown if one.period}) == 1:
+    if len({row[2] for row in rows}) == 1 and len({finding.period.length for finding in shown if finding.period}) == 1:
         keep.remove(2)
-        length = next((one.period.length for one in shown if one.period is not None), "period")
+        length = next((finding.period.length for finding in shown if finding.period is not None), "period")
         above.append(f"{length} from {rows[0][2]}")
     if not any(row[7] for row in rows):
         keep.remove(7)
@@ -110,55 +119,58 @@ def _grid(findings: Iterable[Finding]) -> str:
 
 
 def _failures(asked: Sequence[Finding], everything: bool) -> str:
-    failed = by_loss([one for one in asked if one.verdict is Verdict.FAIL and one.kind == "limit"])
+    failed = by_loss([finding for finding in asked if finding.verdict is Verdict.FAIL and finding.kind == "limit"])
     if not failed:
         return ""
     shown = failed if everything else failed[:MOST_ROWS]
     lines = ["Not met:", _grid(shown), *more_line(len(failed) - len(shown))]
-    for one in shown:
-        if one.reason is not None:
-            lines.append(wrap(f"{one.channel}: {one.reason.text}", "  "))
+    for finding in shown:
+        if finding.reason is not None:
+            lines.append(wrap(f"{finding.channel}: {finding.reason.text}", "  "))
     return "\n".join(lines)
 
 
 def _open(asked: Sequence[Finding], everything: bool) -> str:
-    open_ = [one for one in asked if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
+    open_ = [finding for finding in asked if finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
     if not open_:
         return ""
     folded: dict[tuple[str, str, str, str], list[Finding]] = {}
-    for one in open_:
-        code = one.reason.code if one.reason is not None else "-"
-        advice = one.reason.advice if one.reason is not None else ""
-        folded.setdefault((one.verdict.value, f"{one.table} {one.rule}", code, advice), []).append(one)
+    for finding in open_:
+        code = finding.reason.code if finding.reason is not None else "-"
+        advice = finding.reason.advice if finding.reason is not None else ""
+        folded.setdefault((finding.verdict.value, f"{finding.table} {finding.rule}", code, advice), []).append(finding)
     lines = ["Could not be judged, and what would settle it:"]
     groups = list(folded.items())
     shown = groups if everything else groups[:MOST_ROWS]
     for (verdict, rule, _, advice), members in shown:
         first = members[0]
         text = first.reason.text if first.reason is not None else ""
-        channels = sorted({one.channel for one in members if one.channel != "-"})
+        channels = sorted({finding.channel for finding in members if finding.channel != "-"})
         about = f" ({first_few(channels)})" if channels else ""
         times = f" x{len(members)}" if len(members) > 1 else ""
         lines.append(wrap(f"{VERDICT_WORDS[Verdict(verdict)]}{times} {rule}{about}: {text}", "  "))
         if advice:
             lines.append(wrap(f"-> {advice}", "     "))
         if everything:
-            lines += [wrap(f"{one.id}: {one.reason.text if one.reason else ''}", "       ") for one in members[1:]]
+            lines += [
+                wrap(f"{finding.id}: {finding.reason.text if finding.reason else ''}", "       ")
+                for finding in members[1:]
+            ]
     return "\n".join([*lines, *more_line(len(groups) - len(shown), " kinds", "  ")])
 
 
 def _waived(asked: Sequence[Finding]) -> str:
-    waived = [one for one in asked if one.verdict is Verdict.WAIVED]
+    waived = [finding for finding in asked if finding.verdict is Verdict.WAIVED]
     return "\n".join(["Waived:", _grid(waived)]) if waived else ""
 
 
 def _passes(asked: Sequence[Finding], everything: bool) -> str:
-    passed = [one for one in asked if one.verdict is Verdict.PASS]
+    passed = [finding for finding in asked if finding.verdict is Verdict.PASS]
     if not passed:
         return ""
     if everything:
         return "\n".join(["Met:", _grid(by_loss(passed))])
-    counts = Counter((one.table, one.rule) for one in passed)
+    counts = Counter((finding.table, finding.rule) for finding in passed)
     tightest = worst_of(passed)
     reading = f"{tightest.channel} with {reading_text(tightest)} ({limit_text(tightest)}, {tightest.rule})"
     lines = [f"Met: {len(passed)} criteria, the tightest of them {reading}."]
@@ -168,13 +180,17 @@ def _passes(asked: Sequence[Finding], everything: bool) -> str:
 
 
 def _not_applicable(findings: Findings, everything: bool) -> str:
-    others = [one for one in findings.findings if one.kind == "limit" and one.verdict is Verdict.NOT_APPLICABLE]
+    others = [
+        finding
+        for finding in findings.findings
+        if finding.kind == "limit" and finding.verdict is Verdict.NOT_APPLICABLE
+    ]
     if not others:
         return ""
     folded: dict[tuple[str, str], list[Finding]] = {}
-    for one in others:
-        text = one.reason.text if one.reason is not None else ""
-        folded.setdefault((f"{one.table} {one.rule}", text), []).append(one)
+    for finding in others:
+        text = finding.reason.text if finding.reason is not None else ""
+        folded.setdefault((f"{finding.table} {finding.rule}", text), []).append(finding)
     lines = ["Not applicable, or reported without a limit:"]
     shown = list(folded.items())[: None if everything else MOST_ROWS]
     for (rule, text), members in shown:
@@ -197,14 +213,14 @@ def _declared(findings: Findings) -> str:
             kind = f"{entry['kind']} " if "kind" in entry else ""
             lines.append(wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
         if entries:
-            other = sum(getattr(one, field) is not None for one in findings.findings)
+            other = sum(getattr(finding, field) is not None for finding in findings.findings)
             same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
             lines.append(f"    Without {'them' if len(entries) > 1 else 'it'}, {same}.")
     return "\n".join(["Declared by the site file:", *lines]) if lines else ""
 
 
 def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
-    unverified = sum("unverified_limit" in one.modifiers for one in asked)
+    unverified = sum("unverified_limit" in finding.modifiers for finding in asked)
     note = (
         f" {unverified} criteria rest on limit values recalled from memory and not yet checked against the document"
         " (unverified_limit)."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     condition_words,
@@ -24,14 +24,10 @@ def explained(name: str, tables: Sequence[LimitTable], site: Site | None = None)
     Raises `LimitTableError` when no table has it.
     """
     wanted, _, rule_id = name.rpartition("/")
-    found = [
-        (table, rule)
-        for table in tables
-        if wanted in ("", table.id)
-        for rule in table.rules
-        if rule.id == rule_id
+    matches = [
+        (table, rule) for table in tables if wanted in ("", table.id) for rule in table.rules if rule.id == rule_id
     ]
-    if not found:
+    if not matches:
         known = [f"{table.id}/{rule.id}" for table in tables for rule in table.rules]
         ids = [rule.id for table in tables for rule in table.rules]
         near = nearest(name, known if "/" in name else ids)
@@ -40,12 +36,12 @@ def explained(name: str, tables: Sequence[LimitTable], site: Site | None = None)
             if tables
             else f"there is no table to look for {name!r} in; name one with --limits"
         )
-    return "\n".join("\n".join(_lines(table, rule, site)) for table, rule in found) + "\n"
+    return "\n".join("\n".join(_lines(table, rule, site)) for table, rule in matches) + "\n"
 
 
 def _lines(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
     yield f"{table.id}/{rule.id}: {rule.title}"
-    yield from (wrap(one, "  ", "    ") for one in _about(table, rule))
+    yield from (wrap(line, "  ", "    ") for line in _about(table, rule))
     yield "  Limits at the site:" if site is not None else "  Limits:"
     rows = _in_force(rule, site)
     yield from (wrap(f"{row_name(row)}{row_words(row, rule)}", "    ", "      ") for row in rows)
@@ -71,7 +67,7 @@ def _about(table: LimitTable, rule: Rule) -> Iterator[str]:
         )
 
 
-def _in_force(rule: Rule, site: Site | None) -> Sequence[Row]:
+def _in_force(rule: Rule, site: Site | None) -> Sequence[LimitRow]:
     if site is None:
         return default_rows(rule)
     from pqcheck.judge.site_facts import ask

@@ -36,16 +36,16 @@ def as_csv(findings: Findings) -> str:
     writer = csv.DictWriter(out, _COLUMNS, restval="", lineterminator="\n")
     writer.writeheader()
     for finding in findings.findings:
-        one = finding_as_document(finding)
-        line: dict[str, Any] = {name: one[name] for name in _COLUMNS if name in one and name not in _PARTS}
+        document = finding_as_document(finding)
+        line: dict[str, Any] = {name: document[name] for name in _COLUMNS if name in document and name not in _PARTS}
         for part, columns in _PARTS.items():
-            line |= {column: (one[part] or {}).get(name) for name, column in columns.items()}
-        line |= {"row": "finding", "modifiers": " ".join(one["modifiers"])}
+            line |= {column: (document[part] or {}).get(name) for name, column in columns.items()}
+        line |= {"row": "finding", "modifiers": " ".join(document["modifiers"])}
         writer.writerow({name: _safe(value) for name, value in line.items()})
-        for window in one["windows"]:
+        for window in document["windows"]:
             rows = "; ".join(f"{row['file']}:{row['first']}-{row['last']}" for row in window["rows"])
             line = {name: window[name] for name in ("start", "end", "intervals", "worst", "worst_at")}
-            line |= {"row": "window", "id": one["id"], "file_rows": rows, "fingerprint": one["fingerprint"]}
+            line |= {"row": "window", "id": document["id"], "file_rows": rows, "fingerprint": document["fingerprint"]}
             writer.writerow({name: _safe(value) for name, value in line.items()})
     return out.getvalue()
 

@@ -25,7 +25,7 @@ from pqcheck.model.findings_words import (
 )
 from pqcheck.model.verdict import ROLL_UP, Verdict
 from pqcheck.reports.text import grid, text_of, wrap
-from pqcheck.workflows.compare_findings import STATES, Change, key_of, label_of
+from pqcheck.workflows.compare_findings import STATES, FindingChange, key_of, label_of
 from pqcheck.workflows.run_gate import Bases, GateResult
 
 OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
@@ -34,7 +34,7 @@ RED_FIRST = ((Verdict.FAIL,), OPEN, (Verdict.WAIVED,))
 """Verdicts in the order they are reported in."""
 
 
-class Cell(Struct, frozen=True):
+class PointResult(Struct, frozen=True):
     """One operating point of one scenario (`point` empty where there is none), with what belongs to it."""
 
     scenario: str
@@ -42,7 +42,7 @@ class Cell(Struct, frozen=True):
     findings: tuple[Finding, ...]
     result: Findings
     bases: Bases
-    changes: Mapping[tuple[str, str, str], Change]
+    changes: Mapping[tuple[str, str, str], FindingChange]
 
     @property
     def name(self) -> str:
@@ -52,40 +52,40 @@ class Cell(Struct, frozen=True):
     @property
     def verdict(self) -> Verdict:
         """The worst verdict of the cell; inconclusive when nothing was judged."""
-        present = {one.verdict for one in self.required}
+        present = {finding.verdict for finding in self.required}
         return next((verdict for verdict in ROLL_UP if verdict in present), Verdict.INCONCLUSIVE)
 
     @property
     def required(self) -> list[Finding]:
         """Findings that decide."""
-        return [one for one in self.findings if one.required]
+        return [finding for finding in self.findings if finding.required]
 
     def with_verdict(self, *verdicts: Verdict) -> list[Finding]:
         """Required findings with these verdicts, worst first."""
-        return by_loss([one for one in self.required if one.verdict in verdicts])
+        return by_loss([finding for finding in self.required if finding.verdict in verdicts])
 
     @property
     def doubts(self) -> list[Finding]:
         """What was found against the recording or the spectrum itself."""
-        return [one for one in self.findings if one.kind == "recording" and one.verdict in OPEN]
+        return [finding for finding in self.findings if finding.kind == "recording" and finding.verdict in OPEN]
 
-    def change(self, finding: Finding) -> Change | None:
+    def change(self, finding: Finding) -> FindingChange | None:
         """What the baseline says about a finding."""
         return self.changes.get(key_of(finding))
 
 
-def cells_of(gated: GateResult) -> list[Cell]:
+def cells_of(gated: GateResult) -> list[PointResult]:
     """Every operating point of every scenario, worst first."""
     cells = []
     for result, comparison, bases in zip(gated.results, gated.comparisons, gated.bases, strict=True):
         compared = comparison.changes if comparison is not None else ()
-        changes = {key_of(one.after): one for one in compared if one.after is not None}
-        points = sorted({_point(one) for one in result.findings}) or [""]
+        changes = {key_of(difference.after): difference for difference in compared if difference.after is not None}
+        points = sorted({_point(finding) for finding in result.findings}) or [""]
         if len(points) > 1 and "" in points:
             points.remove("")
         for point in points:
-            own = tuple(one for one in result.findings if _point(one) in (point, ""))
-            cells.append(Cell(label_of(result), point, own, result, bases, changes))
+            own = tuple(finding for finding in result.findings if _point(finding) in (point, ""))
+            cells.append(PointResult(label_of(result), point, own, result, bases, changes))
     cells.sort(key=lambda cell: (rank(cell.verdict), _tightest(cell), cell.name))
     return cells
 
@@ -94,27 +94,27 @@ def _point(finding: Finding) -> str:
     return finding.snapshot.operating_point if finding.snapshot is not None else ""
 
 
-def _tightest(cell: Cell) -> float:
+def _tightest(cell: PointResult) -> float:
     judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
     percent = margin_percent(judged[0]) if judged else None
     return float("inf") if percent is None else percent
 
 
-def is_known(cell: Cell, finding: Finding) -> bool:
+def is_known(cell: PointResult, finding: Finding) -> bool:
     """A fail that the baseline already has and that did not get worse."""
     change = cell.change(finding)
     return finding.verdict is Verdict.FAIL and finding.kind == "limit" and change is not None and not change.red
 
 
-def crept(cell: Cell) -> list[Finding]:
+def crept(cell: PointResult) -> list[Finding]:
     """Passes whose margin shrank beyond the tolerance, largest loss first."""
     worse = []
-    for one in cell.with_verdict(Verdict.PASS):
-        change = cell.change(one)
-        if change is not None and change.state == "worse" and change.after is one:
-            worse.append((-(change.loss or 0), one.id, one))
-    worse.sort(key=lambda found: found[:2])
-    return [one for _, _, one in worse]
+    for finding in cell.with_verdict(Verdict.PASS):
+        change = cell.change(finding)
+        if change is not None and change.state == "worse" and change.after is finding:
+            worse.append((-(change.loss or 0), finding.id, finding))
+    worse.sort(key=lambda entry: entry[:2])
+    return [passed for _, _, passed in worse]
 
 
 def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
@@ -125,7 +125,7 @@ def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
     return f"{finding.table}/{finding.rule} {', '.join(channels or (finding.channel,))}{period}"
 
 
-def reading(cell: Cell, finding: Finding) -> str:
+def reading(cell: PointResult, finding: Finding) -> str:
     """``62.4 A (10.4 %) against at most 60 A, 4 % beyond``."""
     statistic = finding.statistic
     if statistic is None or statistic.value is None:
@@ -137,7 +137,7 @@ def reading(cell: Cell, finding: Finding) -> str:
     return text if percent is None else f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
 
 
-def baseline_words(cell: Cell, finding: Finding) -> str:
+def baseline_words(cell: PointResult, finding: Finding) -> str:
     """What the baseline says: ``new: it passed with 58.8 A``, ``worse than the baseline by 3 % of the limit``."""
     change = cell.change(finding)
     if change is None:
@@ -164,7 +164,7 @@ def remark(finding: Finding) -> str:
     return finding.reason.text
 
 
-def body(cell: Cell, finding: Finding, channels: Sequence[str] = ()) -> str:
+def body(cell: PointResult, finding: Finding, channels: Sequence[str] = ()) -> str:
     """Reading, baseline and reason, without the criterion; `channels` when it speaks for several phases."""
     if finding.kind == "safety":
         reason = finding.reason
@@ -175,17 +175,18 @@ def body(cell: Cell, finding: Finding, channels: Sequence[str] = ()) -> str:
     return text.replace(f" of phase {finding.phase}", " of each phase") if len(channels) > 1 else text
 
 
-def folded(cell: Cell, findings: Sequence[Finding]) -> Iterator[tuple[Finding, tuple[str, ...]]]:
+def folded(cell: PointResult, findings: Sequence[Finding]) -> Iterator[tuple[Finding, tuple[str, ...]]]:
     """Findings that differ in their phase only become one, with all channels; the order is kept."""
     groups: dict[tuple[str, ...], list[Finding]] = {}
-    for one in findings:
-        reason = "" if one.reason is None else one.reason.text.replace(f"phase {one.phase}", "phase")
-        value = "" if one.statistic is None else repr(one.statistic.value)
-        key = (one.table, one.rule, str(one.order), one.verdict.value, value, limit_text(one), reason,
-               baseline_words(cell, one), one.period.start if one.period else "", one.kind)  # fmt: skip
-        groups.setdefault(key, []).append(one)
+    for finding in findings:
+        reason = "" if finding.reason is None else finding.reason.text.replace(f"phase {finding.phase}", "phase")
+        value = "" if finding.statistic is None else repr(finding.statistic.value)
+        key = (finding.table, finding.rule, str(finding.order), finding.verdict.value, value, limit_text(finding),
+               reason, baseline_words(cell, finding), finding.period.start if finding.period else "",
+               finding.kind)  # fmt: skip
+        groups.setdefault(key, []).append(finding)
     for members in groups.values():
-        yield members[0], tuple(one.channel for one in members)
+        yield members[0], tuple(finding.channel for finding in members)
 
 
 MOST_LINES = 20
@@ -211,12 +212,12 @@ def gate_text(gated: GateResult, *, quiet: bool = False) -> str:
     return text_of(
         [
             wrap(head),
-            "\n".join(wrap(one) for one in statements if one),
+            "\n".join(wrap(text) for text in statements if text),
             "\n".join(_rule_sets(gated)),
             _matrix(cells),
-            "\n".join([*(wrap(one, "", "  ") for one in shown), *more]),
+            "\n".join([*(wrap(finding, "", "  ") for finding in shown), *more]),
             _crept(cells),
-            "\n".join(wrap(one, "", "  ") for one in _remarks(gated)),
+            "\n".join(wrap(line, "", "  ") for line in _remarks(gated)),
             _tables(gated),
         ]
     )
@@ -228,19 +229,21 @@ def answer_and_lines(gated: GateResult) -> tuple[str, list[str]]:
     return _head(gated, cells), _lines(cells)
 
 
-def _head(gated: GateResult, cells: Sequence[Cell], remarks: int = 0) -> str:
-    counts = Counter(one.verdict for cell in cells for one in cell.required)
-    known = sum(is_known(cell, one) for cell in cells for one in cell.with_verdict(Verdict.FAIL))
+def _head(gated: GateResult, cells: Sequence[PointResult], remarks: int = 0) -> str:
+    counts = Counter(finding.verdict for cell in cells for finding in cell.required)
+    known = sum(is_known(cell, finding) for cell in cells for finding in cell.with_verdict(Verdict.FAIL))
     parts = [f"{counts[Verdict.FAIL]} fail"]
-    if any(one is not None for one in gated.comparisons) and counts[Verdict.FAIL]:
+    if any(comparison is not None for comparison in gated.comparisons) and counts[Verdict.FAIL]:
         parts[0] += f" ({counts[Verdict.FAIL] - known} new or worse, {known} known)"
     parts += [
-        f"{sum(counts[one] for one in OPEN)} not judged",
+        f"{sum(counts[verdict] for verdict in OPEN)} not judged",
         f"{counts[Verdict.WAIVED]} waived",
         f"{counts[Verdict.PASS]} pass",
     ]
     where = f" in {len(cells)} operating points" if len(cells) > 1 else ""
-    internal = " Internal criterion, no statement of compliance." if any(statement(one.result) for one in cells) else ""
+    internal = (
+        " Internal criterion, no statement of compliance." if any(statement(cell.result) for cell in cells) else ""
+    )
     creeping = sum(len(crept(cell)) for cell in cells)
     parts[-1] += f", {creeping} of them with less margin than in the baseline" if creeping else ""
     needs = f" {remarks} remark{'s' if remarks > 1 else ''} on waivers." if remarks else ""
@@ -249,11 +252,11 @@ def _head(gated: GateResult, cells: Sequence[Cell], remarks: int = 0) -> str:
     return f"{_HEADS[status]} (exit {int(status)}): {asked} {', '.join(parts)}.{needs}{internal}"
 
 
-def _lines(cells: Sequence[Cell]) -> list[str]:
+def _lines(cells: Sequence[PointResult]) -> list[str]:
     return [line for cell in cells for line in _cell_lines(cell, f" [{cell.name}]" if len(cells) > 1 else "")]
 
 
-def _cell_lines(cell: Cell, at: str) -> Iterator[str]:
+def _cell_lines(cell: PointResult, at: str) -> Iterator[str]:
     """Fails, what was not judged, doubts about the input, what is waived; one line for phases that say the same."""
     for verdicts in RED_FIRST:
         for finding, channels in folded(cell, cell.with_verdict(*verdicts)):
@@ -263,22 +266,27 @@ def _cell_lines(cell: Cell, at: str) -> Iterator[str]:
                 yield f"{VERDICT_WORDS[finding.verdict]} {', '.join(channels)}{at}: {body(cell, finding, channels)}"
 
 
-def _word(cell: Cell, finding: Finding) -> str:
+def _word(cell: PointResult, finding: Finding) -> str:
     if finding.kind == "safety":
         return "DANGER SIGN"
     return "KNOWN FAIL" if is_known(cell, finding) else VERDICT_WORDS[finding.verdict]
 
 
-def _matrix(cells: Sequence[Cell]) -> str:
+def _matrix(cells: Sequence[PointResult]) -> str:
     """One row per scenario and operating point, worst first."""
     if len(cells) < 2:
         return ""
     heads = ("scenario", "operating point", "verdict", "fail", "not judged", "waived", "pass", "tightest criterion")
     rows: list[tuple[str, ...]] = [heads]
     for cell in cells:
-        counts = Counter(one.verdict for one in cell.required)
+        counts = Counter(finding.verdict for finding in cell.required)
         judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
-        numbers = (counts[Verdict.FAIL], sum(counts[one] for one in OPEN), counts[Verdict.WAIVED], counts[Verdict.PASS])
+        numbers = (
+            counts[Verdict.FAIL],
+            sum(counts[verdict] for verdict in OPEN),
+            counts[Verdict.WAIVED],
+            counts[Verdict.PASS],
+        )
         tightest = _margin_words(judged[0]) if judged else "-"
         rows.append((cell.scenario, cell.point or "-", VERDICT_WORDS[cell.verdict], *map(str, numbers), tightest))
     return grid(rows)
@@ -289,14 +297,14 @@ def _margin_words(finding: Finding) -> str:
     return finding.channel if percent is None else f"{finding.channel} {percent:+.3g} %"
 
 
-def _crept(cells: Sequence[Cell]) -> str:
+def _crept(cells: Sequence[PointResult]) -> str:
     """Passes whose margin shrank beyond the tolerance: nothing is red, and the next change may be."""
     lines = []
     for cell in cells:
         at = f" [{cell.name}]" if len(cells) > 1 else ""
         for finding, channels in folded(cell, crept(cell)):
             lines.append(f"CREPT {place_of(finding, channels)}{at}: {body(cell, finding, channels)}")
-    shown = [wrap(one, "", "  ") for one in lines[:MOST_LINES]]
+    shown = [wrap(line, "", "  ") for line in lines[:MOST_LINES]]
     if len(lines) > MOST_LINES:
         shown.append(f"{len(lines) - MOST_LINES} more crept; --out FILE.json lists them.")
     return "\n".join(shown)
@@ -304,13 +312,15 @@ def _crept(cells: Sequence[Cell]) -> str:
 
 def _rule_sets(gated: GateResult) -> list[str]:
     """The warning that the baseline was judged by other rules; nothing when it was not."""
-    found = dict.fromkeys(line for one in gated.comparisons if one is not None for line in one.rule_sets)
-    if not found:
+    differences = dict.fromkeys(
+        line for comparison in gated.comparisons if comparison is not None for line in comparison.rule_sets
+    )
+    if not differences:
         return []
     return [
         "RULE SETS DIFFER from the baseline: what changed below may be the rules and not what was measured or "
         "designed.",
-        *(f"  {line}." for line in found),
+        *(f"  {line}." for line in differences),
         "Judge the earlier files again with the tables of today, and compare with that.",
     ]
 
@@ -325,13 +335,13 @@ def _remarks(gated: GateResult) -> list[str]:
         lines.append(f"Against the baseline: {counts}.")
         gone = [change.shown for change in comparison.changes if change.state == "gone"]
         if gone:
-            lines.append(f"No longer judged: {', '.join(one.id for one in gone[:MOST_LINES])}.")
+            lines.append(f"No longer judged: {', '.join(finding.id for finding in gone[:MOST_LINES])}.")
     lines += [remark for result in gated.results for remark in result.remarks]
     return list(dict.fromkeys(lines))
 
 
 def _tables(gated: GateResult) -> str:
-    asked = [one for result in gated.results for one in result.findings if one.required]
-    unverified = sum("unverified_limit" in one.modifiers for one in asked)
+    asked = [finding for result in gated.results for finding in result.findings if finding.required]
+    unverified = sum("unverified_limit" in finding.modifiers for finding in asked)
     note = f" {unverified} criteria rest on limit values not yet checked (unverified_limit)." if unverified else ""
     return wrap(f"Judged against {tables_text(gated.results)}.{note}")

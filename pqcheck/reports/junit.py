@@ -13,7 +13,7 @@ from html import escape
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import statement
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, Cell, baseline_words, body, cells_of, is_known
+from pqcheck.reports.gate_text import OPEN, PointResult, baseline_words, body, cells_of, is_known
 from pqcheck.workflows.run_gate import GateResult
 
 
@@ -30,29 +30,32 @@ def as_junit(gated: GateResult) -> str:
     return "\n".join([*lines, "</testsuites>"]) + "\n"
 
 
-def _suite(cell: Cell, known_are_red: bool) -> tuple[list[str], list[int]]:
+def _suite(cell: PointResult, known_are_red: bool) -> tuple[list[str], list[int]]:
     cases: list[str] = []
     counts = [0, 0, 0, 0]
-    findings = [one for one in cell.findings if one.kind in ("limit", "safety")]
-    for one in findings:
-        outcome = _outcome(cell, one, known_are_red)
+    findings = [finding for finding in cell.findings if finding.kind in ("limit", "safety")]
+    for finding in findings:
+        outcome = _outcome(cell, finding, known_are_red)
         counts[0] += 1
-        name = _attributes(classname=f"{one.table}.{one.rule}", name=_case_name(one))
+        name = _attributes(classname=f"{finding.table}.{finding.rule}", name=_case_name(finding))
         if outcome is None:
             cases.append(f"  <testcase{name}/>")
             continue
         tag, kind = outcome
         counts[("failure", "error", "skipped").index(tag) + 1] += 1
-        said, detail = body(cell, one), f"{one.title}. {one.reason.advice}" if one.reason is not None else one.title
+        message_text, detail = (
+            body(cell, finding),
+            f"{finding.title}. {finding.reason.advice}" if finding.reason is not None else finding.title,
+        )
         # Not every schema in use has attributes for a skip.
-        message = "" if tag == "skipped" else _attributes(message=said, type=kind)
-        text = escape(_clean(f"{kind}: {said} {detail}" if tag == "skipped" else detail), quote=False)
+        message = "" if tag == "skipped" else _attributes(message=message_text, type=kind)
+        text = escape(_clean(f"{kind}: {message_text} {detail}" if tag == "skipped" else detail), quote=False)
         cases += [f"  <testcase{name}>", f"   <{tag}{message}>{text}</{tag}>", "  </testcase>"]
     head = f" <testsuite{_attributes(name=cell.name)}{_counted(counts, skipped=True)}>"
     return [head, *_properties(cell, findings), *cases, " </testsuite>"], counts
 
 
-def _outcome(cell: Cell, finding: Finding, known_are_red: bool) -> tuple[str, str] | None:
+def _outcome(cell: PointResult, finding: Finding, known_are_red: bool) -> tuple[str, str] | None:
     """Tag and type of a case; None for a pass, which a waived fail is too."""
     code = finding.reason.code if finding.reason is not None else ""
     if finding.verdict is Verdict.FAIL:
@@ -73,21 +76,21 @@ def _case_name(finding: Finding) -> str:
     return f"{finding.channel}{at}"
 
 
-def _properties(cell: Cell, findings: Sequence[Finding]) -> list[str]:
+def _properties(cell: PointResult, findings: Sequence[Finding]) -> list[str]:
     pairs = [("verdict", cell.verdict.value)]
-    said = statement(cell.result)
-    if said:
-        pairs.append(("statement", said))
-    pairs += [(f"limit table {one['id']}", one["sha256"]) for one in cell.result.limit_tables]
-    pairs += [(f"file {one['file']}", one["sha256"]) for one in cell.result.recordings]
-    for one in findings:
-        case = f"{one.table}.{one.rule} {_case_name(one)}"
-        if one.waiver is not None:
-            waiver = one.waiver
+    mark = statement(cell.result)
+    if mark:
+        pairs.append(("statement", mark))
+    pairs += [(f"limit table {table['id']}", table["sha256"]) for table in cell.result.limit_tables]
+    pairs += [(f"file {recording['file']}", recording["sha256"]) for recording in cell.result.recordings]
+    for finding in findings:
+        case = f"{finding.table}.{finding.rule} {_case_name(finding)}"
+        if finding.waiver is not None:
+            waiver = finding.waiver
             text = f"{waiver['standing']}; expires {waiver['expires']}; owner {waiver['owner']}; {waiver['reason']}"
             pairs.append((f"waiver of {case}", text))
-        words = baseline_words(cell, one)
-        change = cell.change(one)
+        words = baseline_words(cell, finding)
+        change = cell.change(finding)
         if words and change is not None and change.state != "unchanged":
             pairs.append((f"baseline of {case}", words))
     lines = [f"   <property{_attributes(name=name, value=value)}/>" for name, value in pairs]
@@ -106,7 +109,7 @@ def _attributes(**values: str) -> str:
 
 def _clean(text: str) -> str:
     """Without characters that XML 1.0 forbids."""
-    return "".join(one for one in text if one in "\t\n\r" or (one >= " " and one not in "\ufffe\uffff"))
+    return "".join(line for line in text if line in "\t\n\r" or (line >= " " and line not in "\ufffe\uffff"))
 
 
 def _quoted(text: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     band_words,
@@ -22,13 +22,13 @@ _Place = tuple[object, ...]
 _Limits = Mapping[_Place, Mapping[int | None, str]]
 
 
-def diff_text(one: LimitTable, other: LimitTable) -> str:
+def diff_text(before: LimitTable, other: LimitTable) -> str:
     """Header, rules that only one has, and for the rules both have every limit that differs."""
-    parts = [f"{one.id} against {other.id}"]
-    parts += list(_header(one, other))
-    mine = {rule.id: rule for rule in one.rules}
+    parts = [f"{before.id} against {other.id}"]
+    parts += list(_header(before, other))
+    mine = {rule.id: rule for rule in before.rules}
     others = {rule.id: rule for rule in other.rules}
-    for names, known, table in ((mine, others, one), (others, mine, other)):
+    for names, known, table in ((mine, others, before), (others, mine, other)):
         alone = [rule_id for rule_id in names if rule_id not in known]
         if alone:
             parts.append(f"Only in {table.id}:")
@@ -47,50 +47,50 @@ def diff_text(one: LimitTable, other: LimitTable) -> str:
             seen[lines] = rule_id
             parts.append(f"{rule_id}: {rule.title}")
             parts += [wrapped(line, "  ", "      ") for line in lines]
-    events = {rule.id for rule in one.event_rules} ^ {rule.id for rule in other.event_rules}
+    events = {rule.id for rule in before.event_rules} ^ {rule.id for rule in other.event_rules}
     if events:
         parts.append(f"Event rules that only one has: {', '.join(sorted(events))}")
-    parts += _load_rules(one, other)
+    parts += _load_rules(before, other)
     parts.append(f"{same} {'rule is' if same == 1 else 'rules are'} alike in both.")
     return "\n".join(parts) + "\n"
 
 
-def _header(one: LimitTable, other: LimitTable) -> Iterator[str]:
+def _header(before: LimitTable, other: LimitTable) -> Iterator[str]:
     for name in ("standard", "edition", "interruption_below_percent", "effective_from", "effective_to"):
-        mine, theirs = getattr(one, name), getattr(other, name)
+        mine, theirs = getattr(before, name), getattr(other, name)
         if mine != theirs:
             yield f"{name.replace('_', ' ')}: {mine or '-'} -> {theirs or '-'}"
-    mine, theirs = _conditions(one.applies_if), _conditions(other.applies_if)
+    mine, theirs = _conditions(before.applies_if), _conditions(other.applies_if)
     if mine != theirs:
         yield f"governs where: {mine} -> {theirs}"
 
 
 def _conditions(conditions: tuple[object, ...]) -> str:
-    return "; ".join(condition_words(one) for one in conditions) or "everywhere"  # type: ignore[arg-type]
+    return "; ".join(condition_words(condition) for condition in conditions) or "everywhere"  # type: ignore[arg-type]
 
 
-def _rule(one: Rule, other: Rule) -> Iterator[str]:
-    if judged_words(one) != judged_words(other):
-        yield f"judged: {judged_words(one)} -> {judged_words(other)}"
+def _rule(before: Rule, other: Rule) -> Iterator[str]:
+    if judged_words(before) != judged_words(other):
+        yield f"judged: {judged_words(before)} -> {judged_words(other)}"
     for name in ("reference", "unit", "strict", "factor", "highest_order", "drop_flagged", "coverage_percent"):
-        mine, theirs = getattr(one, name), getattr(other, name)
+        mine, theirs = getattr(before, name), getattr(other, name)
         if mine != theirs:
             yield f"{name.replace('_', ' ')}: {mine} -> {theirs}"
-    mine, theirs = _conditions(one.applies_if), _conditions(other.applies_if)
+    mine, theirs = _conditions(before.applies_if), _conditions(other.applies_if)
     if mine != theirs:
         yield f"applies if: {mine} -> {theirs}"
-    if (one.clause, one.confidence) != (other.clause, other.confidence):
-        yield f"clause: {one.clause} ({one.confidence}) -> {other.clause} ({other.confidence})"
-    lines = list(_limits(one, other))
+    if (before.clause, before.confidence) != (other.clause, other.confidence):
+        yield f"clause: {before.clause} ({before.confidence}) -> {other.clause} ({other.confidence})"
+    lines = list(_limits(before, other))
     yield from lines
-    if not lines and _bare(one) != _bare(other):
+    if not lines and _bare(before) != _bare(other):
         yield "rows that hold only under a declared option differ"
 
 
-def _limits(one: Rule, other: Rule) -> Iterator[str]:
-    same_unit = unit_words(one) == unit_words(other)
-    mine, theirs = _by_place(one, same_unit), _by_place(other, same_unit)
-    labels = {**_labels(other), **_labels(one)}
+def _limits(first: Rule, other: Rule) -> Iterator[str]:
+    same_unit = unit_words(first) == unit_words(other)
+    mine, theirs = _by_place(first, same_unit), _by_place(other, same_unit)
+    labels = {**_labels(other), **_labels(first)}
     lines: dict[str, list[str]] = {}
     orders: set[int] = set()
     for place in {**mine, **theirs}:
@@ -102,8 +102,8 @@ def _limits(one: Rule, other: Rule) -> Iterator[str]:
     if orders:
         yield _which_orders(sorted(orders))
     if lines and same_unit:
-        factor = factor_words(one) if one.factor == other.factor else ""
-        yield f"limits in{unit_words(one) or ' units of 1'}{', before the factor of the rule' if factor else ''}:"
+        factor = factor_words(first) if first.factor == other.factor else ""
+        yield f"limits in{unit_words(first) or ' units of 1'}{', before the factor of the rule' if factor else ''}:"
     for text, names in lines.items():
         label = " / ".join(name for name in names if name)
         yield f"{label}{': ' if label else ''}{text}"
@@ -131,23 +131,28 @@ def _which_orders(orders: list[int]) -> str:
     return f"{kind}the limits of order {orders_words(orders)} differ; all other orders are alike."
 
 
-def _place(row: Row) -> _Place:
-    return (row.nominal, row.line, row.phases, tuple((one.fact, one.values, one.span) for one in row.where))
+def _place(row: LimitRow) -> _Place:
+    return (
+        row.nominal,
+        row.line,
+        row.phases,
+        tuple((condition.fact, condition.values, condition.span) for condition in row.where),
+    )
 
 
 def _by_place(rule: Rule, bare: bool) -> _Limits:
     """The limits under each selector, by order; `bare` without their unit."""
-    found: dict[_Place, dict[int | None, str]] = {}
+    words_by_place: dict[_Place, dict[int | None, str]] = {}
     for row in default_rows(rule):
         for h in row.orders or (None,):
             plain = bare and not (row.no_limit or row.hertz or row.derating)
             words = band_words(row.low, row.high, "", rule.strict) if plain else row_words(row, rule)
-            found.setdefault(_place(row), {})[h] = words
-    return found
+            words_by_place.setdefault(_place(row), {})[h] = words
+    return words_by_place
 
 
 def _labels(rule: Rule) -> dict[_Place, str]:
-    groups: dict[_Place, list[Row]] = {}
+    groups: dict[_Place, list[LimitRow]] = {}
     for row in default_rows(rule):
         groups.setdefault(_place(row), []).append(row)
     return {
@@ -161,15 +166,15 @@ def _bare(rule: Rule) -> list[tuple[object, ...]]:
     return [(row.low, row.high, row.orders, row.where, row.nominal) for row in rule.rows]
 
 
-def _load_rules(one: LimitTable, other: LimitTable) -> Iterator[str]:
-    mine, theirs = ({rule.id: list(load_rule_words(rule)) for rule in table.load_rules} for table in (one, other))
+def _load_rules(before: LimitTable, other: LimitTable) -> Iterator[str]:
+    mine, theirs = ({rule.id: list(load_rule_words(rule)) for rule in table.load_rules} for table in (before, other))
     for rule_id in sorted(mine.keys() | theirs.keys()):
         if rule_id not in mine or rule_id not in theirs:
-            yield f"Only in {one.id if rule_id in mine else other.id}: {rule_id}"
+            yield f"Only in {before.id if rule_id in mine else other.id}: {rule_id}"
             continue
         gone = [line.strip() for line in mine[rule_id] if line not in theirs[rule_id]]
         new = [line.strip() for line in theirs[rule_id] if line not in mine[rule_id]]
         if gone or new:
             yield f"{rule_id}:"
-            yield from (wrapped(f"only {one.id}: {line}", "  ", "      ") for line in gone)
+            yield from (wrapped(f"only {before.id}: {line}", "  ", "      ") for line in gone)
             yield from (wrapped(f"only {other.id}: {line}", "  ", "      ") for line in new)

@@ -28,7 +28,7 @@ MOST_BARS = 14
 
 def figures(study: LoadStudy) -> list[Drawn]:
     """Every figure the study has data for, in reading order."""
-    found = [
+    charts = [
         _demand(study),
         _duration(study),
         _profile(study.demand),
@@ -36,7 +36,7 @@ def figures(study: LoadStudy) -> list[Drawn]:
         _headroom(study),
         _rooms(study),
     ]
-    return [one for one in found if one is not None]
+    return [chart for chart in charts if chart is not None]
 
 
 def _demand(study: LoadStudy) -> Drawn | None:
@@ -56,7 +56,11 @@ def _demand(study: LoadStudy) -> Drawn | None:
     shown = _folded(now / by, fold)
     above = None if then is None or len(then) != len(now) else _folded(then / by, fold)
     hours = np.arange(len(shown)) * step_h * fold
-    limits = {one.title: one.limit / by for one in study.capacity if _is_for(one.phase, one.unit, phase, unit)}
+    limits = {
+        capacity.title: capacity.limit / by
+        for capacity in study.capacity
+        if _is_for(capacity.phase, capacity.unit, phase, unit)
+    }
     with axes_of(3.0, bottom=0.19, top=0.89) as (figure, axes):
         edges = np.append(hours, hours[-1] + step_h * fold)
         axes.stairs(shown, edges, baseline=0, fill=True, color=light("first"), alpha=0.75, label="now")
@@ -85,14 +89,16 @@ def _demand(study: LoadStudy) -> Drawn | None:
 
 def _tightest_phase(study: LoadStudy) -> tuple[str | None, str | None]:
     """The series with the least room under a rating, else the highest current, else the apparent power."""
-    rated = [one for one in study.capacity if one.unit == "A" and one.phase in ("a", "b", "c")]
+    rated = [capacity for capacity in study.capacity if capacity.unit == "A" and capacity.phase in ("a", "b", "c")]
     if rated:
-        one = min(rated, key=lambda each: (each.limit - (each.now if each.then is None else each.then)) / each.limit)
-        return f"current.{one.phase}", one.phase
+        tightest = min(
+            rated, key=lambda each: (each.limit - (each.now if each.then is None else each.then)) / each.limit
+        )
+        return f"current.{tightest.phase}", tightest.phase
     currents = study.demand.currents()
-    peaks = {phase: one.largest.value for phase, one in currents.items() if one.largest is not None}
+    peaks = {phase: current.largest.value for phase, current in currents.items() if current.largest is not None}
     if peaks:
-        phase = max(peaks, key=lambda one: peaks[one])
+        phase = max(peaks, key=lambda name: peaks[name])
         return f"current.{phase}", phase
     return ("apparent_power", None) if "apparent_power" in study.demand.blocks else (None, None)
 
@@ -127,7 +133,10 @@ def _duration(study: LoadStudy) -> Drawn | None:
         series = []
         for number, (label, points) in enumerate(lines.items()):
             name, dash = PHASE_LINES[number]
-            x, y = np.array([one for one, _ in points]), np.array([one for _, one in points]) / by
+            x, y = (
+                np.array([coordinate for coordinate, _ in points]),
+                np.array([coordinate for _, coordinate in points]) / by,
+            )
             axes.plot(x, y, color=light(name), linestyle=dash, linewidth=1.5, label=label, drawstyle="steps-post")
             series.append({"label": label, "unit": unit, "values": rounded(y, 4)})
         axes.set_xlim(0, 100)
@@ -153,8 +162,8 @@ def _profile(demand: Demand) -> Drawn | None:
         return None
     unit, by = scale_of(demand.curve_unit)
     grid = np.full((7, 24), np.nan)
-    for one in demand.profile:
-        grid[one.weekday, one.hour] = one.mean / by
+    for hour in demand.profile:
+        grid[hour.weekday, hour.hour] = hour.mean / by
     with axes_of(2.3, right=0.97, bottom=0.2, top=0.93) as (figure, axes):
         axes.set_facecolor(light("track"))
         image = axes.imshow(np.ma.masked_invalid(grid), aspect="auto", interpolation="none", cmap="cividis",
@@ -167,7 +176,7 @@ def _profile(demand: Demand) -> Drawn | None:
         bar.outline.set_visible(False)
         bar.set_label(unit)
         svg = as_svg(figure)
-    highest = max(demand.profile, key=lambda one: one.mean)
+    highest = max(demand.profile, key=lambda cell: cell.mean)
     words = (
         f"Mean {NAMES.get(demand.curve_of, demand.curve_of)} by weekday and local hour; the highest mean, "
         f"{scaled(highest.mean, demand.curve_unit)}, falls on {WEEKDAYS[highest.weekday]} at {highest.hour:02d}:00."
@@ -177,14 +186,14 @@ def _profile(demand: Demand) -> Drawn | None:
 
 def _spectrum(study: LoadStudy) -> Drawn | None:
     """Current spectrum of the high-load intervals before and after."""
-    one = study.spectrum
-    if one is None:
+    spectrum = study.spectrum
+    if spectrum is None:
         return None
-    orders = [order for order in sorted({*one.before, *one.after}) if order > 1]
-    shown = [order for order in orders if max(one.before.get(order, 0), one.after.get(order, 0)) > 0]
+    orders = [order for order in sorted({*spectrum.before, *spectrum.after}) if order > 1]
+    shown = [order for order in orders if max(spectrum.before.get(order, 0), spectrum.after.get(order, 0)) > 0]
     if not shown:
         return None
-    groups = {"now": one.before, **({"with the new load": one.after} if one.after else {})}
+    groups = {"now": spectrum.before, **({"with the new load": spectrum.after} if spectrum.after else {})}
     with axes_of(2.9, bottom=0.17, top=0.9) as (figure, axes):
         width = 0.8 / len(groups)
         series = []
@@ -201,8 +210,8 @@ def _spectrum(study: LoadStudy) -> Drawn | None:
         axes.grid(True, axis="y")
         legend_above(axes, 3)
         svg, box = as_svg(figure), box_of(figure, axes)
-    words = f"Current spectrum of phase {one.phase}, mean square over the high-load intervals" + (
-        ", before and with the new load." if one.after else "."
+    words = f"Current spectrum of phase {spectrum.phase}, mean square over the high-load intervals" + (
+        ", before and with the new load." if spectrum.after else "."
     )
     pointer = {"box": box, "labels": [f"order {order}" for order in shown], "series": series}
     return Drawn("load-spectrum", "Spectrum before and after", svg, words, words, pointer)
@@ -247,30 +256,30 @@ def _finish_bars(axes: Any, labels: list[str], axis: str, **style: Any) -> None:
 
 def _headroom(study: LoadStudy) -> Drawn | None:
     rows = []
-    for one in study.capacity:
-        then = None if one.then is None else 100 * one.then / one.limit
-        bound = None if one.then_bounds is None else 100 * one.then_bounds[1] / one.limit
-        rows.append((rating_title(one), 100 * one.now / one.limit, then, bound))
+    for capacity in study.capacity:
+        then = None if capacity.then is None else 100 * capacity.then / capacity.limit
+        bound = None if capacity.then_bounds is None else 100 * capacity.then_bounds[1] / capacity.limit
+        rows.append((rating_title(capacity), 100 * capacity.now / capacity.limit, then, bound))
     return _bars("load-headroom", "Use of the ratings", rows, "percent of the rating",
                  "Largest demand in percent of each declared rating; the line stands at 100 %.")  # fmt: skip
 
 
 def _rooms(study: LoadStudy) -> Drawn | None:
     """How much of the declared addition each criterion bears."""
-    rooms = [one for one in study.rooms if one.key != "supply"][:MOST_BARS]
+    rooms = [room for room in study.rooms if room.key != "supply"][:MOST_BARS]
     if not rooms:
         return None
     count = len(rooms)
     tall = 0.26 * count + 0.85
     with axes_of(tall, left=0.42, right=0.975, bottom=0.5 / tall, top=1 - 0.15 / tall) as (figure, axes):
-        for number, one in enumerate(rooms):
+        for number, addition in enumerate(rooms):
             y = count - 1 - number
-            axes.barh(y, min(100 * one.share, 400), 0.62, color=light("first"), hatch="" if not one.about else "....",
-                      edgecolor=light("paper"), linewidth=0)  # fmt: skip
+            axes.barh(y, min(100 * addition.share, 400), 0.62, color=light("first"),
+                      hatch="" if not addition.about else "....", edgecolor=light("paper"), linewidth=0)  # fmt: skip
         axis = "addition that still holds, percent of what is declared"
-        _finish_bars(axes, [one.title for one in rooms], axis, fontsize=7.5)
+        _finish_bars(axes, [room.title for room in rooms], axis, fontsize=7.5)
         svg = as_svg(figure)
-    words = "; ".join(f"{one.title}: {100 * one.share:.3g} %" for one in rooms)
+    words = "; ".join(f"{room.title}: {100 * room.share:.3g} %" for room in rooms)
     caption = "Bars shorter than the line fail before the whole addition is connected. Dotted bars are interpolated."
     return Drawn(
         "load-rooms", "What fails first", svg, f"How much of the addition each criterion bears. {words}.", caption

@@ -28,17 +28,17 @@ def as_document(study: LoadStudy) -> dict[str, Any]:
         "site": study.site_name,
         "demand": _demand(study.demand, study.zone),
         "demand_with_new_load": None if study.demand_then is None else _demand(study.demand_then, study.zone),
-        "capacity": [_timed(_plain(one), study.zone) for one in study.capacity],
-        "new_loads": [_load(one) for one in study.loads],
+        "capacity": [_timed(_plain(capacity), study.zone) for capacity in study.capacity],
+        "new_loads": [_load(load) for load in study.loads],
         "source": None if study.source is None else study.source.basis,
         "resonance_order": None if study.source is None else study.source.resonance,
-        "criteria": [_plain(one) for one in study.rows],
-        "rooms": [_plain(one) for one in study.rooms],
+        "criteria": [_plain(row) for row in study.rows],
+        "rooms": [_plain(room) for room in study.rooms],
         "demand_growth": None if growth is None else _plain(growth),
-        "transformer": [_plain(one) for one in study.loadings],
+        "transformer": [_plain(loading) for loading in study.loadings],
         "spectrum": None if study.spectrum is None else _plain(study.spectrum),
-        "motors": [_timed(_plain(one), study.zone) for one in study.motors],
-        "starts": [_plain(one) for one in study.starts],
+        "motors": [_timed(_plain(motor), study.zone) for motor in study.motors],
+        "starts": [_plain(start) for start in study.starts],
         "new_neutral_current_A": study.new_neutral,
         "cost": [{"what": what, "amount": value, "currency": currency} for what, value, currency in study.costs],
         "remarks": list(study.remarks),
@@ -84,29 +84,29 @@ def _peak(peak: Peak | None, zone: str) -> dict[str, Any] | None:
     return {"value": _plain(peak.value), "start": iso(peak.start_us, zone), "end": iso(peak.end_us, zone)}
 
 
-def _maximum(one: Maximum, zone: str) -> dict[str, Any]:
+def _maximum(maximum: Maximum, zone: str) -> dict[str, Any]:
     return {
-        "quantity": one.quantity,
-        "phase": one.phase,
-        "unit": one.unit,
-        "interval_s": one.interval_s,
-        "block": _peak(one.block, zone),
-        "sliding": _peak(one.sliding, zone),
-        "bounds": _plain(one.bounds),
+        "quantity": maximum.quantity,
+        "phase": maximum.phase,
+        "unit": maximum.unit,
+        "interval_s": maximum.interval_s,
+        "block": _peak(maximum.block, zone),
+        "sliding": _peak(maximum.sliding, zone),
+        "bounds": _plain(maximum.bounds),
     }
 
 
 def _demand(demand: Demand, zone: str) -> dict[str, Any]:
     return {
         "interval_s": demand.interval_s,
-        "maxima": [_maximum(one, zone) for one in demand.maxima],
+        "maxima": [_maximum(maximum, zone) for maximum in demand.maxima],
         "earliest_currents": _plain(dict(demand.earliest)),
         "load_factor": _plain(demand.load_factor),
         "load_factor_of": demand.load_factor_of,
         "energy": _plain(demand.energy),
         "power_factor": _plain(demand.power_factor),
         "duration_curve": {"of": demand.curve_of, "unit": demand.curve_unit, "points": _plain(demand.curve)},
-        "profile": [_plain(one) for one in demand.profile],
+        "profile": [_plain(hour) for hour in demand.profile],
         "current_unbalance": None if demand.unbalance is None else _timed(_plain(demand.unbalance), zone),
         "longest_run_s": demand.longest_run_s,
         "recorded_s": demand.recorded_s,

@@ -40,7 +40,7 @@ def load_page(study: LoadStudy) -> str:
 
 def load_section(study: LoadStudy) -> list[Child]:
     """The parts of the study as elements, danger signs first, for this page or another."""
-    drawn = {one.id: one for one in figures(study)}
+    drawn = {chart.id: chart for chart in figures(study)}
 
     def figure(identity: str) -> Markup | None:
         return figure_element(drawn[identity], heading=drawn[identity].title) if identity in drawn else None
@@ -53,19 +53,19 @@ def load_section(study: LoadStudy) -> list[Child]:
         _section("Spare capacity", "load-capacity-part", _capacity_table(study), figure("load-headroom")),
         _section("Prediction with the new load", "load-prediction-part", _prediction(study), figure("load-spectrum"))
         if study.loads else None,
-        _section("What fails first", "load-rooms-part", lines(room_sentence(one) for one in study.rooms[:12]),
+        _section("What fails first", "load-rooms-part", lines(room_sentence(room) for room in study.rooms[:12]),
                  figure("load-rooms")) if study.rooms else None,
         _section("Demand current and IEEE 519", "load-growth-part", lines(growth_sentences(study)))
         if study.growth is not None else None,
         _section("Transformer, motors, neutral, starts", "load-equipment-part", lines(_equipment(study))),
         _cost(study),
         _section("Assumptions and cautions", "load-cautions-part", lines(study.remarks),
-                 *(tag("p", one) for one in study.cautions)),
+                 *(tag("p", line) for line in study.cautions)),
     ]  # fmt: skip
 
 
 def _section(title: str, identity: str, *children: Child) -> Markup | None:
-    shown = [one for one in children if isinstance(one, Markup) and one.html]
+    shown = [child for child in children if isinstance(child, Markup) and child.html]
     if not shown:
         return None
     return tag("section", tag("h2", title, id=identity), *shown, aria_labelledby=identity)
@@ -73,11 +73,11 @@ def _section(title: str, identity: str, *children: Child) -> Markup | None:
 
 def _answer(study: LoadStudy) -> Markup:
     verdict = study.findings.verdict
-    asked = [one for one in study.findings.findings if one.required]
+    asked = [finding for finding in study.findings.findings if finding.required]
     parts: list[Child] = [tag("h2", "The answer", id="load-answer")]
     if asked:
-        counts = {one: sum(each.verdict is one for each in asked) for one in Verdict}
-        words = ", ".join(f"{count} {one.value.replace('_', ' ')}" for one, count in counts.items() if count)
+        counts = {kind: sum(each.verdict is kind for each in asked) for kind in Verdict}
+        words = ", ".join(f"{count} {entry.value.replace('_', ' ')}" for entry, count in counts.items() if count)
         parts.append(
             tag("p", "Measured: ", verdict_mark(verdict), f" ({words}).", class_=f"headline v-{verdict.value}")
         )
@@ -85,15 +85,15 @@ def _answer(study: LoadStudy) -> Markup:
         parts.append(tag("p", "No limit table was asked for, so nothing was judged.", class_="headline v-inconclusive"))
     if study.loads:
         parts.append(tag("p", change_words(study)))
-        parts.append(lines(load_words(one, study) for one in study.loads))
-    parts += [_determination(one) for one in determination(study)]
+        parts.append(lines(load_words(load, study) for load in study.loads))
+    parts += [_determination(finding) for finding in determination(study)]
     parts.append(tag("p", study.cautions[0]))
     return tag("section", *parts, class_="first", aria_labelledby="load-answer")
 
 
-def _determination(one: Finding) -> Markup:
-    reason = f" {one.reason.text} {one.reason.advice}" if one.reason is not None else ""
-    return tag("p", verdict_mark(one.verdict), f" {one.table} {one.clause}: {one.title}.{reason}")
+def _determination(finding: Finding) -> Markup:
+    reason = f" {finding.reason.text} {finding.reason.advice}" if finding.reason is not None else ""
+    return tag("p", verdict_mark(finding.verdict), f" {finding.table} {finding.clause}: {finding.title}.{reason}")
 
 
 def _demand_table(study: LoadStudy) -> Markup:
@@ -117,10 +117,10 @@ def _demand_words(study: LoadStudy) -> Iterator[str]:
     if demand.power_factor is not None:
         yield power_factor_words(demand)
     if demand.unbalance is not None:
-        one = demand.unbalance
+        unbalance = demand.unbalance
         yield (
-            f"Unbalance of the currents {one.at_peak:.1f} % at the highest load, {at(one.at_peak_us, study.zone)}; up "
-            f"to {one.high_load:.1f} % at 80 % of it and more."
+            f"Unbalance of the currents {unbalance.at_peak:.1f} % at the highest load, "
+            f"{at(unbalance.at_peak_us, study.zone)}; up to {unbalance.high_load:.1f} % at 80 % of it and more."
         )
     yield from demand.basis
 
@@ -135,11 +135,11 @@ def _capacity_table(study: LoadStudy) -> Markup:
 def _prediction(study: LoadStudy) -> Markup:
     heads = ["criterion", "channel", "measured", "predicted", "added arithmetically", "all at once", "limit", "verdict"]
     rows: list[list[Child]] = []
-    for one in worst_rows(study.rows)[:MOST_ROWS]:
-        verdict: Child = verdict_mark(Verdict(one.predicted_verdict))
-        if one.predicted_verdict != one.measured_verdict and one.measured_verdict:
-            verdict = tag("span", verdict_mark(Verdict(one.measured_verdict)), " → ", verdict)
-        rows.append([*prediction_cells(one), verdict])
+    for row in worst_rows(study.rows)[:MOST_ROWS]:
+        verdict: Child = verdict_mark(Verdict(row.predicted_verdict))
+        if row.predicted_verdict != row.measured_verdict and row.measured_verdict:
+            verdict = tag("span", verdict_mark(Verdict(row.measured_verdict)), " → ", verdict)
+        rows.append([*prediction_cells(row), verdict])
     note = (
         "Indicative, and no part of the verdict. Predicted values add harmonics by the summation law; 'added "
         "arithmetically' puts them in phase, 'all at once' also ignores schedules: both are upper bounds."
@@ -150,12 +150,13 @@ def _prediction(study: LoadStudy) -> Markup:
 
 
 def _equipment(study: LoadStudy) -> Iterator[str]:
-    for one in study.loadings:
-        factor = "" if one.k_factor is None else f", K-factor {one.k_factor:.2f}"
-        share = "" if one.derated_va is None else f", derated to {one.derated_va / 1000:.4g} kVA"
+    for loading in study.loadings:
+        factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f}"
+        share = "" if loading.derated_va is None else f", derated to {loading.derated_va / 1000:.4g} kVA"
         yield (
-            f"Transformer, {one.when}: harmonic loss factor {one.loss_factor:.2f}{factor}{share}; from {one.intervals} "
-            f"intervals of phase {one.phase} with at least {one.threshold:.4g} A. {one.basis}"
+            f"Transformer, {loading.when}: harmonic loss factor {loading.loss_factor:.2f}{factor}{share}; from "
+            f"{loading.intervals} intervals of phase {loading.phase} with at least {loading.threshold:.4g} A. "
+            f"{loading.basis}"
         )
     yield from map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:

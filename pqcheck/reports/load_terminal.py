@@ -45,16 +45,16 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
             _growth(study),
             _equipment(study),
             _cost(study),
-            "\n".join(wrap(one, "- ", "  ") for one in study.remarks),
+            "\n".join(wrap(line, "- ", "  ") for line in study.remarks),
             "\n".join(map(wrap, study.cautions)),
         ]
     return text_of(parts)
 
 
 def _answer(study: LoadStudy) -> str:
-    asked = [one for one in study.findings.findings if one.required]
+    asked = [finding for finding in study.findings.findings if finding.required]
     if asked:
-        counts = {verdict: sum(one.verdict is verdict for one in asked) for verdict in Verdict}
+        counts = {verdict: sum(finding.verdict is verdict for finding in asked) for verdict in Verdict}
         parts = [f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counts.items() if count]
         lines = [
             wrap(f"Measured: {VERDICT_WORDS[study.findings.verdict]} ({', '.join(parts)} of {len(asked)} criteria).")
@@ -68,18 +68,20 @@ def _answer(study: LoadStudy) -> str:
 
 def _determinations(study: LoadStudy) -> str:
     lines = []
-    for one in determination(study):
-        lines.append(wrap(f"{VERDICT_WORDS[one.verdict]}: {one.table} {one.clause}, {one.title}.", "", "  "))
-        if one.reason is not None:
-            lines.append(wrap(one.reason.text, "  "))
-            lines.append(wrap(f"-> {one.reason.advice}", "  ", "     "))
+    for finding in determination(study):
+        lines.append(
+            wrap(f"{VERDICT_WORDS[finding.verdict]}: {finding.table} {finding.clause}, {finding.title}.", "", "  ")
+        )
+        if finding.reason is not None:
+            lines.append(wrap(finding.reason.text, "  "))
+            lines.append(wrap(f"-> {finding.reason.advice}", "  ", "     "))
     return "\n".join(["Existing load and new load:", *lines]) if lines else ""
 
 
 def _new_loads(study: LoadStudy) -> str:
     if not study.loads:
         return ""
-    return "\n".join(["New loads:", *(wrap(load_words(one, study), "- ", "  ") for one in study.loads)])
+    return "\n".join(["New loads:", *(wrap(load_words(load, study), "- ", "  ") for load in study.loads)])
 
 
 def _demand(study: LoadStudy) -> str:
@@ -118,10 +120,10 @@ def _figures(study: LoadStudy) -> str:
     if demand.power_factor is not None:
         lines.append(power_factor_words(demand))
     if demand.unbalance is not None:
-        one = demand.unbalance
+        unbalance = demand.unbalance
         lines.append(
-            f"Unbalance of the currents (largest deviation from the mean): {one.at_peak:.1f} % at the highest load, "
-            f"{at(one.at_peak_us, study.zone)}; up to {one.high_load:.1f} % at 80 % of it and more."
+            f"Unbalance of the currents (largest deviation from the mean): {unbalance.at_peak:.1f} % at the highest "
+            f"load, {at(unbalance.at_peak_us, study.zone)}; up to {unbalance.high_load:.1f} % at 80 % of it and more."
         )
     lines += list(demand.basis)
     return "\n".join(map(wrap, lines))
@@ -137,18 +139,18 @@ def _capacity(study: LoadStudy) -> str:
 def _prediction(study: LoadStudy, everything: bool) -> str:
     if not study.rows:
         return ""
-    changed = [one for one in study.rows if one.predicted_verdict != one.measured_verdict]
+    changed = [row for row in study.rows if row.predicted_verdict != row.measured_verdict]
     worst = worst_rows(study.rows)
     shown = list(study.rows) if everything else worst[:MOST_ROWS]
     heads = ["criterion", "channel", "measured", "predicted", "arithmetic", "all at once", "limit", "predicted verdict"]
     rows = [
         [
-            *prediction_cells(one),
-            one.predicted_verdict
-            if one.predicted_verdict == one.measured_verdict
-            else f"{one.measured_verdict or '-'} -> {one.predicted_verdict}",
+            *prediction_cells(row),
+            row.predicted_verdict
+            if row.predicted_verdict == row.measured_verdict
+            else f"{row.measured_verdict or '-'} -> {row.predicted_verdict}",
         ]
-        for one in shown
+        for row in shown
     ]
     lines = [
         wrap(
@@ -160,15 +162,19 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
     ]
     if len(study.rows) > len(shown):
         lines.append(f"The worst phase and period of each; {len(study.rows) - len(shown)} more rows with --all.")
-    for one in _unpredicted(study):
-        lines.append(wrap(f"Not predicted, {one.table} {one.rule}: {one.reason.text if one.reason else ''}", "  "))
+    for missing in _unpredicted(study):
+        lines.append(
+            wrap(
+                f"Not predicted, {missing.table} {missing.rule}: {missing.reason.text if missing.reason else ''}", "  "
+            )
+        )
     return "\n".join(lines)
 
 
 def _unpredicted(study: LoadStudy) -> Iterator[Finding]:
-    for one in study.findings.findings:
-        if one.kind == "prediction" and one.reason is not None and one.reason.code == "not-predicted":
-            yield one
+    for finding in study.findings.findings:
+        if finding.kind == "prediction" and finding.reason is not None and finding.reason.code == "not-predicted":
+            yield finding
 
 
 def _rooms(study: LoadStudy, everything: bool) -> str:
@@ -176,7 +182,7 @@ def _rooms(study: LoadStudy, everything: bool) -> str:
         return ""
     shown = study.rooms if everything else study.rooms[:MOST_ROOMS]
     lines = ["What fails first as the addition grows (all new loads scaled together):"]
-    lines += [wrap(room_sentence(one), "- ", "  ") for one in shown]
+    lines += [wrap(room_sentence(room), "- ", "  ") for room in shown]
     return "\n".join([*lines, *more_line(len(study.rooms) - len(shown))])
 
 
@@ -186,17 +192,17 @@ def _growth(study: LoadStudy) -> str:
 
 def _equipment(study: LoadStudy) -> str:
     lines = []
-    for one in study.loadings:
-        factor = "" if one.k_factor is None else f", K-factor {one.k_factor:.2f} on rated current"
+    for loading in study.loadings:
+        factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f} on rated current"
         share = (
             ""
-            if one.derated_va is None
-            else f"; derated to {one.derated_va / 1000:.4g} kVA ({100 * (one.share or 0):.1f} %)"
+            if loading.derated_va is None
+            else f"; derated to {loading.derated_va / 1000:.4g} kVA ({100 * (loading.share or 0):.1f} %)"
         )
         lines.append(
-            f"Transformer, {one.when}: harmonic loss factor {one.loss_factor:.2f}, other stray {one.stray_factor:.2f}"
-            f"{factor}{share}. From {one.intervals} intervals of phase {one.phase} with at least "
-            f"{one.threshold:.4g} A. {one.basis}"
+            f"Transformer, {loading.when}: harmonic loss factor {loading.loss_factor:.2f}, other stray "
+            f"{loading.stray_factor:.2f}{factor}{share}. From {loading.intervals} intervals of phase {loading.phase} "
+            f"with at least {loading.threshold:.4g} A. {loading.basis}"
         )
     lines += map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:

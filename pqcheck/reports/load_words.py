@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, Demand, Maximum, Motor, Room, Row
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -44,19 +44,19 @@ def scaled(value: float, unit: str) -> str:
 
 def intervals_of(demand: Demand) -> list[float]:
     """The demand intervals shown, in seconds."""
-    return sorted({one.interval_s for one in demand.maxima})
+    return sorted({maximum.interval_s for maximum in demand.maxima})
 
 
-def maximum_text(one: Maximum | None) -> str:
+def maximum_text(maximum: Maximum | None) -> str:
     """The largest demand, or the bounds that the recorded interval leaves."""
-    if one is None:
+    if maximum is None:
         return "-"
-    peak = one.largest
+    peak = maximum.largest
     if peak is not None:
-        return scaled(peak.value, one.unit)
-    if one.bounds is None:
+        return scaled(peak.value, maximum.unit)
+    if maximum.bounds is None:
         return "-"
-    return f"{scaled(one.bounds[0], one.unit)} to {scaled(one.bounds[1], one.unit)}"
+    return f"{scaled(maximum.bounds[0], maximum.unit)} to {scaled(maximum.bounds[1], maximum.unit)}"
 
 
 Table = tuple[list[str], list[list[str]]]
@@ -70,12 +70,14 @@ def demand_table(study: LoadStudy, *, with_new_load: bool = False) -> Table:
     if with_new_load and study.demand_then is not None:
         then = _demand_rows(study.demand_then, intervals_of(study.demand_then), study.zone)
         rows += [[f"{row[0]}, with the new load", *row[1:]] for row in then]
-    return ["largest demand", *(f"{one / 60:g} min" for one in steps), "when"], rows
+    return ["largest demand", *(f"{step / 60:g} min" for step in steps), "when"], rows
 
 
 def _demand_rows(demand: Demand, steps: Sequence[float], zone: str) -> list[list[str]]:
     rows = []
-    keys = dict.fromkeys((one.quantity, one.phase) for one in demand.maxima if one.quantity != "reactive_power")
+    keys = dict.fromkeys(
+        (maximum.quantity, maximum.phase) for maximum in demand.maxima if maximum.quantity != "reactive_power"
+    )
     for quantity, phase in keys:
         main = demand.maximum(quantity, phase)
         peak = None if main is None else main.largest
@@ -92,9 +94,17 @@ def _demand_rows(demand: Demand, steps: Sequence[float], zone: str) -> list[list
 def bounds_words(study: LoadStudy) -> str:
     """What clock blocks gave where they differ from sliding windows."""
     parts = []
-    for one in study.demand.maxima:
-        if one.interval_s == study.demand.interval_s and one.block and one.sliding and one.quantity != "reactive_power":
-            parts.append(f"{NAMES[one.quantity]} {one.phase or ''}".strip() + f" {scaled(one.block.value, one.unit)}")
+    for maximum in study.demand.maxima:
+        if (
+            maximum.interval_s == study.demand.interval_s
+            and maximum.block
+            and maximum.sliding
+            and maximum.quantity != "reactive_power"
+        ):
+            parts.append(
+                f"{NAMES[maximum.quantity]} {maximum.phase or ''}".strip()
+                + f" {scaled(maximum.block.value, maximum.unit)}"
+            )
     if not parts:
         return ""
     return f"In blocks of {study.demand.interval_s / 60:g} minutes on the clock: {', '.join(parts)}."
@@ -103,8 +113,9 @@ def bounds_words(study: LoadStudy) -> str:
 def determination(study: LoadStudy) -> list[Finding]:
     """Findings of load rules: those of kind limit that carry the determination's title."""
     return [
-        one for one in study.findings.findings
-        if one.kind == "limit" and one.rule.startswith("existing-load") and one.verdict is not Verdict.NOT_APPLICABLE
+        finding for finding in study.findings.findings
+        if finding.kind == "limit" and finding.rule.startswith("existing-load")
+        and finding.verdict is not Verdict.NOT_APPLICABLE
     ]  # fmt: skip
 
 
@@ -131,7 +142,7 @@ def runs_words(load: NewLoad) -> str:
         return "running all the time"
     if isinstance(load.runs, Schedule):
         spans = " and ".join(f"{_time(a)} to {_time(b)}" for a, b in load.runs.hours)
-        days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[one][:3] for one in load.runs.weekdays)
+        days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[day][:3] for day in load.runs.weekdays)
         return f"running {spans}, {days}"
     return "running by its profile"
 
@@ -144,31 +155,34 @@ def _time(minute: int) -> str:
 def capacity_table(study: LoadStudy) -> Table:
     """One row for each rating and phase."""
     new = ["with new", "tightest", "all at once"] if study.loads else []
-    return ["rating", "limit", "now", "tightest", *new, "spare"], [_capacity_row(one, study) for one in study.capacity]
+    return ["rating", "limit", "now", "tightest", *new, "spare"], [
+        _capacity_row(capacity, study) for capacity in study.capacity
+    ]
 
 
-def rating_title(one: Capacity) -> str:
+def rating_title(capacity: Capacity) -> str:
     """The rating, and its phase where it is one of several."""
-    return one.title + (f", phase {one.phase}" if one.phase not in (None, "n") else "")
+    return capacity.title + (f", phase {capacity.phase}" if capacity.phase not in (None, "n") else "")
 
 
-def _capacity_row(one: Capacity, study: LoadStudy) -> list[str]:
+def _capacity_row(capacity: Capacity, study: LoadStudy) -> list[str]:
     row = [
-        rating_title(one),
-        scaled(one.limit, one.unit), scaled(one.now, one.unit), _when(one.now_at_us, study.zone),
+        rating_title(capacity),
+        scaled(capacity.limit, capacity.unit), scaled(capacity.now, capacity.unit),
+        _when(capacity.now_at_us, study.zone),
     ]  # fmt: skip
-    value = one.now
+    value = capacity.now
     if study.loads:
-        value = one.now if one.then is None else one.then
+        value = capacity.now if capacity.then is None else capacity.then
         row += [
-            "-" if one.then is None else scaled(one.then, one.unit),
-            "-" if one.then_at_us is None else _when(one.then_at_us, study.zone),
-            "-" if one.then_bounds is None else scaled(one.then_bounds[1], one.unit),
+            "-" if capacity.then is None else scaled(capacity.then, capacity.unit),
+            "-" if capacity.then_at_us is None else _when(capacity.then_at_us, study.zone),
+            "-" if capacity.then_bounds is None else scaled(capacity.then_bounds[1], capacity.unit),
         ]
-    spare = scaled(one.limit - value, one.unit)
-    if one.spare_va is not None:
-        spare += f" ({one.spare_va / 1000:.4g} kVA)"
-    row.append(spare + (f"; {one.note}" if one.note else ""))
+    spare = scaled(capacity.limit - value, capacity.unit)
+    if capacity.spare_va is not None:
+        spare += f" ({capacity.spare_va / 1000:.4g} kVA)"
+    row.append(spare + (f"; {capacity.note}" if capacity.note else ""))
     return row
 
 
@@ -176,20 +190,20 @@ def _when(instant_us: int, zone: str) -> str:
     return at(instant_us, zone) if instant_us else "-"
 
 
-def worst_rows(rows: Sequence[Row]) -> list[Row]:
+def worst_rows(rows: Sequence[CriterionRow]) -> list[CriterionRow]:
     """The tightest row of each rule and order: one of several phases and periods."""
-    found: dict[tuple[str, ...], Row] = {}
-    for one in rows:
-        parts = one.channel.split(".")
+    worst: dict[tuple[str, ...], CriterionRow] = {}
+    for row in rows:
+        parts = row.channel.split(".")
         order = parts[-1] if len(parts) > 1 and parts[-1].startswith("h") else ""
-        found.setdefault((one.table, one.rule, parts[0], order), one)
-    return list(found.values())
+        worst.setdefault((row.table, row.rule, parts[0], order), row)
+    return list(worst.values())
 
 
-def prediction_cells(one: Row) -> list[str]:
+def prediction_cells(row: CriterionRow) -> list[str]:
     """A criterion measured and predicted: names, readings and the limit."""
-    readings = (one.measured, one.predicted, one.arithmetic, one.no_diversity)
-    return [f"{one.table} {one.rule}", one.channel, *(amount(value, one.unit) for value in readings), one.limit]
+    readings = (row.measured, row.predicted, row.arithmetic, row.no_diversity)
+    return [f"{row.table} {row.rule}", row.channel, *(amount(value, row.unit) for value in readings), row.limit]
 
 
 def cost_table(study: LoadStudy) -> Table:
@@ -208,32 +222,38 @@ def motor_words(motor: Motor) -> str:
     return f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
 
 
-def room_sentence(one: Room) -> str:
+def room_sentence(room: Room) -> str:
     """How much of the addition a criterion bears, in one sentence."""
-    size = f"{one.apparent_va / 1000:.4g} kVA, {100 * one.share:.4g} % of what is declared"
-    if one.key == "supply":
-        return f"{one.title}: {size} can be delivered, and not much more (voltage collapse)."
-    if one.at_least:
-        return f"{one.title}: still holds at {size}, the largest tried."
-    about = "about " if one.about else ""
-    why = " (beyond it the voltage collapses)" if one.physics else ""
-    text = f"{one.title} ({one.channel}): holds up to {about}{size}{why}."
-    return f"{text} For the whole addition: {one.help}." if one.help else text
+    size = f"{room.apparent_va / 1000:.4g} kVA, {100 * room.share:.4g} % of what is declared"
+    if room.key == "supply":
+        return f"{room.title}: {size} can be delivered, and not much more (voltage collapse)."
+    if room.at_least:
+        return f"{room.title}: still holds at {size}, the largest tried."
+    about = "about " if room.about else ""
+    why = " (beyond it the voltage collapses)" if room.physics else ""
+    text = f"{room.title} ({room.channel}): holds up to {about}{size}{why}."
+    return f"{text} For the whole addition: {room.help}." if room.help else text
 
 
 def change_words(study: LoadStudy) -> str:
     """The prediction in one sentence."""
-    failing = [one for one in study.rows if one.predicted_verdict == "fail" and one.measured_verdict != "fail"]
-    ratings = [one for one in study.capacity if one.then is not None and one.then > one.limit >= one.now]
-    total = sum(one.rms_va for one in study.loads)
+    failing = [row for row in study.rows if row.predicted_verdict == "fail" and row.measured_verdict != "fail"]
+    ratings = [
+        capacity
+        for capacity in study.capacity
+        if capacity.then is not None and capacity.then > capacity.limit >= capacity.now
+    ]
+    total = sum(load.rms_va for load in study.loads)
     text = f"With the new load ({total / 1000:.4g} kVA): "
     if not failing and not ratings:
         text += "no criterion that holds now is predicted to fail"
     else:
-        named = [f"{one.table} {one.rule} ({one.channel})" for one in failing[:2]] + [one.title for one in ratings[:2]]
+        named = [f"{row.table} {row.rule} ({row.channel})" for row in failing[:2]] + [
+            capacity.title for capacity in ratings[:2]
+        ]
         among = ", ".join(dict.fromkeys(named))
         text += f"{len(failing) + len(ratings)} more criteria are predicted to fail, among them {among}"
-    first = next((one for one in study.rooms if not one.at_least and one.key != "supply"), None)
+    first = next((room for room in study.rooms if not room.at_least and room.key != "supply"), None)
     if first is not None:
         text += f"; the first to fail is {first.title}, at {first.apparent_va / 1000:.4g} kVA"
     return f"{text}. A prediction is indicative."
@@ -250,8 +270,8 @@ def growth_sentences(study: LoadStudy) -> Iterator[str]:
         text += f"; Isc/IL {growth.ratio:.4g} ({growth.row}) becomes {growth.ratio_grown:.4g} ({growth.row_grown})"
     yield f"{text}."
     yield (
-        f"With the new load, under IL as declared: {_counts(one.declared for one in growth.rows)}; under the grown IL: "
-        f"{_counts(one.grown for one in growth.rows)}."
+        f"With the new load, under IL as declared: {_counts(row.declared for row in growth.rows)}; under the grown IL: "
+        f"{_counts(row.grown for row in growth.rows)}."
     )
     if growth.alone:
         few = "; ".join(growth.alone[:3]) + (f" and {len(growth.alone) - 3} more" if len(growth.alone) > 3 else "")
@@ -260,19 +280,20 @@ def growth_sentences(study: LoadStudy) -> Iterator[str]:
             f"passes: {few}. "
             "A larger IL loosens the percentages; utilities object to that."
         )
-    failing = [one for one in growth.rows if one.declared == "fail" and one.break_even]
+    failing = [row for row in growth.rows if row.declared == "fail" and row.break_even]
     # The total first, then orders: one line for each rule.
-    ordered = sorted(failing, key=lambda one: (not one.channel.startswith("current_tdd"), one.title, one.channel))
-    for one in list({one.title: one for one in reversed(ordered)}.values())[::-1][:3]:
-        yield f"{one.title}, {one.channel} with the new load, at this short-circuit current: {one.break_even}."
-    loosened = [one for one in growth.rows if one.declared == "fail" and one.grown == "pass"]
+    ordered = sorted(failing, key=lambda row: (not row.channel.startswith("current_tdd"), row.title, row.channel))
+    for loosest in list({row.title: row for row in reversed(ordered)}.values())[::-1][:3]:
+        channel = f"{loosest.title}, {loosest.channel}"
+        yield f"{channel} with the new load, at this short-circuit current: {loosest.break_even}."
+    loosened = [row for row in growth.rows if row.declared == "fail" and row.grown == "pass"]
     if loosened:
-        few = ", ".join(f"{one.title} {one.channel} ({one.limit} becomes {one.limit_grown})" for one in loosened[:3])
+        few = ", ".join(f"{row.title} {row.channel} ({row.limit} becomes {row.limit_grown})" for row in loosened[:3])
         yield f"Failing under IL as declared and passing under the grown one: {few}."
 
 
 def _counts(verdicts: Iterator[str] | Sequence[str]) -> str:
-    found: dict[str, int] = {}
-    for one in verdicts:
-        found[one] = found.get(one, 0) + 1
-    return ", ".join(f"{count} {name}" for name, count in sorted(found.items())) or "nothing judged"
+    counts: dict[str, int] = {}
+    for verdict in verdicts:
+        counts[verdict] = counts.get(verdict, 0) + 1
+    return ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "nothing judged"

@@ -24,20 +24,22 @@ def as_markdown(findings: Findings) -> str:
     """The answer, danger signs, one table of criteria, windows of what fails, reasons, files and tables."""
     name = cell(str(findings.site.get("name", "")))
     lines = [f"# {name}" if name else "# Findings", "", answer(findings), ""]
-    for one in findings.findings:
-        if one.kind == "safety":
-            text = f"{one.reason.text} {one.reason.advice}" if one.reason is not None else ""
-            lines += [f"> **Danger sign: {cell(one.title)}.** {cell(text)}", ""]
-    criteria = [one for one in findings.findings if one.kind == "limit"]
+    for finding in findings.findings:
+        if finding.kind == "safety":
+            text = f"{finding.reason.text} {finding.reason.advice}" if finding.reason is not None else ""
+            lines += [f"> **Danger sign: {cell(finding.title)}.** {cell(text)}", ""]
+    criteria = [finding for finding in findings.findings if finding.kind == "limit"]
     lines += ["## Criteria", "", *_criteria(criteria), ""]
-    lines += _windows([one for one in criteria if one.verdict is Verdict.FAIL])
+    lines += _windows([finding for finding in criteria if finding.verdict is Verdict.FAIL])
     lines += _reasons(criteria)
     lines += ["## Files", ""]
     for recording in findings.recordings:
         span = f"{recording['start']} to {recording['end']}" if recording["start"] is not None else "no time axis"
         lines.append(f"- {cell(recording['file'])}: {span}, sha256 {recording['sha256']}")
     lines += ["", "## Limit tables", ""]
-    lines += [f"- {one['id']}, edition {one['edition']}, sha256 {one['sha256']}" for one in findings.limit_tables]
+    lines += [
+        f"- {table['id']}, edition {table['edition']}, sha256 {table['sha256']}" for table in findings.limit_tables
+    ]
     return "\n".join(lines) + "\n"
 
 
@@ -58,30 +60,30 @@ def _criteria(criteria: Sequence[Finding]) -> list[str]:
     heads = ["verdict", "rule", "clause", "channel", "period from", "reading", "limit", "outside", "marks"]
     rows = [
         [
-            VERDICT_WORDS[one.verdict], f"{one.table} {one.rule}", one.clause, one.channel,
-            f"{one.period.length} {clock(one.period.start)}" if one.period is not None else "-",
-            reading_text(one), limit_text(one), outside_text(one), " ".join(one.modifiers),
+            VERDICT_WORDS[finding.verdict], f"{finding.table} {finding.rule}", finding.clause, finding.channel,
+            f"{finding.period.length} {clock(finding.period.start)}" if finding.period is not None else "-",
+            reading_text(finding), limit_text(finding), outside_text(finding), " ".join(finding.modifiers),
         ]
-        for one in criteria
+        for finding in criteria
     ]  # fmt: skip
     return table_lines(heads, rows)
 
 
 def _windows(failed: Sequence[Finding]) -> list[str]:
     lines: list[str] = []
-    for one in by_loss(failed):
-        unit = one.statistic.unit if one.statistic is not None else ""
+    for finding in by_loss(failed):
+        unit = finding.statistic.unit if finding.statistic is not None else ""
         rows = [
             [
                 window.start, window.end, str(window.intervals), number(window.worst, unit), window.worst_at,
                 "; ".join(f"{span.file} {span.first} to {span.last}" for span in window.rows),
             ]
-            for window in one.windows[:MOST_WINDOWS]
+            for window in finding.windows[:MOST_WINDOWS]
         ]  # fmt: skip
         heads = ("from", "to", "intervals", "worst", "at", "rows")
-        lines += [f"## {cell(one.title)}", "", *table_lines(heads, rows)]
-        if len(one.windows) > MOST_WINDOWS:
-            lines.append(f"\n{len(one.windows) - MOST_WINDOWS} more windows are in the findings file.")
+        lines += [f"## {cell(finding.title)}", "", *table_lines(heads, rows)]
+        if len(finding.windows) > MOST_WINDOWS:
+            lines.append(f"\n{len(finding.windows) - MOST_WINDOWS} more windows are in the findings file.")
         lines.append("")
     return lines
 
@@ -89,9 +91,13 @@ def _windows(failed: Sequence[Finding]) -> list[str]:
 def _reasons(criteria: Sequence[Finding]) -> list[str]:
     lines = ["## What could not be judged, and why", ""]
     seen: dict[tuple[str, str, str], int] = {}
-    for one in criteria:
-        if one.reason is not None and one.verdict is not Verdict.PASS:
-            key = (f"{VERDICT_WORDS[one.verdict]}, {one.table} {one.rule}", one.reason.text, one.reason.advice)
+    for finding in criteria:
+        if finding.reason is not None and finding.verdict is not Verdict.PASS:
+            key = (
+                f"{VERDICT_WORDS[finding.verdict]}, {finding.table} {finding.rule}",
+                finding.reason.text,
+                finding.reason.advice,
+            )
             seen[key] = seen.get(key, 0) + 1
     if not seen:
         return []

@@ -50,7 +50,7 @@ def prepare(
             raise OutputError(f"cannot write {path}: the folder {path.parent} does not exist; create it first")
         if path.is_dir():
             raise OutputError(f"cannot write {path}: it is a folder; name a file")
-        fitting = [form] if form is not None else [one for one in endings if path.name.lower().endswith(one)]
+        fitting = [form] if form is not None else [ending for ending in endings if path.name.lower().endswith(ending)]
         if not fitting:
             raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(endings))}")
         targets.append((path, max(fitting, key=len)))

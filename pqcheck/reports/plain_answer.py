@@ -35,13 +35,13 @@ _MOST_WINDOWS = 5000
 
 def headline(findings: Findings) -> str:
     """One sentence that fits any question."""
-    asked = [one for one in required(findings) if one.kind == "limit"]
+    asked = [finding for finding in required(findings) if finding.kind == "limit"]
     verdict = findings.verdict
     if verdict is Verdict.FAIL:
-        failed = [one for one in asked if one.verdict is Verdict.FAIL]
+        failed = [finding for finding in asked if finding.verdict is Verdict.FAIL]
         if not failed:
             return "The recording shows a danger sign; see above. No limit is broken, but act on the sign first."
-        words = {quantity_words(one.quantity) for one in failed}
+        words = {quantity_words(finding.quantity) for finding in failed}
         names = listed(sorted(words, key=lambda name: (name != VOLTAGE, name)))
         return f"Not every limit was kept: {names} went beyond what is allowed."
     if verdict is Verdict.REFUSED:
@@ -59,69 +59,71 @@ def governing(asked: Sequence[Finding]) -> list[Finding]:
     """One finding with a reading per quantity: failures, then the smallest margin; voltage before others."""
     best: dict[str, Finding] = {}
 
-    def key(one: Finding) -> tuple[bool, int, float]:
-        margin = margin_percent(one)
+    def key(finding: Finding) -> tuple[bool, int, float]:
+        margin = margin_percent(finding)
         # A rule that was judged says more than one that was not; what could not be judged is told further down.
-        return (not has_reading(one), rank(one.verdict), margin if margin is not None else float("inf"))
+        return (not has_reading(finding), rank(finding.verdict), margin if margin is not None else float("inf"))
 
-    for one in asked:
-        if one.kind != "limit" or one.quantity is None:
+    for finding in asked:
+        if finding.kind != "limit" or finding.quantity is None:
             continue
-        held = best.get(one.quantity)
-        if held is None or key(one) < key(held):
-            best[one.quantity] = one
-    chosen = [one for one in best.values() if has_reading(one)]
-    return sorted(chosen, key=lambda one: (rank(one.verdict) > 0, one.quantity != "voltage", *key(one)))
+        held = best.get(finding.quantity)
+        if held is None or key(finding) < key(held):
+            best[finding.quantity] = finding
+    chosen = [finding for finding in best.values() if has_reading(finding)]
+    return sorted(
+        chosen, key=lambda criterion: (rank(criterion.verdict) > 0, criterion.quantity != "voltage", *key(criterion))
+    )
 
 
-def sentence_of(one: Finding, material: Material) -> str:
+def sentence_of(finding: Finding, material: Material) -> str:
     """What was seen against what is allowed."""
-    if one.statistic is None or one.statistic.value is None or one.limit is None:
-        return f"{capital(quantity_words(one.quantity))} was not judged."
-    if one.quantity == "voltage":
-        return _voltage(one, material)
-    name = capital(_name(one))
-    unit = one.statistic.unit if one.statistic.unit != "1" else ""
-    value = reading(one.statistic.value, one.limit, unit)
-    allowed = range_words(one.limit)
-    if one.verdict in (Verdict.FAIL, Verdict.WAIVED):
-        asked = f"the rule asks for it {allowance(one)}"
-        return f"{name} was beyond the allowed range ({allowed}) for {_outside(one)}; {asked}."
-    if one.limit.low is not None and one.limit.high is not None:
-        return f"{name} stayed within {allowed} {allowance(one)}, as asked."
-    return f"{name} was at most {value} {allowance(one)}; {allowed} is allowed."
+    if finding.statistic is None or finding.statistic.value is None or finding.limit is None:
+        return f"{capital(quantity_words(finding.quantity))} was not judged."
+    if finding.quantity == "voltage":
+        return _voltage(finding, material)
+    name = capital(_name(finding))
+    unit = finding.statistic.unit if finding.statistic.unit != "1" else ""
+    value = reading(finding.statistic.value, finding.limit, unit)
+    allowed = range_words(finding.limit)
+    if finding.verdict in (Verdict.FAIL, Verdict.WAIVED):
+        asked = f"the rule asks for it {allowance(finding)}"
+        return f"{name} was beyond the allowed range ({allowed}) for {_outside(finding)}; {asked}."
+    if finding.limit.low is not None and finding.limit.high is not None:
+        return f"{name} stayed within {allowed} {allowance(finding)}, as asked."
+    return f"{name} was at most {value} {allowance(finding)}; {allowed} is allowed."
 
 
-def _name(one: Finding) -> str:
-    if one.order is not None:
-        return f"{quantity_words(one.quantity)} (number {one.order})"
-    return quantity_words(one.quantity)
+def _name(finding: Finding) -> str:
+    if finding.order is not None:
+        return f"{quantity_words(finding.quantity)} (number {finding.order})"
+    return quantity_words(finding.quantity)
 
 
-def _outside(one: Finding) -> str:
-    counts, statistic = one.intervals, one.statistic
+def _outside(finding: Finding) -> str:
+    counts, statistic = finding.intervals, finding.statistic
     if counts is None or statistic is None or statistic.interval_s is None:
         return "part of the time"
     return time_words(counts.outside * statistic.interval_s)
 
 
-def _voltage(one: Finding, material: Material) -> str:
-    assert one.limit is not None
-    allowed = range_words(one.limit)
-    seen = _lowest_and_highest(material, one.phase)
-    if one.verdict in (Verdict.FAIL, Verdict.WAIVED):
+def _voltage(finding: Finding, material: Material) -> str:
+    assert finding.limit is not None
+    allowed = range_words(finding.limit)
+    seen = _lowest_and_highest(material, finding.phase)
+    if finding.verdict in (Verdict.FAIL, Verdict.WAIVED):
         extent = ""
         if seen is not None:
-            low, high = (reading(edge, one.limit, "") for edge in seen)
+            low, high = (reading(edge, finding.limit, "") for edge in seen)
             extent = f" It lay between {low} and {high} V."
         return (
-            f"The voltage was outside the allowed range of {allowed} for {_outside(one)}; the rule asks for it to be "
-            f"inside {allowance(one)}.{extent}"
+            f"The voltage was outside the allowed range of {allowed} for {_outside(finding)}; the rule asks for it to "
+            f"be inside {allowance(finding)}.{extent}"
         )
     if seen is not None:
-        low, high = (reading(edge, one.limit, "") for edge in seen)
-        return f"The voltage stayed between {low} and {high} V; the allowed range is {allowed}, {allowance(one)}."
-    return f"The voltage kept to the allowed range of {allowed} {allowance(one)}."
+        low, high = (reading(edge, finding.limit, "") for edge in seen)
+        return f"The voltage stayed between {low} and {high} V; the allowed range is {allowed}, {allowance(finding)}."
+    return f"The voltage kept to the allowed range of {allowed} {allowance(finding)}."
 
 
 def voltage_seen(material: Material) -> str:
@@ -173,9 +175,13 @@ def when_lines(findings: Findings) -> list[str]:
     """A few lines per quantity that went beyond a limit, voltage first."""
     made: list[str] = []
     failed: dict[str, list[Finding]] = {}
-    for one in findings.findings:
-        if one.kind == "limit" and one.verdict in (Verdict.FAIL, Verdict.WAIVED) and one.quantity is not None:
-            failed.setdefault(one.quantity, []).append(one)
+    for finding in findings.findings:
+        if (
+            finding.kind == "limit"
+            and finding.verdict in (Verdict.FAIL, Verdict.WAIVED)
+            and finding.quantity is not None
+        ):
+            failed.setdefault(finding.quantity, []).append(finding)
     for quantity, members in sorted(failed.items(), key=lambda item: item[0] != "voltage"):
         days = _days(members)
         if not days:
@@ -194,13 +200,13 @@ def _days(members: Sequence[Finding]) -> list[_Day]:
         for window in finding.windows[:_MOST_WINDOWS]:
             start, end, at = (datetime.fromisoformat(text) for text in (window.start, window.end, window.worst_at))
             spans.setdefault(start.date(), []).append((start, end, window.worst, at))
-    found = []
+    days = []
     for _, held in sorted(spans.items()):
         held.sort(key=lambda span: span[:2])
         _, _, worst, at = max(held, key=lambda span: _worst_beyond(members, span[2]))
         seconds = _covered([(start, end) for start, end, _, _ in held])
-        found.append(_Day(held[0][0], max(span[1] for span in held), seconds, worst, at))
-    return found
+        days.append(_Day(held[0][0], max(span[1] for span in held), seconds, worst, at))
+    return days
 
 
 def _single(day: _Day, members: Sequence[Finding]) -> str:
@@ -238,10 +244,10 @@ def _pattern(days: Sequence[_Day], members: Sequence[Finding]) -> str:
 def _worst(day: _Day, members: Sequence[Finding], *, when: bool) -> str:
     if len({finding.order for finding in members}) > 1:
         return ""
-    one = members[0]
-    unit = one.statistic.unit if one.statistic is not None and one.statistic.unit != "1" else ""
+    first = members[0]
+    unit = first.statistic.unit if first.statistic is not None and first.statistic.unit != "1" else ""
     at = f" on {date_words(day.worst_at)} at {day.worst_at:%H:%M}" if when else f" at {day.worst_at:%H:%M}"
-    return f"; at worst {reading(day.worst, one.limit, unit)}{at}"
+    return f"; at worst {reading(day.worst, first.limit, unit)}{at}"
 
 
 def _covered(spans: list[tuple[datetime, datetime]]) -> float:
@@ -256,4 +262,6 @@ def _covered(spans: list[tuple[datetime, datetime]]) -> float:
 
 
 def _worst_beyond(members: Sequence[Finding], value: float) -> float:
-    return max((beyond(one.limit, value) for one in members if one.limit is not None), default=float("-inf"))
+    return max(
+        (beyond(finding.limit, value) for finding in members if finding.limit is not None), default=float("-inf")
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings_words import first_few
-from pqcheck.plan.survey import Plan
+from pqcheck.plan.survey import SurveyPlan
 from pqcheck.reports.text import grid, point, text_of, wrap
 
 _MOST = 6
@@ -23,28 +23,46 @@ def size_text(size_bytes: int) -> str:
     return f"{size_bytes} B"
 
 
-def need_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str]]:
+def need_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str, str]]:
     """Rows of the table of what to record."""
     rows = []
     for need in plan.needs:
         statistics = "mean, min, max" if need.extremes else "mean"
-        also = ", ".join(every(one) for one in need.also_s) or "-"
+        also = ", ".join(every(seconds) for seconds in need.also_s) or "-"
         used = f"{len(need.rules)} rule{'s' if len(need.rules) > 1 else ''}" if need.rules else "hook-up and causes"
-        rows.append((need.quantity, every(need.interval_s), also, statistics, need.orders or "-",
-                     f"{need.channels} channels; {used}"))
+        rows.append(
+            (
+                need.quantity,
+                every(need.interval_s),
+                also,
+                statistics,
+                need.orders or "-",
+                f"{need.channels} channels; {used}",
+            )
+        )
     return rows
 
 
 NEED_HEADERS = ("quantity", "record every", "formed from it", "statistics", "orders", "channels")
 SIZE_HEADERS = ("for", "every", "channels", "values", "memory")
-NOTE = ("Mean, minimum and maximum of every channel, four bytes each. Minimum and maximum prove something only if "
-        "their base window is known (declare [recording] extremes_of).")
+NOTE = (
+    "Mean, minimum and maximum of every channel, four bytes each. Minimum and maximum prove something only if "
+    "their base window is known (declare [recording] extremes_of)."
+)
 
 
-def size_rows(plan: Plan) -> list[tuple[str, str, str, str, str]]:
+def size_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str]]:
     """Rows of the table of sizes."""
-    return [(one.what, every(one.interval_s), str(one.channels), f"{one.values:,}".replace(",", " "),
-             size_text(one.size_bytes)) for one in plan.sizes]
+    return [
+        (
+            size.what,
+            every(size.interval_s),
+            str(size.channels),
+            f"{size.values:,}".replace(",", " "),
+            size_text(size.size_bytes),
+        )
+        for size in plan.sizes
+    ]
 
 
 def loss_text(choice: str, lost: tuple[str, ...], remark: str) -> str:
@@ -54,29 +72,39 @@ def loss_text(choice: str, lost: tuple[str, ...], remark: str) -> str:
     return f"{choice}: loses {remark}." if not remark.startswith(("no ", "nothing")) else f"{choice}: {remark}."
 
 
-def duration_words(plan: Plan) -> str:
+def duration_words(plan: SurveyPlan) -> str:
     """The duration in one sentence."""
-    weeks = f" ({plan.duration_days // 7} full week{'s' if plan.duration_days >= 14 else ''})" \
-        if plan.duration_days % 7 == 0 else ""
-    text = f"{plan.duration_days} full day{'s' if plan.duration_days > 1 else ''}{weeks}, counted from the first " \
-           "full interval."
+    weeks = (
+        f" ({plan.duration_days // 7} full week{'s' if plan.duration_days >= 14 else ''})"
+        if plan.duration_days % 7 == 0
+        else ""
+    )
+    text = (
+        f"{plan.duration_days} full day{'s' if plan.duration_days > 1 else ''}{weeks}, counted from the first "
+        "full interval."
+    )
     if plan.asked_days is not None and plan.asked_days < plan.duration_days:
         text += f" The {plan.asked_days} d available are not enough."
     return text
 
 
-def as_text(plan: Plan) -> str:
+def as_text(plan: SurveyPlan) -> str:
     """The whole plan, ending in a line feed."""
     parts = [
-        wrap("Measurement plan for " + ", ".join(f"{table} ({title})" for table, title in plan.tables)
-             + f"; connection: {plan.connection}."),
+        wrap(
+            "Measurement plan for "
+            + ", ".join(f"{table} ({title})" for table, title in plan.tables)
+            + f"; connection: {plan.connection}."
+        ),
         _points("Safety first:", plan.cautions),
         _points(wrap("Duration: " + duration_words(plan)), plan.duration_why),
         "Record:\n" + grid(need_rows(plan), NEED_HEADERS),
         "Size:\n" + grid(size_rows(plan), SIZE_HEADERS) + "\n" + wrap(NOTE),
-        _points("Cheaper choices, and what they cost:",
-                [loss_text(one.choice, one.lost, one.remark) for one in plan.losses]),
-        _points("Facts to collect:", [f"{one.fact}. From: {one.source}. Why: {one.why}." for one in plan.facts]),
+        _points(
+            "Cheaper choices, and what they cost:",
+            [loss_text(loss.choice, loss.lost, loss.remark) for loss in plan.losses],
+        ),
+        _points("Facts to collect:", [f"{fact.fact}. From: {fact.source}. Why: {fact.why}." for fact in plan.facts]),
         _points("Accuracy:", plan.accuracy),
         *(_points(f"{when}:", items, box=True) for when, items in plan.checklist),
     ]

@@ -9,7 +9,7 @@ from functools import partial
 from msgspec import Struct
 
 from pqcheck.judge.site_facts import ask
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_tables.existing_load_rules import LoadRule
 from pqcheck.limit_tables.load_limit_table import count, default_rows
@@ -81,10 +81,10 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
 
 def used_options(table: LimitTable) -> list[str]:
     """The options that some condition of the table asks for."""
-    facts = {one.fact for one in table.applies_if}
+    facts = {condition.fact for condition in table.applies_if}
     for rule in table.rules:
-        facts |= {one.fact for one in rule.applies_if}
-        facts |= {one.fact for row in rule.rows for one in row.where}
+        facts |= {condition.fact for condition in rule.applies_if}
+        facts |= {condition.fact for row in rule.rows for condition in row.where}
     return [name for name in table.options if f"option:{name}" in facts]
 
 
@@ -133,23 +133,23 @@ def same_limits(table: LimitTable, rule: Rule) -> Rule | None:
     return None
 
 
-def _bare(row: Row) -> tuple[object, ...]:
+def _bare(row: LimitRow) -> tuple[object, ...]:
     return (row.low, row.high, row.orders, row.where, row.nominal, row.line, row.no_limit)
 
 
-def row_lines(rows: Sequence[Row], rule: Rule) -> Iterator[str]:
+def row_lines(rows: Sequence[LimitRow], rule: Rule) -> Iterator[str]:
     """Rows under one selector on one line: ``Table 2, Isc/IL < 20: 3 to 9 odd 4; ...``."""
-    groups: dict[tuple[object, ...], list[Row]] = {}
+    groups: dict[tuple[object, ...], list[LimitRow]] = {}
     for row in rows:
         groups.setdefault((row.where, row.nominal), []).append(row)
     for members in groups.values():
         head = members[0].nominal or selector_label(members)
         marks = sorted({row.confidence or "" for row in members})
-        texts = [_one(row, rule) for row in members]
+        texts = [_row_text(row, rule) for row in members]
         yield f"{head + ': ' if head else ''}{'; '.join(texts)} [{', '.join(marks)}]"
 
 
-def selector_label(rows: Sequence[Row]) -> str:
+def selector_label(rows: Sequence[LimitRow]) -> str:
     """The part of the label that the rows under one selector have in common."""
     labels = [row.label or "" for row in rows]
     if len(rows) == 1 or len(set(labels)) == 1:
@@ -158,7 +158,7 @@ def selector_label(rows: Sequence[Row]) -> str:
     return heads.pop() if len(heads) == 1 else ""
 
 
-def _one(row: Row, rule: Rule) -> str:
+def _row_text(row: LimitRow, rule: Rule) -> str:
     words = row_words(row, rule)
     if row.orders is not None:
         return f"order {orders_words(row.orders)}: {words}"
@@ -167,14 +167,14 @@ def _one(row: Row, rule: Rule) -> str:
 
 
 def _at_site(table: LimitTable, rule: Rule, site: Site) -> Iterator[str]:
-    found = limits_at(table, rule, site)
-    if found.why_not is not None:
-        yield wrapped(f"not in force here: {found.why_not}", "  ", "    ")
+    at_site = limits_at(table, rule, site)
+    if at_site.why_not is not None:
+        yield wrapped(f"not in force here: {at_site.why_not}", "  ", "    ")
         return
-    label = selector_label([limit.row for limit in found.limits])
+    label = selector_label([limit.row for limit in at_site.limits])
     if label:
         yield wrapped(label, "  ", "    ")
-    for limit in found.limits:
+    for limit in at_site.limits:
         yield wrapped(site_limit_words(limit), "  ", "      ")
 
 
@@ -199,14 +199,19 @@ def step_words(step: CurveStep) -> str:
     return f"{shown(step.residual)} % {upto}{slope} [{step.confidence}]"
 
 
-def class_words(one: EventClass) -> str:
+def class_words(event_class: EventClass) -> str:
     """One class of events: ``A1: dip, residual [80, 90) %, from 10 ms up to 200 ms``."""
     times = []
-    if one.shortest is not None:
-        times.append(f"{'from' if one.shortest_closed else 'longer than'} {event_duration_words(one.shortest)}")
-    if one.longest is not None:
-        times.append(f"{'up to' if one.longest_closed else 'shorter than'} {event_duration_words(one.longest)}")
-    return f"{one.name}: {one.kind}, residual {span_text(one.residual)} %, {' '.join(times)} [{one.confidence}]"
+    if event_class.shortest is not None:
+        times.append(
+            f"{'from' if event_class.shortest_closed else 'longer than'} {event_duration_words(event_class.shortest)}"
+        )
+    if event_class.longest is not None:
+        times.append(
+            f"{'up to' if event_class.longest_closed else 'shorter than'} {event_duration_words(event_class.longest)}"
+        )
+    residual = f"residual {span_text(event_class.residual)} %"
+    return f"{event_class.name}: {event_class.kind}, {residual}, {' '.join(times)} [{event_class.confidence}]"
 
 
 def _event_rule(rule: EventRule) -> Iterator[str]:
@@ -215,7 +220,7 @@ def _event_rule(rule: EventRule) -> Iterator[str]:
     for name, steps in (("dips and interruptions, residual at least", rule.lower), ("swells, at most", rule.upper)):
         if steps:
             yield wrapped(f"{name}: {'; '.join(map(step_words, steps))}", "  ", "      ")
-    yield from (f"  {class_words(one)}" for one in rule.classes)
+    yield from (f"  {class_words(event_class)}" for event_class in rule.classes)
     if rule.note:
         yield wrapped(rule.note, "  ", "  ")
 
@@ -231,7 +236,7 @@ def _load_rule(rule: LoadRule) -> Iterator[str]:
 class SiteLimit(Struct, frozen=True):
     """One row in force at the site. `words` is the limit with its unit, after the rule's factor."""
 
-    row: Row
+    row: LimitRow
     words: str
     line: str | None = None
 
@@ -252,7 +257,7 @@ def limits_at(table: LimitTable, rule: Rule, site: Site) -> SiteLimits:
     missing = _missing_reference(rule, site)
     if missing is not None:
         return SiteLimits(why_not=f"{missing} is not declared in the site file")
-    rows: Sequence[Row] = rule.rows
+    rows: Sequence[LimitRow] = rule.rows
     if any(row.nominal is not None for row in rows):
         designation = nominal_row(table, site.supply)
         rows = [row for row in rows if row.nominal == designation]
@@ -262,14 +267,14 @@ def limits_at(table: LimitTable, rule: Rule, site: Site) -> SiteLimits:
                 why_not=f"the table does not list {site.supply.designation} ({site.supply.connection}); "
                 f"the nearest row is {near}"
             )
-    found: list[SiteLimit] = []
+    limits: list[SiteLimit] = []
     for row in rows:
         answer = ask(site, row.where)
         if answer.holds is None:
             return SiteLimits(why_not=answer.text)
         if answer.holds:
-            found += _limits_of(row, rule, site)
-    return SiteLimits(tuple(found), None if found else "the table has no row for this site")
+            limits += _limits_of(row, rule, site)
+    return SiteLimits(tuple(limits), None if limits else "the table has no row for this site")
 
 
 def _missing_reference(rule: Rule, site: Site) -> str | None:
@@ -283,7 +288,7 @@ def _missing_reference(rule: Rule, site: Site) -> str | None:
     return None
 
 
-def _limits_of(row: Row, rule: Rule, site: Site) -> list[SiteLimit]:
+def _limits_of(row: LimitRow, rule: Rule, site: Site) -> list[SiteLimit]:
     if row.no_limit or row.hertz or row.derating:
         return [SiteLimit(row, row_words(row, rule), row.line)]
     words = []

@@ -39,15 +39,15 @@ def text_of(parts: Iterable[str]) -> str:
 def danger_text(findings: Findings, *, times: bool = False) -> str:
     """Danger signs: what was seen, why it can hurt, who must act today; with `times` when it was seen first."""
     lines = []
-    for one in findings.findings:
-        if one.kind != "safety":
+    for finding in findings.findings:
+        if finding.kind != "safety":
             continue
-        lines.append(wrap(f"DANGER SIGN: {one.title}."))
-        if one.reason is not None:
-            lines += [wrap(one.reason.text, "  "), wrap(one.reason.advice, "  ")]
-        if times and one.windows:
-            more = f" and {len(one.windows) - 1} more times" if len(one.windows) > 1 else ""
-            lines.append(wrap(f"First at {clock(one.windows[0].start)}{more}.", "  "))
+        lines.append(wrap(f"DANGER SIGN: {finding.title}."))
+        if finding.reason is not None:
+            lines += [wrap(finding.reason.text, "  "), wrap(finding.reason.advice, "  ")]
+        if times and finding.windows:
+            more = f" and {len(finding.windows) - 1} more times" if len(finding.windows) > 1 else ""
+            lines.append(wrap(f"First at {clock(finding.windows[0].start)}{more}.", "  "))
     return "\n".join(lines)
 
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from pqcheck.model.findings import Finding, Findings
-from pqcheck.model.findings_words import clock, first_few
+from pqcheck.model.findings_words import clock, first_few, outside_text
 from pqcheck.model.verdict import Verdict
 from pqcheck.plan.recording_so_far import SoFar
 from pqcheck.reports.text import danger_text, grid, more_line, point, text_of, wrap
@@ -54,10 +54,10 @@ def corrections_text(corrections: Sequence[Correction]) -> str:
     if not corrections:
         return ""
     lines = ["Corrections applied, as declared in the site file:"]
-    for one in corrections:
-        given = {key: value for key, value in one.settings.items() if value not in (None, ())}
+    for correction in corrections:
+        given = {key: value for key, value in correction.settings.items() if value not in (None, ())}
         settings = ", ".join(f"{key} {_setting(value)}" for key, value in given.items())
-        lines.append(point(f"- {one.kind} ({settings}): {one.reason}; {one.author}"))
+        lines.append(point(f"- {correction.kind} ({settings}): {correction.reason}; {correction.author}"))
     return "\n".join(lines)
 
 
@@ -69,10 +69,10 @@ def _listed(title: str, findings: Sequence[Finding], everything: bool) -> str:
     if not findings:
         return ""
     folded: dict[tuple[str, str], list[Finding]] = {}
-    for one in findings:
-        text = one.reason.text if one.reason is not None else one.title
-        same = text.removeprefix(f"{one.channel}: ").removeprefix(f"{one.channel} ")
-        folded.setdefault((one.rule, same), []).append(one)
+    for finding in findings:
+        text = finding.reason.text if finding.reason is not None else finding.title
+        same = text.removeprefix(f"{finding.channel}: ").removeprefix(f"{finding.channel} ")
+        folded.setdefault((finding.rule, same), []).append(finding)
     lines = [f"{title}:"]
     shown = list(folded.items())[: None if everything else MOST_ROWS]
     for (rule, _), group in shown:
@@ -90,10 +90,12 @@ def _listed(title: str, findings: Sequence[Finding], everything: bool) -> str:
 
 
 def _counts(findings: Findings) -> str:
-    own = [one for one in findings.findings if one.kind == "recording"]
-    passed = sum(one.verdict is Verdict.PASS for one in own)
-    silent = sorted({one.rule for one in own if one.verdict is Verdict.NOT_APPLICABLE}
-                    - {one.rule for one in own if one.verdict is not Verdict.NOT_APPLICABLE})
+    own = [finding for finding in findings.findings if finding.kind == "recording"]
+    passed = sum(finding.verdict is Verdict.PASS for finding in own)
+    silent = sorted(
+        {finding.rule for finding in own if finding.verdict is Verdict.NOT_APPLICABLE}
+        - {finding.rule for finding in own if finding.verdict is not Verdict.NOT_APPLICABLE}
+    )
     text = f"{passed} checks of channels passed."
     if silent:
         text += f" No input for: {', '.join(silent)}."
@@ -101,8 +103,11 @@ def _counts(findings: Findings) -> str:
 
 
 def _all(findings: Findings) -> str:
-    own = [one for one in findings.findings if one.kind == "recording"]
-    rows = [(one.rule, one.channel, one.verdict.value, one.reason.code if one.reason else "") for one in own]
+    own = [finding for finding in findings.findings if finding.kind == "recording"]
+    rows = [
+        (finding.rule, finding.channel, finding.verdict.value, finding.reason.code if finding.reason else "")
+        for finding in own
+    ]
     return grid(rows, ("check", "channel", "verdict", "reason"))
 
 
@@ -110,7 +115,7 @@ def half_way_text(state: SoFar) -> str:
     """The state half-way through a survey, ending in a line feed."""
     parts = [f"So far, up to {clock(state.seen_until)}:", _proven(state), _removal(state), _room(state), _never(state)]
     if state.refused:
-        rules = Counter(f"{one.table} {one.rule}" for one in state.refused)
+        rules = Counter(f"{finding.table} {finding.rule}" for finding in state.refused)
         parts.append(_fold("Refused while the recording is not put right:", rules))
     return text_of(parts)
 
@@ -119,10 +124,9 @@ def _proven(state: SoFar) -> str:
     lines = []
     if state.failed:
         lines.append(f"Proven already, whatever comes: {len(state.failed)} fail.")
-        for one in list(state.failed)[:MOST_ROWS]:
-            counts = one.intervals
-            detail = f", {counts.outside} of {counts.allowed} allowed intervals outside" if counts else ""
-            lines.append(point(f"- {one.table} {one.rule}, {one.channel}{detail}"))
+        for finding in list(state.failed)[:MOST_ROWS]:
+            detail = f", intervals outside: {outside_text(finding)}" if finding.intervals else ""
+            lines.append(point(f"- {finding.table} {finding.rule}, {finding.channel}{detail}"))
         if len(state.failed) > MOST_ROWS:
             lines.append(f"  {len(state.failed) - MOST_ROWS} more.")
     if state.passed:
@@ -132,13 +136,17 @@ def _proven(state: SoFar) -> str:
 
 def _removal(state: SoFar) -> str:
     lines = []
-    for one in state.removal:
-        if one.complete:
-            plural = "s" if one.complete > 1 else ""
-            lines.append(f"{one.complete} full {one.length}{plural}; the next is complete at {clock(one.next)}.")
+    for removal in state.removal:
+        if removal.complete:
+            plural = "s" if removal.complete > 1 else ""
+            lines.append(
+                f"{removal.complete} full {removal.length}{plural}; the next is complete at {clock(removal.next)}."
+            )
         else:
-            lines.append(f"The first full {one.length} is complete at {clock(one.first)}: do not remove the recorder "
-                         "earlier.")
+            lines.append(
+                f"The first full {removal.length} is complete at {clock(removal.first)}: do not remove the recorder "
+                "earlier."
+            )
     return "\n".join(map(wrap, lines))
 
 
@@ -146,10 +154,18 @@ def _room(state: SoFar) -> str:
     if not state.room:
         return ""
     rows = []
-    for one in list(state.room)[:MOST_ROWS]:
-        note = f"{one.proof_left} more" if one.proof_left >= 0 else "too much is lost for a proven pass"
-        rows.append((f"{one.table} {one.rule}", one.channel, f"{one.outside} of {one.allowed}", one.lost, note,
-                     clock(one.end)))
+    for room in list(state.room)[:MOST_ROWS]:
+        note = f"{room.proof_left} more" if room.proof_left >= 0 else "too much is lost for a proven pass"
+        rows.append(
+            (
+                f"{room.table} {room.rule}",
+                room.channel,
+                f"{room.outside} of {room.allowed}",
+                room.lost,
+                note,
+                clock(room.end),
+            )
+        )
     headers = ("rule", "tightest channel", "outside, allowed", "lost", "the period can bear", "ends")
     text = "What the running periods can still bear (intervals):\n" + grid(rows, headers)
     if len(state.room) > MOST_ROWS:
@@ -162,9 +178,11 @@ def _never(state: SoFar) -> str:
         return ""
     lines = ["Inconclusive anyway, however long you wait:"]
     folded: dict[tuple[str, str], set[str]] = {}
-    for one in state.never:
-        if one.reason is not None:
-            folded.setdefault((one.reason.text, one.reason.advice), set()).add(f"{one.table} {one.rule}")
+    for finding in state.never:
+        if finding.reason is not None:
+            folded.setdefault((finding.reason.text, finding.reason.advice), set()).add(
+                f"{finding.table} {finding.rule}"
+            )
     for (text, advice), rules in list(folded.items())[:MOST_ROWS]:
         lines.append(wrap(f"- {first_few(sorted(rules))}: {text} {advice}", "  ", "    "))
     if len(folded) > MOST_ROWS:
@@ -182,12 +200,14 @@ def as_toml(proposals: Sequence[Proposal]) -> str:
     if not proposals:
         return _HEAD + "#\n# Nothing to propose.\n"
     parts = [_HEAD]
-    for one in proposals:
-        lines = [f"# why: {line}" for line in _lines(one.why)]
-        lines += ["# [[corrections]]", f'# kind = "{one.kind}"']
-        lines += [f"# {key} = {_toml(value)}" for key, value in one.settings.items()]
-        lines += ['# reason = ""      # what shows it: photo, handheld reading, site visit',
-                  '# author = ""      # who signs for it']
+    for proposal in proposals:
+        lines = [f"# why: {line}" for line in _lines(proposal.why)]
+        lines += ["# [[corrections]]", f'# kind = "{proposal.kind}"']
+        lines += [f"# {key} = {_toml(value)}" for key, value in proposal.settings.items()]
+        lines += [
+            '# reason = ""      # what shows it: photo, handheld reading, site visit',
+            '# author = ""      # who signs for it',
+        ]
         parts.append("\n".join(lines) + "\n")
     return "\n".join(parts)
 

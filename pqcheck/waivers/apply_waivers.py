@@ -118,7 +118,7 @@ def apply_waivers(
     `GateError` for a rule the tables do not have, two approved waivers for one finding, and a ceiling in a unit that
     does not fit.
     """
-    asked = [one for one in waivers if one.asked_at(findings)]
+    asked = [candidate for candidate in waivers if candidate.asked_at(findings)]
     _check_rules(asked, tables)
     terms = _Terms({(table.id, rule.id): rule for table in tables for rule in table.rules}, site, as_of)
     used: set[Waiver] = set()
@@ -130,9 +130,7 @@ def apply_waivers(
             continue
         used.add(waiver)
         changed.append(_worked_in(finding, waiver, terms))
-    result = Findings(
-        tuple(changed), findings.site, findings.recordings, findings.limit_tables, findings.remarks
-    )
+    result = Findings(tuple(changed), findings.site, findings.recordings, findings.limit_tables, findings.remarks)
     return Applied(result, frozenset(used))
 
 
@@ -163,8 +161,8 @@ def _check_rules(waivers: Sequence[Waiver], tables: Sequence[LimitTable]) -> Non
 
 def _waiver_for(finding: Finding, waivers: Sequence[Waiver]) -> Waiver | None:
     """The one waiver that is about a finding: an approved one before one that is pending or rejected."""
-    about = [one for one in waivers if one.covers(finding)]
-    approved = [one for one in about if one.status == "approved"]
+    about = [waiver for waiver in waivers if waiver.covers(finding)]
+    approved = [waiver for waiver in about if waiver.status == "approved"]
     if len(approved) > 1:
         raise GateError(
             f"{approved[0].name} and {approved[1].name} are both for {finding.id}; keep one waiver for one finding"

@@ -49,7 +49,7 @@ def read_waivers(path: str | Path) -> tuple[Waiver, ...]:
         if key != "waivers":
             raise GateError(f"{file.name}: {key} is not a known key{nearest(key, ['waivers'])}; write [[waivers]]")
     entries = document.get("waivers", [])
-    if not isinstance(entries, list) or not all(isinstance(one, Mapping) for one in entries):
+    if not isinstance(entries, list) or not all(isinstance(each, Mapping) for each in entries):
         raise GateError(f"{file.name}: waivers can be given several times; write the heading as [[waivers]]")
     return tuple(_waiver(entry, f"{file.name}, waiver {number}") for number, entry in enumerate(entries, start=1))
 

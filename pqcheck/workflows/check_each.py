@@ -70,7 +70,7 @@ def check_each(
         _prepare(Path(folder), recordings)
     only = None if quantities is None else tuple(quantities)
     job = _Job(declared, chosen, only, None if folder is None else str(folder))
-    return _run([str(one) for one in recordings], job, processes or _cores())
+    return _run([str(recording) for recording in recordings], job, processes or _cores())
 
 
 def _cores() -> int:
@@ -79,7 +79,7 @@ def _cores() -> int:
 
 def _prepare(folder: Path, recordings: Sequence[str | Path]) -> None:
     """The folder for findings files; two recordings of one name would overwrite each other."""
-    twice = [name for name, count in Counter(target_name(one) for one in recordings).items() if count > 1]
+    twice = [name for name, count in Counter(target_name(recording) for recording in recordings).items() if count > 1]
     if twice:
         raise OutputError(
             f"two recordings would both be written to {twice[0]}; give them different names or check them apart"
@@ -102,8 +102,8 @@ def target_name(recording: str | Path) -> str:
 
 def _run(recordings: list[str], job: _Job, processes: int) -> Iterator[Each]:
     if processes == 1 or len(recordings) < 2:
-        for one in recordings:
-            yield _one(one, job)
+        for recording in recordings:
+            yield _judge_file(recording, job)
         return
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
@@ -132,10 +132,10 @@ def _begin(job: _Job) -> None:
 
 def _in_worker(recording: str) -> Each:
     assert _job is not None
-    return _one(recording, _job)
+    return _judge_file(recording, _job)
 
 
-def _one(recording: str, job: _Job) -> Each:
+def _judge_file(recording: str, job: _Job) -> Each:
     from pqcheck.model.findings_words import answer
     from pqcheck.workflows.check_recording import check
 
@@ -145,7 +145,7 @@ def _one(recording: str, job: _Job) -> Each:
         return _unreadable(recording, job, str(error))
     except OSError as error:
         return _unreadable(recording, job, f"{recording}: {error.strerror or error}; check the place and try again")
-    signs = sum(one.kind == "safety" for one in findings.findings)
+    signs = sum(finding.kind == "safety" for finding in findings.findings)
     line = f"DANGER SIGN ({signs} seen, act on it first). {answer(findings)}" if signs else answer(findings)
     return Each(recording, findings.verdict, line, _write(recording, job, findings))
 
@@ -179,4 +179,4 @@ def _unreadable(recording: str, job: _Job, sentence: str) -> Each:
 
 def exit_status(results: Sequence[Each]) -> ExitStatus:
     """1 when any recording fails, else 3 when any is not shown or could not be read, else 0."""
-    return status_of(roll_up(one.verdict or Verdict.REFUSED for one in results))
+    return status_of(roll_up(result.verdict or Verdict.REFUSED for result in results))

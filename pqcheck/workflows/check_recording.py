@@ -122,10 +122,10 @@ def _left_out(tables: Sequence[LimitTable], only: Sequence[str]) -> list[str]:
 
 def _check_exclusions(site: Site, recording: Recording) -> None:
     spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
-    for one in site.exclusions:
-        if not any(one.from_us < end and one.to_us > start for start, end in spans):
+    for exclusion in site.exclusions:
+        if not any(exclusion.from_us < end and exclusion.to_us > start for start, end in spans):
             raise SiteError(
-                f"the exclusion {one.reason!r} lies outside the recording; correct its times in [[exclusions]]"
+                f"the exclusion {exclusion.reason!r} lies outside the recording; correct its times in [[exclusions]]"
             )
 
 

@@ -41,8 +41,8 @@ def spectra_in(recordings: Any, site: Site) -> Spectra | None:
     kinds = {path: is_spectrum(path, site) for path in recordings}
     if not any(kinds.values()):
         return None
-    for path, found in kinds.items():
-        if not found:
+    for path, is_table in kinds.items():
+        if not is_table:
             raise InputError(f"{Path(path).name} is no spectrum table while others are; judge them in separate runs")
     from pqcheck.io.spectra.spectrum_table import read_spectra
 
@@ -86,8 +86,8 @@ def as_internal(findings: Findings, site: Site) -> Findings:
     at = "a declared virtual PCC" if has_virtual_pcc(site) else "a declared scenario"
     mark = f"internal criterion for {at}, no statement of compliance"
     marked = tuple(
-        one.replaced(title=f"{one.title} ({mark})") if one.kind in ("limit", "prediction") else one
-        for one in findings.findings
+        finding.replaced(title=f"{finding.title} ({mark})") if finding.kind in ("limit", "prediction") else finding
+        for finding in findings.findings
     )
     return replace(findings, findings=marked)
 

@@ -39,7 +39,7 @@ _RANK = {
 _STATE_ORDER: dict[str, int] = {"new": 0, "worse": 1, "gone": 2, "better": 3, "unchanged": 4}
 
 
-class Change(Struct, frozen=True):
+class FindingChange(Struct, frozen=True):
     """One question in both results.
 
     `before` and `after` are the worst finding of each side (None where the question was not asked). `loss` is the
@@ -54,9 +54,9 @@ class Change(Struct, frozen=True):
     @property
     def shown(self) -> Finding:
         """The finding that names the question."""
-        found = self.after if self.after is not None else self.before
-        assert found is not None
-        return found
+        finding = self.after if self.after is not None else self.before
+        assert finding is not None
+        return finding
 
     @property
     def red(self) -> bool:
@@ -68,7 +68,7 @@ class Change(Struct, frozen=True):
 class Comparison(Struct, frozen=True):
     """All questions of two results, largest loss of margin first."""
 
-    changes: tuple[Change, ...]
+    changes: tuple[FindingChange, ...]
     rule_sets: tuple[str, ...] = ()
     """Sentences about limit tables that are not the same on both sides; empty when they are."""
     remarks: tuple[str, ...] = ()
@@ -79,7 +79,7 @@ class Comparison(Struct, frozen=True):
         return sum(change.state == state for change in self.changes)
 
     @property
-    def moved(self) -> tuple[Change, ...]:
+    def moved(self) -> tuple[FindingChange, ...]:
         """Everything but what is unchanged."""
         return tuple(change for change in self.changes if change.state != "unchanged")
 
@@ -138,9 +138,9 @@ def margin_percent(finding: Finding | None) -> Decimal | None:
     return Decimal(repr(finding.margin.percent_of_limit))
 
 
-def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -> Change:
+def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -> FindingChange:
     if after is None or before is None:
-        return Change("gone" if after is None else "new", before, after, None)
+        return FindingChange("gone" if after is None else "new", before, after, None)
     old, new = margin_percent(before), margin_percent(after)
     loss = None if old is None or new is None else old - new
     step = _RANK[after.verdict] - _RANK[before.verdict]
@@ -156,10 +156,10 @@ def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -
         state = "unchanged"
     else:
         state = "worse" if loss > 0 else "better"
-    return Change(state, before, after, loss)
+    return FindingChange(state, before, after, loss)
 
 
-def _order(change: Change) -> tuple[int, Decimal, int, str]:
+def _order(change: FindingChange) -> tuple[int, Decimal, int, str]:
     """Largest loss first; a verdict that changed without a margin stands at the end it belongs to."""
     if change.loss is not None:
         return 1, -change.loss, 0, change.shown.id
@@ -168,8 +168,8 @@ def _order(change: Change) -> tuple[int, Decimal, int, str]:
 
 
 def _rule_sets(before: Findings, after: Findings) -> tuple[str, ...]:
-    old = {one["id"]: one["sha256"] for one in before.limit_tables}
-    new = {one["id"]: one["sha256"] for one in after.limit_tables}
+    old = {table["id"]: table["sha256"] for table in before.limit_tables}
+    new = {table["id"]: table["sha256"] for table in after.limit_tables}
     lines = []
     for name in sorted({*old, *new}):
         if name not in new:
@@ -227,7 +227,7 @@ def as_set_text(results: Sequence[Findings]) -> str:
     document = {
         "format": SET_FORMAT,
         "produced_by": {"name": "pqcheck", "version": __version__},
-        "verdict": roll_up(one.verdict for one in results).value,
-        "results": [as_document(one) for one in results],
+        "verdict": roll_up(result.verdict for result in results).value,
+        "results": [as_document(result) for result in results],
     }
     return json.dumps(document, sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

@@ -40,8 +40,8 @@ def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -
     elif isinstance(tables, (LimitTable, str, Path)):
         tables = [tables]
     loaded: dict[str, LimitTable] = {}
-    for one in tables:
-        table = one if isinstance(one, LimitTable) else load_table(str(one))
+    for named in tables:
+        table = named if isinstance(named, LimitTable) else load_table(str(named))
         loaded.setdefault(table.id, table)
     if not loaded and not may_be_none:
         raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file")
@@ -104,7 +104,7 @@ def as_corrected(recording: Recording, site: Site) -> Recording:
 
 def table_entries(tables: Iterable[LimitTable]) -> Entries:
     """The tables as the findings file names them."""
-    return tuple({"id": one.id, "edition": one.edition, "sha256": one.sha256} for one in tables)
+    return tuple({"id": table.id, "edition": table.edition, "sha256": table.sha256} for table in tables)
 
 
 def recording_entries(recording: Recording, remainders: Mapping[int, Mapping[str, Any]] | None = None) -> Entries:

@@ -172,7 +172,7 @@ def _harmonics(
     random: np.random.RandomState, drives: Array, capacitors: NDArray[np.bool_], phase: str
 ) -> dict[int, Array]:
     """Voltage orders in percent: drive current of a six-pulse front end (1/h) times h times the source reactance."""
-    found: dict[int, Array] = {}
+    spectrum: dict[int, Array] = {}
     for order in ORDERS:
         if order % 6 in (1, 5):
             injected = drives / order * (1.9 if order < 8 else 1.0)
@@ -183,8 +183,8 @@ def _harmonics(
             values = np.full(len(drives), 0.5 if order == 3 else 0.15)
         else:
             values = np.full(len(drives), 0.06)
-        found[order] = np.abs(values * (1 + 0.05 * random.randn(len(drives))))
-    return found
+        spectrum[order] = np.abs(values * (1 + 0.05 * random.randn(len(drives))))
+    return spectrum
 
 
 def _flicker(columns: dict[str, Array]) -> str:
@@ -195,7 +195,7 @@ def _flicker(columns: dict[str, Array]) -> str:
     for block in range(blocks):
         stamp = START + np.timedelta64(block * 120, "m")
         swing = [float(np.ptp(columns[f"voltage.{phase}n [V]"][block * 12 : block * 12 + 12])) for phase in PHASES]
-        values = [0.22 + 0.012 * min(one, 30) + 0.04 * random.rand() for one in swing]
+        values = [0.22 + 0.012 * min(amplitude, 30) + 0.04 * random.rand() for amplitude in swing]
         texts = [f"{value:.3f}" for value in values]
         # Thursday 02:00 to 04:00 holds the interruption: the recorder gives no Plt for it.
         lines.append(f"{stamp}Z," + ",".join(texts if block != 3 * 12 + 1 else ["", "", ""]))

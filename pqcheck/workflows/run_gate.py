@@ -15,7 +15,7 @@ from typing import Any, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.limit_tables import LimitTable, Row
+from pqcheck.limit_tables import LimitRow, LimitTable
 from pqcheck.model.errors import GateError
 from pqcheck.model.exit_status import ExitStatus, exit_status
 from pqcheck.model.findings import Finding, Findings
@@ -55,12 +55,12 @@ class GateResult(Struct, frozen=True):
         """The roll-up of a scenario, in which failures that are known and no worse count as waived."""
         if self.fail_on == "any" or comparison is None:
             return result.verdict
-        required = [one for one in result.findings if one.required]
+        required = [finding for finding in result.findings if finding.required]
         # A danger sign is never a known failure.
-        danger = any(one.kind == "safety" and one.verdict is Verdict.FAIL for one in required)
+        danger = any(finding.kind == "safety" and finding.verdict is Verdict.FAIL for finding in required)
         if danger or any(change.red for change in comparison.changes):
             return Verdict.FAIL
-        return roll_up(Verdict.WAIVED if one.verdict is Verdict.FAIL else one.verdict for one in required)
+        return roll_up(Verdict.WAIVED if finding.verdict is Verdict.FAIL else finding.verdict for finding in required)
 
 
 def ungated(findings: Findings) -> GateResult:
@@ -89,7 +89,7 @@ def gate(
 
     Raises `GateError` for waivers, a baseline or a lock that cannot be used, and `PqcheckError` as `check` does.
     """
-    places = [as_site(one) for one in _several(sites)]
+    places = [as_site(place) for place in _several(sites)]
     chosen = [as_tables(tables, place) for place in places]
     _check_margin(margin)
     if lock is not None:
@@ -104,11 +104,11 @@ def gate(
     results: list[Findings] = []
     used: set[Waiver] = set()
     for place, applied, accepted in zip(places, chosen, given, strict=True):
-        found = _checked(recordings, place, applied, quantities, as_of, margin)
+        findings = _checked(recordings, place, applied, quantities, as_of, margin)
         if accepted and as_of is not None:
-            worked = apply_waivers(found, accepted, applied, judged_site(place), as_of)
-            found, used = worked.findings, used | worked.used
-        results.append(found)
+            worked = apply_waivers(findings, accepted, applied, judged_site(place), as_of)
+            findings, used = worked.findings, used | worked.used
+        results.append(findings)
     _check_labels(results)
     comparisons = [
         None if known is None else _compared(result, results, known, place)
@@ -165,7 +165,7 @@ def _waiver_remarks(
         return ()
     lines: dict[str, None] = {}
     for site, waivers, result in zip(sites, given, results, strict=True):
-        asked = [one for one in waivers if one.asked_at(result)]
+        asked = [waiver for waiver in waivers if waiver.asked_at(result)]
         days = int(site.waivers.get("warn_days", WARN_DAYS))
         lines |= dict.fromkeys(remarks(asked, used, as_of, days))
     return tuple(lines)
@@ -176,21 +176,19 @@ def _baseline(given: str | Path | Sequence[Findings]) -> tuple[Findings, ...]:
 
 
 def _check_labels(results: Sequence[Findings]) -> None:
-    labels = [label_of(one) for one in results]
+    labels = [label_of(result) for result in results]
     for label in labels:
         if labels.count(label) > 1:
             raise GateError(f"two site files are both called {label!r}; give each scenario a name of its own")
 
 
-def _compared(
-    result: Findings, results: Sequence[Findings], known: Sequence[Findings], site: Site
-) -> Comparison:
+def _compared(result: Findings, results: Sequence[Findings], known: Sequence[Findings], site: Site) -> Comparison:
     """The comparison with the baseline of the same scenario; one against one is compared whatever the names."""
     tolerance = site.gate.get("tolerance") or Decimal(0)
     if len(results) == len(known) == 1:
         return compare(known[0], result, tolerance)
     label = label_of(result)
-    same = [one for one in known if label_of(one) == label]
+    same = [earlier for earlier in known if label_of(earlier) == label]
     if same:
         return compare(same[0], result, tolerance)
     without = Findings((), result.site, (), result.limit_tables)
@@ -231,8 +229,8 @@ def _checked(
         if criterion.table in (table.id, table.base)
     ]
     place = replace(site, criteria=(*site.criteria, *criteria))
-    found = check(recordings, place, [*tables, *tight], quantities=quantities, as_of=as_of)
-    return _with_margin(found, share)
+    findings = check(recordings, place, [*tables, *tight], quantities=quantities, as_of=as_of)
+    return _with_margin(findings, share)
 
 
 def tighter(table: LimitTable, percent: Decimal) -> LimitTable:
@@ -246,7 +244,7 @@ def tighter(table: LimitTable, percent: Decimal) -> LimitTable:
     return replace(table, id=f"{table.id}{_TIGHTER}", base=table.id, rules=rules)
 
 
-def _tighter_row(row: Row, percent: Decimal) -> Row:
+def _tighter_row(row: LimitRow, percent: Decimal) -> LimitRow:
     share, low, high = percent / 100, row.low, row.high
     if row.hertz:
         return replace(row, hertz=tuple((hertz, limit * (1 - share)) for hertz, limit in row.hertz))
@@ -260,14 +258,18 @@ def _tighter_row(row: Row, percent: Decimal) -> Row:
     )
 
 
-def _with_margin(found: Findings, percent: Decimal) -> Findings:
+def _with_margin(findings: Findings, percent: Decimal) -> Findings:
     """Findings of the tables themselves; a pass that the tighter limits do not confirm becomes a fail, or open."""
-    tight = {one.id.replace(_TIGHTER, "", 1): one for one in found.findings if one.table.endswith(_TIGHTER)}
-    own = [one for one in found.findings if not one.table.endswith(_TIGHTER)]
+    tight = {
+        finding.id.replace(_TIGHTER, "", 1): finding
+        for finding in findings.findings
+        if finding.table.endswith(_TIGHTER)
+    }
+    own = [finding for finding in findings.findings if not finding.table.endswith(_TIGHTER)]
     return replace(
-        found,
-        findings=tuple(_held_against(one, tight.get(one.id), percent) for one in own),
-        limit_tables=tuple(one for one in found.limit_tables if not one["id"].endswith(_TIGHTER)),
+        findings,
+        findings=tuple(_held_against(finding, tight.get(finding.id), percent) for finding in own),
+        limit_tables=tuple(table for table in findings.limit_tables if not table["id"].endswith(_TIGHTER)),
     )
 
 

@@ -86,14 +86,14 @@ def read_lock(path: str | Path) -> Lock:
     try:
         pinned = {
             str(name): Pinned(
-                str(one["edition"]),
-                str(one["sha256"]),
+                str(table["edition"]),
+                str(table["sha256"]),
                 {
-                    str(rule): tuple(map(str, (*parts["judged"], *one["limits"][parts["limits"]])))
-                    for rule, parts in one["rules"].items()
+                    str(rule): tuple(map(str, (*parts["judged"], *table["limits"][parts["limits"]])))
+                    for rule, parts in table["rules"].items()
                 },
             )
-            for name, one in document["limit_tables"].items()
+            for name, table in document["limit_tables"].items()
         }
     except (KeyError, TypeError, AttributeError) as error:
         raise GateError(f"the lock {path} does not hold together ({error!r}); {_HOW}") from None
@@ -172,7 +172,7 @@ def _judged(table: LimitTable, rule: Rule) -> Iterator[str]:
         yield factor_words(rule)
     conditions = [*table.applies_if, *rule.applies_if]
     if conditions:
-        yield f"governs where {'; '.join(condition_words(one) for one in conditions)}"
+        yield f"governs where {'; '.join(condition_words(condition) for condition in conditions)}"
 
 
 def _limits(rule: Rule) -> tuple[str, ...]:

@@ -56,7 +56,7 @@ def _side(path: Path, site: str | Path | None, tables: Sequence[str] | None) -> 
 def _files(path: Path) -> list[str]:
     if not path.is_dir():
         return [str(path)]
-    found = sorted(str(one) for one in path.iterdir() if one.is_file() and one.suffix.lower() in _ENDINGS)
-    if not found:
+    recordings = sorted(str(file) for file in path.iterdir() if file.is_file() and file.suffix.lower() in _ENDINGS)
+    if not recordings:
         raise InputError(f"the folder {path.name!r} holds no recording ({', '.join(_ENDINGS)}); name the files")
-    return found
+    return recordings

@@ -1,11 +1,22 @@
-"""Is a recording sound: vetting on its own, without limit tables."""
+"""Vetting on its own: is a recording sound, and half-way through a survey, what does it leave open."""
 
 from __future__ import annotations
 
 from pqcheck.model.findings import Findings
+from pqcheck.plan.recording_so_far import SoFar, progress
 from pqcheck.vet import vet
 from pqcheck.vet.vetting_result import Examined
-from pqcheck.workflows.inputs import Recordings, Sites, as_corrected, as_recording, as_site, recording_entries
+from pqcheck.workflows.check_recording import check
+from pqcheck.workflows.inputs import (
+    Recordings,
+    Sites,
+    Tables,
+    as_corrected,
+    as_recording,
+    as_site,
+    as_tables,
+    recording_entries,
+)
 
 
 def examine(recordings: Recordings, site: Sites) -> Examined:
@@ -19,3 +30,18 @@ def examine(recordings: Recordings, site: Sites) -> Examined:
     vetted = vet(as_corrected(recording, place), place)
     findings = Findings(vetted.findings, place.declared, recording_entries(recording), (), vetted.remarks)
     return Examined(findings, vetted.proposals, place.corrections)
+
+
+def so_far(recordings: Recordings, site: Sites, tables: Tables | None = None) -> SoFar:
+    """What is proven already, what the running periods may still bear, and when the recorder may come down.
+
+    Arguments are as for `check`. Raises `PqcheckError` as `check` does.
+    """
+    place = as_site(site)
+    chosen = as_tables(tables, place)
+    recording = as_recording(recordings, place)
+    findings = check(recording, place, chosen).findings
+    # A trim moves the start from which full periods are counted.
+    axes = [stream.axis for stream in as_corrected(recording, place).streams]
+    start, end = min(axis.start_us for axis in axes), max(axis.end_us for axis in axes)
+    return progress(findings, chosen, start, end, recording.zone)

@@ -19,21 +19,23 @@ def beside(findings: Sequence[Finding], others: Iterable[Finding], field: str) -
     A trim or a shift moves the periods. Every verdict of the other run then goes to the period it shares most time
     with, or that lies nearest when it was cut away; of several the worst is shown.
     """
-    by_id = {one.id: number for number, one in enumerate(findings) if one.kind == "limit"}
+    by_id = {finding.id: number for number, finding in enumerate(findings) if finding.kind == "limit"}
     by_rule: dict[Key, list[int]] = {}
     for number in by_id.values():
         by_rule.setdefault(_key(findings[number]), []).append(number)
-    found: dict[int, Verdict] = {}
+    verdicts: dict[int, Verdict] = {}
     for other in others:
         if other.kind != "limit":
             continue
         candidates = [by_id[other.id]] if other.id in by_id else by_rule.get(_key(other), [])
         if candidates:
-            nearest = max(candidates, key=lambda one: _nearness(findings[one].period, other.period))
-            found[nearest] = min(found.get(nearest, other.verdict), other.verdict, key=rank)
+            nearest = max(candidates, key=lambda position: _nearness(findings[position].period, other.period))
+            verdicts[nearest] = min(verdicts.get(nearest, other.verdict), other.verdict, key=rank)
     return [
-        one.replaced(**{field: found[number].value}) if found.get(number, one.verdict) != one.verdict else one
-        for number, one in enumerate(findings)
+        finding.replaced(**{field: verdicts[number].value})
+        if verdicts.get(number, finding.verdict) != finding.verdict
+        else finding
+        for number, finding in enumerate(findings)
     ]
 
 
@@ -41,9 +43,9 @@ def _key(finding: Finding) -> Key:
     return finding.table, finding.rule, finding.channel
 
 
-def _nearness(one: Period | None, other: Period | None) -> timedelta:
+def _nearness(period: Period | None, other: Period | None) -> timedelta:
     """Time that two periods share; negative: how far they lie apart."""
-    if one is None or other is None:
+    if period is None or other is None:
         return _NOTHING
-    start = max(datetime.fromisoformat(one.start), datetime.fromisoformat(other.start))
-    return min(datetime.fromisoformat(one.end), datetime.fromisoformat(other.end)) - start
+    start = max(datetime.fromisoformat(period.start), datetime.fromisoformat(other.start))
+    return min(datetime.fromisoformat(period.end), datetime.fromisoformat(other.end)) - start

@@ -37,7 +37,7 @@ def material_of(findings: Findings, recordings: Sequence[Any] | Recording | Gath
     if isinstance(recordings, Gathered):
         return Material(findings, declared, recordings, observe(recordings, declared), tables)
     # A spectrum has no time axis, so there are no trends to gather.
-    timeless = any(one["start"] is None for one in findings.recordings)
+    timeless = any(entry["start"] is None for entry in findings.recordings)
     recording = None if timeless else _recording(recordings, declared)
     if recording is None:
         return Material(findings, declared, tables=tables)
@@ -82,7 +82,7 @@ def _recording(recordings: Sequence[Any] | Recording, site: Site) -> Recording |
 
 def same_recording(findings: Findings, recording: Recording) -> None:
     """InputError when the files are not, byte for byte, those the findings were made from."""
-    judged = {str(one["sha256"]): str(one["file"]) for one in findings.recordings}
+    judged = {str(entry["sha256"]): str(entry["file"]) for entry in findings.recordings}
     for file in recording.files:
         if file.sha256 not in judged:
             other = next((name for sha, name in judged.items() if name == file.name), None)
@@ -96,14 +96,13 @@ def same_recording(findings: Findings, recording: Recording) -> None:
 
 def same_tables(findings: Findings, site: Site) -> list[LimitTable]:
     """The tables the findings name, where they are at hand with the same checksum."""
-    wanted = {str(one["id"]): str(one["sha256"]) for one in findings.limit_tables}
-    found: dict[str, LimitTable] = {}
+    wanted = {str(entry["id"]): str(entry["sha256"]) for entry in findings.limit_tables}
+    loaded: dict[str, LimitTable] = {}
     for name in (*wanted, *site.apply):
         try:
             table = load_table(name)
         except PqcheckError:
             continue
         if wanted.get(table.id) == table.sha256:
-            found.setdefault(table.id, table)
-    return [found[identity] for identity in wanted if identity in found]
-
+            loaded.setdefault(table.id, table)
+    return [loaded[identity] for identity in wanted if identity in loaded]

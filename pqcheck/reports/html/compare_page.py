@@ -18,11 +18,10 @@ from pqcheck.reports.plain_answer import headline
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.shapes import duration_curve
-from pqcheck.workflows.compare_findings import Change
+from pqcheck.workflows.compare_findings import FindingChange
 from pqcheck.workflows.two_sides import BeforeAfter, Side
 
 _MARKS = {"new": "▲", "worse": "▲", "better": "▼", "unchanged": "=", "gone": "-"}
-_MOST_CURVES = 3
 
 
 def compare_page(both: BeforeAfter) -> str:
@@ -70,14 +69,14 @@ def _value(value: float | None, unit: str) -> str:
 
 def _criteria(both: BeforeAfter) -> Markup:
     heads = ("Change", "Criterion", "Limit", "Before", "Reading before", "After", "Reading after", "Margin lost")
-    moved, same = both.comparison.moved, [one for one in both.comparison.changes if one.state == "unchanged"]
+    moved, same = both.comparison.moved, [change for change in both.comparison.changes if change.state == "unchanged"]
     parts: list[Child] = [
-        table(heads, [_row(one) for one in moved], label="Criteria that changed", class_="both", row_heads=False)
+        table(heads, [_row(change) for change in moved], label="Criteria that changed", class_="both", row_heads=False)
         if moved
         else tag("p", "No criterion changed.")
     ]
     if same:
-        rows = [_row(one) for one in same]
+        rows = [_row(change) for change in same]
         inner = table(heads, rows, label="Criteria that did not change", class_="both", row_heads=False)
         parts.append(tag("details", tag("summary", f"{len(same)} criteria did not change"), inner, open=True))
     return tag(
@@ -89,17 +88,17 @@ def _criteria(both: BeforeAfter) -> Markup:
     )  # fmt: skip
 
 
-def _row(one: Change) -> list[Child]:
-    shown = one.shown
+def _row(change: FindingChange) -> list[Child]:
+    shown = change.shown
     sides: list[Child] = []
-    for finding in (one.before, one.after):
+    for finding in (change.before, change.after):
         read = finding.statistic if finding is not None else None
         sides.append(verdict_mark(finding.verdict) if finding is not None else "not asked")
         sides.append(number(read.value, read.unit) if read is not None and read.value is not None else "-")
-    mark = tag("span", _MARKS[one.state], aria_hidden="true")
+    mark = tag("span", _MARKS[change.state], aria_hidden="true")
     name = tag("span", shown.title, tag("small", f" {shown.table} {shown.rule}, {shown.clause}"))
-    lost = f"{float(one.loss):.3g} %" if one.loss is not None else "-"
-    return [tag("span", mark, f" {state_words(one)}"), name, limit_text(shown), *sides, lost]
+    lost = f"{float(change.loss):.3g} %" if change.loss is not None else "-"
+    return [tag("span", mark, f" {state_words(change)}"), name, limit_text(shown), *sides, lost]
 
 
 def _plots(both: BeforeAfter) -> Markup | None:
@@ -108,14 +107,14 @@ def _plots(both: BeforeAfter) -> Markup | None:
         return None
     return tag(
         "section", tag("h2", "How much of the time, before and after", id="plots"),
-        *[figure_element(one, heading=one.title) for one in drawn], aria_labelledby="plots",
+        *[figure_element(figure, heading=figure.title) for figure in drawn], aria_labelledby="plots",
     )  # fmt: skip
 
 
 def _curves(both: BeforeAfter) -> Iterator[Drawn]:
     sides = (("before", both.before), ("after", both.after))
     for phase in (*LINE_TO_NEUTRAL, *LINE_TO_LINE)[:6]:
-        held = {words: found for words, side in sides if (found := _series(side, phase)) is not None}
+        held = {words: series for words, side in sides if (series := _series(side, phase)) is not None}
         if len(held) < 2:
             continue
         about = concerning(both.after.findings.findings, "voltage", [phase])
@@ -130,9 +129,9 @@ def _curves(both: BeforeAfter) -> Iterator[Drawn]:
 def _series(side: Side, phase: str) -> NDArray[np.float64] | None:
     if side.gathered is None:
         return None
-    for one in side.gathered.judged:
-        if one.quantity == "voltage" and one.phase == phase and not np.isnan(one.values).all():
-            kept = one.values.copy()
+    for series in side.gathered.judged:
+        if series.quantity == "voltage" and series.phase == phase and not np.isnan(series.values).all():
+            kept = series.values.copy()
             kept[kept < 0.3 * np.nanmedian(kept)] = np.nan
             return kept
     return None
@@ -145,7 +144,7 @@ def _limits(both: BeforeAfter) -> Markup:
             rows.append((words, str(entry["id"]), str(entry["edition"]), tag("code", str(entry["sha256"]))))
         for file in side.findings.recordings:
             rows.append((words, str(file["file"]), "-", tag("code", str(file["sha256"]))))
-    counted = sum(one.shown.verdict is Verdict.NOT_APPLICABLE for one in both.comparison.changes)
+    counted = sum(change.shown.verdict is Verdict.NOT_APPLICABLE for change in both.comparison.changes)
     return tag(
         "section", tag("h2", "What was compared", id="compared"),
         table(("Side", "Table or file", "Edition", "sha256"), rows, label="Tables and files"),

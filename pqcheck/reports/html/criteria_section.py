@@ -8,7 +8,16 @@ from msgspec import Struct
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Findings
-from pqcheck.model.findings_words import VERDICT_WORDS, clock, limit_text, margin_percent, number, rank, reading_text
+from pqcheck.model.findings_words import (
+    VERDICT_WORDS,
+    clock,
+    limit_text,
+    margin_percent,
+    number,
+    outside_text,
+    rank,
+    reading_text,
+)
 from pqcheck.model.verdict import ROLL_UP, Verdict
 from pqcheck.reports.html.markup import Markup, tag, together, wide
 from pqcheck.reports.plots.canvas import Drawn
@@ -34,7 +43,7 @@ STRIP: Mapping[Verdict, str] = {
 _WORST_FIRST = (*ROLL_UP, Verdict.NOT_APPLICABLE)
 
 
-class Criterion(Struct, frozen=True):
+class CriterionRow(Struct, frozen=True):
     """One rule on one channel: its findings in time order and the worst of them."""
 
     findings: tuple[Finding, ...]
@@ -42,24 +51,33 @@ class Criterion(Struct, frozen=True):
     anchor: str
 
 
-def criteria(findings: Findings) -> list[Criterion]:
+def criteria(findings: Findings) -> list[CriterionRow]:
     """Every rule and channel once: worst verdict first, then in the order of the findings file."""
     groups: dict[tuple[object, ...], list[Finding]] = {}
-    for one in findings.findings:
-        if one.kind in ("limit", "prediction"):
+    for finding in findings.findings:
+        if finding.kind in ("limit", "prediction"):
             # Findings that judged nothing (missing orders, a missing phase) have no period and stand beside the others.
-            key = (one.kind, one.table, one.rule, one.quantity, one.channel, one.phase, one.order, one.period is None)
-            groups.setdefault(key, []).append(one)
+            key = (
+                finding.kind,
+                finding.table,
+                finding.rule,
+                finding.quantity,
+                finding.channel,
+                finding.phase,
+                finding.order,
+                finding.period is None,
+            )
+            groups.setdefault(key, []).append(finding)
     made = [
-        Criterion(tuple(members), _worst(members), f"c{number}") for number, members in enumerate(groups.values(), 1)
+        CriterionRow(tuple(members), _worst(members), f"c{number}") for number, members in enumerate(groups.values(), 1)
     ]
-    return sorted(made, key=lambda one: rank(one.worst.verdict))
+    return sorted(made, key=lambda row: rank(row.worst.verdict))
 
 
 def _worst(members: Sequence[Finding]) -> Finding:
-    def key(one: Finding) -> tuple[int, float]:
-        margin = margin_percent(one)
-        return rank(one.verdict), margin if margin is not None else float("inf")
+    def key(finding: Finding) -> tuple[int, float]:
+        margin = margin_percent(finding)
+        return rank(finding.verdict), margin if margin is not None else float("inf")
 
     return min(members, key=key)
 
@@ -75,13 +93,13 @@ def verdict_mark(verdict: Verdict) -> Markup:
 _HEADS = ("Verdict", "Criterion", "Phase", "Limit", "Reading", "Margin", "Outside", "Period", "See")
 
 
-def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
+def criteria_part(rows: Sequence[CriterionRow], drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     """The table, with what the signs mean."""
-    heads = tag("tr", *(tag("th", one, scope="col") for one in _HEADS))
-    body = together(_row(one, drawn, evidence) for one in found)
+    heads = tag("tr", *(tag("th", head, scope="col") for head in _HEADS))
+    body = together(_row(row, drawn, evidence) for row in rows)
     inner = tag("table", tag("thead", heads), tag("tbody", body), class_="criteria", id="criteria-table")
     legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in _WORST_FIRST)
-    strips = any(len(one.findings) > 1 for one in found)
+    strips = any(len(row.findings) > 1 for row in rows)
     note = (
         "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period in "
         f"time order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _WORST_FIRST)}. "
@@ -99,9 +117,9 @@ def criteria_part(found: Sequence[Criterion], drawn: Sequence[Drawn], evidence: 
     )  # fmt: skip
 
 
-def _row(one: Criterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
-    worst = one.worst
-    counts, margin, share = worst.intervals, worst.margin, margin_percent(worst)
+def _row(criterion: CriterionRow, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
+    worst = criterion.worst
+    margin, share = worst.margin, margin_percent(worst)
     percent = f" ({share:.3g} %)" if share is not None else ""
     phase = phase_label(worst.phase) if worst.phase is not None else "-"
     marks = f" {', '.join(worst.modifiers).replace('_', ' ')}" if worst.modifiers else ""
@@ -116,20 +134,20 @@ def _row(one: Criterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Ma
         tag("td", reading_text(worst)),
         tag("td", number(margin.value, margin.unit) + percent if margin is not None else "-",
             data_sort=f"{share:.6g}" if share is not None else "1e9"),
-        tag("td", f"{counts.outside} of {counts.expected} ({counts.allowed} may)" if counts is not None else "-"),
-        tag("td", _period(one)),
-        tag("td", *_links(one, drawn, evidence)),
-        id=one.anchor,
+        tag("td", outside_text(worst)),
+        tag("td", _period(criterion)),
+        tag("td", *_links(criterion, drawn, evidence)),
+        id=criterion.anchor,
     )  # fmt: skip
 
 
-def asked_of(one: Finding) -> str:
+def asked_of(finding: Finding) -> str:
     """What the rule asks: share of which values over which period."""
-    statistic = one.statistic
+    statistic = finding.statistic
     if statistic is None:
         return "-"
     interval = duration_text(round(statistic.interval_s * 1e6)) + " values" if statistic.interval_s else "values"
-    period = f" of the {one.period.length}" if one.period is not None else ""
+    period = f" of the {finding.period.length}" if finding.period is not None else ""
     words = {
         "share_within": f"{number(statistic.percent)} % of {interval}{period}",
         "all_within": f"all {interval}{period}",
@@ -140,8 +158,8 @@ def asked_of(one: Finding) -> str:
     return words.get(statistic.kind, f"{interval}{period}")
 
 
-def _period(one: Criterion) -> Markup | str:
-    worst = one.worst
+def _period(criterion: CriterionRow) -> Markup | str:
+    worst = criterion.worst
     if worst.period is not None:
         start = clock(worst.period.start).removesuffix(" 00:00")
         text = together([f"{worst.period.length} from ", tag("span", start, class_="day")])
@@ -149,7 +167,7 @@ def _period(one: Criterion) -> Markup | str:
         text = together([f"operating point {worst.snapshot.operating_point or 'given'}"])
     else:
         return "-"
-    judged = [finding for finding in one.findings if finding.period is not None or finding.snapshot is not None]
+    judged = [finding for finding in criterion.findings if finding.period is not None or finding.snapshot is not None]
     if len(judged) < 2:
         return text
     counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in _WORST_FIRST}
@@ -163,13 +181,13 @@ def _period(one: Criterion) -> Markup | str:
     )  # fmt: skip
 
 
-def _links(one: Criterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> list[Markup | str]:
-    found: list[Markup | str] = []
-    figure = figure_for(one.worst, drawn)
+def _links(criterion: CriterionRow, drawn: Sequence[Drawn], evidence: frozenset[str]) -> list[Markup | str]:
+    links: list[Markup | str] = []
+    figure = figure_for(criterion.worst, drawn)
     if figure is not None:
-        found.append(tag("a", "plot", href=f"#{figure}"))
-    if one.anchor in evidence:
-        found += [" ", tag("a", "times", href=f"#e-{one.anchor}")]
-    elif one.worst.reason is not None:
-        found += [" ", tag("a", "why", href="#open")]
-    return found or ["-"]
+        links.append(tag("a", "plot", href=f"#{figure}"))
+    if criterion.anchor in evidence:
+        links += [" ", tag("a", "times", href=f"#e-{criterion.anchor}")]
+    elif criterion.worst.reason is not None:
+        links += [" ", tag("a", "why", href="#open")]
+    return links or ["-"]

@@ -15,11 +15,12 @@ from pqcheck.model.findings_words import (
     has_reading,
     limit_text,
     number,
+    outside_text,
     reading_text,
 )
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.gather import Track
-from pqcheck.reports.html.criteria_section import Criterion, verdict_mark
+from pqcheck.reports.html.criteria_section import CriterionRow, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, table, tag
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
@@ -31,29 +32,32 @@ MOST_WINDOWS = 12
 _SEARCHED = 20_000
 
 
-def with_evidence(found: Sequence[Criterion]) -> list[Criterion]:
+def with_evidence(criteria: Sequence[CriterionRow]) -> list[CriterionRow]:
     """Criteria whose windows are listed: what is not met, worst first, up to a limit."""
     failed = {
-        id(one.worst): one
-        for one in found
-        if one.worst.verdict in (Verdict.FAIL, Verdict.WAIVED) and len(one.worst.windows)
+        id(criterion.worst): criterion
+        for criterion in criteria
+        if criterion.worst.verdict in (Verdict.FAIL, Verdict.WAIVED) and len(criterion.worst.windows)
     }
-    ordered = by_loss([one.worst for one in failed.values()])
+    ordered = by_loss([finding.worst for finding in failed.values()])
     return [failed[id(finding)] for finding in ordered][:MOST_FINDINGS]
 
 
 def evidence_part(
-    chosen: Sequence[Criterion], found: Sequence[Criterion], material: Material, drawn: Sequence[Drawn]
+    chosen: Sequence[CriterionRow], criteria: Sequence[CriterionRow], material: Material, drawn: Sequence[Drawn]
 ) -> Markup:
     """One block per criterion that is not met."""
-    failed = sum(one.worst.verdict in (Verdict.FAIL, Verdict.WAIVED) and len(one.worst.windows) > 0 for one in found)
+    failed = sum(
+        criterion.worst.verdict in (Verdict.FAIL, Verdict.WAIVED) and len(criterion.worst.windows) > 0
+        for criterion in criteria
+    )
     intro = (
         "No criterion failed, so no times are listed here."
         if not chosen
         else "For every criterion not met: the worst stretches in time order, with what else was recorded at the "
         "worst moment. The findings file lists every stretch, those of passed criteria too."
     )
-    blocks: list[Child] = [_block(one, material, drawn) for one in chosen]
+    blocks: list[Child] = [_block(finding, material, drawn) for finding in chosen]
     if failed > len(chosen):
         blocks.append(tag("p", f"{failed - len(chosen)} more criteria with evidence are in the findings file."))
     return tag(
@@ -62,8 +66,8 @@ def evidence_part(
     )  # fmt: skip
 
 
-def _block(one: Criterion, material: Material, drawn: Sequence[Drawn]) -> Markup:
-    worst = one.worst
+def _block(criterion: CriterionRow, material: Material, drawn: Sequence[Drawn]) -> Markup:
+    worst = criterion.worst
     figure = figure_for(worst, drawn)
     statistic, counts = worst.statistic, worst.intervals
     unit = statistic.unit if statistic is not None else ""
@@ -72,14 +76,14 @@ def _block(one: Criterion, material: Material, drawn: Sequence[Drawn]) -> Markup
         numbers.append(f"Reading {reading_text(worst)}, limit {limit_text(worst)}.")
     if counts is not None:
         numbers.append(
-            f"{counts.outside} of {counts.expected} intervals outside, {counts.allowed} allowed "
+            f"Intervals outside: {outside_text(worst)} "
             f"({counts.missing} missing, {counts.excluded} excluded)."
         )
     if worst.reason is not None:
         numbers.append(f"{worst.reason.text} {worst.reason.advice}")
     shown = _worst_windows(worst)
     rest = len(worst.windows) - len(shown)
-    others = sum(f.verdict is worst.verdict for f in one.findings) - 1
+    others = sum(f.verdict is worst.verdict for f in criterion.findings) - 1
     if rest > 0:
         numbers.append(f"The {len(shown)} worst of {len(worst.windows)} stretches are listed.")
     if others > 0:
@@ -88,20 +92,20 @@ def _block(one: Criterion, material: Material, drawn: Sequence[Drawn]) -> Markup
         "article",
         tag("h3", verdict_mark(worst.verdict), " ", worst.title),
         tag("p", f"{worst.table} {worst.rule}, {worst.clause}. ", " ".join(numbers), " ",
-            tag("a", "Row in the table", href=f"#{one.anchor}"), " ",
+            tag("a", "Row in the table", href=f"#{criterion.anchor}"), " ",
             tag("a", "Plot", href=f"#{figure}") if figure else None),
         _windows(worst, shown, unit, material),
-        id=f"e-{one.anchor}",
+        id=f"e-{criterion.anchor}",
     )  # fmt: skip
 
 
-def _worst_windows(one: Finding) -> list[Window]:
-    chosen = sorted(one.windows[:_SEARCHED], key=lambda window: beyond(one.limit, window.worst), reverse=True)
+def _worst_windows(finding: Finding) -> list[Window]:
+    chosen = sorted(finding.windows[:_SEARCHED], key=lambda window: beyond(finding.limit, window.worst), reverse=True)
     return sorted(chosen[:MOST_WINDOWS], key=lambda window: parse_iso(window.start)[0])
 
 
-def _windows(one: Finding, shown: Sequence[Window], unit: str, material: Material) -> Markup:
-    beside = list(_beside(material, one))
+def _windows(finding: Finding, shown: Sequence[Window], unit: str, material: Material) -> Markup:
+    beside = list(_beside(material, finding))
     heads = ["From", "To", "Length", "Worst", "At", "Phase", *(name for name, _ in beside), "File and rows"]
     rows = []
     for window in shown:
@@ -111,22 +115,22 @@ def _windows(one: Finding, shown: Sequence[Window], unit: str, material: Materia
         rows.append(
             [
                 clock(window.start), clock(window.end), length, number(window.worst, unit), clock(window.worst_at),
-                phase_label(one.phase) if one.phase else "-", *(_at(track, instant) for _, track in beside),
+                phase_label(finding.phase) if finding.phase else "-", *(_at(track, instant) for _, track in beside),
                 "; ".join(f"{row.file} {row.first}" + (f" to {row.last}" if row.last != row.first else "")
                           for row in window.rows) or "-",
             ]
         )  # fmt: skip
-    return table(heads, rows, label=f"Times outside: {one.title}")
+    return table(heads, rows, label=f"Times outside: {finding.title}")
 
 
-def _beside(material: Material, one: Finding) -> Iterator[tuple[str, Track]]:
+def _beside(material: Material, finding: Finding) -> Iterator[tuple[str, Track]]:
     """Columns of what else was recorded: current, reactive power, frequency of the phase or the total."""
     gathered = material.gathered
     if gathered is None:
         return
-    line = one.phase[0] if one.phase and one.phase[0] in "abc" else None
+    line = finding.phase[0] if finding.phase and finding.phase[0] in "abc" else None
     for quantity, heading in (("current", "Current"), ("reactive_power", "Reactive power"), ("frequency", "Frequency")):
-        if quantity == one.quantity:
+        if quantity == finding.quantity:
             continue
         for phase in (line, "total", None) if quantity != "frequency" else (None,):
             track = gathered.find(quantity, phase)
@@ -140,11 +144,11 @@ def _at(track: Track, instant_us: int) -> str:
     return number(float(f"{value:.5g}"), track.unit) if value is not None else "not recorded"
 
 
-def open_part(found: Sequence[Criterion]) -> Markup:
+def open_part(criteria: Sequence[CriterionRow]) -> Markup:
     """What was not judged or not applicable, and why; rules with the same reason together."""
     groups: dict[tuple[str, str, str, str], list[str]] = {}
-    for one in found:
-        for finding in one.findings:
+    for criterion in criteria:
+        for finding in criterion.findings:
             reason = finding.reason
             if reason is None or finding.verdict in (Verdict.FAIL, Verdict.WAIVED):
                 continue

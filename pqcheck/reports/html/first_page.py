@@ -40,18 +40,18 @@ def first_page(material: Material, worst_figure: Drawn | None) -> Markup:
 
 def danger(material: Material) -> Markup:
     """Danger signs, above everything."""
-    signs = [one for one in material.findings.findings if one.kind == "safety"]
+    signs = [finding for finding in material.findings.findings if finding.kind == "safety"]
     if not signs:
         return Markup("")
     parts: list[Child] = [tag("h2", "Danger sign: read this first")]
     seen: set[str] = set()
-    for one in signs:
-        reason = one.reason
-        words = f"{one.title}. {reason.text if reason else ''} {reason.advice if reason else ''}".strip()
+    for finding in signs:
+        reason = finding.reason
+        words = f"{finding.title}. {reason.text if reason else ''} {reason.advice if reason else ''}".strip()
         if words not in seen:
             seen.add(words)
-            said: list[Child] = [reason.text, " ", tag("strong", reason.advice)] if reason is not None else []
-            parts.append(tag("p", tag("strong", f"{one.title}. "), *said))
+            reason_parts: list[Child] = [reason.text, " ", tag("strong", reason.advice)] if reason is not None else []
+            parts.append(tag("p", tag("strong", f"{finding.title}. "), *reason_parts))
     parts.append(
         tag(
             "p",
@@ -66,7 +66,7 @@ def _question(material: Material) -> Markup:
     report, site = material.site.report, material.site
     asked = report.get("question")
     if not asked:
-        tables = listed(sorted({_table_name(material, one["id"]) for one in material.findings.limit_tables}))
+        tables = listed(sorted({_table_name(material, table["id"]) for table in material.findings.limit_tables}))
         who = f"{site.name} stay within" if material.is_design else f"the supply of {site.name} keep to"
         asked = f"{'Does' if material.is_design else 'Did'} {who} the limits of {tables or 'the tables applied'}?"
     by = f" (asked by {report['asked_by']})" if report.get("asked_by") else ""
@@ -91,8 +91,8 @@ def _answer(material: Material) -> Markup:
     if recorded:
         parts.append(tag("p", recorded))
     chosen = governing(asked)
-    points = [sentence_of(one, material) for one in chosen[:MOST_NUMBERS]]
-    if not any(one.quantity == "voltage" for one in chosen[:MOST_NUMBERS]):
+    points = [sentence_of(finding, material) for finding in chosen[:MOST_NUMBERS]]
+    if not any(finding.quantity == "voltage" for finding in chosen[:MOST_NUMBERS]):
         seen = voltage_seen(material)
         if seen:
             points = [seen, *points[: MOST_NUMBERS - 1]]
@@ -104,11 +104,11 @@ def _answer(material: Material) -> Markup:
 
 
 def _recorded_words(material: Material) -> str:
-    files = [one for one in material.findings.recordings if one.get("start") and one.get("end")]
+    files = [recording for recording in material.findings.recordings if recording.get("start") and recording.get("end")]
     if not files:
         return "The spectrum of a design was judged; nothing was measured." if material.is_design else ""
-    start = min(datetime.fromisoformat(one["start"]) for one in files)
-    end = max(datetime.fromisoformat(one["end"]) for one in files)
+    start = min(datetime.fromisoformat(file["start"]) for file in files)
+    end = max(datetime.fromisoformat(file["end"]) for file in files)
     days = (end - start).total_seconds() / 86400
     number, unit = (days, "days") if days >= 1.5 else (days * 24, "hours")
     length = f"{number:.1f}".removesuffix(".0") + f" {unit}"
@@ -125,9 +125,9 @@ def _when(material: Material) -> Markup:
 
 def _open(material: Material) -> Markup:
     groups: dict[tuple[str, str], list[str]] = {}
-    for one in required(material.findings):
-        if one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED):
-            groups.setdefault(plain_reason(one), []).append(quantity_words(one.quantity))
+    for finding in required(material.findings):
+        if finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED):
+            groups.setdefault(plain_reason(finding), []).append(quantity_words(finding.quantity))
     if not groups:
         return Markup("")
     points = []
@@ -148,14 +148,14 @@ def _unexamined(material: Material) -> Iterator[str]:
     if material.is_design:
         yield "Operating points, loads and networks other than those given."
         return
-    asked = {one.quantity for one in findings.findings if one.kind == "limit"}
+    asked = {finding.quantity for finding in findings.findings if finding.kind == "limit"}
     left_out = {rule.quantity for table in material.tables for rule in table.rules} - asked
     if left_out:
-        yield f"Not part of the question: {listed(sorted({quantity_words(one) for one in left_out}))}."
+        yield f"Not part of the question: {listed(sorted({quantity_words(quantity) for quantity in left_out}))}."
     never = {
-        quantity_words(one.quantity)
-        for one in findings.findings
-        if one.reason is not None and one.reason.code == "not-recorded"
+        quantity_words(finding.quantity)
+        for finding in findings.findings
+        if finding.reason is not None and finding.reason.code == "not-recorded"
     }
     if never:
         yield f"Not recorded: {listed(sorted(never))}."
@@ -206,7 +206,7 @@ def _uncertainty(material: Material) -> str:
     asked = required(material.findings)
     if material.is_design:
         return "Calculated values carry no accuracy of an instrument; how well the model fits, its authors must say."
-    if any("marginal" in one.modifiers for one in asked):
+    if any("marginal" in finding.modifiers for finding in asked):
         return (
             "One of the results lies so close to its limit that the accuracy of the recorder could have turned it; a "
             "second recording could come out the other way."
@@ -214,7 +214,7 @@ def _uncertainty(material: Material) -> str:
     supply = material.site.supply
     nominal = supply.line_to_neutral or supply.line_to_line or Decimal(0)
     band = uncertainty(material.site.instrument, "voltage", nominal, nominal) if nominal else None
-    if band is not None and any(one.quantity == "voltage" for one in asked):
+    if band is not None and any(finding.quantity == "voltage" for finding in asked):
         return (
             f"As declared, the recorder reads the voltage to within about {float(band):.2g} V, and no result lies that "
             "close to its limit."

@@ -39,15 +39,15 @@ _CONTENTS = (
 def page(material: Material) -> str:
     """The whole report as HTML text."""
     drawn = figures(material)
-    found = criteria(material.findings)
-    chosen = with_evidence(found)
-    listed = frozenset(one.anchor for one in chosen)
+    rows = criteria(material.findings)
+    chosen = with_evidence(rows)
+    listed = frozenset(row.anchor for row in chosen)
     report = material.site.report
     title = str(report.get("title") or f"Power quality at {material.site.name}")
     technical = tag(
-        "div", _contents(), _scope(material), criteria_part(found, drawn, listed),
-        evidence_part(chosen, found, material, drawn), open_part(found), _plots(drawn), quality_part(material),
-        declared_part(material), rules_part(material, found), changes_part(material, found),
+        "div", _contents(), _scope(material), criteria_part(rows, drawn, listed),
+        evidence_part(chosen, rows, material, drawn), open_part(rows), _plots(drawn), quality_part(material),
+        declared_part(material), rules_part(material, rows), changes_part(material, rows),
         observations_part(material, drawn), closing_part(material), _reproduce(material), class_="technical",
     )  # fmt: skip
     main = (danger(material), first_page(material, worst_hour_figure(material)), technical)
@@ -64,9 +64,13 @@ def page_of(title: str, answer: str, head: Iterable[Child], main: Iterable[Child
 def danger_box(findings: Findings, heading: str) -> Markup | None:
     """Danger signs in a box; nothing without one."""
     signs = [
-        tag("p", tag("strong", f"{one.title}. "), f"{one.reason.text} {one.reason.advice}" if one.reason else "")
-        for one in findings.findings
-        if one.kind == "safety"
+        tag(
+            "p",
+            tag("strong", f"{finding.title}. "),
+            f"{finding.reason.text} {finding.reason.advice}" if finding.reason else "",
+        )
+        for finding in findings.findings
+        if finding.kind == "safety"
     ]
     return tag("div", tag("h2", heading), *signs, class_="danger", role="alert") if signs else None
 
@@ -115,7 +119,7 @@ def _scope(material: Material) -> Markup:
     parts: list[Child] = [tag("h3", "Purpose and scope")]
     if report.get("introduction"):
         parts.append(paragraphs(report["introduction"]))
-    reported = [str(one["text"]) for one in material.site.reported]
+    reported = [str(entry["text"]) for entry in material.site.reported]
     if reported:
         parts.append(tag("p", f"Reported: {'; '.join(reported)}."))
     parts.append(
@@ -129,15 +133,15 @@ def _scope(material: Material) -> Markup:
 
 
 def _plots(drawn: Sequence[Drawn]) -> Markup:
-    shown = [figure_element(one, heading=one.title) for one in drawn]
+    shown = [figure_element(figure, heading=figure.title) for figure in drawn]
     inner = shown or [tag("p", "No figure can be drawn from what was judged.")]
     hint = tag("p", "With a pointer or the arrow keys, values can be read off most figures where scripts may run.")
     return tag("section", tag("h2", "Plots", id="plots"), hint, *inner, aria_labelledby="plots")
 
 
 def _reproduce(material: Material) -> Markup:
-    names = [str(one["file"]) for one in material.findings.recordings]
-    tables = [str(one["id"]) for one in material.findings.limit_tables]
+    names = [str(recording["file"]) for recording in material.findings.recordings]
+    tables = [str(table["id"]) for table in material.findings.limit_tables]
     command = f"pqcheck check {' '.join(names)} --site SITE.toml --limits {' '.join(tables)} --json findings.json"
     return tag(
         "section",

@@ -49,10 +49,10 @@ def tag(name: str, *children: Child, **attributes: Attribute) -> Markup:
 
 def together(children: Iterable[Child]) -> Markup:
     """Children one after the other, texts escaped."""
-    return Markup("".join(_one(child) for child in children))
+    return Markup("".join(_text_of_child(child) for child in children))
 
 
-def _one(child: Child) -> str:
+def _text_of_child(child: Child) -> str:
     if child is None:
         return ""
     return child.html if isinstance(child, Markup) else escaped(str(child))
@@ -75,7 +75,7 @@ def table(
             for place, cell in enumerate(row)
         ]
         body.append(tag("tr", *cells))
-    head = tag("thead", tag("tr", *(tag("th", one, scope="col") for one in heads)))
+    head = tag("thead", tag("tr", *(tag("th", text, scope="col") for text in heads)))
     inner = tag("table", head, tag("tbody", *body), class_=class_ or None)
     return wide(inner, label)
 

@@ -27,41 +27,41 @@ _LEAST_POINTS = 24
 
 def worst_instant(material: Material) -> tuple[Finding, int] | None:
     """The finding and the moment furthest beyond (or nearest to) a limit; None when nothing tells."""
-    asked = [one for one in required(material.findings) if one.kind == "limit" and one.windows]
-    failed = [one for one in asked if one.verdict in (Verdict.FAIL, Verdict.WAIVED)]
+    asked = [finding for finding in required(material.findings) if finding.kind == "limit" and finding.windows]
+    failed = [finding for finding in asked if finding.verdict in (Verdict.FAIL, Verdict.WAIVED)]
     # The voltage is what people feel; other quantities only where no voltage is outside.
-    for one in sorted(by_loss(failed or asked), key=lambda one: one.quantity != "voltage"):
-        return one, parse_iso(worst_window(one, _SEARCHED).worst_at)[0]
+    for finding in sorted(by_loss(failed or asked), key=lambda candidate: candidate.quantity != "voltage"):
+        return finding, parse_iso(worst_window(finding, _SEARCHED).worst_at)[0]
     return None
 
 
 def worst_hour_figure(material: Material) -> Drawn | None:
     """The hour around the worst moment, at the finest resolution kept, with what it is about and the current."""
-    found = worst_instant(material)
+    worst = worst_instant(material)
     gathered = material.gathered
-    if found is None or gathered is None:
+    if worst is None or gathered is None:
         return None
-    one, instant = found
-    tracks = _tracks(material, one)
+    finding, instant = worst
+    tracks = _tracks(material, finding)
     if not tracks:
         return None
     step = max(track.step_us for track in tracks)
     half = max(HOUR // 2, _LEAST_POINTS // 2 * step)
     frame = Frame(instant - half, instant + half, gathered.zone)
-    unit = one.statistic.unit if one.statistic is not None else ""
+    unit = finding.statistic.unit if finding.statistic is not None else ""
     hour = ((instant - HOUR // 2, instant + HOUR // 2),)
     fits = all(track.unit == unit for track in tracks)
-    floor = 0.3 * float(material.site.supply.line_to_neutral or 0) if one.quantity == "voltage" else None
+    floor = 0.3 * float(material.site.supply.line_to_neutral or 0) if finding.quantity == "voltage" else None
     panels = [
         Panel(
-            _title(one), tracks[0].unit, tuple(_curve(track, frame) for track in tracks),
-            bands_of([one]) if fits else (), hour, floor,
+            _title(finding), tracks[0].unit, tuple(_curve(track, frame) for track in tracks),
+            bands_of([finding]) if fits else (), hour, floor,
         )
     ]  # fmt: skip
     currents = gathered.tracks("current", "abc")
-    if currents and one.quantity != "current":
+    if currents and finding.quantity != "current":
         panels.append(Panel("Current", "A", tuple(_curve(track, frame) for track in currents), (), hour))
-    name = quantity_words(one.quantity)
+    name = quantity_words(finding.quantity)
     return trend(
         "fig-worst-hour", "The worst hour", panels, frame,
         f"Line chart of {name} around the worst moment, {_when(instant, gathered.zone)}"
@@ -70,17 +70,17 @@ def worst_hour_figure(material: Material) -> Drawn | None:
     )  # fmt: skip
 
 
-def _title(one: Finding) -> str:
-    return quantity_title(one.quantity or "voltage") + (f", order {one.order}" if one.order else "")
+def _title(finding: Finding) -> str:
+    return quantity_title(finding.quantity or "voltage") + (f", order {finding.order}" if finding.order else "")
 
 
-def _tracks(material: Material, one: Finding) -> list[Track]:
+def _tracks(material: Material, finding: Finding) -> list[Track]:
     gathered = material.gathered
-    assert gathered is not None and one.quantity is not None
-    if one.phase is None:
-        return gathered.tracks(one.quantity, [None])
-    same = LINE_TO_LINE if one.phase in LINE_TO_LINE else (*LINE_TO_NEUTRAL, *"abc")
-    return gathered.tracks(one.quantity, same, one.order)
+    assert gathered is not None and finding.quantity is not None
+    if finding.phase is None:
+        return gathered.tracks(finding.quantity, [None])
+    same = LINE_TO_LINE if finding.phase in LINE_TO_LINE else (*LINE_TO_NEUTRAL, *"abc")
+    return gathered.tracks(finding.quantity, same, finding.order)
 
 
 def _curve(track: Track, frame: Frame) -> Curve:
@@ -99,27 +99,27 @@ def _when(instant_us: int, zone: str) -> str:
 
 def worst_hour_part(material: Material, drawn: Drawn | None) -> Markup:
     """Heading, sentence, figure; nothing when no time was outside a limit."""
-    found = worst_instant(material)
-    if found is None or drawn is None or material.gathered is None:
+    worst = worst_instant(material)
+    if worst is None or drawn is None or material.gathered is None:
         return Markup("")
-    one, instant = found
+    finding, instant = worst
     text = f"It was worst on {_when(instant, material.gathered.zone)}."
-    words = [_between(material, one, instant)]
+    words = [_between(material, finding, instant)]
     current = _current(material, instant)
     if current:
         words.append(current)
-    said = tag("p", " ".join([text, *words]))
-    return together([tag("h3", "The worst hour"), said, figure_element(drawn, small=True)])
+    paragraph = tag("p", " ".join([text, *words]))
+    return together([tag("h3", "The worst hour"), paragraph, figure_element(drawn, small=True)])
 
 
-def _between(material: Material, one: Finding, instant: int) -> str:
-    for track in _tracks(material, one):
-        if track.channel.phase == one.phase:
+def _between(material: Material, finding: Finding, instant: int) -> str:
+    for track in _tracks(material, finding):
+        if track.channel.phase == finding.phase:
             low, high = _within(track, instant - HOUR // 2, instant + HOUR // 2)
             if low is not None:
-                name = quantity_words(one.quantity)
-                where = f" (phase {one.phase[0]})" if one.phase in LINE_TO_NEUTRAL else ""
-                where = where or (f" ({phase_label(one.phase)})" if one.phase else "")
+                name = quantity_words(finding.quantity)
+                where = f" (phase {finding.phase[0]})" if finding.phase in LINE_TO_NEUTRAL else ""
+                where = where or (f" ({phase_label(finding.phase)})" if finding.phase else "")
                 unit = "" if track.unit == "1" else f" {track.unit}"
                 return f"In that hour {name}{where} lay between {low:.4g} and {high:.4g}{unit}."
     return ""
@@ -140,21 +140,21 @@ def reported_part(material: Material) -> Markup:
     """One block per reported time; nothing when none was reported."""
     if not material.site.reported:
         return Markup("")
-    blocks = [_block(material, one) for one in material.site.reported]
+    blocks = [_block(material, report) for report in material.site.reported]
     return together([tag("h3", "At the times you reported"), *blocks])
 
 
-def _block(material: Material, one: Mapping[str, Any]) -> Markup:
-    start = int(one["from_us"])
-    end = int(one["to_us"]) if one["to_us"] is not None else start
+def _block(material: Material, reported: Mapping[str, Any]) -> Markup:
+    start = int(reported["from_us"])
+    end = int(reported["to_us"]) if reported["to_us"] is not None else start
     zone = material.gathered.zone if material.gathered is not None else material.site.time_zone or "UTC"
     first, last = iso(start, zone), iso(end, zone)
     moment = datetime.fromisoformat(first)
     when = span_words(first, last) if end > start else f"{date_words(moment)}, {moment:%H:%M}"
-    said = tag("p", tag("strong", f"{when}: "), "\u201c", str(one["text"]), "\u201d")
+    paragraph = tag("p", tag("strong", f"{when}: "), "\u201c", str(reported["text"]), "\u201d")
     if material.gathered is None:
         shown = tag("p", "The recording was not at hand for this report.")
-        return tag("div", said, shown, class_="reported")
+        return tag("div", paragraph, shown, class_="reported")
     voltage = list(_extremes(material, "voltage", start, max(end, start + 1)))
     current = list(_extremes(material, "current", start, max(end, start + 1)))
     shown = pairs(
@@ -163,7 +163,7 @@ def _block(material: Material, one: Mapping[str, Any]) -> Markup:
             ("Against the allowed range", _verdict(material, voltage)),
         ]
     )  # fmt: skip
-    return tag("div", said, shown, class_="reported")
+    return tag("div", paragraph, shown, class_="reported")
 
 
 def _extremes(material: Material, quantity: str, start: int, end: int) -> Iterator[tuple[str | None, float, float]]:
@@ -192,12 +192,12 @@ def _within(track: Track, start: int, end: int) -> tuple[float | None, float | N
     return float(np.nanmin(low)), float(np.nanmax(high))
 
 
-def _range(found: list[tuple[str | None, float, float]], unit: str) -> str:
-    if not found:
+def _range(ranges: list[tuple[str | None, float, float]], unit: str) -> str:
+    if not ranges:
         return "not recorded"
-    if len(found) == 1:
-        return f"{_spread(*found[0][1:])} {unit}"
-    return "; ".join(f"{_name(phase)} {_spread(low, high)} {unit}" for phase, low, high in found if phase != "n")
+    if len(ranges) == 1:
+        return f"{_spread(*ranges[0][1:])} {unit}"
+    return "; ".join(f"{_name(phase)} {_spread(low, high)} {unit}" for phase, low, high in ranges if phase != "n")
 
 
 def _spread(low: float, high: float) -> str:
@@ -231,14 +231,14 @@ def _verdict(material: Material, voltage: list[tuple[str | None, float, float]])
 
 
 def _tightest(material: Material, phase: str | None) -> Limit | None:
-    found: list[Finding] = [
-        one
-        for one in material.findings.findings
-        if one.kind == "limit" and one.quantity == "voltage" and one.phase == phase and one.limit is not None
-        and one.verdict.value != "not_applicable"
+    findings: list[Finding] = [
+        finding
+        for finding in material.findings.findings
+        if finding.kind == "limit" and finding.quantity == "voltage" and finding.phase == phase
+        and finding.limit is not None and finding.verdict.value != "not_applicable"
     ]  # fmt: skip
     return min(
-        (one.limit for one in found if one.limit is not None),
+        (finding.limit for finding in findings if finding.limit is not None),
         key=lambda limit: (limit.high or float("inf")) - (limit.low or 0.0),
         default=None,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pqcheck.plan.survey import Plan
+from pqcheck.plan.survey import SurveyPlan
 from pqcheck.reports.html.html_page import document
 from pqcheck.reports.html.markup import Markup, lines, table, tag
 from pqcheck.reports.plan_text import (
@@ -22,17 +22,20 @@ STYLE = """
 """
 
 
-def plan_page(plan: Plan) -> str:
+def plan_page(plan: SurveyPlan) -> str:
     """The whole page as HTML text."""
     named = ", ".join(name for name, _ in plan.tables)
     return document(f"Measurement plan: {named}", tag("div", *_parts(plan), class_="page"), STYLE)
 
 
-def _parts(plan: Plan) -> list[Markup]:
+def _parts(plan: SurveyPlan) -> list[Markup]:
     return [
         tag("h1", "Measurement plan"),
-        tag("p", "; ".join(f"{name}: {title}" for name, title in plan.tables)
-            + f". Connection: {plan.connection}.", class_="under"),
+        tag(
+            "p",
+            "; ".join(f"{name}: {title}" for name, title in plan.tables) + f". Connection: {plan.connection}.",
+            class_="under",
+        ),
         tag("div", tag("h2", "Safety first"), lines(plan.cautions), class_="danger", role="note"),
         tag("h2", "Duration"),
         tag("p", duration_words(plan)),
@@ -43,14 +46,18 @@ def _parts(plan: Plan) -> list[Markup]:
         table(SIZE_HEADERS, size_rows(plan), label="Values and memory"),
         tag("p", NOTE),
         tag("h2", "Cheaper choices, and what they cost"),
-        lines([loss_text(one.choice, one.lost, one.remark) for one in plan.losses]),
+        lines([loss_text(loss.choice, loss.lost, loss.remark) for loss in plan.losses]),
         tag("h2", "Facts to collect"),
-        table(("fact", "from", "why"), [(one.fact, one.source, one.why) for one in plan.facts], label="Facts"),
+        table(("fact", "from", "why"), [(fact.fact, fact.source, fact.why) for fact in plan.facts], label="Facts"),
         tag("h2", "Accuracy"),
         lines(plan.accuracy),
         tag("h2", "Field checklist"),
         *(part for when, items in plan.checklist for part in (tag("h3", when), lines(items, class_="boxes"))),
         tag("h2", "Spot checks"),
-        table(("time", "channel", "reading", "instrument", "who"),
-              [("\u00a0", "", "", "", "") for _ in range(8)], label="Spot checks to fill in", row_heads=False),
+        table(
+            ("time", "channel", "reading", "instrument", "who"),
+            [("\u00a0", "", "", "", "") for _ in range(8)],
+            label="Spot checks to fill in",
+            row_heads=False,
+        ),
     ]

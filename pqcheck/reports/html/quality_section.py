@@ -27,21 +27,25 @@ def quality_part(material: Material) -> Markup:
 
 def _files(material: Material) -> Markup:
     rows = []
-    for one in material.findings.recordings:
-        interval = duration_text(round(one["interval_s"] * 1e6)) if one.get("interval_s") else "-"
-        rows.append((one["file"], clock(one["start"] or "-"), clock(one["end"] or "-"), interval, str(one["rows"]),
-                     tag("code", one["sha256"])))  # fmt: skip
+    for recording in material.findings.recordings:
+        interval = duration_text(round(recording["interval_s"] * 1e6)) if recording.get("interval_s") else "-"
+        rows.append((recording["file"], clock(recording["start"] or "-"), clock(recording["end"] or "-"), interval,
+                     str(recording["rows"]), tag("code", recording["sha256"])))  # fmt: skip
     remarks = lines(material.findings.remarks)
     heads = ("File", "From", "To", "Interval", "Rows", "sha256")
     return tag("div", table(heads, rows, label="Files read"), remarks)
 
 
 def _soundness(material: Material) -> Markup:
-    checks = [one for one in material.findings.findings if one.kind == "recording"]
+    checks = [finding for finding in material.findings.findings if finding.kind == "recording"]
     if not checks:
         return tag("p", "No check of the recording's soundness was made.")
-    counted = {verdict: sum(one.verdict is verdict for one in checks) for verdict in Verdict}
-    said = [one for one in checks if one.reason is not None or one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)]
+    counted = {verdict: sum(finding.verdict is verdict for finding in checks) for verdict in Verdict}
+    remarked = [
+        finding
+        for finding in checks
+        if finding.reason is not None or finding.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+    ]
     parts: list[Child] = [
         tag("h3", "Is it sound?"),
         tag("p", f"{len(checks)} checks: {counted[Verdict.PASS]} found nothing against the recording, "
@@ -49,10 +53,10 @@ def _soundness(material: Material) -> Markup:
                  f"decided, {counted[Verdict.NOT_APPLICABLE]} do not apply."),
     ]  # fmt: skip
     rows: dict[tuple[str, str, str], int] = {}
-    for one in said:
-        if one.verdict is Verdict.NOT_APPLICABLE or one.reason is None:
+    for check in remarked:
+        if check.verdict is Verdict.NOT_APPLICABLE or check.reason is None:
             continue
-        key = (one.verdict.value, one.reason.text, one.reason.advice)
+        key = (check.verdict.value, check.reason.text, check.reason.advice)
         rows[key] = rows.get(key, 0) + 1
     if rows:
         shown = [
@@ -73,7 +77,7 @@ def _availability(material: Material) -> Markup:
             "p", "The recording was not at hand when this report was written: no availability and no trends are shown."
         )
     rows = []
-    excluded = sum(one.to_us - one.from_us for one in material.site.exclusions)
+    excluded = sum(exclusion.to_us - exclusion.from_us for exclusion in material.site.exclusions)
     groups: dict[tuple[str, str | None, int], list[Track]] = {}
     for channel, track in gathered.plots.items():
         if channel.reading == "mean":
@@ -90,7 +94,8 @@ def _availability(material: Material) -> Markup:
     heads = ("Quantity", "Phase", "Interval", "Expected", "With a value", "Without", "Available")
     note = (
         f"Declared excluded: {duration_text(excluded)} in all; excluded time is counted as recorded here. "
-        "" if excluded else ""
+        if excluded
+        else ""
     )
     return tag(
         "div", tag("h3", "Availability"), tag("p", note + "Counts of recorded intervals, each channel on its own."),
@@ -107,8 +112,8 @@ def _slots(track: Track, material: Material) -> int:
 def _columns(material: Material) -> Markup:
     rows = []
     for recording in material.findings.recordings:
-        for one in recording["columns"]:
-            rows.append((one["column"], one["channel"] or "left alone", one["unit"] or "-", one["read_as"]))
+        for column in recording["columns"]:
+            rows.append((column["column"], column["channel"] or "left alone", column["unit"] or "-", column["read_as"]))
     body = table(("Column", "Channel", "Unit", "Read as"), rows, label="How each column was read")
     return tag("details", tag("summary", f"How each of the {len(rows)} columns was read"), body, open=True)
 

@@ -9,7 +9,7 @@ from pqcheck.model.clock import iso
 from pqcheck.model.findings_words import clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.observation import GRADES, Observation
-from pqcheck.reports.html.criteria_section import Criterion, verdict_mark
+from pqcheck.reports.html.criteria_section import CriterionRow, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, table, tag, together
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
@@ -17,16 +17,16 @@ from pqcheck.reports.plots.material import Material
 _LINE = "____________________"
 
 
-def rules_part(material: Material, found: Sequence[Criterion]) -> Markup:
+def rules_part(material: Material, criteria: Sequence[CriterionRow]) -> Markup:
     """What was applied and how it decides."""
-    tables = {one.id: one for one in material.tables}
+    tables = {applied_table.id: applied_table for applied_table in material.tables}
     rows: list[tuple[Child, ...]] = []
     for entry in material.findings.limit_tables:
         loaded = tables.get(entry["id"])
         rows.append((entry["id"], loaded.title if loaded is not None else "-", entry["edition"],
                      loaded.source if loaded is not None else "-", tag("code", entry["sha256"])))  # fmt: skip
     applied: dict[tuple[str, str], str] = {}
-    for criterion in found:
+    for criterion in criteria:
         applied.setdefault((criterion.worst.table, criterion.worst.rule), criterion.worst.clause)
     each = []
     for (table_id, rule_id), clause in applied.items():
@@ -66,7 +66,7 @@ def _rule(material: Material, table_id: str, rule_id: str) -> Rule | None:
     return None
 
 
-def changes_part(material: Material, found: Sequence[Criterion]) -> Markup:
+def changes_part(material: Material, criteria: Sequence[CriterionRow]) -> Markup:
     """Exclusions, corrections and waivers with reason and author, and what the verdict is without them."""
     site = material.site
     zone = material.gathered.zone if material.gathered is not None else site.time_zone or "UTC"
@@ -74,34 +74,38 @@ def changes_part(material: Material, found: Sequence[Criterion]) -> Markup:
     if site.exclusions:
         parts.append(table(
             ("From", "To", "Reason", "Author", "Clause"),
-            [(clock(iso(one.from_us, zone)), clock(iso(one.to_us, zone)), one.reason, one.author, one.clause or "-")
-             for one in site.exclusions], label="Exclusions"))  # fmt: skip
+            [(clock(iso(exclusion.from_us, zone)), clock(iso(exclusion.to_us, zone)), exclusion.reason,
+              exclusion.author, exclusion.clause or "-")
+             for exclusion in site.exclusions], label="Exclusions"))  # fmt: skip
     declared = material.findings.site.get("corrections", [])
     if declared:
         parts.append(table(
             ("Correction", "Settings", "Reason", "Author"),
-            [(one["kind"], ", ".join(f"{key} {value}" for key, value in one.items()
-                                     if key not in ("kind", "reason", "author")), one["reason"], one["author"])
-             for one in declared], label="Corrections"))  # fmt: skip
+            [(correction["kind"], ", ".join(f"{key} {value}" for key, value in correction.items()
+                                     if key not in ("kind", "reason", "author")), correction["reason"],
+              correction["author"])
+             for correction in declared], label="Corrections"))  # fmt: skip
     rows = []
-    for criterion in found:
-        for one in criterion.findings:
-            for text, other in (("without the corrections", one.without_corrections),
-                                ("without the exclusions", one.without_exclusions)):  # fmt: skip
+    for criterion in criteria:
+        for finding in criterion.findings:
+            for text, other in (("without the corrections", finding.without_corrections),
+                                ("without the exclusions", finding.without_exclusions)):  # fmt: skip
                 if other is not None:
-                    period = clock(one.period.start) if one.period is not None else "-"
-                    rows.append((one.title, period, verdict_mark(one.verdict), text, verdict_mark(Verdict(other))))
+                    period = clock(finding.period.start) if finding.period is not None else "-"
+                    rows.append(
+                        (finding.title, period, verdict_mark(finding.verdict), text, verdict_mark(Verdict(other)))
+                    )
     if rows:
         heads = ("Criterion", "Period from", "Verdict", "Would be", "Then")
         parts += [tag("h3", "Where the verdict would be another"), table(heads, rows, label="Verdicts without")]
     elif site.exclusions or declared:
         parts.append(tag("p", "No verdict would be another without them."))
-    waived = [one for criterion in found for one in criterion.findings if one.waiver]
+    waived = [finding for criterion in criteria for finding in criterion.findings if finding.waiver]
     if waived:
         parts += [tag("h3", "Exceptions"), table(
             ("Criterion", "Exception"),
-            [(one.title, ", ".join(f"{key} {value}" for key, value in sorted((one.waiver or {}).items())))
-             for one in waived], label="Exceptions")]  # fmt: skip
+            [(finding.title, ", ".join(f"{key} {value}" for key, value in sorted((finding.waiver or {}).items())))
+             for finding in waived], label="Exceptions")]  # fmt: skip
     if len(parts) == 1:
         parts.append(tag("p", "None were declared; every reading was counted as it was recorded."))
     return tag("section", *parts, aria_labelledby="changes")
@@ -109,14 +113,14 @@ def changes_part(material: Material, found: Sequence[Criterion]) -> Markup:
 
 def observations_part(material: Material, drawn: Sequence[Drawn]) -> Markup:
     """Causes, graded and apart from every verdict."""
-    there = {one.id for one in drawn}
+    there = {figure.id for figure in drawn}
     meaning = "; ".join(f"{grade}: {words}" for grade, words in GRADES.items())
     parts: list[Child] = [
         tag("h2", "Observations on causes", id="observations"),
         tag("p", f"Observations are no verdicts and change none. A measurement at one place cannot say whose fault "
                  f"something is. {meaning}."),
     ]  # fmt: skip
-    parts += [_observation(one, there) for one in material.observations]
+    parts += [_observation(observation, there) for observation in material.observations]
     if not material.observations:
         parts.append(tag("p", "Nothing was looked for that this recording could show."
                          if material.gathered is not None
@@ -124,15 +128,17 @@ def observations_part(material: Material, drawn: Sequence[Drawn]) -> Markup:
     return tag("section", *parts, aria_labelledby="observations")
 
 
-def _observation(one: Observation, there: set[str]) -> Markup:
-    link: list[Child] = [" ", tag("a", "See the plot", href=f"#{one.figure}")] if one.figure in there else []
+def _observation(observation: Observation, there: set[str]) -> Markup:
+    link: list[Child] = (
+        [" ", tag("a", "See the plot", href=f"#{observation.figure}")] if observation.figure in there else []
+    )
     return tag(
         "article",
-        tag("h3", tag("span", one.grade, class_=f"grade g-{one.grade}"), " ", one.title),
-        tag("p", one.text, *link),
-        tag("p", tag("strong", "For it: "), " ".join(one.evidence)) if one.evidence else None,
-        tag("p", tag("strong", "Against it: "), " ".join(one.against)) if one.against else None,
-        id=f"o-{one.id}",
+        tag("h3", tag("span", observation.grade, class_=f"grade g-{observation.grade}"), " ", observation.title),
+        tag("p", observation.text, *link),
+        tag("p", tag("strong", "For it: "), " ".join(observation.evidence)) if observation.evidence else None,
+        tag("p", tag("strong", "Against it: "), " ".join(observation.against)) if observation.against else None,
+        id=f"o-{observation.id}",
     )  # fmt: skip
 
 
@@ -150,10 +156,10 @@ def closing_part(material: Material) -> Markup:
 
 def _repeat(material: Material) -> list[str]:
     advice = dict.fromkeys(
-        one.reason.advice
-        for one in material.findings.findings
-        if one.kind == "limit" and one.reason is not None
-        and one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)
+        finding.reason.advice
+        for finding in material.findings.findings
+        if finding.kind == "limit" and finding.reason is not None
+        and finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)
     )  # fmt: skip
     always = (
         "After any change to the supply or the installation, record again at the same place, with the same channels "

@@ -33,15 +33,15 @@ def harmonic_bars(
     missing: Mapping[str, Sequence[int]], alt: str, caption: str,
 ) -> Drawn:  # fmt: skip
     """One group of bars per order: phases side by side, the limit a black line across, not measured as a cross."""
-    orders = sorted({*limits, *(order for one in values.values() for order in one),
-                     *(order for one in missing.values() for order in one)})  # fmt: skip
+    orders = sorted({*limits, *(order for array in values.values() for order in array),
+                     *(order for orders in missing.values() for order in orders)})  # fmt: skip
     phases = list(values)
     from matplotlib.patches import PathPatch
 
     with axes_of(3.1, bottom=0.16, top=0.9) as (figure, axes):
         width = 0.8 / max(len(phases), 1)
         places = {order: number for number, order in enumerate(orders)}
-        heights = [value for one in values.values() for value in one.values()]
+        heights = [value for array in values.values() for value in array.values()]
         top = max([*heights, *(limits[order] for order in orders if order in limits)], default=1.0)
         for number, phase in enumerate(phases):
             name, _ = PHASE_LINES[number % len(PHASE_LINES)]
@@ -60,7 +60,7 @@ def harmonic_bars(
         middles = np.array([places[order] for order in held], dtype=float)
         heights = [limits[order] for order in held]
         axes.hlines(heights, middles - 0.46, middles + 0.46, color=light("limit"), linewidth=1.6, label="limit")
-        never = sorted({order for one in missing.values() for order in one})
+        never = sorted({order for orders in missing.values() for order in orders})
         if never:
             axes.plot([places[order] for order in never], [0.025 * top] * len(never), linestyle="", marker="x",
                       markersize=4, color=light("quiet"), label="not measured")  # fmt: skip

@@ -145,7 +145,7 @@ def box_of(figure: Any, axes: Any) -> list[float]:
 
 def rounded(values: Any, digits: int = 5) -> list[float | None]:
     """Values for the page's script, to a few significant digits; None where there is none."""
-    return [None if math.isnan(one) else float(f"{one:.{digits}g}") for one in map(float, values)]
+    return [None if math.isnan(value) else float(f"{value:.{digits}g}") for value in map(float, values)]
 
 
 _LONG = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")

@@ -80,7 +80,7 @@ def _availability(material: Material) -> Drawn:
         key = (channel.quantity + (" (orders)" if many else ""), channel.phase, track.interval_us)
         groups.setdefault(key, []).append(track)
     rows = []
-    for (name, phase, _), tracks in sorted(groups.items(), key=lambda one: _place(*one[0])):
+    for (name, phase, _), tracks in sorted(groups.items(), key=lambda group: _place(*group[0])):
         quantity = name.removesuffix(" (orders)")
         label = quantity_title(quantity)
         if name != quantity:
@@ -91,9 +91,9 @@ def _availability(material: Material) -> Drawn:
         rows.append((label, tracks))
     never = sorted(
         {
-            quantity_title(one.quantity)
-            for one in material.findings.findings
-            if one.reason is not None and one.reason.code == "not-recorded" and one.quantity is not None
+            quantity_title(finding.quantity)
+            for finding in material.findings.findings
+            if finding.reason is not None and finding.reason.code == "not-recorded" and finding.quantity is not None
         }
     )
     return availability(
@@ -115,7 +115,7 @@ def _place(name: str, phase: str | None, interval: int) -> tuple[int, bool, int,
 
 def figure_for(finding: Finding, drawn: Sequence[Drawn]) -> str | None:
     """The id of the figure in which a criterion can be seen; the strip of what was recorded when no other can."""
-    there = {one.id for one in drawn}
+    there = {figure.id for figure in drawn}
     quantity, phase = finding.quantity or "", finding.phase
     wanted = []
     if quantity in ("voltage_harmonic", "current_harmonic"):
@@ -131,5 +131,3 @@ def figure_for(finding: Finding, drawn: Sequence[Drawn]) -> str | None:
         wanted.append("fig-events")
     wanted.append(RECORDED)
     return next((identity for identity in wanted if identity in there), None)
-
-

@@ -21,17 +21,17 @@ def event_figure(material: Material) -> Iterator[Drawn]:
     gathered = material.gathered
     if gathered is None or not gathered.events:
         return
-    placed = [one for one in gathered.events if one.residual_percent is not None and one.duration_s > 0]
-    points = [(one.kind, float(one.duration_s), float(one.residual_percent or 0)) for one in placed]
+    placed = [event for event in gathered.events if event.residual_percent is not None and event.duration_s > 0]
+    points = [(event.kind, float(event.duration_s), float(event.residual_percent or 0)) for event in placed]
     frequency = material.site.supply.frequency or Decimal(50)
-    longest = max([one.duration_s for one in placed] or [Decimal(10)])
+    longest = max([event.duration_s for event in placed] or [Decimal(10)])
     curves: dict[str, list[tuple[Decimal, Decimal]]] = {}
     for table in (*material.tables, *(load_table(name) for name in _REFERENCE)):
         for rule in table.event_rules:
             if rule.kind == "ride_through" and len(curves) < 3:
                 curves.setdefault(f"{table.standard} {table.edition}", _edge(rule, frequency, longest))
     counted = ", ".join(
-        f"{sum(one.kind == kind for one in gathered.events)} {kind}s" for kind in ("dip", "swell", "interruption")
+        f"{sum(event.kind == kind for event in gathered.events)} {kind}s" for kind in ("dip", "swell", "interruption")
     )
     unplaced = len(gathered.events) - len(placed)
     svg = _plot(points, curves)
@@ -50,20 +50,18 @@ def _edge(rule: EventRule, frequency: Decimal, longest: Decimal) -> list[tuple[D
     last = max([longest * 2, *ends])
     durations = sorted({*map(Decimal, np.geomspace(0.005, float(last), 160)), *ends,
                         *(end * Decimal("1.0001") for end in ends)})  # fmt: skip
-    found = ((one, edge_at(tuple(steps), one, frequency)) for one in durations)
-    return [(one, edge[0]) for one, edge in found if edge is not None]
+    edges = ((duration, edge_at(tuple(steps), duration, frequency)) for duration in durations)
+    return [(duration, edge[0]) for duration, edge in edges if edge is not None]
 
 
-def _plot(
-    points: Sequence[tuple[str, float, float]], curves: Mapping[str, Sequence[tuple[Decimal, Decimal]]]
-) -> str:
+def _plot(points: Sequence[tuple[str, float, float]], curves: Mapping[str, Sequence[tuple[Decimal, Decimal]]]) -> str:
     """Residual voltage in percent against duration in seconds, with ride-through curves (points of steps)."""
     marks = {"dip": ("v", "first"), "swell": ("^", "second"), "interruption": ("X", "outside")}
     with axes_of(3.2, bottom=0.16, top=0.9) as (figure, axes):
         for kind, (marker, colour) in marks.items():
-            chosen = [(duration, residual) for one, duration, residual in points if one == kind]
+            chosen = [(duration, residual) for event_kind, duration, residual in points if event_kind == kind]
             if chosen:
-                axes.plot([one[0] for one in chosen], [one[1] for one in chosen], linestyle="", marker=marker,
+                axes.plot([x for x, _ in chosen], [y for _, y in chosen], linestyle="", marker=marker,
                           markersize=6, color=light(colour), label=f"{kind} ({len(chosen)})")  # fmt: skip
         dashes = ((0, (7, 2)), (0, (3, 2, 1, 2)), (0, (1, 1)))
         for number, (label, steps) in enumerate(curves.items()):

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import number
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
-from pqcheck.reports.plots.trend import Band
+from pqcheck.reports.plots.trend import LimitBand
 
 MOST_BANDS = 3
 
@@ -43,15 +43,19 @@ def share_words(finding: Finding) -> str:
     return f"{number(statistic.percent)} % of values"
 
 
-def bands_of(findings: Iterable[Finding]) -> tuple[Band, ...]:
+def bands_of(findings: Iterable[Finding]) -> tuple[LimitBand, ...]:
     """Distinct limits of findings, the first few, with their words; which table each comes from is in the criteria."""
-    found: dict[tuple[float | None, float | None], Band] = {}
-    for one in findings:
-        if one.kind != "limit" or one.limit is None or (one.limit.low is None and one.limit.high is None):
+    bands: dict[tuple[float | None, float | None], LimitBand] = {}
+    for finding in findings:
+        if (
+            finding.kind != "limit"
+            or finding.limit is None
+            or (finding.limit.low is None and finding.limit.high is None)
+        ):
             continue
-        key = (one.limit.low, one.limit.high)
-        found.setdefault(key, Band(*key, share_words(one)))
-    return tuple(found.values())[:MOST_BANDS]
+        key = (finding.limit.low, finding.limit.high)
+        bands.setdefault(key, LimitBand(*key, share_words(finding)))
+    return tuple(bands.values())[:MOST_BANDS]
 
 
 def concerning(
@@ -60,7 +64,7 @@ def concerning(
     """Limit findings about a quantity on any of the phases."""
     held = set(phases)
     return [
-        one
-        for one in findings
-        if one.kind == "limit" and one.quantity == quantity and one.phase in held and one.order == order
+        finding
+        for finding in findings
+        if finding.kind == "limit" and finding.quantity == quantity and finding.phase in held and finding.order == order
     ]

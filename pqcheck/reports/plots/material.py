@@ -37,13 +37,13 @@ class Material(Struct, frozen=True, dict=True):
     def frame(self) -> Frame:
         """The span of all figures, and what the site excludes."""
         assert self.gathered is not None
-        excluded = tuple((one.from_us, one.to_us) for one in self.site.exclusions)
+        excluded = tuple((exclusion.from_us, exclusion.to_us) for exclusion in self.site.exclusions)
         return Frame(self.gathered.start_us, self.gathered.end_us, self.gathered.zone, excluded)
 
     @cached_property
     def is_design(self) -> bool:
         """Whether a design was judged (a scenario, or spectra of operating points) and no supply was recorded."""
-        return bool(self.site.scenario) or any(one.snapshot is not None for one in self.findings.findings)
+        return bool(self.site.scenario) or any(finding.snapshot is not None for finding in self.findings.findings)
 
     def curve(self, quantity: str, phase: str | None, order: int | None = None) -> Curve | None:
         """The line of a channel, thinned, its band from recorded minimum and maximum columns where they exist."""
@@ -58,15 +58,11 @@ class Material(Struct, frozen=True, dict=True):
             return self._judged_curve(quantity, phase) if order is None else None
         low, high = best.low, best.high
         for reading in ("min", "max"):
-            extreme = self.gathered.plots.get(
-                Channel(quantity, phase, order, None, reading, best.channel.unit)
-            )
+            extreme = self.gathered.plots.get(Channel(quantity, phase, order, None, reading, best.channel.unit))
             if extreme is not None and len(extreme.mean) == len(best.mean):
                 low = np.fmin(low, extreme.low) if reading == "min" else low
                 high = np.fmax(high, extreme.high) if reading == "max" else high
-        return Curve(
-            phase_label(phase), best.start_us, best.step_us, best.mean, low, high, phase_line(quantity, phase)
-        )
+        return Curve(phase_label(phase), best.start_us, best.step_us, best.mean, low, high, phase_line(quantity, phase))
 
     def curves(self, quantity: str, phases: Iterable[str | None], order: int | None = None) -> list[Curve]:
         """The lines of those of the phases that have one, in their order."""
@@ -75,18 +71,18 @@ class Material(Struct, frozen=True, dict=True):
     def judged(self, quantity: str, phase: str | None) -> Judged | None:
         """The judged series of a quantity, the longest interval first (fewest values, steadiest)."""
         assert self.gathered is not None
-        found = [one for one in self.gathered.judged if (one.quantity, one.phase) == (quantity, phase)]
-        return max(found, key=lambda one: one.interval_us, default=None)
+        candidates = [series for series in self.gathered.judged if (series.quantity, series.phase) == (quantity, phase)]
+        return max(candidates, key=lambda series: series.interval_us, default=None)
 
     def _judged_curve(self, quantity: str, phase: str | None) -> Curve | None:
-        one = self.judged(quantity, phase)
-        if one is None or not len(one.values):
+        series = self.judged(quantity, phase)
+        if series is None or not len(series.values):
             return None
-        thin = Reducer(len(one.values), members_per_point(len(one.values), one.interval_us, PLOT_POINTS))
-        thin.feed(one.values, 0, 1.0)
-        step = one.interval_us * thin.members
+        thin = Reducer(len(series.values), members_per_point(len(series.values), series.interval_us, PLOT_POINTS))
+        thin.feed(series.values, 0, 1.0)
+        step = series.interval_us * thin.members
         return Curve(
-            phase_label(phase), one.start_us, step, thin.mean, thin.low, thin.high, phase_line(quantity, phase)
+            phase_label(phase), series.start_us, step, thin.mean, thin.low, thin.high, phase_line(quantity, phase)
         )
 
     def interval_us(self, quantity: str) -> int:
@@ -105,26 +101,26 @@ class Material(Struct, frozen=True, dict=True):
             for channel in self.gathered.plots
             if channel.quantity == quantity and channel.order is None and channel.reading == "mean"
         }
-        held |= {one.phase for one in self.gathered.judged if one.quantity == quantity}
+        held |= {series.phase for series in self.gathered.judged if series.quantity == quantity}
         return [phase for phase in (*QUANTITIES[quantity].phases, None) if phase in held]
 
 
 def windows_of(findings: Sequence[Finding]) -> tuple[Span, ...]:
     """Evidence windows of what fails, as spans; the first few hundred of each."""
     spans: list[Span] = []
-    for one in findings:
-        if one.verdict in (Verdict.FAIL, Verdict.WAIVED):
-            for window in one.windows[:MOST_MARKS]:
+    for finding in findings:
+        if finding.verdict in (Verdict.FAIL, Verdict.WAIVED):
+            for window in finding.windows[:MOST_MARKS]:
                 spans.append((parse_iso(window.start)[0], parse_iso(window.end)[0]))
     return joined(spans)
 
 
 def joined(spans: Sequence[Span]) -> tuple[Span, ...]:
     """Overlapping and touching spans as one."""
-    found: list[Span] = []
+    merged: list[Span] = []
     for start, end in sorted(spans):
-        if found and start <= found[-1][1]:
-            found[-1] = (found[-1][0], max(found[-1][1], end))
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], end))
         else:
-            found.append((start, end))
-    return tuple(found)
+            merged.append((start, end))
+    return tuple(merged)

@@ -15,15 +15,16 @@ MOST_SPANS = 300
 
 def observation_figures(material: Material) -> Iterator[Drawn]:
     """One figure per observation that names a figure of its own."""
-    for one in material.observations:
-        if one.id == "resonance":
-            yield from _pair(material, one, ("reactive_power", None), ("voltage_harmonic", int(one.numbers["order"])),
+    for observation in material.observations:
+        if observation.id == "resonance":
+            yield from _pair(material, observation, ("reactive_power", None),
+                             ("voltage_harmonic", int(observation.numbers["order"])),
                              "Reactive power and the harmonic that moves with it")  # fmt: skip
-        elif one.id == "background":
-            yield from _pair(material, one, ("current", None), ("voltage_thd", None),
+        elif observation.id == "background":
+            yield from _pair(material, observation, ("current", None), ("voltage_thd", None),
                              "Voltage distortion and the site's own current")  # fmt: skip
-        elif one.id == "tap-steps":
-            yield from _pair(material, one, ("voltage", None), ("current", None),
+        elif observation.id == "tap-steps":
+            yield from _pair(material, observation, ("voltage", None), ("current", None),
                              "Steps that all phases share, and the current")  # fmt: skip
 
 
@@ -51,6 +52,6 @@ def _lines(material: Material, quantity: str, order: int | None) -> list[Curve]:
     phases = ["total"] if quantity == "reactive_power" and material.curve(quantity, "total") else [
         "an", "bn", "cn", "ab", "bc", "ca", "a", "b", "c"
     ]  # fmt: skip
-    found = material.curves(quantity, phases, order)
-    wanted = {phase_label(phase) for phase in ("an", "bn", "cn")} & {curve.label for curve in found}
-    return [curve for curve in found if not wanted or curve.label in wanted]
+    curves = material.curves(quantity, phases, order)
+    wanted = {phase_label(phase) for phase in ("an", "bn", "cn")} & {curve.label for curve in curves}
+    return [curve for curve in curves if not wanted or curve.label in wanted]

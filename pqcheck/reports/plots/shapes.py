@@ -24,7 +24,7 @@ from pqcheck.reports.plots.canvas import (
     rounded,
 )
 from pqcheck.reports.plots.time_axis import day_words
-from pqcheck.reports.plots.trend import Band, limit_lines
+from pqcheck.reports.plots.trend import LimitBand, limit_lines
 
 _CURVE_POINTS = 401
 _CLOUD = 900
@@ -32,7 +32,8 @@ _EXTREMES = 20
 
 
 def duration_curve(
-    identity: str, title: str, unit: str, values: Mapping[str, NDArray[Any]], bands: Sequence[Band], alt: str, what: str
+    identity: str, title: str, unit: str, values: Mapping[str, NDArray[Any]], bands: Sequence[LimitBand], alt: str,
+    what: str,
 ) -> Drawn:
     """How much of the time a value was exceeded, with the 1, 5, 95 and 99 % marks, the limits and N."""
     with axes_of(2.9, bottom=0.18, top=0.9) as (figure, axes):
@@ -40,8 +41,8 @@ def duration_curve(
         share = np.unique(np.concatenate([np.linspace(0, 100, _CURVE_POINTS), np.linspace(0, 5, 101),
                                           np.linspace(95, 100, 101)]))  # fmt: skip
         series = []
-        for number, (label, one) in enumerate(values.items()):
-            ordered = np.sort(one[~np.isnan(one)])[::-1]
+        for number, (label, numbers) in enumerate(values.items()):
+            ordered = np.sort(numbers[~np.isnan(numbers)])[::-1]
             if not len(ordered):
                 continue
             rank = np.minimum((share / 100 * len(ordered)).astype(int), len(ordered) - 1)
@@ -53,7 +54,7 @@ def duration_curve(
             grid = np.linspace(0, 100, 201)
             ranks = np.minimum((grid / 100 * len(ordered)).astype(int), len(ordered) - 1)
             series.append({"label": label, "unit": unit, "values": rounded(ordered[ranks])})
-        middles = [float(np.median(one[~np.isnan(one)])) for one in values.values() if not np.isnan(one).all()]
+        middles = [float(np.median(array[~np.isnan(array)])) for array in values.values() if not np.isnan(array).all()]
         limit_lines(axes, bands, unit, 0.5, max(middles, default=0.0))
         for mark in (1, 5, 95, 99):
             axes.axvline(mark, color=light("quiet"), linewidth=0.8, linestyle=(0, (2, 2)))
@@ -65,9 +66,7 @@ def duration_curve(
         axes.margins(y=0.12)
         legend_above(axes, 5, handlelength=2.6)
         svg, box = as_svg(figure), box_of(figure, axes)
-    caption = (
-        f"{what} The upright marks stand at 1, 5, 95 and 99 % of the time; N is the number of values counted."
-    )
+    caption = f"{what} The upright marks stand at 1, 5, 95 and 99 % of the time; N is the number of values counted."
     return Drawn(identity, title, svg, alt, caption, {"box": box, "percent": True, "series": series})
 
 
@@ -131,7 +130,7 @@ def scatter(
             keep = thinned(x, y, _CLOUD)
             # Strokes of no length with round caps are dots, and one path instead of a thousand elements.
             gap = np.full(len(keep), np.nan)
-            dots = [np.column_stack([one[keep], one[keep], gap]).ravel() for one in (x, y)]
+            dots = [np.column_stack([axis[keep], axis[keep], gap]).ravel() for axis in (x, y)]
             axes.plot(*dots, color=light(name), linewidth=2.4, solid_capstyle="round", alpha=0.55)
             if label in lines:
                 intercept, slope = lines[label]

@@ -25,13 +25,13 @@ def hours(instant_us: Any, start_us: int) -> Any:
 def midnights(start_us: int, end_us: int, zone: str) -> list[int]:
     """Local midnights within a span."""
     day = to_local(start_us, zone).date()
-    found: list[int] = []
+    instants: list[int] = []
     while True:
         instant = local_midnight(day, zone)
         if instant > end_us:
-            return found
+            return instants
         if instant >= start_us:
-            found.append(instant)
+            instants.append(instant)
         day += timedelta(days=1)
 
 
@@ -45,9 +45,7 @@ def day_words(day: date) -> str:
     return f"{WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
 
 
-def label_axis(
-    axes: Any, start_us: int, end_us: int, zone: str, *, named: bool = True, changes: bool = True
-) -> None:
+def label_axis(axes: Any, start_us: int, end_us: int, zone: str, *, named: bool = True, changes: bool = True) -> None:
     """Ticks at local midnights (or hours for a short record), the zone named, clock changes marked."""
     axes.set_xlim(0, hours(end_us, start_us))
     length = end_us - start_us
@@ -56,10 +54,10 @@ def label_axis(
     if length > 2 * DAY:
         step = max(1, -(-len(days) // _MOST_LABELS))
         major = days[::step]
-        axes.set_xticks([hours(one, start_us) for one in major])
-        axes.set_xticklabels([day_label(one, zone) for one in major])
+        axes.set_xticks([hours(tick, start_us) for tick in major])
+        axes.set_xticklabels([day_label(tick, zone) for tick in major])
         if length <= 40 * DAY:
-            axes.set_xticks([hours(one, start_us) for one in days], minor=True)
+            axes.set_xticks([hours(midnight, start_us) for midnight in days], minor=True)
     else:
         step_hours = next(n for n in (1, 2, 3, 4, 6, 12) if length / HOUR / n <= _MOST_LABELS)
         first = to_local(start_us, zone)
@@ -70,8 +68,8 @@ def label_axis(
             if to_local(instant, zone).hour % step_hours == 0:
                 ticks.append(instant)
             instant += HOUR
-        axes.set_xticks([hours(one, start_us) for one in ticks])
-        axes.set_xticklabels([f"{to_local(one, zone):%H:%M}" for one in ticks])
+        axes.set_xticks([hours(tick, start_us) for tick in ticks])
+        axes.set_xticklabels([f"{to_local(tick, zone):%H:%M}" for tick in ticks])
     axes.grid(True, axis="both")
     if named:
         day = "" if length > 2 * DAY else f"{day_label(start_us, zone)} "

@@ -27,7 +27,7 @@ class Curve(Struct, frozen=True):
     line: int = 0
 
 
-class Band(Struct, frozen=True):
+class LimitBand(Struct, frozen=True):
     """A limit, with the words for the legend."""
 
     low: float | None
@@ -50,7 +50,7 @@ class Panel(Struct, frozen=True):
     title: str
     unit: str
     curves: tuple[Curve, ...]
-    bands: tuple[Band, ...] = ()
+    bands: tuple[LimitBand, ...] = ()
     worst: tuple[Span, ...] = ()
     floor: float | None = None
     """Values below it do not stretch the axis: a voltage of zero during an interruption would flatten the rest."""
@@ -60,19 +60,19 @@ def unobserved(curves: Sequence[Curve], frame: Frame) -> list[Span]:
     """Spans in which none of the curves has a value."""
     spans: list[Span] | None = None
     for curve in curves:
-        found = spans_of(np.isnan(curve.mean), curve.start_us, curve.step_us)
+        gaps = spans_of(np.isnan(curve.mean), curve.start_us, curve.step_us)
         end = curve.start_us + len(curve.mean) * curve.step_us
         # The ends are not covered by the grid of this curve alone; half a step is no gap.
         if curve.start_us - frame.start_us > curve.step_us:
-            found.insert(0, (frame.start_us, curve.start_us))
+            gaps.insert(0, (frame.start_us, curve.start_us))
         if frame.end_us - end > curve.step_us:
-            found.append((end, frame.end_us))
-        spans = found if spans is None else _both(spans, found)
+            gaps.append((end, frame.end_us))
+        spans = gaps if spans is None else _both(spans, gaps)
     return spans or []
 
 
-def _both(one: Sequence[Span], other: Sequence[Span]) -> list[Span]:
-    return [(max(a, c), min(b, d)) for a, b in one for c, d in other if min(b, d) > max(a, c)]
+def _both(first: Sequence[Span], other: Sequence[Span]) -> list[Span]:
+    return [(max(a, c), min(b, d)) for a, b in first for c, d in other if min(b, d) > max(a, c)]
 
 
 def trend(identity: str, title: str, panels: Sequence[Panel], frame: Frame, alt: str, caption: str) -> Drawn:
@@ -160,7 +160,7 @@ def _tail(curves: Sequence[Curve]) -> float:
     return float(np.median(held)) if len(held) else 0.0
 
 
-def limit_lines(axes: Any, bands: Sequence[Band], unit: str, place: float, near: float) -> None:
+def limit_lines(axes: Any, bands: Sequence[LimitBand], unit: str, place: float, near: float) -> None:
     """One line per distinct limit, all it stands for written on it at `place` (share of the width).
 
     The words stand on the side of the line away from `near`, the values there.

@@ -62,11 +62,14 @@ def _trend(material: Material, kind: str, words: str, curves: list[Curve], held:
 
 
 def _duration(material: Material, kind: str, words: str, held: list[str]) -> Iterator[Drawn]:
-    found = {phase_label(p): one for p in held if (one := material.judged("voltage", p)) is not None}
-    values = {label: _counted(material, one.start_us, one.interval_us, one.values) for label, one in found.items()}
-    if not any(len(one) - np.isnan(one).sum() > 10 for one in values.values()):
+    recorded = {phase_label(p): judged for p in held if (judged := material.judged("voltage", p)) is not None}
+    values = {
+        label: _counted(material, series.start_us, series.interval_us, series.values)
+        for label, series in recorded.items()
+    }
+    if not any(len(array) - np.isnan(array).sum() > 10 for array in values.values()):
         return
-    interval = next(iter(found.values())).interval_us
+    interval = next(iter(recorded.values())).interval_us
     about = concerning(material.findings.findings, "voltage", held)
     yield duration_curve(
         f"fig-duration-{kind}", f"Voltage, {words}: how much of the time", "V", values, bands_of(about),
@@ -96,8 +99,12 @@ def _heat(material: Material, kind: str, words: str, held: list[str]) -> Iterato
     if not tracks:
         return
     about = concerning(material.findings.findings, "voltage", held)
-    failing = [one for one in about if one.margin is not None]
-    worst = min(failing, key=lambda one: one.margin.value if one.margin else 0.0).phase if failing else held[0]
+    failing = [observation for observation in about if observation.margin is not None]
+    worst = (
+        min(failing, key=lambda observation: observation.margin.value if observation.margin else 0.0).phase
+        if failing
+        else held[0]
+    )
     track = material.gathered.find("voltage", worst) or tracks[0]
     label = phase_label(track.channel.phase)
     values = track.mean.astype(float)
@@ -128,10 +135,12 @@ def _against_current(material: Material) -> Iterator[Drawn]:
         x = current.mean.astype(float)
         x[np.isnan(y)] = np.nan
         groups[label] = (x, y)
-        for one in material.observations:
-            if one.id == f"own-load-{phase}" and "slope_V_per_A" in one.numbers:
-                lines[label] = (one.numbers["intercept_V"], one.numbers["slope_V_per_A"])
-                words.append(f"{label}: {one.numbers['slope_V_per_A']:.4g} V/A, r {one.numbers['r']:.2f}")
+        for observation in material.observations:
+            if observation.id == f"own-load-{phase}" and "slope_V_per_A" in observation.numbers:
+                lines[label] = (observation.numbers["intercept_V"], observation.numbers["slope_V_per_A"])
+                words.append(
+                    f"{label}: {observation.numbers['slope_V_per_A']:.4g} V/A, r {observation.numbers['r']:.2f}"
+                )
     if not groups:
         return
     slopes = f" Straight lines: {'; '.join(words)}." if words else ""

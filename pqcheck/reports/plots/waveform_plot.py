@@ -53,9 +53,9 @@ def _first(material: Material) -> str:
 def order_figures(material: Material) -> Iterator[Drawn]:
     """For every rule about single orders: the bars of the worst period against the limits."""
     rules: dict[tuple[str, str], list[Finding]] = {}
-    for one in material.findings.findings:
-        if one.kind == "limit" and one.quantity in ("voltage_harmonic", "current_harmonic"):
-            rules.setdefault((one.table, one.rule), []).append(one)
+    for finding in material.findings.findings:
+        if finding.kind == "limit" and finding.quantity in ("voltage_harmonic", "current_harmonic"):
+            rules.setdefault((finding.table, finding.rule), []).append(finding)
     for (table, rule), members in rules.items():
         drawn = _bars(table, rule, members)
         if drawn is not None:
@@ -71,25 +71,29 @@ def _bars(table: str, rule: str, members: Sequence[Finding]) -> Drawn | None:
     values: dict[str, dict[int, float]] = {}
     limits: dict[int, float] = {}
     missing: dict[str, list[int]] = {}
-    unit = next((one.statistic.unit for one in members if one.statistic is not None), "%")
-    for one in members:
-        label = phase_label(one.phase)
-        if one.reason is not None and one.reason.code == "orders-missing":
-            missing.setdefault(label, []).extend(orders_in(one.reason.text))
-        if one.order is None:
+    unit = next((finding.statistic.unit for finding in members if finding.statistic is not None), "%")
+    for finding in members:
+        label = phase_label(finding.phase)
+        if finding.reason is not None and finding.reason.code == "orders-missing":
+            missing.setdefault(label, []).extend(orders_in(finding.reason.text))
+        if finding.order is None:
             continue
-        if one.limit is not None and one.limit.high is not None:
-            limits[one.order] = one.limit.high
-        if one.statistic is not None and one.statistic.value is not None:
+        if finding.limit is not None and finding.limit.high is not None:
+            limits[finding.order] = finding.limit.high
+        if finding.statistic is not None and finding.statistic.value is not None:
             held = values.setdefault(label, {})
-            held[one.order] = max(held.get(one.order, 0.0), one.statistic.value)
+            held[finding.order] = max(held.get(finding.order, 0.0), finding.statistic.value)
     if not values:
         return None
-    first = next(one for one in members if one.statistic is not None and one.statistic.value is not None)
+    first = next(
+        finding for finding in members if finding.statistic is not None and finding.statistic.value is not None
+    )
     assert first.statistic is not None
-    over = sorted({one.order for one in members if one.verdict is Verdict.FAIL and one.order is not None})
+    over = sorted(
+        {finding.order for finding in members if finding.verdict is Verdict.FAIL and finding.order is not None}
+    )
     interval = duration_text(round((first.statistic.interval_s or 0) * 1e6)) if first.statistic.interval_s else ""
-    never = sorted({order for one in missing.values() for order in one})
+    never = sorted({order for orders in missing.values() for order in orders})
     words = (f" Order {', '.join(map(str, over))} is over its limit." if over else " No order is over its limit.") + (
         f" Orders not measured: {len(never)}." if never else ""
     )
@@ -106,49 +110,49 @@ def _bars(table: str, rule: str, members: Sequence[Finding]) -> Drawn | None:
 def orders_in(text: str) -> list[int]:
     """The orders listed at the head of the sentence ``Orders 26 to 40, 42 of ...``."""
     listed = re.match(r"Orders ([\d, to]+?) of ", text)
-    found: list[int] = []
+    orders: list[int] = []
     for part in listed[1].split(", ") if listed else ():
         first, _, last = part.partition(" to ")
-        found += range(int(first), int(last or first) + 1)
-    return found
+        orders += range(int(first), int(last or first) + 1)
+    return orders
 
 
 def failing_orders(material: Material) -> Iterator[Drawn]:
     """The trend of each order that is not within its limit, the furthest first."""
     failed = [
-        one
-        for one in material.findings.findings
-        if one.kind == "limit" and one.order is not None and one.verdict in (Verdict.FAIL, Verdict.WAIVED)
+        finding
+        for finding in material.findings.findings
+        if finding.kind == "limit" and finding.order is not None and finding.verdict in (Verdict.FAIL, Verdict.WAIVED)
     ]
     done: set[tuple[str | None, int | None]] = set()
-    for one in by_loss(failed):
-        key = (one.quantity, one.order)
-        if key in done or len(done) == MOST_ORDER_TRENDS or one.quantity is None:
+    for finding in by_loss(failed):
+        key = (finding.quantity, finding.order)
+        if key in done or len(done) == MOST_ORDER_TRENDS or finding.quantity is None:
             continue
         done.add(key)
         phases = sorted({f.phase for f in failed if (f.quantity, f.order) == key}, key=str)
-        lines = material.curves(one.quantity, phases, one.order)
+        lines = material.curves(finding.quantity, phases, finding.order)
         if not lines:
             continue
         about = [f for f in failed if (f.quantity, f.order) == key]
-        unit = _recorded_unit(material, one)
-        judged_unit = one.statistic.unit if one.statistic is not None else ""
+        unit = _recorded_unit(material, finding)
+        judged_unit = finding.statistic.unit if finding.statistic is not None else ""
         bands = bands_of(about) if unit == judged_unit else ()
         note = "" if bands else f" Drawn as recorded ({unit}); the rule judges {judged_unit}, so it has no limit line."
-        name = f"{quantity_title(one.quantity)}, order {one.order}"
+        name = f"{quantity_title(finding.quantity)}, order {finding.order}"
         panel = Panel(name, unit, tuple(lines), bands, windows_of(about))
         yield trend(
-            f"fig-order-{one.quantity}-{one.order}".replace("_", "-"),
-            f"{quantity_title(one.quantity)} of order {one.order} over time", [panel], material.frame,
-            f"Line chart of {quantity_title(one.quantity).lower()} order {one.order} over the recording; "
+            f"fig-order-{finding.quantity}-{finding.order}".replace("_", "-"),
+            f"{quantity_title(finding.quantity)} of order {finding.order} over time", [panel], material.frame,
+            f"Line chart of {quantity_title(finding.quantity).lower()} order {finding.order} over the recording; "
             f"{len(panel.worst)} stretches outside the limit are marked.",
-            f"{step_words(lines, material.interval_us(one.quantity))} {MARKS}{note}",
+            f"{step_words(lines, material.interval_us(finding.quantity))} {MARKS}{note}",
         )  # fmt: skip
 
 
-def _recorded_unit(material: Material, one: Finding) -> str:
+def _recorded_unit(material: Material, finding: Finding) -> str:
     assert material.gathered is not None
     for channel, track in material.gathered.plots.items():
-        if (channel.quantity, channel.phase, channel.order) == (one.quantity, one.phase, one.order):
+        if (channel.quantity, channel.phase, channel.order) == (finding.quantity, finding.phase, finding.order):
             return track.unit
     return ""
