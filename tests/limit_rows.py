@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from pqcheck.limit_tables import Condition, LimitTable, Row, Rule
+from pqcheck.limit_tables import Condition, LimitRow, LimitTable, Rule
 
 
 def rule_of(table: LimitTable, rule_id: str) -> Rule:
@@ -26,7 +26,7 @@ def holds(condition: Condition, facts: dict[str, str]) -> bool:
     return above and below
 
 
-def rows_at(rule: Rule, order: int | None = None, line: str | None = None, **facts: str) -> list[Row]:
+def rows_at(rule: Rule, order: int | None = None, line: str | None = None, **facts: str) -> list[LimitRow]:
     """The rows in force, at most one when the table holds together. `nominal` selects a row by designation."""
     nominal = facts.pop("nominal", None)
     named = {key.replace("option_", "option:"): value for key, value in facts.items()}
@@ -40,7 +40,7 @@ def rows_at(rule: Rule, order: int | None = None, line: str | None = None, **fac
     ]
 
 
-def row_at(rule: Rule, order: int | None = None, line: str | None = None, **facts: str) -> Row:
+def row_at(rule: Rule, order: int | None = None, line: str | None = None, **facts: str) -> LimitRow:
     """The only row in force."""
     found = rows_at(rule, order, line, **facts)
     assert len(found) == 1, (rule.id, order, facts, found)

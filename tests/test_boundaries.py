@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from pqcheck.limit_tables import Condition, LimitTable, Row, Rule, Span, load_table
+from pqcheck.limit_tables import Condition, LimitRow, LimitTable, Rule, ValueRange, load_table
 from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.findings import Finding
 from pqcheck.model.quantities import QUANTITIES
@@ -34,12 +34,12 @@ class Case:
     name: str
     table: LimitTable
     rule: Rule
-    rows: tuple[Row, ...]
+    rows: tuple[LimitRow, ...]
     place: Site
     phase: str | None
 
 
-def inside(span: Span) -> Decimal:
+def inside(span: ValueRange) -> Decimal:
     if span.low is not None and span.high is not None:
         return (span.low + span.high) / 2 if span.low != span.high else span.low
     if span.low is not None:
@@ -53,11 +53,11 @@ def place_for(table: LimitTable, conditions: tuple[Condition, ...], nominal: str
     pcc |= {"demand_basis": "mean of 12 monthly maxima", "rated_current": "100 A"}
     generation: dict[str, Any] = {}
     options: dict[str, Any] = {}
-    spans: dict[str, Span] = {}
+    spans: dict[str, ValueRange] = {}
     for condition in conditions:
         if condition.span is not None:
-            old = spans.get(condition.fact, Span())
-            spans[condition.fact] = Span(
+            old = spans.get(condition.fact, ValueRange())
+            spans[condition.fact] = ValueRange(
                 max((x for x in (old.low, condition.span.low) if x is not None), default=None), True,
                 min((x for x in (old.high, condition.span.high) if x is not None), default=None), True,
             )  # fmt: skip
@@ -100,9 +100,9 @@ def place_for(table: LimitTable, conditions: tuple[Condition, ...], nominal: str
     return site(supply=supply, **extra)
 
 
-def judged_rows(rule: Rule, rows: list[Row]) -> list[Row]:
+def judged_rows(rule: Rule, rows: list[LimitRow]) -> list[LimitRow]:
     """One row per order (per curve: its first point); rows without a limit on purpose are not on a limit."""
-    chosen: list[Row] = []
+    chosen: list[LimitRow] = []
     seen: set[tuple[Decimal | None, Decimal | None]] = set()
     for row in rows:
         if row.no_limit or row.hertz:
@@ -121,7 +121,7 @@ def cases(table: LimitTable) -> Iterator[Case]:
     for rule in table.rules:
         if rule.period.length == "year" or rule.quantity not in QUANTITIES:
             continue
-        groups: dict[tuple[Any, ...], list[Row]] = {}
+        groups: dict[tuple[Any, ...], list[LimitRow]] = {}
         for row in rule.rows:
             groups.setdefault((row.where, row.nominal, row.line, row.phases), []).append(row)
         for number, ((where, nominal, line, phases), rows) in enumerate(groups.items()):
@@ -165,7 +165,7 @@ def columns_for(case: Case, values: list[np.ndarray]) -> dict[str, np.ndarray]:
     return columns
 
 
-def limit_and_safe(case: Case, row: Row) -> list[tuple[Decimal, Decimal, Decimal]]:
+def limit_and_safe(case: Case, row: LimitRow) -> list[tuple[Decimal, Decimal, Decimal]]:
     """(limit, direction outward, a value well inside) for each side, in the unit of the finding."""
     rule, place = case.rule, case.place
     by = rule.factor

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pqcheck.limit_tables import LimitTable, Period, Row, Rule, Statistic
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
 from tests.recordings import judged, recording, site
@@ -29,11 +29,11 @@ SHARES = st.sampled_from(["100", "95", "90", "75"])
 def table(
     percent: str = "90", low: Decimal | None = LOW, high: Decimal | None = HIGH, *, strict: bool = False
 ) -> LimitTable:
-    statistic = Statistic("all_within") if percent == "100" else Statistic("share_within", Decimal(percent))
+    statistic = RuleStatistic("all_within") if percent == "100" else RuleStatistic("share_within", Decimal(percent))
     rule = Rule(
         id="band", title="Band", clause="1", confidence="derived", quantity="voltage", phases=(),
-        interval_s=Decimal(3600), also_intervals_s=(), period=Period("day"), statistic=statistic, reference="none",
-        unit="V", strict=strict, rows=(Row(low, high),),
+        interval_s=Decimal(3600), also_intervals_s=(), period=RulePeriod("day"), statistic=statistic, reference="none",
+        unit="V", strict=strict, rows=(LimitRow(low, high),),
     )  # fmt: skip
     return LimitTable("t", "Test", "1", "Test", "none", "0" * 64, (rule,))
 

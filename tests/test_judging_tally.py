@@ -15,7 +15,7 @@ from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
 from pqcheck.judge.period_tally import PeriodTallies, SampleBounds
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.judge.tasks import Task
-from pqcheck.limit_tables import Statistic, load_table
+from pqcheck.limit_tables import RuleStatistic, load_table
 from pqcheck.model.findings import Findings, in_order
 from pqcheck.stats.series_passes import Product
 from tests.recordings import judged, recording, site
@@ -82,4 +82,4 @@ def task_of(percent: str) -> Task:
     """Some task with a recorded value and this share."""
     tasks, _ = resolve([load_table("en50160-2010-lv")], recording({"voltage.an [V]": [230.0] * 1008}), site())
     rule = tasks[0].rule
-    return replace(tasks[0], rule=replace(rule, statistic=Statistic("share_within", Decimal(percent))))
+    return replace(tasks[0], rule=replace(rule, statistic=RuleStatistic("share_within", Decimal(percent))))

@@ -19,7 +19,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
     )
     parser.add_argument("--quantities", nargs="+", metavar="NAME", help="judge only these quantities")
-    parser.add_argument("--json", metavar="FILE", help="write the findings file, - to print it (with --each: a folder of them)")
+    parser.add_argument(
+        "--json", metavar="FILE", help="write the findings file, - to print it (with --each: a folder of them)"
+    )
     parser.add_argument(
         "--each", action="store_true", help="judge every recording by itself, on all cores, one line for each"
     )

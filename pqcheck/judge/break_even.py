@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from pqcheck.judge.site_facts import ask
 from pqcheck.judge.tasks import Task
-from pqcheck.limit_tables import Row, Span
+from pqcheck.limit_tables import LimitRow, ValueRange
 from pqcheck.site.site_values import Site
 
 Range = tuple[Decimal, Decimal | None]
@@ -69,7 +69,7 @@ class BreakEven:
 
     def __init__(self, site: Site) -> None:
         self._site = site
-        self._rows: dict[int, list[tuple[Row, Span]]] = {}
+        self._rows: dict[int, list[tuple[LimitRow, ValueRange]]] = {}
         self._governed: dict[tuple[int, int | None], list[_Governed]] = {}
 
     def of(self, task: Task) -> DemandRanges:
@@ -98,12 +98,12 @@ class BreakEven:
             found.sort(key=lambda one: one.start)
         return found
 
-    def _by_ratio(self, task: Task) -> list[tuple[Row, Span]]:
+    def _by_ratio(self, task: Task) -> list[tuple[LimitRow, ValueRange]]:
         found = self._rows.get(id(task.rule))
         if found is None:
             found = []
             # The rows of one column of a table are written under the same conditions.
-            spans: dict[int, Span | None] = {}
+            spans: dict[int, ValueRange | None] = {}
             for row in task.rule.rows:
                 key = id(row.where)
                 if key not in spans:
@@ -114,12 +114,12 @@ class BreakEven:
             self._rows[id(task.rule)] = found
         return found
 
-    def _span(self, row: Row) -> Span | None:
+    def _span(self, row: LimitRow) -> ValueRange | None:
         """The span of Isc/IL that a row governs; None where its other conditions do not hold at the site."""
         if not ask(self._site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds:
             return None
         spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
-        return spans[0] if spans else Span()
+        return spans[0] if spans else ValueRange()
 
 
 def _merged(ranges: Sequence[Range]) -> list[Range]:

@@ -13,7 +13,7 @@ from pqcheck.judge.phases_asked import PhaseTask, phases_asked
 from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
 from pqcheck.judge.site_facts import Answer, ask
 from pqcheck.judge.tasks import Settled, Task
-from pqcheck.limit_tables import LimitTable, Period, Row, Rule, Statistic
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Reason
@@ -101,8 +101,8 @@ class _Resolver:
         self.policy: str | None = None
         criterion = criterion_for(site, table, rule)
         if criterion is not None:
-            period = Period(criterion.period)  # type: ignore[arg-type]
-            share = Statistic("share_within", criterion.at_least_percent)
+            period = RulePeriod(criterion.period)  # type: ignore[arg-type]
+            share = RuleStatistic("share_within", criterion.at_least_percent)
             rule = replace(rule, statistic=share, period=period, time_criterion=None)
             self.policy = criterion.policy_of
         self.rule = rule
@@ -133,7 +133,7 @@ class _Resolver:
             else:
                 self._plain(phase.phase, rows)
 
-    def _rows(self) -> list[Row] | None:
+    def _rows(self) -> list[LimitRow] | None:
         """Rows that hold at this site; None when the rule was settled instead."""
         rule, site = self.rule, self.site
         facts = self._reference_facts()
@@ -152,7 +152,7 @@ class _Resolver:
                 self._settle(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
                 return None
             candidates = [row for row in rule.rows if row.nominal == designation]
-        rows: list[Row] = []
+        rows: list[LimitRow] = []
         unknown: Answer | None = None
         # The rows of one column of a table are written under the same conditions.
         answers: dict[int, Answer] = {}
@@ -183,7 +183,7 @@ class _Resolver:
             return "fact-not-declared", "[supply] frequency"
         return None
 
-    def _present(self, phase: str | None, rows: Sequence[Row]) -> bool:
+    def _present(self, phase: str | None, rows: Sequence[LimitRow]) -> bool:
         orders = sorted({order for row in rows if row.orders for order in row.orders})
         if not orders:
             hertz = self._hertz(phase)
@@ -252,7 +252,7 @@ class _Resolver:
             return
         self._settle(Verdict.INCONCLUSIVE, phase.standing, phase.phase, quantity=quantity, name=phase.phase)
 
-    def _orders(self, phase: str | None, rows: Sequence[Row]) -> None:
+    def _orders(self, phase: str | None, rows: Sequence[LimitRow]) -> None:
         missing: list[int] = []
         for row in rows:
             for order in row.orders or ():
@@ -273,7 +273,7 @@ class _Resolver:
                 where=where,
             )
 
-    def _plain(self, phase: str | None, rows: Sequence[Row]) -> None:
+    def _plain(self, phase: str | None, rows: Sequence[LimitRow]) -> None:
         line = "line_to_line" if phase in LINE_TO_LINE else "line_to_neutral"
         found = False
         for row in rows:
@@ -291,7 +291,7 @@ class _Resolver:
             why = f"the table has no limit for phase {phase} of this system"
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", phase, why=why)
 
-    def _task(self, phase: str | None, order: int | None, hertz: str | None, row: Row) -> None:
+    def _task(self, phase: str | None, order: int | None, hertz: str | None, row: LimitRow) -> None:
         rule = self.rule
         wanted = self._wanted(phase, order, hertz)
         limits = self._limits(phase, row, hertz)
@@ -344,7 +344,9 @@ class _Resolver:
         """Unit of the finding: canonical, percent for distortion."""
         return QUANTITIES[self.rule.quantity].unit
 
-    def _limits(self, phase: str | None, row: Row, hertz: str | None) -> tuple[Decimal | None, Decimal | None] | None:
+    def _limits(
+        self, phase: str | None, row: LimitRow, hertz: str | None
+    ) -> tuple[Decimal | None, Decimal | None] | None:
         """Limits in the unit of the finding; None when a curve does not reach the frequency."""
         rule, site = self.rule, self.site
         low, high = row.low, row.high

@@ -17,8 +17,7 @@ from msgspec.structs import replace
 from pqcheck.judge.compose_findings import percent_of
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
-from pqcheck.limit_tables import LimitTable, Period, Rule
-from pqcheck.limit_tables import Statistic as RuleStatistic
+from pqcheck.limit_tables import LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.model.findings import Finding, Reason, Snapshot, Statistic
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import Axis, Block, Channel, Recording, RowSpan, Stream
@@ -65,7 +64,7 @@ def _steady(rule: Rule) -> Rule:
         rule,
         interval_s=Decimal(1),
         also_intervals_s=(),
-        period=Period("recording"),
+        period=RulePeriod("recording"),
         statistic=statistic,
         time_criterion=criterion,
     )

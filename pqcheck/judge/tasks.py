@@ -9,7 +9,7 @@ from functools import cached_property, lru_cache
 from msgspec import Struct
 
 from pqcheck.derive.sources import SeriesSource, Wanted
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.model.findings import Reason
 from pqcheck.model.verdict import Verdict
 
@@ -35,7 +35,7 @@ class Task(Struct, frozen=True, dict=True):
 
     table: LimitTable
     rule: Rule
-    row: Row
+    row: LimitRow
     wanted: Wanted
     low: Decimal | None
     high: Decimal | None

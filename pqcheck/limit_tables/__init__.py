@@ -8,29 +8,29 @@ from __future__ import annotations
 from pqcheck.limit_tables.rules import (
     CONFIDENCE,
     Condition,
+    LimitRow,
     LimitTable,
     Nominal,
-    Period,
     Reference,
-    Row,
     Rule,
-    Span,
-    Statistic,
+    RulePeriod,
+    RuleStatistic,
     TimeCriterion,
+    ValueRange,
 )
 
 __all__ = [
     "CONFIDENCE",
     "Condition",
+    "LimitRow",
     "LimitTable",
     "Nominal",
-    "Period",
     "Reference",
-    "Row",
     "Rule",
-    "Span",
-    "Statistic",
+    "RulePeriod",
+    "RuleStatistic",
     "TimeCriterion",
+    "ValueRange",
     "load_table",
 ]
 

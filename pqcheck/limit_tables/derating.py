@@ -5,11 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 from itertools import pairwise
 
-from pqcheck.limit_tables import Row
+from pqcheck.limit_tables import LimitRow
 from pqcheck.limit_tables.written import plain
 
 
-def derating_factor(row: Row, value: Decimal) -> Decimal | None:
+def derating_factor(row: LimitRow, value: Decimal) -> Decimal | None:
     """The factor on the rating at `value`, in the unit of the rule, linear between the points of the row.
 
     None beyond the last point: the curve ends there, and nothing is extrapolated. At or below the first point its
@@ -26,7 +26,7 @@ def derating_factor(row: Row, value: Decimal) -> Decimal | None:
     return None
 
 
-def derating_words(row: Row, value: Decimal, unit: str) -> str:
+def derating_words(row: LimitRow, value: Decimal, unit: str) -> str:
     """One sentence without its full stop: the factor at `value`, or that the curve ends."""
     factor = derating_factor(row, value)
     shown = f"{plain(round(value, 3))} {unit}".strip()

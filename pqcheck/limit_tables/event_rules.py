@@ -1,6 +1,5 @@
 """Rules about events (dips, swells, interruptions): ride-through curves and classes of depth against duration.
 
-
 A ride-through curve says which events equipment built to it survives; a class gives an event a name and never judges.
 Both need a duration and a residual voltage for each event: interval minima of a trend give a depth without a duration
 and cannot be placed. Residuals are in percent of the reference voltage, durations in seconds or in cycles of the
@@ -17,8 +16,8 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
-from pqcheck.limit_tables.rules import Condition, Span
-from pqcheck.limit_tables.selectors import representatives
+from pqcheck.limit_tables.conditions import representatives
+from pqcheck.limit_tables.rules import Condition, ValueRange
 from pqcheck.limit_tables.written import condition, number, refuse, refuse_twice, seconds, span, weakest
 
 Written = Mapping[str, Any]
@@ -55,18 +54,18 @@ class EventClass(Struct, frozen=True):
 
     name: str
     kind: Literal["dip", "swell", "interruption"]
-    residual: Span
+    residual: ValueRange
     shortest: EventDuration | None
     shortest_closed: bool
     longest: EventDuration | None
     longest_closed: bool
     confidence: str = "memory"
 
-    def durations(self, frequency: Decimal) -> Span:
+    def durations(self, frequency: Decimal) -> ValueRange:
         """The durations in seconds, at `frequency` in hertz."""
-        edges = (None if one is None else one.seconds(frequency) for one in (self.shortest, self.longest))
+        edges = (None if edge is None else edge.seconds(frequency) for edge in (self.shortest, self.longest))
         low, high = edges
-        return Span(low, self.shortest_closed, high, self.longest_closed)
+        return ValueRange(low, self.shortest_closed, high, self.longest_closed)
 
 
 class EventRule(Struct, frozen=True):
@@ -114,10 +113,10 @@ def ride_through(
     other event against the lower one. A residual on the edge is inside. "beyond": the curve has no such edge, or asks
     nothing for so long an event.
     """
-    found = edge_at(rule.upper if kind == "swell" else rule.lower, duration_s, frequency)
-    if found is None:
+    at_duration = edge_at(rule.upper if kind == "swell" else rule.lower, duration_s, frequency)
+    if at_duration is None:
         return "beyond"
-    edge, _ = found
+    edge, _ = at_duration
     inside = residual <= edge if kind == "swell" else residual >= edge
     return "inside" if inside else "outside"
 
@@ -126,9 +125,9 @@ def classify(
     rule: EventRule, kind: str, duration_s: Decimal, residual: Decimal, frequency: Decimal
 ) -> EventClass | None:
     """The class an event belongs to, or None when the document names none for this depth and duration."""
-    for one in rule.classes:
-        if one.kind == kind and one.residual.holds(residual) and one.durations(frequency).holds(duration_s):
-            return one
+    for cell in rule.classes:
+        if cell.kind == kind and cell.residual.holds(residual) and cell.durations(frequency).holds(duration_s):
+            return cell
     return None
 
 
@@ -151,8 +150,8 @@ def event_rule(written: Written, options: Mapping[str, tuple[str, ...]]) -> Even
         kind=written["kind"],
         lower=tuple(_step(step, written) for step in written.get("lower", ())),
         upper=tuple(_step(step, written) for step in written.get("upper", ())),
-        classes=tuple(_class(one, mark) for one in written.get("classes", ())),
-        applies_if=tuple(condition(one, options) for one in written.get("applies_if", ())),
+        classes=tuple(_class(item, mark) for item in written.get("classes", ())),
+        applies_if=tuple(condition(item, options) for item in written.get("applies_if", ())),
         note=written.get("note"),
     )
 
@@ -167,19 +166,19 @@ def _step(step: Written, rule: Written) -> CurveStep:
     )
 
 
-def _class(one: Written, mark: str) -> EventClass:
-    duration = one["duration"]
+def _class(item: Written, mark: str) -> EventClass:
+    duration = item["duration"]
     shortest = duration.get("from", duration.get("above"))
     longest = duration.get("up_to", duration.get("below"))
     return EventClass(
-        name=one["name"],
-        kind=one["kind"],
-        residual=span(one["residual"]),
+        name=item["name"],
+        kind=item["kind"],
+        residual=span(item["residual"]),
         shortest=None if shortest is None else event_duration(shortest),
         shortest_closed="above" not in duration,
         longest=None if longest is None else event_duration(longest),
         longest_closed="below" not in duration,
-        confidence=weakest(one.get("confidence"), mark),
+        confidence=weakest(item.get("confidence"), mark),
     )
 
 
@@ -213,12 +212,13 @@ def _check_edge(steps: Sequence[Written], path: str) -> None:
 
 def _check_classes(rule: EventRule, path: str) -> None:
     """No event may fall into two classes, at 50 Hz or at 60 Hz."""
-    for (i, one), (j, other) in combinations(enumerate(rule.classes), 2):
-        if one.kind != other.kind or not _overlap(one.residual, other.residual):
+    for (i, first), (j, second) in combinations(enumerate(rule.classes), 2):
+        if first.kind != second.kind or not _overlap(first.residual, second.residual):
             continue
-        if any(_overlap(one.durations(hertz), other.durations(hertz)) for hertz in _FREQUENCIES):
-            refuse(f"{path}[{j}]", f"{other.name!r} overlaps {one.name!r} ({path}[{i}]); let one event fit one class.")
+        if any(_overlap(first.durations(hertz), second.durations(hertz)) for hertz in _FREQUENCIES):
+            text = f"{second.name!r} overlaps {first.name!r} ({path}[{i}]); let one event fit one class."
+            refuse(f"{path}[{j}]", text)
 
 
-def _overlap(one: Span, other: Span) -> bool:
-    return any(other.holds(value) for value in representatives(one, [other]))
+def _overlap(first: ValueRange, second: ValueRange) -> bool:
+    return any(second.holds(value) for value in representatives(first, [second]))

@@ -92,34 +92,34 @@ def load_rule(written: Written) -> LoadRule:
         confidence=weakest(mark, multiplier["confidence"]),
         rating=written["rating"],
         multiplier=number(multiplier["value"]),
-        sources=tuple(_source(one, mark) for one in written["demand"]),
+        sources=tuple(_source(item, mark) for item in written["demand"]),
         choices=tuple(written.get("open_choices", ())),
-        conditions=tuple(_condition(one, written["clause"], mark) for one in written.get("conditions", ())),
+        conditions=tuple(_condition(item, written["clause"], mark) for item in written.get("conditions", ())),
         seasonal=written.get("seasonal_addition", True),
         note=written.get("note"),
     )
 
 
-def _source(one: Written, mark: str) -> DemandSource:
+def _source(source: Written, mark: str) -> DemandSource:
     return DemandSource(
-        basis=one["basis"],
-        clause=one["clause"],
-        confidence=weakest(one.get("confidence"), mark),
-        months=int(one.get("months", 0)),
-        interval_s=seconds(one.get("interval", "15 min")),
-        continuous_s=seconds(one["continuous"]) if "continuous" in one else number(0),
-        conditions=tuple(_condition(each, one["clause"], mark) for each in one.get("conditions", ())),
+        basis=source["basis"],
+        clause=source["clause"],
+        confidence=weakest(source.get("confidence"), mark),
+        months=int(source.get("months", 0)),
+        interval_s=seconds(source.get("interval", "15 min")),
+        continuous_s=seconds(source["continuous"]) if "continuous" in source else number(0),
+        conditions=tuple(_condition(each, source["clause"], mark) for each in source.get("conditions", ())),
     )
 
 
-def _condition(one: Written, clause: str, mark: str) -> LoadCondition:
+def _condition(tested: Written, clause: str, mark: str) -> LoadCondition:
     return LoadCondition(
-        one["fact"],
-        one["is"],
-        one["reason"],
-        one.get("excludes", False),
-        one.get("clause", clause),
-        weakest(one.get("confidence"), mark),
+        tested["fact"],
+        tested["is"],
+        tested["reason"],
+        tested.get("excludes", False),
+        tested.get("clause", clause),
+        weakest(tested.get("confidence"), mark),
     )
 
 
@@ -134,21 +134,21 @@ def check_load_rules(rules: Sequence[Written], seen: set[str]) -> None:
         for name in rule.get("open_choices", ()):
             if name not in CHOICES:
                 refuse(f"{path}.open_choices", f"{name!r} is no choice that is known{nearest(name, CHOICES) or '.'}")
-        places = {path: rule, **{f"{path}.demand[{place}]": one for place, one in enumerate(rule["demand"])}}
-        for where, one in places.items():
-            for place, tested in enumerate(one.get("conditions", ())):
+        places = {path: rule, **{f"{path}.demand[{place}]": holder for place, holder in enumerate(rule["demand"])}}
+        for where, holder in places.items():
+            for place, tested in enumerate(holder.get("conditions", ())):
                 fact = tested["fact"]
                 if fact not in CONDITIONS:
                     known = nearest(fact, CONDITIONS) or "."
                     refuse(f"{where}.conditions[{place}].fact", f"{fact!r} is no fact known{known}")
-        for place, one in enumerate(rule["demand"]):
-            _check_source(one, f"{path}.demand[{place}]")
+        for place, source in enumerate(rule["demand"]):
+            _check_source(source, f"{path}.demand[{place}]")
 
 
-def _check_source(one: Written, path: str) -> None:
-    if one["basis"] == "recorded" and "continuous" not in one:
+def _check_source(source: Written, path: str) -> None:
+    if source["basis"] == "recorded" and "continuous" not in source:
         refuse(path, "a recorded demand needs 'continuous', how long it must have been recorded.")
-    if one["basis"] == "declared" and "months" not in one:
+    if source["basis"] == "declared" and "months" not in source:
         refuse(path, "a declared demand needs 'months', over how many it is the maximum.")
-    if "interval" in one and (seconds(one["interval"]) <= 0 or 3600 % seconds(one["interval"])):
-        refuse(f"{path}.interval", f"{one['interval']} is no demand interval; it must divide the hour.")
+    if "interval" in source and (seconds(source["interval"]) <= 0 or 3600 % seconds(source["interval"])):
+        refuse(f"{path}.interval", f"{source['interval']} is no demand interval; it must divide the hour.")

@@ -7,8 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from pqcheck.limit_tables import Condition
-from pqcheck.limit_tables.conditions import check_condition
-from pqcheck.limit_tables.selectors import gaps_and_overlaps
+from pqcheck.limit_tables.conditions import check_condition, gaps_and_overlaps
 from pqcheck.limit_tables.table_from_json import factor_at, formula_at
 from pqcheck.limit_tables.written import condition, number, orders, plain, refuse
 from pqcheck.model.errors import LimitTableError, nearest
@@ -123,19 +122,19 @@ def _check_factor_list(factors: Sequence[Written], path: str) -> None:
 def _check_domain(limit: Written, rows: Sequence[Written], path: str, table: Written) -> None:
     """The selectors are sound, and cover the declared domain once, for every order by itself."""
     options = table.get("options", {})
-    for index, one in enumerate(limit["over"]):
-        check_condition(one, f"{path}.over[{index}]", options)
-    facts = [one["fact"] for one in limit["over"]]
+    for index, tested in enumerate(limit["over"]):
+        check_condition(tested, f"{path}.over[{index}]", options)
+    facts = [tested["fact"] for tested in limit["over"]]
     if len(set(facts)) != len(facts):
         refuse(f"{path}.over", "a fact is there twice; name each once.")
     for number_, row in enumerate(rows):
         for place, conditions in _places(row, f"{path}.rows[{number_}]"):
-            for index, one in enumerate(conditions):
+            for index, tested in enumerate(conditions):
                 where = f"{place}.where[{index}]"
-                check_condition(one, where, options)
-                if one["fact"] not in facts:
-                    refuse(f"{where}.fact", f"{one['fact']} is not in the domain under 'over'; add it there.")
-    domain = [condition(one, {}) for one in limit["over"]]
+                check_condition(tested, where, options)
+                if tested["fact"] not in facts:
+                    refuse(f"{where}.fact", f"{tested['fact']} is not in the domain under 'over'; add it there.")
+    domain = [condition(tested, {}) for tested in limit["over"]]
     for h, selectors in _selectors_by_order(rows, f"{path}.rows").items():
         for sentence in gaps_and_overlaps(domain, selectors):
             refuse(f"{path}.rows", sentence if h is None else f"order {h}: {sentence}")
@@ -150,20 +149,20 @@ def _places(row: Written, path: str) -> Iterator[tuple[str, Sequence[Written]]]:
 
 def _selectors_by_order(rows: Sequence[Written], path: str) -> dict[int | None, list[Selector]]:
     """The selectors that cover each order; orders with the same selectors stand under the first of them."""
-    found: dict[int | None, list[Selector]] = {}
+    by_order: dict[int | None, list[Selector]] = {}
     for index, row in enumerate(rows):
         covered: Iterable[int | None] = (None,)
         if "orders" in row:
             covered = [h for entry in row["orders"] for h in orders(entry["orders"])]
         selectors: list[Selector] = [
-            (place, [condition(one, {}) for one in written]) for place, written in _places(row, f"{path}[{index}]")
+            (place, [condition(tested, {}) for tested in where]) for place, where in _places(row, f"{path}[{index}]")
         ]
         for h in covered:
-            found.setdefault(h, []).extend(selectors)
+            by_order.setdefault(h, []).extend(selectors)
     first: dict[tuple[str, ...], int | None] = {}
-    for h, selectors in found.items():
+    for h, selectors in by_order.items():
         first.setdefault(tuple(place for place, _ in selectors), h)
-    return {h: found[h] for h in first.values()}
+    return {h: by_order[h] for h in first.values()}
 
 
 def _check_by_nominal(limit: Written, path: str, table: Written) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from pqcheck.limit_tables.overlays import merge_overlay, overlay_places
-from pqcheck.limit_tables.rules import Condition, LimitTable, Row, Rule
+from pqcheck.limit_tables.rules import Condition, LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.table_from_json import table_from
 from pqcheck.limit_tables.written import read_json
 from pqcheck.model.errors import LimitTableError, nearest
@@ -149,9 +149,9 @@ def library_sentence() -> str:
     return f"{counts.tables} limit tables with {counts.rules} rules and {counts.rows} rows of limits are shipped."
 
 
-def default_rows(rule: Rule) -> tuple[Row, ...]:
+def default_rows(rule: Rule) -> tuple[LimitRow, ...]:
     """The rows in force where the site declares no option."""
-    return tuple(row for row in rule.rows if all(_by_default(one) for one in row.where))
+    return tuple(row for row in rule.rows if all(_by_default(condition) for condition in row.where))
 
 
 def _by_default(condition: Condition) -> bool:

@@ -21,7 +21,7 @@ CONFIDENCE = ("two sources", "one source", "derived", "memory")
 Reference = Literal["none", "nominal", "nominal_frequency", "fundamental", "maximum_demand_current", "rated_current"]
 
 
-class Span(Struct, frozen=True):
+class ValueRange(Struct, frozen=True):
     """A range over a site fact. A missing edge is open to that side; `*_closed` says whether the edge belongs."""
 
     low: Decimal | None = None
@@ -46,12 +46,12 @@ class Condition(Struct, frozen=True):
 
     fact: str
     values: tuple[str, ...] = ()
-    span: Span | None = None
+    span: ValueRange | None = None
     reason: str = ""
     default: str | None = None
 
 
-class Row(Struct, frozen=True):
+class LimitRow(Struct, frozen=True):
     """One row of a rule's limits.
 
     `low`/`high` are in percent of the rule's reference, or absolute in the rule's unit when the reference is "none".
@@ -80,7 +80,7 @@ class Row(Struct, frozen=True):
     derating_uncertainty: Decimal = Decimal(0)
 
 
-class Statistic(Struct, frozen=True):
+class RuleStatistic(Struct, frozen=True):
     """How the intervals of a period decide.
 
     share_within: at least `percent` of the intervals inside. all_within: every one. count_at_most: at most `count`
@@ -94,7 +94,7 @@ class Statistic(Struct, frozen=True):
     duration_s: Decimal = Decimal(0)
 
 
-class Period(Struct, frozen=True):
+class RulePeriod(Struct, frozen=True):
     """day, week, year, or the whole recording; back to back, by local calendar, or sliding by one day."""
 
     length: Literal["day", "week", "year", "recording"]
@@ -126,14 +126,14 @@ class Rule(Struct, frozen=True):
     interval_s: Decimal
     also_intervals_s: tuple[Decimal, ...]
     """Longer intervals judged as recorded (C84.1 house policy: 900)."""
-    period: Period
-    statistic: Statistic
+    period: RulePeriod
+    statistic: RuleStatistic
     reference: Reference
     unit: str
     """Unit of absolute limits ("V", "Hz", "%", "1"); "%" whenever the reference is not "none"."""
     strict: bool
     """True: a value equal to the limit is outside (IEEE 519 ``<``)."""
-    rows: tuple[Row, ...]
+    rows: tuple[LimitRow, ...]
     factor: Decimal = Decimal(1)
     """Multiplies every limit of the rule (1.5 for the daily statistic ...)."""
     factor_confidence: str | None = None

@@ -71,14 +71,14 @@ def _check(written: Written, places: Mapping[str, str]) -> None:
 
 
 def _check_dates(written: Written) -> None:
-    found = {}
+    dates = {}
     for key in ("effective_from", "effective_to"):
         if key in written:
             try:
-                found[key] = date.fromisoformat(written[key])
+                dates[key] = date.fromisoformat(written[key])
             except ValueError:
                 refuse(key, f"{written[key]!r} is not a date; write year-month-day.")
-    if len(found) == 2 and found["effective_from"] > found["effective_to"]:
+    if len(dates) == 2 and dates["effective_from"] > dates["effective_to"]:
         refuse("effective_to", f"{written['effective_to']} lies before effective_from, {written['effective_from']}.")
 
 
@@ -101,8 +101,8 @@ def _check_nominals(written: Written) -> None:
 
 
 def _check_conditions(conditions: Sequence[Written], path: str, table: Written) -> None:
-    for index, one in enumerate(conditions):
-        check_condition(one, f"{path}[{index}]", table.get("options", {}))
+    for index, tested in enumerate(conditions):
+        check_condition(tested, f"{path}[{index}]", table.get("options", {}))
 
 
 def _check_rule(rule: Written, path: str, table: Written) -> None:

@@ -1,7 +1,7 @@
 """From the written vocabulary of a limit table to the frozen values of `pqcheck.limit_tables`.
 
 Everything that is a formula or a factor in the file is worked out here, in exact decimals, so that judging sees plain
-numbers: one `Row` for each set of orders with the same limit. The document has been checked before
+numbers: one `LimitRow` for each set of orders with the same limit. The document has been checked before
 (`limit_tables.table_checks`), or is one of the shipped tables, which the tests check.
 """
 
@@ -14,7 +14,16 @@ from typing import Any, Literal, NamedTuple
 
 from pqcheck.limit_tables.event_rules import event_rule
 from pqcheck.limit_tables.existing_load_rules import load_rule
-from pqcheck.limit_tables.rules import Condition, LimitTable, Nominal, Period, Row, Rule, Statistic, TimeCriterion
+from pqcheck.limit_tables.rules import (
+    Condition,
+    LimitRow,
+    LimitTable,
+    Nominal,
+    Rule,
+    RulePeriod,
+    RuleStatistic,
+    TimeCriterion,
+)
 from pqcheck.limit_tables.written import condition, number, orders, seconds, span_text, weakest
 
 Written = Mapping[str, Any]
@@ -30,10 +39,10 @@ def table_from(written: Written, sha256: str, base: str | None = None) -> LimitT
     shared = written.get("shared_limits", {})
 
     @cache
-    def shared_rows(name: str, clause: str, mark: str) -> tuple[Row, ...]:
+    def shared_rows(name: str, clause: str, mark: str) -> tuple[LimitRow, ...]:
         return tuple(expand_limit(shared[name], clause, mark, options))
 
-    def rows(limit: Written, clause: str, mark: str) -> tuple[Row, ...]:
+    def rows(limit: Written, clause: str, mark: str) -> tuple[LimitRow, ...]:
         """The rows of a limit; of one that several rules name, expanded once for each clause and mark."""
         if limit["kind"] == "shared":
             return shared_rows(limit["name"], clause, mark)
@@ -55,13 +64,13 @@ def table_from(written: Written, sha256: str, base: str | None = None) -> LimitT
         nominals={row["designation"]: _nominal(row) for row in written.get("nominals", ())},
         options=options,
         option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
-        event_rules=tuple(event_rule(one, options) for one in written.get("event_rules", ())),
-        load_rules=tuple(load_rule(one) for one in written.get("load_rules", ())),
+        event_rules=tuple(event_rule(item, options) for item in written.get("event_rules", ())),
+        load_rules=tuple(load_rule(item) for item in written.get("load_rules", ())),
     )
 
 
 def _conditions(written: Sequence[Written], options: Options) -> tuple[Condition, ...]:
-    return tuple(condition(one, options) for one in written)
+    return tuple(condition(item, options) for item in written)
 
 
 def _nominal(row: Written) -> Nominal:
@@ -69,7 +78,7 @@ def _nominal(row: Written) -> Nominal:
     return Nominal(tuple(row["connections"]), line_to_line, line_to_neutral)
 
 
-def _rule(written: Written, rows: Callable[[Written, str, str], tuple[Row, ...]], options: Options) -> Rule:
+def _rule(written: Written, rows: Callable[[Written, str, str], tuple[LimitRow, ...]], options: Options) -> Rule:
     factor = written.get("factor", {})
     reference = written["reference"]
     confidence = weakest(written["confidence"], factor.get("confidence"))
@@ -83,7 +92,7 @@ def _rule(written: Written, rows: Callable[[Written, str, str], tuple[Row, ...]]
         phases=tuple(written.get("phases", ())),
         interval_s=seconds(written["interval"]),
         also_intervals_s=tuple(seconds(text) for text in written.get("also_intervals", ())),
-        period=Period(written["period"], written.get("alignment", "back_to_back")),
+        period=RulePeriod(written["period"], written.get("alignment", "back_to_back")),
         statistic=_statistic(written["statistic"]),
         reference=reference,
         unit=written["unit"] if reference == "none" else "%",
@@ -105,8 +114,8 @@ def _rule(written: Written, rows: Callable[[Written, str, str], tuple[Row, ...]]
     )
 
 
-def _statistic(written: Written) -> Statistic:
-    return Statistic(
+def _statistic(written: Written) -> RuleStatistic:
+    return RuleStatistic(
         kind=written["kind"],
         percent=number(written["percent"]) if "percent" in written else HUNDRED,
         count=int(written.get("count", 0)),
@@ -114,7 +123,7 @@ def _statistic(written: Written) -> Statistic:
     )
 
 
-def expand_limit(limit: Written, clause: str, mark: str, options: Options) -> Iterator[Row]:
+def expand_limit(limit: Written, clause: str, mark: str, options: Options) -> Iterator[LimitRow]:
     """The rows of a written limit, formulas and factors worked out.
 
     `clause` and `mark` are those of the rule: the clause stands where the limit names none of its own, and no row
@@ -136,8 +145,8 @@ def _side(written: Written, side: str) -> Decimal | None:
     return number(written[side]) if side in written else None
 
 
-def _band(limit: Written, options: Options) -> Iterator[Row]:
-    yield Row(
+def _band(limit: Written, options: Options) -> Iterator[LimitRow]:
+    yield LimitRow(
         low=_side(limit, "low"),
         high=_side(limit, "high"),
         clause=limit["clause"],
@@ -146,18 +155,18 @@ def _band(limit: Written, options: Options) -> Iterator[Row]:
     )
 
 
-def _none(limit: Written, options: Options) -> Iterator[Row]:
-    yield Row(no_limit=True, clause=limit["clause"], confidence=limit["confidence"], label=limit["reason"])
+def _none(limit: Written, options: Options) -> Iterator[LimitRow]:
+    yield LimitRow(no_limit=True, clause=limit["clause"], confidence=limit["confidence"], label=limit["reason"])
 
 
-def _curve(limit: Written, options: Options) -> Iterator[Row]:
+def _curve(limit: Written, options: Options) -> Iterator[LimitRow]:
     points = tuple((number(point["hertz"]), number(point["high"])) for point in limit["points"])
-    yield Row(hertz=points, clause=limit["clause"], confidence=limit["confidence"], label=limit.get("label"))
+    yield LimitRow(hertz=points, clause=limit["clause"], confidence=limit["confidence"], label=limit.get("label"))
 
 
-def _derating(limit: Written, options: Options) -> Iterator[Row]:
+def _derating(limit: Written, options: Options) -> Iterator[LimitRow]:
     points = tuple((number(point["at"]), number(point["factor"])) for point in limit["points"])
-    yield Row(
+    yield LimitRow(
         high=number(limit["high"]) if "high" in limit else None,
         derating=points,
         derating_uncertainty=number(limit["uncertainty"]),
@@ -175,20 +184,20 @@ def _alternatives(row: Written, limit: Written, options: Options) -> Iterator[di
             "where": where,
             "clause": _text("clause", place, row, limit),
             "confidence": weakest(*(written.get("confidence") for written in (place, row, limit))),
-            "label": _text("label", place, row) or ", ".join(condition_text(one) for one in where),
+            "label": _text("label", place, row) or ", ".join(condition_text(tested) for tested in where),
         }
 
 
-def condition_text(one: Condition) -> str:
+def condition_text(tested: Condition) -> str:
     """A condition in words, for a row that carries no label of its own."""
-    name = one.fact.removeprefix("option:").replace("_", " ")
-    return f"{name} {span_text(one.span)}" if one.span is not None else f"{name} {' or '.join(one.values)}"
+    name = tested.fact.removeprefix("option:").replace("_", " ")
+    return f"{name} {span_text(tested.span)}" if tested.span is not None else f"{name} {' or '.join(tested.values)}"
 
 
-def _selected_band(limit: Written, options: Options) -> Iterator[Row]:
+def _selected_band(limit: Written, options: Options) -> Iterator[LimitRow]:
     for row in limit["rows"]:
         for place in _alternatives(row, limit, options):
-            yield Row(
+            yield LimitRow(
                 low=_side(row, "low"),
                 high=_side(row, "high"),
                 where=place["where"],
@@ -199,13 +208,13 @@ def _selected_band(limit: Written, options: Options) -> Iterator[Row]:
             )
 
 
-def _by_nominal(limit: Written, options: Options) -> Iterator[Row]:
+def _by_nominal(limit: Written, options: Options) -> Iterator[LimitRow]:
     for row in limit["rows"]:
         no_limit = row.get("no_limit", False)
         # A row without a limit stands once, whatever the lines.
         for line in (None,) if no_limit else tuple(line for line in LINES if line in row):
             sides = row if line is None else row[line]
-            yield Row(
+            yield LimitRow(
                 low=None if no_limit else _side(sides, "low"),
                 high=None if no_limit else _side(sides, "high"),
                 nominal=row["nominal"],
@@ -232,12 +241,12 @@ Grouped = list[tuple[OrderLimit, tuple[int, ...]]]
 """Limits with the orders that have them."""
 
 
-def _by_order(limit: Written, options: Options) -> Iterator[Row]:
+def _by_order(limit: Written, options: Options) -> Iterator[LimitRow]:
     for where, grouped in _variants(limit["orders"], limit, options):
         yield from _order_rows(grouped, {"where": where, "clause": limit["clause"]}, limit["confidence"])
 
 
-def _selected_by_order(limit: Written, options: Options) -> Iterator[Row]:
+def _selected_by_order(limit: Written, options: Options) -> Iterator[LimitRow]:
     for row in limit["rows"]:
         sets = list(_variants(row["orders"], limit, options))
         for place in _alternatives(row, limit, options):
@@ -263,11 +272,11 @@ def _variants(
         # Many orders share both limit and factor.
         known: dict[tuple[OrderLimit, int], OrderLimit] = {}
         limits: dict[int, OrderLimit] = {}
-        for h, one in base.items():
+        for h, order_limit in base.items():
             factor = factors.get(h)
-            key = (one, id(factor))
+            key = (order_limit, id(factor))
             if key not in known:
-                known[key] = _multiplied(one, factor)
+                known[key] = _multiplied(order_limit, factor)
             limits[h] = known[key]
         yield (where,), _grouped(limits)
 
@@ -277,12 +286,12 @@ def _grouped(limits: Mapping[int, OrderLimit]) -> Grouped:
     same: dict[OrderLimit, list[int]] = {}
     for h in sorted(limits):
         same.setdefault(limits[h], []).append(h)
-    return [(one, tuple(members)) for one, members in same.items()]
+    return [(order_limit, tuple(members)) for order_limit, members in same.items()]
 
 
 def _order_limits(written: Sequence[Written], limit: Written) -> dict[int, OrderLimit]:
     """The limit of each order, after the factors of the limit."""
-    found: dict[int, OrderLimit] = {}
+    limits: dict[int, OrderLimit] = {}
     factors = _factors_by_order(limit.get("factors", ()))
     by_order = limit.get("factor_by_order")
     for entry in written:
@@ -291,28 +300,27 @@ def _order_limits(written: Sequence[Written], limit: Written) -> dict[int, Order
         for h in orders(entry["orders"]):
             if "formula" in entry:
                 high = formula_at(entry["formula"], h)
-            one = _multiplied(OrderLimit(high, entry.get("no_limit", False), *marked), factors.get(h))
-            if by_order is not None and one.high is not None:
-                one = one._replace(
-                    high=one.high * factor_at(by_order, h), confidence=weakest(one.confidence, by_order["confidence"])
-                )
-            found[h] = one
-    return found
+            order_limit = _multiplied(OrderLimit(high, entry.get("no_limit", False), *marked), factors.get(h))
+            if by_order is not None and order_limit.high is not None:
+                mark = weakest(order_limit.confidence, by_order["confidence"])
+                order_limit = order_limit._replace(high=order_limit.high * factor_at(by_order, h), confidence=mark)
+            limits[h] = order_limit
+    return limits
 
 
 def _factors_by_order(factors: Sequence[Written]) -> dict[int, Written]:
     return {h: factor for factor in factors for h in orders(factor["orders"])}
 
 
-def _multiplied(one: OrderLimit, factor: Written | None) -> OrderLimit:
-    if factor is None or one.high is None:
-        return one
+def _multiplied(order_limit: OrderLimit, factor: Written | None) -> OrderLimit:
+    if factor is None or order_limit.high is None:
+        return order_limit
     return OrderLimit(
-        one.high * number(factor["factor"]),
+        order_limit.high * number(factor["factor"]),
         False,
         factor["clause"],
-        weakest(one.confidence, factor["confidence"]),
-        factor.get("label", one.label),
+        weakest(order_limit.confidence, factor["confidence"]),
+        factor.get("label", order_limit.label),
     )
 
 
@@ -326,17 +334,17 @@ def factor_at(written: Written, h: int) -> Decimal:
     return number(written["start"]) + number(written["rise"]) * (h - number(written["order"])) / number(written["over"])
 
 
-def _order_rows(grouped: Grouped, place: Mapping[str, Any], confidence: str | None) -> Iterator[Row]:
+def _order_rows(grouped: Grouped, place: Mapping[str, Any], confidence: str | None) -> Iterator[LimitRow]:
     """A row for each group of orders, under the selector of `place`."""
-    for one, members in grouped:
-        label = "; ".join(text for text in (place.get("label"), one.label) if text)
-        yield Row(
-            high=one.high,
+    for order_limit, members in grouped:
+        label = "; ".join(text for text in (place.get("label"), order_limit.label) if text)
+        yield LimitRow(
+            high=order_limit.high,
             orders=members,
             where=place["where"],
-            no_limit=one.no_limit,
-            clause=one.clause or place.get("clause"),
-            confidence=weakest(one.confidence, confidence),
+            no_limit=order_limit.no_limit,
+            clause=order_limit.clause or place.get("clause"),
+            confidence=weakest(order_limit.confidence, confidence),
             label=label or None,
         )
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import pairwise
 
-from pqcheck.limit_tables import Condition, Period, Row, Rule, Statistic
+from pqcheck.limit_tables import Condition, LimitRow, Rule, RulePeriod, RuleStatistic
 from pqcheck.limit_tables.existing_load_rules import CHOICES, LoadCondition, LoadRule
 from pqcheck.limit_tables.written import plain, span_text
 from pqcheck.model.clock import duration_text
@@ -74,7 +74,7 @@ def band_words(low: Decimal | None, high: Decimal | None, unit: str, strict: boo
     return f"{'strictly within ' if strict else ''}{shown(low)} to {shown(high)}{unit}"
 
 
-def row_words(row: Row, rule: Rule) -> str:
+def row_words(row: LimitRow, rule: Rule) -> str:
     """The limit of one row as the document has it, before the rule's factor."""
     if row.no_limit:
         return "no limit, on purpose"
@@ -88,7 +88,7 @@ def row_words(row: Row, rule: Rule) -> str:
     return band_words(row.low, row.high, unit, rule.strict)
 
 
-def row_name(row: Row, *, scope: bool = False) -> str:
+def row_name(row: LimitRow, *, scope: bool = False) -> str:
     """What stands before the limit of a row: label, nominal, orders; with `scope` also phases and conditions."""
     parts = [row.label or "", row.nominal or "", f"orders {orders_words(row.orders)}" if row.orders else ""]
     if scope:
@@ -98,7 +98,7 @@ def row_name(row: Row, *, scope: bool = False) -> str:
     return f"{named}: " if named else ""
 
 
-def period_words(period: Period) -> str:
+def period_words(period: RulePeriod) -> str:
     """``each week``, ``each calendar day``, ``the whole recording``."""
     if period.length == "recording":
         return "the whole recording"
@@ -106,7 +106,7 @@ def period_words(period: Period) -> str:
     return f"each {alignment}{period.length}"
 
 
-def statistic_words(statistic: Statistic) -> str:
+def statistic_words(statistic: RuleStatistic) -> str:
     """What has to hold for the values of a period."""
     match statistic.kind:
         case "share_within":
@@ -124,7 +124,7 @@ def statistic_words(statistic: Statistic) -> str:
 def judged_words(rule: Rule) -> str:
     """Quantity, interval, period and statistic in one line."""
     name = QUANTITIES[rule.quantity].title
-    also = "".join(f" (or {duration_words(one)} as recorded)" for one in rule.also_intervals_s)
+    also = "".join(f" (or {duration_words(interval)} as recorded)" for interval in rule.also_intervals_s)
     verdict = "reported as indicative, no verdict" if rule.indicative else statistic_words(rule.statistic)
     interval = duration_words(rule.interval_s)
     return f"{name}, {interval} values{also}, {period_words(rule.period)}: {verdict}"

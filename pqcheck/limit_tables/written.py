@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NoReturn
 
-from pqcheck.limit_tables.rules import CONFIDENCE, Condition, Span
+from pqcheck.limit_tables.rules import CONFIDENCE, Condition, ValueRange
 from pqcheck.model.errors import LimitTableError
 from pqcheck.model.units import quantity_of
 
@@ -32,12 +32,12 @@ def read_json(text: str | bytes, where: str) -> Any:
     """
 
     def refuse_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        found: dict[str, Any] = {}
+        unique: dict[str, Any] = {}
         for key, value in pairs:
-            if key in found:
+            if key in unique:
                 raise LimitTableError(f"{where}: the key {key!r} is written twice in one object; keep one of them.")
-            found[key] = value
-        return found
+            unique[key] = value
+        return unique
 
     try:
         return json.loads(text, parse_float=Decimal, parse_constant=str, object_pairs_hook=refuse_twice)
@@ -64,13 +64,13 @@ def plain(value: Decimal) -> str:
 _SPAN = re.compile(r"([\[(])(\S+), (\S+)([\])])")
 
 
-def span(text: str) -> Span:
-    """``"(1000, 69000]"`` as a `Span`: square brackets are closed edges, ``inf`` is no edge."""
+def span(text: str) -> ValueRange:
+    """``"(1000, 69000]"`` as a `ValueRange`: square brackets are closed edges, ``inf`` is no edge."""
     match = _SPAN.fullmatch(text)
     if match is None:
         raise LimitTableError(f"{text!r} is not a span; write for example '[20, 50)' or '(161000, inf)'.")
     left, low, high, right = match.groups()
-    return Span(
+    return ValueRange(
         low=None if low == "-inf" else Decimal(low),
         low_closed=left == "[",
         high=None if high == "inf" else Decimal(high),
@@ -78,7 +78,7 @@ def span(text: str) -> Span:
     )
 
 
-def span_text(value: Span) -> str:
+def span_text(value: ValueRange) -> str:
     """The span as it is written in a table."""
     low = "(-inf" if value.low is None else ("[" if value.low_closed else "(") + plain(value.low)
     high = "inf)" if value.high is None else plain(value.high) + ("]" if value.high_closed else ")")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     condition_words,
@@ -67,7 +67,7 @@ def _about(table: LimitTable, rule: Rule) -> Iterator[str]:
         )
 
 
-def _in_force(rule: Rule, site: Site | None) -> Sequence[Row]:
+def _in_force(rule: Rule, site: Site | None) -> Sequence[LimitRow]:
     if site is None:
         return default_rows(rule)
     from pqcheck.judge.site_facts import ask

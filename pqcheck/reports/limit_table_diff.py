@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     band_words,
@@ -131,7 +131,7 @@ def _which_orders(orders: list[int]) -> str:
     return f"{kind}the limits of order {orders_words(orders)} differ; all other orders are alike."
 
 
-def _place(row: Row) -> _Place:
+def _place(row: LimitRow) -> _Place:
     return (
         row.nominal,
         row.line,
@@ -152,7 +152,7 @@ def _by_place(rule: Rule, bare: bool) -> _Limits:
 
 
 def _labels(rule: Rule) -> dict[_Place, str]:
-    groups: dict[_Place, list[Row]] = {}
+    groups: dict[_Place, list[LimitRow]] = {}
     for row in default_rows(rule):
         groups.setdefault(_place(row), []).append(row)
     return {

@@ -9,7 +9,7 @@ from functools import partial
 from msgspec import Struct
 
 from pqcheck.judge.site_facts import ask
-from pqcheck.limit_tables import LimitTable, Row, Rule
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_tables.existing_load_rules import LoadRule
 from pqcheck.limit_tables.load_limit_table import count, default_rows
@@ -133,13 +133,13 @@ def same_limits(table: LimitTable, rule: Rule) -> Rule | None:
     return None
 
 
-def _bare(row: Row) -> tuple[object, ...]:
+def _bare(row: LimitRow) -> tuple[object, ...]:
     return (row.low, row.high, row.orders, row.where, row.nominal, row.line, row.no_limit)
 
 
-def row_lines(rows: Sequence[Row], rule: Rule) -> Iterator[str]:
+def row_lines(rows: Sequence[LimitRow], rule: Rule) -> Iterator[str]:
     """Rows under one selector on one line: ``Table 2, Isc/IL < 20: 3 to 9 odd 4; ...``."""
-    groups: dict[tuple[object, ...], list[Row]] = {}
+    groups: dict[tuple[object, ...], list[LimitRow]] = {}
     for row in rows:
         groups.setdefault((row.where, row.nominal), []).append(row)
     for members in groups.values():
@@ -149,7 +149,7 @@ def row_lines(rows: Sequence[Row], rule: Rule) -> Iterator[str]:
         yield f"{head + ': ' if head else ''}{'; '.join(texts)} [{', '.join(marks)}]"
 
 
-def selector_label(rows: Sequence[Row]) -> str:
+def selector_label(rows: Sequence[LimitRow]) -> str:
     """The part of the label that the rows under one selector have in common."""
     labels = [row.label or "" for row in rows]
     if len(rows) == 1 or len(set(labels)) == 1:
@@ -158,7 +158,7 @@ def selector_label(rows: Sequence[Row]) -> str:
     return heads.pop() if len(heads) == 1 else ""
 
 
-def _row_text(row: Row, rule: Rule) -> str:
+def _row_text(row: LimitRow, rule: Rule) -> str:
     words = row_words(row, rule)
     if row.orders is not None:
         return f"order {orders_words(row.orders)}: {words}"
@@ -236,7 +236,7 @@ def _load_rule(rule: LoadRule) -> Iterator[str]:
 class SiteLimit(Struct, frozen=True):
     """One row in force at the site. `words` is the limit with its unit, after the rule's factor."""
 
-    row: Row
+    row: LimitRow
     words: str
     line: str | None = None
 
@@ -257,7 +257,7 @@ def limits_at(table: LimitTable, rule: Rule, site: Site) -> SiteLimits:
     missing = _missing_reference(rule, site)
     if missing is not None:
         return SiteLimits(why_not=f"{missing} is not declared in the site file")
-    rows: Sequence[Row] = rule.rows
+    rows: Sequence[LimitRow] = rule.rows
     if any(row.nominal is not None for row in rows):
         designation = nominal_row(table, site.supply)
         rows = [row for row in rows if row.nominal == designation]
@@ -288,7 +288,7 @@ def _missing_reference(rule: Rule, site: Site) -> str | None:
     return None
 
 
-def _limits_of(row: Row, rule: Rule, site: Site) -> list[SiteLimit]:
+def _limits_of(row: LimitRow, rule: Rule, site: Site) -> list[SiteLimit]:
     if row.no_limit or row.hertz or row.derating:
         return [SiteLimit(row, row_words(row, rule), row.line)]
     words = []

@@ -85,9 +85,9 @@ def _schedule(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
         raise SiteError(f"{never}: weekdays is empty; name days such as 'mon', or leave the key away")
     spans: list[tuple[int, int]] = []
     for text in section.get("hours", ["00:00-24:00"]):
-        found = _HOURS.fullmatch(text.strip())
-        start, end = (int(found[1]) * 60 + int(found[2]), int(found[3]) * 60 + int(found[4])) if found else (-1, -1)
-        if not found or start >= DAY_MINUTES or end > DAY_MINUTES or int(found[2]) > 59 or int(found[4]) > 59:
+        hours = _HOURS.fullmatch(text.strip())
+        start, end = (int(hours[1]) * 60 + int(hours[2]), int(hours[3]) * 60 + int(hours[4])) if hours else (-1, -1)
+        if not hours or start >= DAY_MINUTES or end > DAY_MINUTES or int(hours[2]) > 59 or int(hours[4]) > 59:
             raise SiteError(f"{place.at('hours')}: {text!r} is no span of hours; write one such as '07:00-18:00'")
         if start == end:
             raise SiteError(f"{never}: {text!r} ends when it starts; write a span such as '07:00-18:00'")

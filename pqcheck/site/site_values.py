@@ -12,8 +12,9 @@ from msgspec import Struct, field
 class Supply(Struct, frozen=True):
     """The supply at the measuring point. Voltages in volts.
 
-    `line_to_line` / `line_to_neutral` are the declared nominal and its partner of the standard series (contract
-    section 2); `line_to_line` is None on a single-phase service. `designation` is the text as declared.
+    `line_to_line` / `line_to_neutral` are the declared nominal and its partner of the standard series
+    (`pqcheck.site.supply.PARTNERS`); `line_to_line` is None on a single-phase service.
+    `designation` is the text as declared.
     """
 
     designation: str

@@ -15,7 +15,7 @@ from typing import Any, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.limit_tables import LimitTable, Row
+from pqcheck.limit_tables import LimitRow, LimitTable
 from pqcheck.model.errors import GateError
 from pqcheck.model.exit_status import ExitStatus, exit_status
 from pqcheck.model.findings import Finding, Findings
@@ -244,7 +244,7 @@ def tighter(table: LimitTable, percent: Decimal) -> LimitTable:
     return replace(table, id=f"{table.id}{_TIGHTER}", base=table.id, rules=rules)
 
 
-def _tighter_row(row: Row, percent: Decimal) -> Row:
+def _tighter_row(row: LimitRow, percent: Decimal) -> LimitRow:
     share, low, high = percent / 100, row.low, row.high
     if row.hertz:
         return replace(row, hertz=tuple((hertz, limit * (1 - share)) for hertz, limit in row.hertz))
