@@ -116,8 +116,11 @@ class _Walk(Struct, frozen=True):
             except Collapse as error:
                 at = iso(block.axis.start_us + error.index * block.axis.interval_us, self.zone)
                 raise Collapse(f"{error} (first at {at})", error.index) from None
-            over = {channel: mask for channel, mask in block.over_range.items() if channel in values}
-            yield Block(block.axis, values, block.flagged, over)
+            lower, upper = (
+                {channel: mask for channel, mask in masks.items() if channel in values}
+                for masks in (block.lower_bounds, block.upper_bounds)
+            )
+            yield Block(block.axis, values, block.flagged, lower, upper)
 
     def _share(self, load: NewLoad, block: Block) -> Array:
         axis = block.axis
