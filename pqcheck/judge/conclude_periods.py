@@ -70,7 +70,7 @@ class Conclusions:
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         self._periods: dict[tuple[str, int], _Periods] = {}
-        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], _Decided]] = {}
+        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int, int], _Decided]] = {}
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
         self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
@@ -98,7 +98,7 @@ class Conclusions:
         key = id(task.rule), task.row.no_limit, id(task_run.periods)
         known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
-            state = number, tallied.valid, tallied.outside
+            state = number, tallied.valid, tallied.outside, tallied.bounded
             found = known.get(state)
             if found is None:
                 proven = evidence
@@ -156,6 +156,7 @@ class Conclusions:
             period.recorded,
             period.complete,
             period.end_us - period.start_us,
+            tallied.bounded,
         )
 
     def _left_over(self, stream: Stream, task: Task, period: JudgedPeriod) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.derive.formulas import Formula, PercentOfFundamental, Unbalance
+from pqcheck.derive.formulas import Formula
 from pqcheck.judge.decision import Decision, PeriodCounts, shared_reason
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun
 from pqcheck.judge.period_tally import Tallied
@@ -65,7 +65,7 @@ def distrusted(
         return _refused(decision, doubts[0], run)
     nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
     for doubt in doubts:
-        mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
+        mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula, doubt) else nothing
         start, end = _slots(doubt, run.origin_us, run.interval_us, period)
         mask[start:end] = True
     for start, end in run.excluded:
@@ -82,7 +82,7 @@ def distrusted(
 
 def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
     """Whether the doubt leaves nothing of the period."""
-    if doubt.allows == "lower bound" and _grows(run.source.formula):
+    if doubt.allows == "lower bound" and _grows(run.source.formula, doubt):
         return False
     return _slots(doubt, run.origin_us, run.interval_us, period) == (0, period.expected)
 
@@ -100,9 +100,10 @@ def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
     )
 
 
-def _grows(formula: Formula) -> bool:
-    """Whether a lower bound of the inputs is a lower bound of the result."""
-    return not isinstance(formula, (Unbalance, PercentOfFundamental))
+def _grows(formula: Formula, doubt: Trust) -> bool:
+    """Whether a lower bound of the inputs in doubt is a lower bound of the result."""
+    concerned = (one for one in formula.inputs if doubt.concerns(one.quantity, one.phase, one.order))
+    return all(channel in formula.grows_with for channel in concerned)
 
 
 def _stands(

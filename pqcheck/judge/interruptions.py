@@ -34,6 +34,8 @@ class Interruptions:
             if nominal is None:
                 continue
             below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
+            if channel in block.lower_bounds:
+                below &= ~block.lower_bounds[channel]
             if not below.any():
                 return self._from_spans(block)
             dead = below if dead is None else dead & below
