@@ -123,8 +123,7 @@ class BoundedSlots:
             for row, formula in enumerate(formulas):
                 slots = SlotBounds(*(self._slots(mask) for mask in readings.of(formula)))
                 if len(slots.lower) or len(slots.upper):
-                    before = self._of.get(row, SlotBounds(NO_SLOTS, NO_SLOTS))
-                    self._of[row] = SlotBounds(*(np.union1d(a, b) for a, b in zip(before, slots, strict=True)))
+                    self._of[row] = SlotBounds(*(np.union1d(a, b) for a, b in zip(self.of(row), slots, strict=True)))
         self._fed += size
 
     def _slots(self, mask: Mask) -> Slots:
@@ -134,6 +133,10 @@ class BoundedSlots:
         members = np.flatnonzero(mask) + self._fed - self._first
         slots: Slots = np.unique(members[members >= 0] // self._members)
         return slots
+
+    def of(self, row: int) -> SlotBounds:
+        """All bounded slots of one series that were not taken."""
+        return self._of.get(row, SlotBounds(NO_SLOTS, NO_SLOTS))
 
     def take(self, first: int, last: int) -> dict[int, SlotBounds]:
         """Bounded slots from `first` to before `last`, counted from there, by series; those before are let go."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +13,13 @@ from pqcheck.model.recording import Block
 from pqcheck.model.units import factor
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import runs
+from pqcheck.stats.supply_away import interrupted
 
 Span = tuple[int, int]
 
 
 class Interruptions:
-    """Intervals in which every recorded voltage lies below the threshold: they have no value for any rule."""
+    """Intervals without supply, which have no value for any rule (see `pqcheck.stats.supply_away`)."""
 
     def __init__(self, site: Site, percent: Decimal) -> None:
         self._site = site
@@ -26,21 +28,18 @@ class Interruptions:
 
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
-        dead: NDArray[np.bool_] | None = None
-        for channel, values in block.values.items():
-            if channel.quantity != "voltage" or channel.reading != "mean":
-                continue
-            nominal = self._site.supply.nominal(channel.phase or "")
-            if nominal is None:
-                continue
-            below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
-            if channel in block.lower_bounds:
-                below &= ~block.lower_bounds[channel]
-            if not below.any():
-                return self._from_spans(block)
-            dead = below if dead is None else dead & below
-        if dead is not None:
-            add_spans(self.spans, dead, block)
+        nominal = self._site.supply.nominal
+        away = interrupted(
+            (
+                _known(values, block.lower_bounds.get(channel)),
+                float(volts * self._percent / 100 / factor(channel.unit, "V")),
+            )
+            for channel, values in block.values.items()
+            if channel.quantity == "voltage" and channel.reading == "mean"
+            and (volts := nominal(channel.phase or "")) is not None
+        )
+        if away is not None:
+            add_spans(self.spans, away, block)
         return self._from_spans(block)
 
     def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
@@ -54,6 +53,11 @@ class Interruptions:
         for start, end in ranges:
             mask[start:end] = True
         return mask
+
+
+def _known(values: NDArray[Any], lower: NDArray[np.bool_] | None) -> NDArray[Any]:
+    """The values, unobserved where the truth may be more."""
+    return values if lower is None else np.where(lower, np.nan, values)
 
 
 def add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:
