@@ -19,9 +19,10 @@ Span = tuple[int, int]
 class Interruptions:
     """Intervals in which every recorded voltage lies below the threshold: they have no value for any rule."""
 
-    def __init__(self, site: Site, percent: Decimal) -> None:
+    def __init__(self, site: Site, percent: Decimal, closed: bool = False) -> None:
         self._site = site
         self._percent = percent
+        self._below = np.less_equal if closed else np.less
         self.spans: list[Span] = []
 
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
@@ -33,7 +34,7 @@ class Interruptions:
             nominal = self._site.supply.nominal(channel.phase or "")
             if nominal is None:
                 continue
-            below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
+            below = self._below(values, float(nominal * self._percent / 100 / factor(channel.unit, "V")))
             if not below.any():
                 return self._from_spans(block)
             dead = below if dead is None else dead & below
