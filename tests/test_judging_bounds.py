@@ -164,3 +164,22 @@ def test_a_day_that_is_wholly_excluded_is_not_passed_by_bounds() -> None:
     reasons = [finding.reason.code for finding in days if finding.reason is not None]
     assert reasons == ["no-readings-left", "proven-by-bound"]
     assert [finding.verdict for finding in days] == [Verdict.INCONCLUSIVE, Verdict.PASS]
+
+
+def test_a_band_seen_by_its_maximum_alone_has_windows_with_numbers() -> None:
+    # A maximum below the lower limit shows the interval outside, whatever the minimum, which is missing, was.
+    highest, lowest = np.full(1008, 232.0), np.full(1008, np.nan)
+    highest[100:200] = 190.0
+    made = recording({"voltage.an.max [V]": highest, "voltage.an.min [V]": lowest})
+    found = judged(made, site(**SITE, supply={"nominal_voltage": "230 V", "connection": "single-phase"}), TABLES[1])
+    week = one(found, "voltage-week-95")
+    assert week.verdict is Verdict.FAIL and [window.worst for window in week.windows] == [190.0]
+    assert "NaN" not in text(found)
+
+
+def test_extremes_without_a_declared_base_answer_nothing() -> None:
+    highest = np.full(1008, 232.0)
+    made = recording({"voltage.an.max [V]": highest, "voltage.an.min [V]": highest - 2})
+    found = judged(made, site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}), TABLES[1])
+    week = one(found, "voltage-week-95")
+    assert week.verdict is Verdict.INCONCLUSIVE and week.reason is not None and week.reason.code == "wrong-interval"

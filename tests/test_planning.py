@@ -10,12 +10,12 @@ from pqcheck.cli import main
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.errors import SiteError
-from pqcheck.plan.survey import Plan, common_interval, plan, size_of
+from pqcheck.plan.survey import SurveyPlan, common_interval, plan, size_of
 from pqcheck.reports.html.plan_page import plan_page
 from pqcheck.reports.plan_text import as_text, every, size_text
 
 
-def made(*tables: str, **more: object) -> Plan:
+def made(*tables: str, **more: object) -> SurveyPlan:
     return plan([load_table(one) for one in tables], **more)  # type: ignore[arg-type]
 
 

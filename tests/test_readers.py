@@ -93,7 +93,8 @@ def expected(interval: int, slots: list[int], rows: list[list[float | None]]) ->
         column: list[float] = [float("nan")] * (slots[-1] + 1)
         for slot, row in zip(slots, rows, strict=True):
             value = row[number]
-            column[slot] = float("nan") if value is None else float(value)
+            # Neither an rms voltage nor an rms current can be negative.
+            column[slot] = float("nan") if value is None or value < 0 else float(value)
         result[(START, interval, channel)] = tuple(map(repr, column))
     return result
 

@@ -20,7 +20,7 @@ from pqcheck.site.site_values import Site
 FOLDER = Path(__file__).resolve().parent.parent / "reference_cases" / "reading"
 CASES: dict[str, dict[str, Any]] = tomllib.loads((FOLDER / "reading.toml").read_text(encoding="utf-8"))
 KEYS = {"shows", "file", "zone", "nominal", "connection", "recording", "start", "interval", "tolerance", "channels",
-        "over", "rows", "notes", "error"}
+        "over", "under", "rows", "notes", "error"}
 
 
 def site_of(case: dict[str, Any], recording: dict[str, Any] | None = None) -> Site:
@@ -40,18 +40,21 @@ def compare(case: dict[str, Any], site: Site) -> None:
     assert set(stream.channels) == set(wanted)
     pieces: dict[Any, list[Any]] = {channel: [] for channel in wanted}
     over: dict[Any, list[Any]] = {channel: [] for channel in wanted}
+    under: dict[Any, list[Any]] = {channel: [] for channel in wanted}
     for block in stream.blocks(None):
         for channel, values in block.values.items():
             pieces[channel].append(values.copy())
-            over[channel].append(block.over_range.get(channel, np.zeros(block.axis.count, bool)))
+            over[channel].append(block.lower_bounds.get(channel, np.zeros(block.axis.count, bool)))
+            under[channel].append(block.upper_bounds.get(channel, np.zeros(block.axis.count, bool)))
     for channel, values in wanted.items():
         found = np.concatenate(pieces[channel])
         if "tolerance" in case:
             assert np.allclose(found, values, atol=case["tolerance"], rtol=0)
         else:
             assert repr(found.tolist()) == repr([float(value) for value in values])
-    for header, marks in case.get("over", {}).items():
-        assert np.concatenate(over[parse_header(header)]).tolist() == marks
+    for pieces_of, key in ((over, "over"), (under, "under")):
+        for header, marks in case.get(key, {}).items():
+            assert np.concatenate(pieces_of[parse_header(header)]).tolist() == marks
     for header, spans in case.get("rows", {}).items():
         channel = parse_header(header)
         assert channel is not None

@@ -19,6 +19,7 @@ from pqcheck.io.csv.csv_decoder import CsvDecoder
 from pqcheck.io.csv.scan import Layout, scan
 from pqcheck.io.decoder import Filled, values_of
 from pqcheck.io.source_files import open_source
+from pqcheck.model.recording import Channel
 from tests.recordings import same_without
 
 SITE = """
@@ -203,7 +204,8 @@ CELLS = st.one_of(
     st.decimals(-1000, 1000, places=3, allow_nan=False).map(str),
     st.integers(-10**6, 10**6).map(str),
     st.sampled_from(["", " ", "-", "NaN", "ERR", "OL", ">600", "9999", "-9999", "230 V", "1e30", " 1.5", "1.5 ", "+2",
-                     '"3.5"', '"1,250.5"']),
+                     '"3.5"', '"1,250.5"', "<220", "4.5 OL", "0.95 kV", "0.5 %", "1.#QNAN", "-1.#IND", "1.#INF", "2E",
+                     "1e", "0 .5", '"0,274"', "-0.0", "-3"]),
 )
 
 
@@ -214,12 +216,19 @@ def written(path: Path, rows: list[list[str]], end: str) -> Path:
     return path
 
 
+CHANNELS = {
+    1: Channel("voltage", "an", unit="V"), 2: Channel("voltage_thd", "an", unit="%"),
+    3: Channel("active_power", "total", unit="W"),
+}
+
+
 def decoded(path: Path) -> tuple[list[list[float]], Filled]:
     """All rows of a text."""
     source = open_source(path)
     begin = path.read_bytes().index(b"\n") + 1
     found = scan(source, Layout(",", (0,), begin, 2, 4))
-    values, filled = values_of(CsvDecoder(source, 4, ",", found.row_numbers), found.chunks[0], [3, 1, 2])
+    decoder = CsvDecoder(source, 4, ",", found.row_numbers, ".", CHANNELS)
+    values, filled = values_of(decoder, found.chunks[0], [3, 1, 2])
     return [each.tolist() for each in values], filled
 
 
@@ -237,9 +246,12 @@ def test_a_text_reads_the_same_without_the_compiled_module(
         other, plain = decoded(path)
     assert np.array_equal(np.array(values), np.array(other), equal_nan=True)
     assert result.bad == plain.bad
-    assert {column: marks.tolist() for column, marks in result.lower_bounds.items()} == {
-        column: marks.tolist() for column, marks in plain.lower_bounds.items()
-    }
+    for one, another in (
+        (result.lower_bounds, plain.lower_bounds), (result.upper_bounds, plain.upper_bounds),
+    ):
+        assert {column: marks.tolist() for column, marks in one.items()} == {
+            column: marks.tolist() for column, marks in another.items()
+        }
 
 
 @given(st.text("a,\r\n", max_size=60).map(str.encode), st.integers(0, 5), st.sampled_from([1, 1024]))

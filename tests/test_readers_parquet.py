@@ -73,11 +73,14 @@ def test_the_values_that_were_written(tmp_path: Path, data: st.DataObject) -> No
     whole = [None if value is None else chance.randrange(-5, 5) for value in drawn]
     last = [chance.random() for _ in range(rows)]
     columns = {
-        "voltage.an [V]": pa.array(drawn, pa.float32()),
-        "voltage.bn [V]": pa.array(drawn[::-1], pa.float64()),
-        "voltage.cn [V]": pa.array(whole, data.draw(st.sampled_from((pa.int32(), pa.int64(), pa.int8(), pa.uint16()))
-                                                    if min(filter(None, whole), default=0) >= 0 else
-                                                    st.sampled_from((pa.int32(), pa.int64(), pa.int8())))),
+        "active_power.a [W]": pa.array(drawn, pa.float32()),
+        "active_power.b [W]": pa.array(drawn[::-1], pa.float64()),
+        "active_power.c [W]": pa.array(
+            whole,
+            data.draw(st.sampled_from((pa.int32(), pa.int64(), pa.int8(), pa.uint16()))
+                      if min(filter(None, whole), default=0) >= 0 else
+                      st.sampled_from((pa.int32(), pa.int64(), pa.int8()))),
+        ),
         "current.a [A]": pa.array(last, pa.float32()),
     }
     path = written(
@@ -178,7 +181,7 @@ def test_columns_of_every_type(tmp_path: Path) -> None:
     assert {cells.column: (cells.text, cells.rows) for cells in filled.bad} == {
         2: ("no", (2,)), 8: ("list<element: double>", (1, 3)),
     }
-    assert not filled.lower_bounds, "as yet"
+    assert {column: marks.tolist() for column, marks in filled.lower_bounds.items()} == {6: [False, True, False]}
 
 
 def test_a_unit_in_the_metadata_of_a_column(tmp_path: Path) -> None:

@@ -149,7 +149,7 @@ def test_readings_marked_as_over_range_are_lower_bounds() -> None:
         for block in plain.blocks(None):
             part = marked[first : first + block.axis.count]
             first += block.axis.count
-            yield Block(block.axis, block.values, over_range=dict.fromkeys(block.values, part))
+            yield Block(block.axis, block.values, lower_bounds=dict.fromkeys(block.values, part))
 
     whole = recording({"current.a [A]": 50 + noise(1)})
     stream = Stream(plain.axis, plain.channels, blocks, plain.index)

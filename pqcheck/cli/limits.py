@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from pqcheck.cli.console import show
 
 HELP = "List the limit tables, print one as a person reads it, compare two, check your own, or pin them in a lock."
 
@@ -29,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     """List, print, compare or check; returns the exit status."""
     from pqcheck.model.exit_status import ExitStatus
 
-    sys.stdout.write(_text(args))
+    show(_text(args))
     return int(ExitStatus.PASSED)
 
 
@@ -62,8 +63,11 @@ def _text(args: argparse.Namespace) -> str:
             f"sha256 {table.sha256}).\n"
         )
     if args.action == "lock":
+        from pqcheck.io.write_files import refuse_inputs
+        from pqcheck.workflows.inputs import files_read
         from pqcheck.workflows.table_lock import write_lock
 
+        refuse_inputs([args.file], files_read([], [], args.tables))
         tables = [load(place) for place in args.tables]
         write_lock(args.file, tables)
         return "".join(

@@ -75,19 +75,20 @@ def corrected(block: Block, corrections: Sequence[Correction], stream: Stream) -
     `stream` is the stream as recorded: its channels say what exists beside what the block holds.
     """
     rows: Rows = dict(block.values)
-    over = dict(block.over_range)
+    lower, upper = dict(block.lower_bounds), dict(block.upper_bounds)
     for correction in corrections:
         if correction.kind == "reverse-current":
             rows = reversed_current(rows, str(correction.settings["phase"]))
+            lower, upper = _turned_bounds(lower, upper, str(correction.settings["phase"]))
         elif correction.kind == "swap-currents":
             first, second = correction.settings["phases"]
             rows = swapped_currents(rows, str(first), str(second))
-            over = _relabelled(over, str(first), str(second))
+            lower, upper = (_relabelled(masks, str(first), str(second)) for masks in (lower, upper))
         elif correction.kind == "scale":
             rows = scaled(rows, str(correction.settings["quantity"]), tuple(correction.settings["phases"]),
                           float(correction.settings["factor"]))
     # What the reader knew of the channels was about other names, and powers are formed anew.
-    return replace(block, values=rows, over_range=over)
+    return replace(block, values=rows, lower_bounds=lower, upper_bounds=upper)
 
 
 def reversed_current(rows: Mapping[Channel, Values], phase: str) -> Rows:
@@ -211,6 +212,23 @@ def _relabelled(rows: Mapping[Channel, Any], first: str, second: str) -> dict[Ch
     return out
 
 
+def _turned_bounds(
+    lower: Mapping[Channel, Any], upper: Mapping[Channel, Any], phase: str
+) -> tuple[dict[Channel, Any], dict[Channel, Any]]:
+    """Bounds after the signed powers of a phase changed their sign: the least becomes the most."""
+    def turns(channel: Channel) -> bool:
+        return channel.phase == phase and channel.quantity in SIGNED
+
+    def with_other(same: Mapping[Channel, Any], other: Mapping[Channel, Any]) -> dict[Channel, Any]:
+        swapped = {"min": "max", "max": "min"}
+        return {channel: mask for channel, mask in same.items() if not turns(channel)} | {
+            replace(channel, reading=swapped.get(channel.reading, channel.reading)): mask
+            for channel, mask in other.items() if turns(channel)
+        }
+
+    return with_other(lower, upper), with_other(upper, lower)
+
+
 def _mean(rows: Mapping[Channel, Any], quantity: str, phase: str) -> Channel | None:
     return next((channel for channel in rows if channel.quantity == quantity and channel.phase == phase
                  and channel.reading == "mean"), None)
@@ -296,7 +314,8 @@ def _moved(block: Block, shift: int) -> Block:
 def _only(block: Block, wanted: set[Channel]) -> Block:
     return replace(
         block, values={channel: values for channel, values in block.values.items() if channel in wanted},
-        over_range={channel: mask for channel, mask in block.over_range.items() if channel in wanted},
+        lower_bounds={channel: mask for channel, mask in block.lower_bounds.items() if channel in wanted},
+        upper_bounds={channel: mask for channel, mask in block.upper_bounds.items() if channel in wanted},
     )
 
 

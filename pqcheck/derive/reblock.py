@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -53,7 +53,8 @@ def _slice(block: Block, first: int, last: int) -> Block:
         axis=Axis(block.axis.start_us + first * block.axis.interval_us, block.axis.interval_us, last - first),
         values={channel: values[first:last] for channel, values in block.values.items()},
         flagged=None if block.flagged is None else block.flagged[first:last],
-        over_range={channel: mask[first:last] for channel, mask in block.over_range.items()},
+        lower_bounds={channel: mask[first:last] for channel, mask in block.lower_bounds.items()},
+        upper_bounds={channel: mask[first:last] for channel, mask in block.upper_bounds.items()},
     )
 
 
@@ -62,7 +63,8 @@ def _copied(block: Block) -> Block:
         block,
         values={channel: values.copy() for channel, values in block.values.items()},
         flagged=None if block.flagged is None else block.flagged.copy(),
-        over_range={channel: mask.copy() for channel, mask in block.over_range.items()},
+        lower_bounds={channel: mask.copy() for channel, mask in block.lower_bounds.items()},
+        upper_bounds={channel: mask.copy() for channel, mask in block.upper_bounds.items()},
     )
 
 
@@ -74,15 +76,25 @@ def _joined(parts: list[Block], start_us: int, interval_us: int) -> Block:
     values: dict[Channel, Array] = {
         channel: np.concatenate([part.values[channel] for part in parts]) for channel in parts[0].values
     }
-    over = {
-        channel: np.concatenate([
-            part.over_range.get(channel, np.zeros(part.axis.count, np.bool_)) for part in parts
-        ])
-        for channel in {channel for part in parts for channel in part.over_range}
-    }
     flagged = None
     if any(part.flagged is not None for part in parts):
         flagged = np.concatenate([
             part.flagged if part.flagged is not None else np.zeros(part.axis.count, np.bool_) for part in parts
         ])
-    return Block(axis, values, flagged, dict(sorted(over.items())))
+    counts = [part.axis.count for part in parts]
+    return Block(
+        axis, values, flagged,
+        _joined_masks([part.lower_bounds for part in parts], counts),
+        _joined_masks([part.upper_bounds for part in parts], counts),
+    )
+
+
+def _joined_masks(masks: Sequence[Mapping[Channel, Array]], counts: Sequence[int]) -> dict[Channel, Array]:
+    """The masks of parts of so many slots, one behind the other; False where a part has none of a channel."""
+    marked = sorted({channel for each in masks for channel in each})
+    return {
+        channel: np.concatenate([
+            each.get(channel, np.zeros(count, np.bool_)) for each, count in zip(masks, counts, strict=True)
+        ])
+        for channel in marked
+    }

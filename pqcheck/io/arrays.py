@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pqcheck.io.csv.cells import Refused
+from pqcheck.io.csv.error_codes import without_negative
 from pqcheck.io.decoder import Chunk, RowNumbers, Table
 from pqcheck.io.headers.exact_names import resolve_columns
 from pqcheck.io.numbers_in_memory import InMemory
@@ -15,7 +17,7 @@ from pqcheck.io.timeline.merge_files import Declared, assemble
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.model.clock import parse_iso
 from pqcheck.model.errors import InputError
-from pqcheck.model.recording import Recording, Values
+from pqcheck.model.recording import Channel, Note, Recording, Values
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,6 +43,7 @@ def from_arrays(
     headers = ["time", *values]
     channels, unknown = resolve_columns(headers, columns or {})
     arrays: dict[int, Values] = {}
+    notes: list[Note] = []
     for number, (header, column) in enumerate(values.items(), start=1):
         if number not in channels:
             continue
@@ -52,12 +55,15 @@ def from_arrays(
                 raise InputError(f"column {header!r} of {name} holds values that are not numbers") from None
         if array.shape != stamps.shape:
             raise InputError(f"column {header!r} of {name} has shape {array.shape}, the times have {stamps.shape}")
-        arrays[number] = array
+        arrays[number], negative = without_negative(array, channels[number])
+        if negative.places.size:
+            notes.append(_note(name, header, negative, channels[number]))
 
     table = Table(
         name=name,
         checksum=_digest(stamps, values),
         in_memory=True,
+        notes=tuple(notes),
         headers=tuple(headers),
         time_column=0,
         channels=channels,
@@ -88,6 +94,16 @@ def from_frame(
     return from_arrays(
         stamps, values, zone=zone, stamp=stamp, name=name, interval_us=interval_us, columns=columns
     )
+
+
+def _note(name: str, header: str, refused: Refused, channel: Channel) -> Note:
+    count = refused.places.size
+    what = "1 value is" if count == 1 else f"{count} values are"
+    text = (
+        f"{name}, column {header!r}: {what} {refused.why} (first number {int(refused.places[0]) + 1}: {refused.text}); "
+        "left unobserved"
+    )
+    return Note("not-a-number", text, (channel,), serious=True)
 
 
 def _digest(stamps: Any, values: Mapping[str, Any]) -> str:

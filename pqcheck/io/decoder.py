@@ -30,15 +30,20 @@ class Chunk(Struct, frozen=True):
     """Lines of a text, rows or not."""
 
 
+BAD = "not a number"
+"""What a cell is that is no reading, where there is no more to say."""
+
+
 class BadCells(Struct, frozen=True):
-    """Cells of one column of a chunk that are not numbers: how many, the row numbers of the first, one such text."""
+    """Cells of one column of a chunk that are no readings: how many, the row numbers of the first, one such text."""
 
     column: int
     count: int
     rows: tuple[int, ...]
     text: str
     all_blank: bool
-    """Whether the chunk holds no number in this column at all."""
+    """Whether the chunk holds no reading in this column at all."""
+    why: str = BAD
 
 
 FIRST_BAD_ROWS = 5
@@ -51,17 +56,20 @@ Move = tuple[int, int, int]
 class Filled(Struct, frozen=True):
     """What was noticed while a chunk was written into a block.
 
-    `lower_bounds` marks by column the rows of the chunk whose reading is only a lower bound (``OL``, ``>600``).
+    `lower_bounds` and `upper_bounds` mark by column the rows of the chunk whose reading is only that (``OL``, ``>600``;
+    ``<0.5``).
     """
 
     bad: tuple[BadCells, ...] = ()
     lower_bounds: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
+    upper_bounds: Mapping[int, NDArray[np.bool_]] = field(default_factory=dict)
 
     @classmethod
     def joined(cls, columns: Sequence[Filled]) -> Filled:
         """What was noticed in several columns."""
-        bounds = {column: marks for each in columns for column, marks in each.lower_bounds.items()}
-        return cls(tuple(cells for each in columns for cells in each.bad), bounds)
+        lower = {column: marks for each in columns for column, marks in each.lower_bounds.items()}
+        upper = {column: marks for each in columns for column, marks in each.upper_bounds.items()}
+        return cls(tuple(cells for each in columns for cells in each.bad), lower, upper)
 
 
 class Decoder(Protocol):

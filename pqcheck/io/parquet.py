@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from msgspec import Struct, field
-from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.io.csv.cells import Column, read_column
-from pqcheck.io.csv.error_codes import may_be_codes, write_column
+from pqcheck.io.csv.cells import ReadCells, read_cells
+from pqcheck.io.csv.csv_decoder import unit_behind
+from pqcheck.io.csv.error_codes import needs_a_look, write_cells
 from pqcheck.io.decoder import Chunk, Filled, Move, RowNumbers, Table, move_values
 from pqcheck.io.headers.exact_names import find_time, resolve_columns
 from pqcheck.io.source_files import LATER, Source, open_source
@@ -23,7 +23,7 @@ from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted, scales_of
 from pqcheck.model.clock import Instants, parse_iso
 from pqcheck.model.errors import InputError
-from pqcheck.model.recording import Values
+from pqcheck.model.recording import Channel, Values
 from pqcheck.site.site_values import Site
 
 if TYPE_CHECKING:
@@ -70,12 +70,13 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     channels, unknown = resolve_columns(headers, mapping)
     channels.pop(time_column, None)
+    written = channels
     channels, scales = scales_of(channels, site)
     single = frozenset(number for number in channels if str(fields[number].type) == "float")
     row_bytes = sum(4 if number in single else 8 for number in channels) or 8
     numbers = RowNumbers.plain(1)
     numeric = frozenset(number for number in channels if _is_number(fields[number].type))
-    decoder = ParquetDecoder(source, names, numeric, groups, numbers)
+    decoder = ParquetDecoder(source, names, numeric, groups, numbers, written)
     return Table(
         name=source.name,
         checksum=LATER.of(source),
@@ -238,7 +239,8 @@ class _Batches:
 class ParquetDecoder(Struct, frozen=True):
     """The numbers of one Parquet file.
 
-    `groups` are the rows of its row groups, `numeric` the columns of numbers; all others are read as texts.
+    `groups` are the rows of its row groups, `numeric` the columns of numbers; all others are read as texts. `channels`
+    say what the columns hold, in the units in which they are written.
     """
 
     source: Source
@@ -246,6 +248,7 @@ class ParquetDecoder(Struct, frozen=True):
     numeric: frozenset[int]
     groups: tuple[int, ...]
     row_numbers: RowNumbers
+    channels: Mapping[int, Channel] = field(default_factory=dict)
     under_way: dict[tuple[int, ...], _Batches] = field(default_factory=dict)
     """By columns: the row group that was read in part. The next chunk goes on from there."""
     opened: list[Any] = field(default_factory=list)
@@ -266,12 +269,15 @@ class ParquetDecoder(Struct, frozen=True):
             # What may be an error code is told apart by all readings of the chunk.
             whole = {column: np.empty(chunk.rows, rows[column].dtype)}
             self._numbers(chunk, [column], whole, [(0, 0, chunk.rows)])
-            yield write_column(column, Column(whole[column]), rows[column], moves, chunk, self.row_numbers)
+            cells = ReadCells(whole[column])
+            yield write_cells(
+                column, cells, rows[column], moves, chunk, self.row_numbers, self.channels.get(column)
+            )
         for column in sorted(rows.keys() - self.numeric):
             texts = [text for _, batch in self._batches(chunk, [column]) for text in _texts_of(batch.column(0))]
-            # A bound in a column of texts is taken as the reading itself so far; in a CSV it is marked as a bound.
-            found = replace(read_column(texts, "."), lower_bounds=None)
-            yield write_column(column, found, rows[column], moves, chunk, self.row_numbers)
+            channel = self.channels.get(column)
+            cells = read_cells(texts, ".", unit_behind(channel))
+            yield write_cells(column, cells, rows[column], moves, chunk, self.row_numbers, channel)
 
     def _numbers(
         self, chunk: Chunk, columns: Sequence[int], rows: Mapping[int, Values], moves: Sequence[Move]
@@ -288,7 +294,8 @@ class ParquetDecoder(Struct, frozen=True):
                     move_values([values], [rows[column]], here)
                     tops[at] = np.fmax(tops[at], np.fmax.reduce(values))
                     bottoms[at] = np.fmin(bottoms[at], np.fmin.reduce(values))
-        return [column for column, odd in zip(columns, may_be_codes(tops, bottoms).tolist(), strict=True) if odd]
+        look = needs_a_look(tops, bottoms, [self.channels.get(column) for column in columns])
+        return [column for column, odd in zip(columns, look.tolist(), strict=True) if odd]
 
     def file(self) -> Any:
         """The open file."""

@@ -10,15 +10,18 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from pqcheck.io.csv.cells import ReadCells
 from pqcheck.io.csv.csv_decoder import CsvDecoder
-from pqcheck.io.decoder import Chunk, Ground, RowNumbers, Table, values_of
+from pqcheck.io.csv.error_codes import write_cells
+from pqcheck.io.csv.odd_cells import bad_cells_note
+from pqcheck.io.decoder import BadCells, Chunk, Ground, RowNumbers, Table, values_of
 from pqcheck.io.headers.exact_names import parse_header
 from pqcheck.io.numbers_in_memory import InMemory
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted
 from pqcheck.model.clock import DAY, Instants
 from pqcheck.model.errors import InputError
-from pqcheck.model.recording import Channel, Values
+from pqcheck.model.recording import Channel, Note, Values
 from pqcheck.site.site_values import Site
 
 _NAME_WORDS = re.compile(r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type", re.IGNORECASE)
@@ -48,16 +51,14 @@ class Shape(Struct, frozen=True):
         if self.meter is not None:
             _one_meter(table, decoder, self.meter)
         glued, kinds = _codes(table, decoder, self.unit)
-        numbers = np.concatenate([np.zeros((0, len(self.values))), *(
-            np.stack(values_of(decoder, chunk, self.values)[0], axis=1) for chunk in table.chunks
-        )])
+        cells = _cells_of(table, self.values)
         written = table.stamps.all()
         result: list[Table] = []
         for code, text in enumerate(texts):
             mine = np.flatnonzero(names == code)
             unit = kinds[glued[mine[0]]] if self.unit is not None else next(filter(None, units), "")
             header = text or table.headers[self.values[0]]
-            result.append(self._one(table, len(result) + 1, header, unit, mine, written[mine], numbers[mine], site))
+            result.append(self._one(table, len(result) + 1, header, unit, mine, written[mine], cells, site))
         if not any(each.channels for each in result):
             raise InputError(
                 f"{table.name}: no channel is known among {', '.join(repr(text) for text in texts[:5])}; map them "
@@ -73,7 +74,7 @@ class Shape(Struct, frozen=True):
         unit: str,
         rows: NDArray[np.intp],
         stamps: Instants,
-        numbers: NDArray[np.float64],
+        cells: _Cells,
         site: Site | None,
     ) -> Table:
         lines = table.row_numbers.of(rows)
@@ -81,12 +82,21 @@ class Shape(Struct, frozen=True):
             step = DAY // len(self.values)
             stamps = (stamps[:, None] + np.arange(len(self.values)) * step).ravel()
             lines = np.repeat(lines, len(self.values))
-        values = numbers.ravel()
+        values = cells.values[rows].ravel()
+        lower, upper = cells.lower_bounds[rows].ravel(), cells.upper_bounds[rows].ravel()
         filled = ~np.isnan(values)
         if len(self.values) > 1:
             # Hours that a day of clock change lacks are blank cells, not intervals.
-            stamps, lines, values = stamps[filled], lines[filled], values[filled]
+            stamps, lines, values, lower, upper = (
+                stamps[filled], lines[filled], values[filled], lower[filled], upper[filled]
+            )
         channel, ground, scale = _channel(header, unit, values, site)
+        row_numbers, whole = RowNumbers(np.arange(lines.size), lines), Chunk(0, values.size)
+        held = np.empty(values.size)
+        noticed = write_cells(
+            column, ReadCells(values, lower_bounds=lower, upper_bounds=upper), held, [(0, 0, values.size)], whole,
+            row_numbers, channel,
+        )
         return replace(
             table,
             headers=(*([""] * column), header),
@@ -95,15 +105,41 @@ class Shape(Struct, frozen=True):
             channels={column: channel} if channel is not None else {},
             unknown=() if channel is not None else ((column, ground.why),),
             stamps=Times.of(stamps),
-            row_numbers=RowNumbers(np.arange(lines.size), lines),
-            chunks=(Chunk(0, values.size),) if values.size else (),
-            decoder=converted(InMemory.whole({column: values}), {} if scale is None else {column: scale}),
+            row_numbers=row_numbers,
+            chunks=(whole,) if values.size else (),
+            decoder=converted(InMemory({0: {column: held}}, {0: noticed}), {} if scale is None else {column: scale}),
             at_a_time=1,
             grounds={column: ground},
-            notes=table.notes if column == 1 else (),
+            notes=(*table.notes, *cells.notes) if column == 1 else (),
             stamp="start" if len(self.values) > 1 else table.stamp,
             size=values.size * 8,
         )
+
+
+class _Cells(Struct, frozen=True):
+    """The cells of the columns of values, one row per row of the file: numbers, marks of bounds, and notes."""
+
+    values: NDArray[np.float64]
+    lower_bounds: NDArray[np.bool_]
+    upper_bounds: NDArray[np.bool_]
+    notes: tuple[Note, ...]
+
+
+def _cells_of(table: Table, columns: Sequence[int]) -> _Cells:
+    shape = (table.stamps.size, len(columns))
+    values, lower, upper = np.empty(shape), np.zeros(shape, np.bool_), np.zeros(shape, np.bool_)
+    bad: dict[tuple[int, str], list[BadCells]] = {}
+    for chunk in table.chunks:
+        rows = slice(chunk.first_row, chunk.first_row + chunk.rows)
+        arrays, filled = values_of(table.decoder, chunk, columns)
+        for at, (column, array) in enumerate(zip(columns, arrays, strict=True)):
+            values[rows, at] = array
+            for kept, marks in ((lower, filled.lower_bounds), (upper, filled.upper_bounds)):
+                kept[rows, at] = marks.get(column, False)
+        for cells in filled.bad:
+            bad.setdefault((cells.column, cells.why), []).append(cells)
+    notes = [bad_cells_note(table, column, why, cells) for (column, why), cells in sorted(bad.items())]
+    return _Cells(values, lower, upper, tuple(notes))
 
 
 def _channel(

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from pqcheck.derive.sources import SeriesSource
 from pqcheck.judge.break_even import BreakEven, DemandRanges, as_sentence
-from pqcheck.judge.decide import Decision, PeriodCounts
+from pqcheck.judge.decision import Decision, PeriodCounts
 from pqcheck.judge.evidence_windows import in_unit
 from pqcheck.judge.instrument_uncertainty import uncertainty
 from pqcheck.judge.judged_series import JudgedPeriod

@@ -11,7 +11,8 @@ from msgspec.structs import replace
 
 from pqcheck.judge import compose_findings as compose
 from pqcheck.judge.break_even import BreakEven
-from pqcheck.judge.decide import BoundEvidence, Decider, Decision, PeriodCounts, depends_only_on_counts
+from pqcheck.judge.decide import Decider, about_runs, depends_only_on_counts, longest_run
+from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts
 from pqcheck.judge.distrust import distrusted, reaching
 from pqcheck.judge.evidence_windows import RunWindows, WindowPlace, in_unit
 from pqcheck.judge.interruptions import Span
@@ -107,7 +108,8 @@ class Conclusions:
                     proven = evidence._replace(means_outside=outside[number])
                 counts = self._counts(task, run, period, tallied)
                 decision = self._decider.decide(task, counts, tallied, proven)
-                found = known[state] = counts, decision, compose.intervals_of(counts, decision.allowed)
+                shown = counts._replace(outside=longest_run(tallied)) if about_runs(task) else counts
+                found = known[state] = counts, decision, compose.intervals_of(shown, decision.allowed)
             counts, decision, intervals = found
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)

@@ -9,11 +9,10 @@ The only place that decides a limit verdict: of a period (`Decider`), of recorde
 from __future__ import annotations
 
 from decimal import Decimal
-from functools import lru_cache
-from typing import NamedTuple
 
-from msgspec import Struct
+from msgspec.structs import replace
 
+from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts, reason, shared_reason
 from pqcheck.judge.period_tally import Tallied
 from pqcheck.judge.proof import allowed, prove
 from pqcheck.judge.scope import order_list
@@ -21,72 +20,15 @@ from pqcheck.judge.tasks import Task
 from pqcheck.limit_tables import RuleStatistic
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Reason
-from pqcheck.model.reason_codes import sentence
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Coverage
 
 _SECOND = 1_000_000
 
-
-class PeriodCounts(NamedTuple):
-    """What is known of one period."""
-
-    expected: int
-    excluded: int
-    valid: int
-    outside: int
-    interrupted: int
-    held: int
-    """Slots of the period on the recorded axis."""
-    complete: bool
-    length_us: int
-
-    @property
-    def counted(self) -> int:
-        """N = expected - excluded."""
-        return self.expected - self.excluded
-
-    @property
-    def missing(self) -> int:
-        """Slots in the count without a value."""
-        return max(0, self.counted - self.valid)
-
-
-class Decision(Struct, frozen=True):
-    """Verdict, reason (None for a plain pass or fail), whether it is proven, modifiers, the allowed number."""
-
-    verdict: Verdict
-    reason: Reason | None
-    proven: bool
-    allowed: int
-    modifiers: tuple[str, ...] = ()
-    judged: bool = True
-    """False where nothing was: then the finding shows neither counts nor a reading."""
-
-
-class BoundEvidence(NamedTuple):
-    """What a period rests on whose values were not recorded at the rule's interval."""
-
-    recorded: str
-    """The recorded interval, in words."""
-    means_outside: int
-    """Means over the recorded interval that lie outside, each of which proves one of its members outside; 0 where
-    extremes prove as much."""
-    nearest: str
-    """The recorded mean nearest to a limit, beside the limits, in words; empty without one."""
-    assumed: str
-    """What the bounds take for granted, as the tail of a sentence."""
-
-
-@lru_cache(maxsize=4096)
-def shared_reason(code: str, text: str, advice: str) -> Reason:
-    """A reason that findings with the same sentences share: one doubt refuses thousands of them."""
-    return Reason(code, text, advice)
-
-
-def reason(code: str, **fields: object) -> Reason:
-    """A reason of the catalogue, filled in."""
-    return shared_reason(code, *sentence(code, **fields))
+SHARE_SAID = Decimal(10)
+"""Percent of a period out of the count from which on a pass says so."""
+SHARE_LEFT_OPEN = Decimal(50)
+"""Percent of a period out of the count beyond which what is left shows no pass (house policy, documents give none)."""
 
 
 def allowed_exceedances(statistic: RuleStatistic, counted: int, interval_us: int) -> int:
@@ -101,14 +43,26 @@ def allowed_exceedances(statistic: RuleStatistic, counted: int, interval_us: int
 
 
 def _outcome(task: Task, counts: PeriodCounts, tallied: Tallied, limit: int) -> str:
-    if _about_runs(task):
-        longest = int(tallied.runs.count.max()) if len(tallied.runs) else 0
-        return prove(longest, tallied.longest_possible, limit)
+    if about_runs(task):
+        return prove(longest_run(tallied), tallied.longest_possible, limit)
     return prove(counts.outside, counts.outside + counts.missing, limit)
 
 
-def _about_runs(task: Task) -> bool:
+def about_runs(task: Task) -> bool:
+    """Whether the rule limits the length of runs, not a number of intervals."""
     return task.rule.statistic.kind == "longest_run_at_most"
+
+
+def longest_run(tallied: Tallied) -> int:
+    """Intervals of the longest run proven outside."""
+    return int(tallied.runs.count.max(initial=0))
+
+
+def _outside_words(task: Task, counts: PeriodCounts, tallied: Tallied, limit: int) -> str:
+    """What lies outside and may, of the valid values: a number of intervals, or the length of the longest run."""
+    if about_runs(task):
+        return f"the longest run outside has {longest_run(tallied)} intervals and may have {limit}"
+    return f"{counts.outside} lie outside and {limit} may"
 
 
 def period_word(task: Task) -> str:
@@ -117,11 +71,13 @@ def period_word(task: Task) -> str:
     return "recording" if length == "recording" else length
 
 
-def would_be(counts: PeriodCounts, task: Task, interval_us: int) -> str:
+def _would_be(task: Task, counts: PeriodCounts, tallied: Tallied) -> str:
     """What the valid values alone give."""
     if not counts.valid:
         return "there is no value at all"
-    limit = allowed_exceedances(task.rule.statistic, counts.valid, interval_us)
+    limit = allowed_exceedances(task.rule.statistic, counts.valid, task.interval_us)
+    if about_runs(task):
+        return f"the {counts.valid} valid values alone would {'pass' if longest_run(tallied) <= limit else 'fail'}"
     word = "pass" if counts.outside <= limit else "fail"
     return f"the {counts.valid} valid values alone would {word} ({counts.outside} outside, {limit} allowed)"
 
@@ -142,11 +98,11 @@ class Decider:
         decision = self._plainly(task, counts, tallied, evidence)
         if _without_limit(task) or counts.counted <= 0:
             return decision
-        return _weaken(task, counts, decision)
+        return _less_exclusions(task, counts, _weaken(task, counts, tallied, decision))
 
     def _plainly(self, task: Task, counts: PeriodCounts, tallied: Tallied, evidence: BoundEvidence | None) -> Decision:
         """The decision before proxies and bounds: the same for all channels that a rule finds in the same state."""
-        if _about_runs(task):
+        if about_runs(task):
             return _decide(task, counts, tallied, self._coverage, evidence)
         key = id(task.rule), task.row.no_limit, task.interval_us, counts, evidence
         found = self._known.get(key)
@@ -173,14 +129,14 @@ def _decide(
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings-left", why=why), False, limit)
     outcome = _outcome(task, counts, tallied, limit)
     if evidence is not None:
-        return _by_bounds(task, counts, outcome, limit, evidence)
+        return _by_bounds(task, counts, tallied, outcome, limit, evidence)
     if task.rule.time_criterion is not None:
-        return _range_only(task, counts, outcome, limit)
+        return _range_only(task, counts, tallied, outcome, limit)
     if outcome == "fail":
         return Decision(Verdict.FAIL, None, True, limit)
     if outcome == "pass":
         return Decision(Verdict.PASS, None, True, limit)
-    return _undecided(task, counts, limit, coverage)
+    return _undecided(task, counts, tallied, limit, coverage)
 
 
 def _no_limit(task: Task, limit: int, evidence: BoundEvidence | None) -> Decision:
@@ -196,7 +152,9 @@ def _no_limit(task: Task, limit: int, evidence: BoundEvidence | None) -> Decisio
     return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=text), False, limit)
 
 
-def _by_bounds(task: Task, counts: PeriodCounts, outcome: str, limit: int, evidence: BoundEvidence) -> Decision:
+def _by_bounds(
+    task: Task, counts: PeriodCounts, tallied: Tallied, outcome: str, limit: int, evidence: BoundEvidence
+) -> Decision:
     """What minimum and maximum columns, or means over a longer interval, prove of values that were not recorded."""
     criterion, needed = task.rule.time_criterion, duration_text(task.interval_us)
     # A range without a time criterion, seen only through longer intervals, can fail but never passes.
@@ -206,10 +164,16 @@ def _by_bounds(task: Task, counts: PeriodCounts, outcome: str, limit: int, evide
         seen = f"; the {evidence.recorded} value nearest to a limit is {evidence.nearest}" if evidence.nearest else ""
         why = reason("wrong-interval", needed=needed, recorded=f"{evidence.recorded} values", seen=seen)
         return Decision(Verdict.INCONCLUSIVE, why, False, 0, judged=False)
-    if outcome == "pass":
+    if outcome == "pass" and about_runs(task):
+        run = tallied.longest_possible
+        text = f"The recorded extremes leave no run of more than {run} intervals of {needed} outside; {limit} may be"
+    elif outcome == "pass":
         inside = counts.valid - counts.outside
         text = f"The recorded extremes show {inside} of {counts.counted} intervals of {needed} inside"
         text += f"; {limit} may lie outside"
+    elif about_runs(task):
+        run = longest_run(tallied)
+        text = f"The recorded extremes show a run of {run} intervals of {needed} outside; {limit} may be"
     elif not evidence.means_outside:
         text = f"The recorded extremes show {counts.outside} intervals of {needed} outside; {limit} may be"
     else:
@@ -221,7 +185,7 @@ def _by_bounds(task: Task, counts: PeriodCounts, outcome: str, limit: int, evide
     return Decision(verdict, reason("proven-by-bound", text=text + evidence.assumed), True, limit)
 
 
-def _range_only(task: Task, counts: PeriodCounts, outcome: str, limit: int) -> Decision:
+def _range_only(task: Task, counts: PeriodCounts, tallied: Tallied, outcome: str, limit: int) -> Decision:
     """A range without a time criterion (ANSI C84.1)."""
     criterion = task.rule.time_criterion
     assert criterion is not None
@@ -230,39 +194,43 @@ def _range_only(task: Task, counts: PeriodCounts, outcome: str, limit: int) -> D
             return Decision(Verdict.FAIL, None, True, limit)
         why = reason("no-criterion", outside=counts.outside, valid=counts.valid, range=f"range {criterion.range}")
         return Decision(Verdict.INCONCLUSIVE, why, False, limit)
-    if outcome == "pass" and counts.length_us < criterion.shortest_pass_s * _SECOND:
-        days = Decimal(counts.length_us) / (86_400 * _SECOND)
+    # Gaps are counted as missing; what was declared out of the count was never there.
+    left_us = counts.length_us - counts.excluded * task.interval_us
+    if outcome == "pass" and left_us < criterion.shortest_pass_s * _SECOND:
+        days = Decimal(left_us) / (86_400 * _SECOND)
+        less = ", exclusions not counted" if counts.excluded else ""
         text = (
-            f"All {counts.valid} intervals lie inside range {criterion.range}, but only {days:.1f} days were recorded; "
+            f"All {counts.valid} intervals lie inside range {criterion.range}, but only {days:.1f} days were recorded"
+            f"{less}; "
             f"{criterion.shortest_pass_s / 86_400:.0f} are asked for a pass (house policy, the document gives none)."
         )
         return Decision(Verdict.INCONCLUSIVE, Reason("too-short", text, "Record at least seven days."), False, limit)
     if outcome == "pass":
         return Decision(Verdict.PASS, None, True, limit)
-    return _undecided(task, counts, limit, None)
+    return _undecided(task, counts, tallied, limit, None)
 
 
-def _undecided(task: Task, counts: PeriodCounts, limit: int, coverage: Coverage | None) -> Decision:
+def _undecided(
+    task: Task, counts: PeriodCounts, tallied: Tallied, limit: int, coverage: Coverage | None
+) -> Decision:
     rule = task.rule
     share = rule.coverage_percent if rule.coverage_percent is not None else None
     policy = f"{task.table.standard}" if share is not None else ""
     if share is None and coverage is not None:
         share, policy = coverage.at_least_percent, coverage.policy_of
-    if share is not None and not _about_runs(task) and counts.valid * 100 >= share * counts.counted and counts.valid:
+    if share is not None and not about_runs(task) and counts.valid * 100 >= share * counts.counted and counts.valid:
         within = allowed_exceedances(rule.statistic, counts.valid, task.interval_us)
         verdict = Verdict.PASS if counts.outside <= within else Verdict.FAIL
         why = reason(
             "coverage", valid=counts.valid, counted=counts.counted, outside=counts.outside, share=share, policy=policy
         )
         return Decision(verdict, why, False, within)
-    would = would_be(counts, task, task.interval_us)
     fields = {
         "expected": counts.expected,
         "valid": counts.valid,
         "missing": counts.missing,
-        "outside": counts.outside,
-        "allowed": limit,
-        "would": would,
+        "outside": _outside_words(task, counts, tallied, limit),
+        "would": _would_be(task, counts, tallied),
         "period": period_word(task),
         "interrupted": counts.interrupted,
     }
@@ -292,11 +260,11 @@ def depends_only_on_counts(task: Task) -> bool:
     source = task.source
     return (
         source is not None and source.exactness != "lower bound" and not source.indicative_because and not task.caveats
-        and not _about_runs(task)
+        and not about_runs(task)
     )
 
 
-def _weaken(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
+def _weaken(task: Task, counts: PeriodCounts, tallied: Tallied, decision: Decision) -> Decision:
     """What a proxy or a lower bound does to a verdict: a pass cannot rest on it, a fail stays."""
     source = task.source
     if source is None:
@@ -317,8 +285,7 @@ def _weaken(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
         why = reason(
             "indicative",
             valid=counts.valid,
-            outside=counts.outside,
-            allowed=decision.allowed,
+            outside=_outside_words(task, counts, tallied, decision.allowed),
             would="this would pass",
             because=because,
             advice=_advice(task),
@@ -327,6 +294,23 @@ def _weaken(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
     if because:
         return Decision(decision.verdict, decision.reason, decision.proven, decision.allowed, modifiers)
     return decision
+
+
+def _less_exclusions(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
+    """What exclusions leave of a pass: said from a tenth of the period on, not shown from a half on; a fail stays."""
+    share = Decimal(100 * counts.excluded) / counts.expected if counts.expected else Decimal(0)
+    if decision.verdict is not Verdict.PASS or share <= SHARE_SAID:
+        return decision
+    code = "mostly-excluded" if share > SHARE_LEFT_OPEN else "partly-excluded"
+    why = reason(
+        code, excluded=counts.excluded, expected=counts.expected, share=f"{share:.1f}", period=period_word(task)
+    )
+    if code == "mostly-excluded":
+        return replace(decision, verdict=Verdict.INCONCLUSIVE, reason=why, proven=False)
+    if decision.reason is not None:
+        before = decision.reason
+        why = shared_reason(before.code, f"{why.text} {before.text}", before.advice)
+    return replace(decision, reason=why)
 
 
 def _advice(task: Task) -> str:

@@ -15,7 +15,8 @@ from typing import Literal
 
 from msgspec import Struct
 
-from pqcheck.judge.decide import decide_events, reason
+from pqcheck.judge.decide import decide_events
+from pqcheck.judge.decision import reason
 from pqcheck.judge.scope import in_force
 from pqcheck.judge.site_facts import ask
 from pqcheck.limit_tables import LimitTable

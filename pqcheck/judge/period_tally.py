@@ -35,6 +35,8 @@ class Tallied(NamedTuple):
     runs: Runs
     longest_possible: int
     """Longest run of slots not proven inside, for rules about runs: what such a rule cannot rule out."""
+    rests_to: int = 0
+    """Slot behind the last one that `longest_possible` rests on, where that lies beyond the period."""
 
 
 class SampleBounds(NamedTuple):
@@ -44,6 +46,8 @@ class SampleBounds(NamedTuple):
     low: Sequence[Product]
     high: Sequence[Product]
     """The same object as `low` where all values were recorded."""
+    excluded: Sequence[tuple[int, int]] = ()
+    """Slots out of the count, half-open, from the first of these samples on: they end a run."""
 
 
 class _PeriodUnderWay:
@@ -99,9 +103,11 @@ class PeriodTallies:
         self._under_way: dict[int, _PeriodUnderWay] = {}
         shape = len(self._periods), len(tasks)
         self._over = np.zeros(shape[0], np.bool_)
-        self._valid, self._outside, self._longest_possible = (np.zeros(shape, np.int64) for _ in range(3))
+        self._valid, self._outside = (np.zeros(shape, np.int64) for _ in range(2))
         self._reading = np.full(shape, np.nan)
         self._runs: dict[tuple[int, int], Runs] = {}
+        self._possible: dict[tuple[int, int], Runs] = {}
+        """For rules about runs: runs of slots not proven inside."""
         for column, (_, _, run) in enumerate(tasks):
             run.tallies, run.column = self, column
 
@@ -145,6 +151,14 @@ class PeriodTallies:
         shown = low
         if not self._recorded:
             shown = [b if upper else a for a, b, upper in zip(low, high, self._from_high, strict=True)]
+        counted: NDArray[np.bool_] | None = None
+        if self._about_runs:
+            counted = np.ones(end - start, np.bool_)
+            for first, last in samples.excluded:
+                counted[max(first + slot - start, 0) : max(last + slot - start, 0)] = False
+            if start > period.fed_to:
+                for column in range(len(low)):
+                    period.possible.setdefault(column, []).append(_run(period.fed_to, start))
         period.fed_to = end
         if self._two_sided:
             looked_at = np.ones(len(low), np.bool_)
@@ -164,15 +178,18 @@ class PeriodTallies:
             period.valid += known if self._recorded else np.where(self._proves_inside & ~looked_at, known, 0)
             period.best = best if period.best is None else _farthest(np.hstack((period.best, best)), keep)
         for column in np.flatnonzero(looked_at).tolist():
-            self._look_at(period, column, low[column], high[column], start)
+            self._look_at(period, column, low[column], high[column], start, counted)
 
     def _keep(self, number: int) -> int:
         """How many of the farthest readings of a period the displayed one can be the nearest of."""
         first, last = self._edges[number]
         return _kept_of(last - first, self._percent) if self._recorded else 1
 
-    def _look_at(self, period: _PeriodUnderWay, column: int, low: Product, high: Product, start: int) -> None:
-        """Count what lies outside, with its runs."""
+    def _look_at(
+        self, period: _PeriodUnderWay, column: int, low: Product, high: Product, start: int,
+        counted: NDArray[np.bool_] | None,
+    ) -> None:
+        """Count what lies outside, with its runs; `counted`, for rules about runs, is not set where excluded."""
         band, lows = self._bands[column], low.values()
         highs = lows if self._recorded else high.values()
         outside = band.outside(lows, highs)
@@ -181,13 +198,14 @@ class PeriodTallies:
         if not self._recorded:
             period.valid[column] += int(np.count_nonzero(band.inside(lows, highs))) + count
         if count:
-            proven = highs if self._proven_by_high[column] else lows
+            # Of two limits, the upper bound alone may show a slot to lie below: there the lower one is missing.
+            proven = highs if self._proven_by_high[column] else np.where(np.isnan(lows), highs, lows)
             beyond = band.beyond(proven)
             runs = find_runs(outside, proven, beyond if self._recorded else np.nan_to_num(beyond), start)
             period.runs.setdefault(column, []).append(runs)
-        if self._about_runs:
+        if counted is not None:
             zeros = np.zeros(len(lows))
-            possible = find_runs(~band.inside(lows, highs), zeros, zeros, start)
+            possible = find_runs(counted & ~band.inside(lows, highs), zeros, zeros, start)
             period.possible.setdefault(column, []).append(possible)
 
     def _keep_farthest(self, period: _PeriodUnderWay, column: int, values: Array, keep: int) -> None:
@@ -221,14 +239,11 @@ class PeriodTallies:
         for column, parts in period.runs.items():
             self._runs[number, column] = _stretched(join_runs(parts), self._times)
         if self._about_runs:
+            last = self._edges[number][1]
+            rest = [_run(period.fed_to, last)] if period.fed_to < last else []
             for column in range(len(self._rows)):
-                runs = join_runs(period.possible.get(column, []))
-                longest = int(runs.count.max()) if len(runs) else 0
-                unfed = self._edges[number][1] - period.fed_to
-                if unfed:
-                    ends = len(runs) and runs.first[-1] + runs.count[-1] == period.fed_to
-                    longest = max(longest, unfed + (int(runs.count[-1]) if ends else 0))
-                self._longest_possible[number, column] = longest * self._times
+                parts = [*period.possible.get(column, []), *rest]
+                self._possible[number, column] = _stretched(join_runs(parts), self._times)
 
     def _displayed_readings(self, period: _PeriodUnderWay) -> NDArray[np.float64]:
         """The displayed reading of each task, NaN where there is none: the only place that picks it."""
@@ -257,15 +272,65 @@ class PeriodTallies:
 
     def take(self, column: int) -> list[Tallied]:
         """What the periods of a task have shown, in order; their runs for the last time."""
-        nothing = no_runs()
-        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading, self._longest_possible))
+        numbers = range(len(self._periods))
+        runs = [self._runs.pop((number, column), no_runs()) for number in numbers]
+        possible = [self._possible.pop((number, column), no_runs()) for number in numbers]
+        if self._about_runs:
+            runs, possible = whole_where_they_begin(self._periods, runs, possible)
+        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading))
         return [
             Tallied(
-                valid, outside, None if reading != reading else reading, self._runs.pop((number, column), nothing),
-                longest,
+                valid, outside, None if reading != reading else reading, runs[number],
+                int(possible[number].count.max(initial=0)), _end(possible[number]),
             )
-            for number, (valid, outside, reading, longest) in enumerate(zip(*columns, strict=True))
+            for number, (valid, outside, reading) in enumerate(zip(*columns, strict=True))
         ]  # fmt: skip
+
+
+def whole_where_they_begin(
+    periods: Sequence[JudgedPeriod], outside: Sequence[Runs], possible: Sequence[Runs]
+) -> tuple[list[Runs], list[Runs]]:
+    """Runs over the border of two periods, whole in the period in which they begin.
+
+    `outside` are the runs of slots proven outside, `possible` those of slots not proven inside; one entry a period.
+    """
+    outside, possible = list(outside), list(possible)
+    # From the last on, so that a run that fills a whole period goes on to where it began.
+    for number in range(len(periods) - 2, -1, -1):
+        border = periods[number + 1].first_slot
+        if periods[number].first_slot + periods[number].expected != border:
+            continue
+        goes_on = _end(outside[number]) == border
+        lead = 0
+        if goes_on and _starts_at(outside[number + 1], border):
+            lead = int(outside[number + 1].count[0])
+            outside[number] = join_runs([outside[number], outside[number + 1].part(0, 1)])
+            outside[number + 1] = outside[number + 1].part(1, None)
+        if _starts_at(possible[number + 1], border):
+            first, rest = possible[number + 1].part(0, 1), possible[number + 1].part(1, None)
+            if _end(possible[number]) == border:
+                possible[number] = join_runs([possible[number], first])
+            # What continues a run of the period before for certain cannot begin one here.
+            left = _run(border + lead, border + int(first.count[0]))
+            possible[number + 1] = join_runs([left, rest]) if len(left) else rest
+    return outside, possible
+
+
+def _end(runs: Runs) -> int:
+    """The slot behind the last run; 0 without one."""
+    return int(runs.first[-1] + runs.count[-1]) if len(runs) else 0
+
+
+def _starts_at(runs: Runs, slot: int) -> bool:
+    return bool(len(runs)) and int(runs.first[0]) == slot
+
+
+def _run(first: int, last: int) -> Runs:
+    """One run of slots without readings, half-open; none where it would be empty."""
+    if last <= first:
+        return no_runs()
+    at, zero = np.array([first], np.int64), np.zeros(1)
+    return Runs(at, np.array([last - first], np.int64), zero, at, zero)
 
 
 def sides(run: TaskRun) -> tuple[bool, bool]:

@@ -135,6 +135,9 @@ class SeriesGroup:
         self._tally(SampleBounds(low.shape[1], lows, lows if self._recorded else [Product(row) for row in high]))
 
     def _tally(self, samples: SampleBounds) -> None:
+        excluded = self._touched(self._slot, samples.size)
+        if excluded:
+            samples = samples._replace(excluded=excluded)
         for tallies in self._tallies:
             tallies.feed(samples, self._slot)
         self._slot += samples.size

@@ -101,28 +101,29 @@ def rating_findings(
     `demand` is that of the record with the additions.
     """
     findings = []
-    for one in entries:
-        if one.then is None:
+    for entry in entries:
+        if entry.then is None:
             continue
-        quantity = rated_quantity(one.unit)
-        value = round(one.then, 6)
+        quantity = rated_quantity(entry.unit)
+        value = round(entry.then, 6)
         findings.append(
             Finding(
                 kind="prediction",
                 table="ratings",
-                rule=one.rating,
+                rule=entry.rating,
                 clause="as declared",
-                title=f"{one.title}: largest {demand.interval_s / 60:g}-minute demand; prediction {VARIANTS[variant]}",
+                title=f"{entry.title}: largest {demand.interval_s / 60:g}-minute demand; "
+                f"prediction {VARIANTS[variant]}",
                 quantity=quantity,
-                phase=one.phase or "total",
+                phase=entry.phase or "total",
                 order=None,
-                verdict=Verdict.PASS if one.then <= one.limit else Verdict.FAIL,
+                verdict=Verdict.PASS if entry.then <= entry.limit else Verdict.FAIL,
                 period=whole_recording(recording),
-                channel=f"{quantity}.{one.phase or 'total'}{MARK}{variant}",
+                channel=f"{quantity}.{entry.phase or 'total'}{MARK}{variant}",
                 modifiers=("indicative",),
-                statistic=Statistic("all_within", 100.0, demand.interval_s, value, one.unit),
-                limit=Limit(None, one.limit, one.unit),
-                margin=margin_to(one.limit, value, one.unit),
+                statistic=Statistic("all_within", 100.0, demand.interval_s, value, entry.unit),
+                limit=Limit(None, entry.limit, entry.unit),
+                margin=margin_to(entry.limit, value, entry.unit),
             )
         )
     return findings

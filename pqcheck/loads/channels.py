@@ -29,7 +29,7 @@ def phases_of(supply: Supply) -> tuple[str, ...]:
 
 def mean_channel(stream: Stream, quantity: str, phase: str | None, order: int | None = None) -> Channel | None:
     """The mean channel of this name in the stream, None where it was not recorded."""
-    return next((one for one in stream.channels if one.key == (quantity, phase, order, None, "mean")), None)
+    return next((channel for channel in stream.channels if channel.key == (quantity, phase, order, None, "mean")), None)
 
 
 @lru_cache(maxsize=256)

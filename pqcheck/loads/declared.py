@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.schedule import Runs, Schedule, profile_file
-from pqcheck.loads.spectra import Spectrum, spectrum_of
+from pqcheck.loads.spectra import LoadSpectrum, spectrum_of
 from pqcheck.model.errors import SiteError
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site, Supply
@@ -35,7 +35,7 @@ class NewLoad(Struct, frozen=True):
     leading: bool
     feeds_in: bool
     constant_current: bool
-    spectrum: Spectrum
+    spectrum: LoadSpectrum
     runs: Runs
     continuous: bool
     start_multiple: float | None = None
@@ -87,57 +87,57 @@ def voltage_sum(phases: tuple[str, ...], supply: Supply) -> float:
 
 def new_loads(site: Site) -> tuple[NewLoad, ...]:
     """Every declared new load. Raises `SiteError` for one that cannot be connected, sized or timed so."""
-    return tuple(_load(one, number, site) for number, one in enumerate(site.new_load, start=1))
+    return tuple(_load(declared, number, site) for number, declared in enumerate(site.new_load, start=1))
 
 
-def _load(one: Mapping[str, Any], number: int, site: Site) -> NewLoad:
-    where = f"new_load[{number}] ({one['name']})"
+def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
+    where = f"new_load[{number}] ({declared['name']})"
     supply = site.supply
-    phases = tuple(one["phases"]) or phases_of(supply)
+    phases = tuple(declared["phases"]) or phases_of(supply)
     _check_phases(phases, supply, where)
-    spectrum = spectrum_of(one, where)
-    factor = float(one["power_factor"]) if "power_factor" in one else None
-    count = one["count"]
+    spectrum = spectrum_of(declared, where)
+    factor = float(declared["power_factor"]) if "power_factor" in declared else None
+    count = declared["count"]
     feeds_in = False
-    if "active_power" in one:
+    if "active_power" in declared:
         if factor is None:
             raise SiteError(f"{where} has an active power and no power_factor; declare it, 1 for a heater")
-        size = float(one["active_power"])
+        size = float(declared["active_power"])
         apparent = abs(size) / factor
-    elif "apparent_power" in one:
-        size = float(one["apparent_power"])
+    elif "apparent_power" in declared:
+        size = float(declared["apparent_power"])
         apparent = abs(size) / spectrum.rms_ratio
     else:
-        size = float(one["current"])
+        size = float(declared["current"])
         apparent = size * voltage_sum(phases, supply) / spectrum.rms_ratio
     feeds_in = size < 0
     if feeds_in and factor is None:
         raise SiteError(f"{where} feeds in and has no power_factor; declare it, 1 for most inverters")
     runs: Runs = None
-    if "schedule" in one:
-        runs = Schedule(one["schedule"]["hours"], one["schedule"]["weekdays"])
-    elif "profile" in one:
-        active = size if "active_power" in one else None
-        runs = profile_file(Path(one["profile"]), active, site.time_zone, where)
+    if "schedule" in declared:
+        runs = Schedule(declared["schedule"]["hours"], declared["schedule"]["weekdays"])
+    elif "profile" in declared:
+        active = size if "active_power" in declared else None
+        runs = profile_file(Path(declared["profile"]), active, site.time_zone, where)
     return NewLoad(
-        name=one["name"],
+        name=declared["name"],
         phases=phases,
         apparent_va=apparent * count,
         power_factor=factor,
-        leading=one.get("reactive") == "leading",
+        leading=declared.get("reactive") == "leading",
         feeds_in=feeds_in,
-        constant_current="current" in one,
+        constant_current="current" in declared,
         spectrum=spectrum,
         runs=runs,
-        continuous=one["continuous"],
-        start_multiple=float(one["start_multiple"]) if "start_multiple" in one else None,
-        start_power_factor=float(one["start_power_factor"]) if "start_power_factor" in one else None,
+        continuous=declared["continuous"],
+        start_multiple=float(declared["start_multiple"]) if "start_multiple" in declared else None,
+        start_power_factor=float(declared["start_power_factor"]) if "start_power_factor" in declared else None,
     )
 
 
 def _check_phases(phases: tuple[str, ...], supply: Supply, where: str) -> None:
     known = phases_of(supply)
-    unknown = [one for one in phases if one not in known]
+    unknown = [phase for phase in phases if phase not in known]
     if unknown or len(set(phases)) != len(phases):
         raise SiteError(
             f"{where}: phases {', '.join(phases)} do not fit a {supply.connection} supply; it has "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 
 import numpy as np
 from msgspec import Struct
@@ -25,6 +26,7 @@ from pqcheck.physics.transformer import (
 )
 from pqcheck.physics.unbalance import deviation_unbalance
 from pqcheck.site.site_values import Site
+from pqcheck.stats.percentile import rank
 
 HIGH_LOAD = 0.8
 """High load: intervals with at least this share of the largest current of the phase."""
@@ -46,17 +48,17 @@ class HighLoad(Struct, frozen=True):
 
 def high_load_spectrum(recording: Recording, site: Site) -> HighLoad | None:
     """The spectrum of the phase with the largest harmonic loss factor, mean square over its high-load intervals."""
-    found: list[tuple[float, HighLoad]] = []
+    spectra: list[tuple[float, HighLoad]] = []
     for stream in recording.streams:
         for phase in phases_of(site.supply):
-            one = _high_load(stream, phase)
-            if one is not None:
-                orders = list(one.currents)
-                factor = harmonic_loss_factor([one.currents[order] for order in orders], orders)
-                found.append((float(factor), one))
-        if found:
+            spectrum = _high_load(stream, phase)
+            if spectrum is not None:
+                orders = list(spectrum.currents)
+                factor = harmonic_loss_factor([spectrum.currents[order] for order in orders], orders)
+                spectra.append((float(factor), spectrum))
+        if spectra:
             break
-    return max(found, key=lambda one: one[0])[1] if found else None
+    return max(spectra, key=lambda pair: pair[0])[1] if spectra else None
 
 
 def _high_load(stream: Stream, phase: str) -> HighLoad | None:
@@ -71,12 +73,13 @@ def _high_load(stream: Stream, phase: str) -> HighLoad | None:
         return None
     level: list[Array] = []
     squares: list[list[Array]] = []
-    for block in stream.blocks([one for one in dict.fromkeys((main, first, *orders.values())) if one is not None]):
+    inputs = dict.fromkeys((main, *([] if first is None else [first]), *orders.values()))
+    for block in stream.blocks(list(inputs)):
         base = values_in(block.values, main, "A").copy()
         fundamental = base if first is None else values_in(block.values, first, "A")
         own = [
-            np.square(values_in(block.values, one, one.unit) * harmonic_scale(one, "A", fundamental, base))
-            for one in orders.values()
+            np.square(values_in(block.values, channel, channel.unit) * harmonic_scale(channel, "A", fundamental, base))
+            for channel in orders.values()
         ]
         total = np.sum(own, axis=0)
         here = np.square(fundamental) if first is not None else np.maximum(np.square(base) - total, 0)
@@ -154,22 +157,22 @@ def motor(recording: Recording, when: str) -> Motor | None:
     for stream in recording.streams:
         recorded = mean_channel(stream, "voltage_deviation_unbalance", None)
         inputs = [recorded] if recorded else [mean_channel(stream, "voltage", pair) for pair in PAIRS]
-        known = [one for one in inputs if one is not None]
+        known = [channel for channel in inputs if channel is not None]
         if len(known) < len(inputs):
             continue
         unit = "%" if recorded else "V"
         parts = []
         for block in stream.blocks(known):
-            arrays = [values_in(block.values, one, unit) for one in known]
+            arrays = [values_in(block.values, channel, unit) for channel in known]
             parts.append(arrays[0].copy() if recorded else deviation_unbalance(*arrays))
         values = np.concatenate(parts)
         good = np.flatnonzero(~np.isnan(values))
         if not len(good):
             continue
         ranked = good[np.argsort(values[good], kind="stable")]
-        at = int(ranked[max(0, math.ceil(0.95 * len(ranked)) - 1)])
+        at = int(ranked[rank(len(ranked), Decimal(95)) - 1])
         row = load_table("nema-mg1").rules[0].rows[0]
-        points, factors = [float(one) for one, _ in row.derating], [float(one) for _, one in row.derating]
+        points, factors = np.array(row.derating, dtype=np.float64).T
         factor = float(motor_derating(float(values[at]), points, factors))
         basis = "NEMA MG 1, 14.36, curve read at points (one source), at what 95 % of the intervals do not exceed"
         start = stream.axis.start_us + at * stream.axis.interval_us
@@ -187,7 +190,7 @@ def starts(
     """
     if source is None:
         return []
-    found = []
+    results = []
     for load in loads:
         if load.start_multiple is None:
             continue
@@ -204,21 +207,21 @@ def starts(
             after = max(voltage - abs(path) * current, 0.0)
         else:
             after = abs(voltage - path * current * complex(factor, -math.sin(math.acos(factor))))
-        found.append(Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase))
-    return found
+        results.append(Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase))
+    return results
 
 
 def lowest_voltages(recording: Recording, site: Site) -> dict[str, float]:
     """The smallest recorded voltage to neutral that is no interruption, by phase."""
-    found: dict[str, float] = {}
+    lowest: dict[str, float] = {}
     floor = 0.5 * float(site.supply.line_to_neutral or 0)
     for stream in recording.streams:
         for phase in phases_of(site.supply):
             channel = mean_channel(stream, "voltage", f"{phase}n")
-            if channel is None or phase in found:
+            if channel is None or phase in lowest:
                 continue
             volts = (values_in(block.values, channel, "V") for block in stream.blocks((channel,)))
-            low = min((float(np.min(one, where=one > floor, initial=np.inf)) for one in volts), default=np.inf)
+            low = min((float(np.min(values, where=values > floor, initial=np.inf)) for values in volts), default=np.inf)
             if np.isfinite(low):
-                found[phase] = low
-    return found
+                lowest[phase] = low
+    return lowest

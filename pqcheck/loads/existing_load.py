@@ -14,8 +14,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.existing_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
 from pqcheck.loads.declared import NewLoad, new_loads
-from pqcheck.loads.existing_load_demand import Basis, declared_basis, recorded_basis
-from pqcheck.loads.existing_load_ways import Way, outcome, ways_of
+from pqcheck.loads.existing_load_ways import Basis, Way, declared_basis, outcome, recorded_basis, ways_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import Demand, Room
 from pqcheck.model.clock import MINUTE, duration_text
@@ -42,7 +41,7 @@ def existing_load_findings(
 
     `others` are the findings about the recording: a current whose size cannot be trusted carries no pass.
     """
-    return [_trusted(one.finding(), others) for one in _determinations(tables, recording, site)]
+    return [_trusted(determination.finding(), others) for determination in _determinations(tables, recording, site)]
 
 
 def existing_load_rooms(
@@ -51,10 +50,10 @@ def existing_load_rooms(
     """How much of the declared addition each determination bears, under the declared way that bears least."""
     rooms = []
     size = sum(load.rms_va for load in loads)
-    for one in _determinations(tables, recording, site, QUARTER_US):
-        share = one.share()
+    for determination in _determinations(tables, recording, site, QUARTER_US):
+        share = determination.share()
         if share is not None:
-            table, rule = one.table.id, one.rule.id
+            table, rule = determination.table.id, determination.rule.id
             less = f"about {100 * (1 - share):.0f} % less of the addition, or a larger rating"
             help_ = "" if share >= 1 else less
             rooms.append(Room(f"{table}/{rule}", f"{table} {rule}", "current", share, share * size, help=help_))
@@ -68,7 +67,7 @@ def _determinations(
     studies: dict[int, Demand] = {}
     for table in tables:
         for rule in table.load_rules:
-            recorded = (int(one.interval_s * 1_000_000) for one in rule.sources if one.basis == "recorded")
+            recorded = (int(source.interval_s * 1_000_000) for source in rule.sources if source.basis == "recorded")
             asked_us = next(recorded, QUARTER_US) if interval_us is None else interval_us
             if asked_us not in studies:
                 studies[asked_us] = demand_of(recording, site, asked_us)
@@ -79,10 +78,15 @@ def _trusted(finding: Finding, others: Sequence[Finding]) -> Finding:
     """A pass that rests on the record (it has a period) falls with the soundness of the currents."""
     if finding.verdict is not Verdict.PASS or finding.period is None:
         return finding
-    for one in others:
-        doubtful = one.kind == "recording" and one.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
-        if doubtful and one.quantity == "current" and one.reason is not None and one.reason.code not in _DIRECTION:
-            return finding.replaced(verdict=one.verdict, reason=one.reason, proven=False)
+    for other in others:
+        doubtful = other.kind == "recording" and other.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+        if (
+            doubtful
+            and other.quantity == "current"
+            and other.reason is not None
+            and other.reason.code not in _DIRECTION
+        ):
+            return finding.replaced(verdict=other.verdict, reason=other.reason, proven=False)
     return finding
 
 
@@ -96,7 +100,7 @@ class _Determination:
     def finding(self) -> Finding:
         """The determination."""
         if self.rating is None:
-            others = [one.rating for one in self.table.load_rules if one.rating in self.site.ratings]
+            others = [rule.rating for rule in self.table.load_rules if rule.rating in self.site.ratings]
             if others:
                 why = f"only the {others[0]} rating is declared, and no {self.rule.rating} rating to compare with"
                 return self._undecided(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
@@ -134,7 +138,10 @@ class _Determination:
 
     def _excluding(self, conditions: Sequence[LoadCondition]) -> LoadCondition | None:
         """The first condition whose declared fact takes the rule, or the source, out of force."""
-        return next((one for one in conditions if one.excludes and self._declared(one.fact) is (not one.value)), None)
+        for condition in conditions:
+            if condition.excludes and self._declared(condition.fact) is (not condition.value):
+                return condition
+        return None
 
     @cached_property
     def _source(self) -> tuple[DemandSource | None, Basis | None, str]:
@@ -172,9 +179,9 @@ class _Determination:
             return judged(Verdict.INCONCLUSIVE, "load-conditions", numbers=would, missing=", ".join(missing))
         if not fails_whatever:
             unmet = [
-                one
-                for one in (*self.rule.conditions, *source.conditions)
-                if not one.excludes and self._declared(one.fact) is not one.value
+                condition
+                for condition in (*self.rule.conditions, *source.conditions)
+                if not condition.excludes and self._declared(condition.fact) is not condition.value
             ]
             if unmet:
                 why = unmet[0].reason[0].lower() + unmet[0].reason[1:]
@@ -202,7 +209,7 @@ class _Determination:
     def _missing(self, source: DemandSource) -> list[str]:
         """Conditions and facts that nobody declared."""
         conditions = (*self.rule.conditions, *source.conditions)
-        missing = [one.fact for one in conditions if self._declared(one.fact) is None]
+        missing = [condition.fact for condition in conditions if self._declared(condition.fact) is None]
         if self.rule.seasonal and source.basis == "recorded" and "seasonal_addition" not in self.site.load_study:
             missing.append('seasonal_addition ("0 A" if everything ran)')
         return list(dict.fromkeys(missing))

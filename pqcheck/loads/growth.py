@@ -72,16 +72,16 @@ def demand_growth(
     then, later = by_place(predicted), by_place(grown_predictions)
     without = by_place(verdicts(concerned, recording, larger, nothing, CURRENTS))
     rows, alone = [], []
-    for key, one in by_place(measured).items():
-        if one.verdict is Verdict.FAIL and key in without and without[key].verdict is Verdict.PASS:
-            alone.append(f"{one.table} {one.rule}, {one.channel}")
-        if one.quantity not in CURRENTS or key not in then or key not in later:
+    for key, finding in by_place(measured).items():
+        if finding.verdict is Verdict.FAIL and key in without and without[key].verdict is Verdict.PASS:
+            alone.append(f"{finding.table} {finding.rule}, {finding.channel}")
+        if finding.quantity not in CURRENTS or key not in then or key not in later:
             continue
         mine, theirs = then[key], later[key]
         rows.append(
             Growth(
-                f"{one.table} {one.rule}", one.channel, mine.statistic.unit if mine.statistic else "",
-                one.verdict.value, mine.verdict.value, theirs.verdict.value, value_of(mine), value_of(theirs),
+                f"{finding.table} {finding.rule}", finding.channel, mine.statistic.unit if mine.statistic else "",
+                finding.verdict.value, mine.verdict.value, theirs.verdict.value, value_of(mine), value_of(theirs),
                 _limit(mine), _limit(theirs), _break_even(mine),
             )
         )  # fmt: skip
@@ -113,7 +113,7 @@ def _row(tables: Sequence[LimitTable], site: Site) -> str:
     """The label of the row in force."""
     for table in tables:
         # The rule of the total first: its rows carry the label of the table row alone.
-        for rule in sorted(table.rules, key=lambda one: one.quantity != "current_tdd"):
+        for rule in sorted(table.rules, key=lambda rule: rule.quantity != "current_tdd"):
             if rule.reference == "maximum_demand_current":
                 for row in rule.rows:
                     if row.label and ask(site, row.where).holds:

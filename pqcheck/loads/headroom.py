@@ -102,7 +102,7 @@ class Search:
     def run(self) -> list[Room]:
         """A room for each criterion. Criteria that the measured record misses already have none."""
         self.margins = self._margins(0.0)
-        self.brackets = {key: Bracket(margin=one.share) for key, one in self.margins.items() if one.share >= 0}
+        self.brackets = {key: Bracket(margin=margin.share) for key, margin in self.margins.items() if margin.share >= 0}
         if not self.brackets:
             return []
         self._watch(self.brackets)
@@ -111,13 +111,13 @@ class Search:
         size = sum(load.rms_va for load in self.added.loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
-            most = max((one for one in self.tried if one < self.collapse_at), default=0.0)
+            most = max((tried for tried in self.tried if tried < self.collapse_at), default=0.0)
             title = "What the supply can deliver"
             rooms.append(Room("supply", title, "-", most, most * size, about=True, physics=True))
         return rooms
 
     def _watch(self, keys: Iterable[str]) -> None:
-        self.watched = frozenset(one for key in keys for one in self.places.get(key, ()))
+        self.watched = frozenset(place for key in keys for place in self.places.get(key, ()))
 
     def _scan(self) -> None:
         """Doublings up and halvings down from the declared size until something fails and something holds."""
@@ -125,14 +125,14 @@ class Search:
         size = 1.0
         while size <= LARGEST:
             self._try(size, self.brackets)
-            if self.collapse_at is not None or all(one.fails_at is not None for one in brackets):
+            if self.collapse_at is not None or all(bracket.fails_at is not None for bracket in brackets):
                 break
             # Once something fails, only what fails at the next doublings is of interest.
-            if size >= 8 and any(one.fails_at is not None for one in brackets):
+            if size >= 8 and any(bracket.fails_at is not None for bracket in brackets):
                 break
             size *= 2
         size = 0.5
-        while size >= SMALLEST and any(one.fails_at is not None and not one.holds_at for one in brackets):
+        while size >= SMALLEST and any(bracket.fails_at is not None and not bracket.holds_at for bracket in brackets):
             self._try(size, self.brackets)
             size /= 2
 
@@ -141,7 +141,7 @@ class Search:
         for _ in range(MOST_RUNS):
             tightest = sorted(self.brackets, key=lambda key: (self.brackets[key].estimate, key))[:WATCHED]
             candidates = [self.brackets[key] for key in tightest[: self.refined]]
-            wide = next((one for one in candidates if not one.close(self.ratio)), None)
+            wide = next((bracket for bracket in candidates if not bracket.close(self.ratio)), None)
             if wide is None:
                 return
             self._watch(tightest)
@@ -176,16 +176,18 @@ class Search:
             if key not in margins or margin.share < margins[key].share:
                 margins[key] = margin
 
-        for one in verdicts(
+        for finding in verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
         ):
-            share = margin_of(one)
-            if one.kind != "limit" or share is None:
+            share = margin_of(finding)
+            if finding.kind != "limit" or share is None:
                 continue
-            key = f"{one.table}/{one.rule}/{one.quantity}" + ("" if one.order is None else f"/h{one.order}")
-            self.places.setdefault(key, set()).add(place(one))
-            title = f"{one.table} {one.rule}" + (f", order {one.order}" if one.order else "")
-            note(key, CriterionMargin(share, one.channel, title, _help(one.quantity or "", one.order)))
+            key = f"{finding.table}/{finding.rule}/{finding.quantity}" + (
+                "" if finding.order is None else f"/h{finding.order}"
+            )
+            self.places.setdefault(key, set()).add(place(finding))
+            title = f"{finding.table} {finding.rule}" + (f", order {finding.order}" if finding.order else "")
+            note(key, CriterionMargin(share, finding.channel, title, _help(finding.quantity or "", finding.order)))
         now = capacities(self.site, self.demand, None)
         if now and size:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)

@@ -25,7 +25,8 @@ def _in_memory(stream: Stream) -> Stream:
             block.axis,
             {channel: values.copy() for channel, values in block.values.items()},
             None if block.flagged is None else block.flagged.copy(),
-            {channel: mask.copy() for channel, mask in block.over_range.items()},
+            {channel: mask.copy() for channel, mask in block.lower_bounds.items()},
+            {channel: mask.copy() for channel, mask in block.upper_bounds.items()},
         )
         for block in stream.blocks(None)
     ]
@@ -33,7 +34,7 @@ def _in_memory(stream: Stream) -> Stream:
     def blocks(channels: Sequence[Channel] | None = None) -> Iterator[Block]:
         wanted = None if channels is None else set(channels)
         for block in kept:
-            values = {one: array for one, array in block.values.items() if wanted is None or one in wanted}
-            yield Block(block.axis, values, block.flagged, block.over_range)
+            values = {channel: array for channel, array in block.values.items() if wanted is None or channel in wanted}
+            yield Block(block.axis, values, block.flagged, block.lower_bounds, block.upper_bounds)
 
     return replace(stream, blocks=blocks)

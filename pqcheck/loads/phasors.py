@@ -87,7 +87,8 @@ def _of_legs(get: Get, phases: Sequence[str], nominal: float, count: int) -> Vol
 def _recorded(get: Get, names: Sequence[str], nominal: float) -> list[Array] | None:
     """The voltages of all these names, None where one was not recorded."""
     arrays = [get("voltage", name) for name in names]
-    return None if any(one is None for one in arrays) else [_filled(one, nominal) for one in arrays if one is not None]
+    recorded = [_filled(array, nominal) for array in arrays if array is not None]
+    return recorded if len(recorded) == len(arrays) else None
 
 
 def _filled(values: Array, nominal: float) -> Array:
@@ -96,23 +97,23 @@ def _filled(values: Array, nominal: float) -> Array:
 
 def _star(lines: Sequence[Array]) -> list[Array]:
     """Distances of the corners of a triangle from its centroid, from its sides ab, bc, ca."""
-    ab, bc, ca = (np.square(one) for one in lines)
+    ab, bc, ca = (np.square(line) for line in lines)
     return [
-        np.sqrt(np.maximum(2 * one + 2 * other - opposite, 0)) / 3
-        for one, other, opposite in ((ab, ca, bc), (ab, bc, ca), (bc, ca, ab))
+        np.sqrt(np.maximum(2 * side + 2 * other - opposite, 0)) / 3
+        for side, other, opposite in ((ab, ca, bc), (ab, bc, ca), (bc, ca, ab))
     ]
 
 
 def _angles(sizes: Sequence[Array], lines: Sequence[Array]) -> list[Array]:
     """Angles a-b, b-c, c-a between star voltages, by the law of cosines; they are made to add up to a full turn."""
     angles = []
-    for (one, other), line in zip(((0, 1), (1, 2), (2, 0)), lines, strict=True):
-        a, b = sizes[one], sizes[other]
+    for (first, other), line in zip(((0, 1), (1, 2), (2, 0)), lines, strict=True):
+        a, b = sizes[first], sizes[other]
         with np.errstate(invalid="ignore", divide="ignore"):
             cosine = np.clip((a * a + b * b - line * line) / (2 * a * b), -1, 1)
         angles.append(np.where(np.isnan(cosine), THIRD, np.arccos(cosine)))
     whole = np.sum(angles, axis=0)
-    return [one * 2 * np.pi / whole for one in angles]
+    return [angle * 2 * np.pi / whole for angle in angles]
 
 
 class Addition(Struct, frozen=True):
@@ -142,16 +143,20 @@ def add(
     for _ in range(MOST_STEPS):
         currents = tuple(_currents(load, share, after, supply, lag) for load, share in zip(loads, running, strict=True))
         total = {
-            phase: np.sum([one[phase] for one in currents if phase in one] or [np.zeros_like(volts)], axis=0)
+            phase: np.sum(
+                [current[phase] for current in currents if phase in current] or [np.zeros_like(volts)], axis=0
+            )
             for phase, volts in before.phasors.items()
         }
         if source is None:
             return Addition(before, after, currents, total)
         dropped = _dropped(before.phasors, total, source, neutral=supply.connection != "delta")
         moved = {phase: np.abs(dropped[phase] - after[phase]) for phase in dropped}
-        change = max(float(np.max(moved[one], initial=0.0)) / float(np.max(np.abs(dropped[one]))) for one in dropped)
+        change = max(
+            float(np.max(moved[phase], initial=0.0)) / float(np.max(np.abs(dropped[phase]))) for phase in dropped
+        )
         after = dropped
-        low = np.any([np.abs(after[one]) < LOWEST_SHARE * np.abs(before.phasors[one]) for one in after], axis=0)
+        low = np.any([np.abs(after[phase]) < LOWEST_SHARE * np.abs(before.phasors[phase]) for phase in after], axis=0)
         if low.any():
             raise _collapse(int(np.argmax(low)), source)
         if change < CLOSE:

@@ -38,20 +38,18 @@ class PowerSeries(Struct, frozen=True):
         return self.form([values_in(arrays, channel, unit) for channel, unit in self.inputs])
 
 
-def best(
-    recording: Recording, supply: Supply, quantity: str, phase: str | None, window_us: int
-) -> PowerSeries | None:
+def best(recording: Recording, supply: Supply, quantity: str, phase: str | None, window_us: int) -> PowerSeries | None:
     """The series to use: one whose interval divides the window, least derived, finest; else the finest there is."""
 
-    def key(one: PowerSeries) -> tuple[bool, int, int]:
-        interval = recording.streams[one.stream].axis.interval_us
-        return (window_us % interval != 0, one.rank, interval)
+    def key(series: PowerSeries) -> tuple[bool, int, int]:
+        interval = recording.streams[series.stream].axis.interval_us
+        return (window_us % interval != 0, series.rank, interval)
 
     ways = (
-        one
+        series
         for number, stream in enumerate(recording.streams)
-        for one in _ways(number, stream, supply)
-        if one.quantity == quantity and one.phase == phase
+        for series in _ways(number, stream, supply)
+        if series.quantity == quantity and series.phase == phase
     )
     return min(ways, key=key, default=None)
 
@@ -79,8 +77,9 @@ def _ways(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeries]:
 def _apparent(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeries]:
     """Apparent power from voltages and currents, or from active and reactive power."""
 
-    def way(inputs: tuple[tuple[Channel, str], ...], form: Callable[[Sequence[Array]], Array], words: str, rank: int) \
-            -> PowerSeries:
+    def way(
+        inputs: tuple[tuple[Channel, str], ...], form: Callable[[Sequence[Array]], Array], words: str, rank: int
+    ) -> PowerSeries:
         return PowerSeries(number, "apparent_power", None, "VA", inputs, form, f"apparent power {words}", rank)
 
     phases = phases_of(supply)
@@ -113,7 +112,7 @@ def _apparent(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeri
 def _all(stream: Stream, quantity: str, phases: Sequence[str]) -> list[Channel]:
     """The mean channels of all these phases; empty where one of them is missing."""
     channels = [mean_channel(stream, quantity, phase) for phase in phases]
-    return [] if None in channels else [one for one in channels if one is not None]
+    return [] if None in channels else [channel for channel in channels if channel is not None]
 
 
 def _each(channels: Sequence[Channel], unit: str) -> tuple[tuple[Channel, str], ...]:

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.study_values import Row
+from pqcheck.loads.study_values import CriterionRow
 from pqcheck.loads.superpose import PREDICTED, VOLTAGES, Added, with_addition
 from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.reason_codes import sentence
@@ -53,25 +53,25 @@ def predicted(
     """
     findings = verdicts(tables, recording, site, added, quantities, with_new=with_new)
     before = by_place(measured)
-    predictions = [_prediction(one, before.get(place(one)), variant) for one in findings]
+    predictions = [_prediction(finding, before.get(place(finding)), variant) for finding in findings]
     if variant:
-        return [one for one in predictions if value_of(one) is not None]
-    covered = {(one.table, one.rule) for one in findings}
+        return [prediction for prediction in predictions if value_of(prediction) is not None]
+    covered = {(finding.table, finding.rule) for finding in findings}
     known = {rule.id for table in tables for rule in table.rules}
     left = {
-        (one.table, one.rule): one
-        for one in before.values()
-        if not (one.reason is not None and one.reason.code == "not-recorded")
-        and (one.table, one.rule) not in covered
-        and one.verdict is not Verdict.NOT_APPLICABLE
-        and one.rule in known
+        (finding.table, finding.rule): finding
+        for finding in before.values()
+        if not (finding.reason is not None and finding.reason.code == "not-recorded")
+        and (finding.table, finding.rule) not in covered
+        and finding.verdict is not Verdict.NOT_APPLICABLE
+        and finding.rule in known
     }
-    return predictions + [_unpredicted(one) for one in left.values()]
+    return predictions + [_unpredicted(finding) for finding in left.values()]
 
 
 def by_place(findings: Iterable[Finding]) -> dict[Place, Finding]:
     """The findings about limits, measured or predicted, by place."""
-    return {place(one): one for one in findings if one.kind in ("limit", "prediction")}
+    return {place(finding): finding for finding in findings if finding.kind in ("limit", "prediction")}
 
 
 def value_of(finding: Finding | None) -> float | None:
@@ -99,11 +99,11 @@ def verdicts(
     with_new = with_addition(recording, site, added) if with_new is None else with_new
     tasks, settled = resolve(tables, with_new, site, sorted(asked))
     if only is not None:
-        wanted = {one[:5] for one in only}
+        wanted = {place[:5] for place in only}
         tasks = [
-            one for one in tasks
-            if one.source is not None
-            and (one.table.id, one.rule.id, one.wanted.quantity, one.wanted.phase, one.wanted.order) in wanted
+            task for task in tasks
+            if task.source is not None
+            and (task.table.id, task.rule.id, task.wanted.quantity, task.wanted.phase, task.wanted.order) in wanted
         ]  # fmt: skip
         settled = []
     return list(judge(tasks, settled, with_new, site).findings)
@@ -161,39 +161,39 @@ def _unpredicted(measured: Finding) -> Finding:
 
 def rows_of(
     measured: Sequence[Finding], main: Sequence[Finding], arithmetic: Sequence[Finding], no_diversity: Sequence[Finding]
-) -> list[Row]:
+) -> list[CriterionRow]:
     """One row for each criterion that was predicted, as measured and as predicted, tightest prediction first."""
     before, upper, all_on = by_place(measured), by_place(arithmetic), by_place(no_diversity)
     rows = []
-    for one in main:
-        if one.verdict is Verdict.NOT_APPLICABLE or value_of(one) is None:
+    for finding in main:
+        if finding.verdict is Verdict.NOT_APPLICABLE or value_of(finding) is None:
             continue
-        key = place(one)
-        margin = None if one.margin is None else one.margin.percent_of_limit
-        row = _row(one, before.get(key), upper.get(key), all_on.get(key))
+        key = place(finding)
+        margin = None if finding.margin is None else finding.margin.percent_of_limit
+        row = _row(finding, before.get(key), upper.get(key), all_on.get(key))
         rows.append((float("inf") if margin is None else margin, row.key, row))
     return [row for _, _, row in sorted(rows, key=lambda entry: entry[:2])]
 
 
-def _row(one: Finding, before: Finding | None, upper: Finding | None, all_on: Finding | None) -> Row:
-    limit, period = one.limit, one.period
+def _row(finding: Finding, before: Finding | None, upper: Finding | None, all_on: Finding | None) -> CriterionRow:
+    limit, period = finding.limit, finding.period
     sides = []
     if limit is not None and limit.low is not None:
         sides.append(f"at least {limit.low:.6g}")
     if limit is not None and limit.high is not None:
         sides.append(f"at most {limit.high:.6g}")
-    return Row(
-        key="/".join("-" if part is None else str(part) for part in place(one)),
-        table=one.table,
-        rule=one.rule,
-        title=one.title,
-        channel=one.channel.split("+")[0],
+    return CriterionRow(
+        key="/".join("-" if part is None else str(part) for part in place(finding)),
+        table=finding.table,
+        rule=finding.rule,
+        title=finding.title,
+        channel=finding.channel.split("+")[0],
         period=f"{period.length} {period.start[:10]}" if period is not None else "",
-        unit=one.statistic.unit if one.statistic is not None else "",
+        unit=finding.statistic.unit if finding.statistic is not None else "",
         measured=value_of(before),
         measured_verdict="" if before is None else before.verdict.value,
-        predicted=value_of(one),
-        predicted_verdict=one.verdict.value,
+        predicted=value_of(finding),
+        predicted_verdict=finding.verdict.value,
         limit=" and ".join(sides) or "-",
         arithmetic=value_of(upper),
         arithmetic_verdict="" if upper is None else upper.verdict.value,

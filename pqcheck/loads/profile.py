@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.loads.study_values import Demand, ProfileHour
-from pqcheck.model.clock import clock_changes
+from pqcheck.model.clock import DAY, MINUTE, local_clock
+from pqcheck.stats.percentile import rank
 
-HOUR_US = 3_600_000_000
 _EPOCH_WEEKDAY = 3  # 1 January 1970 was a Thursday; Monday is 0.
 
 
@@ -24,22 +24,13 @@ def duration_curve(means: NDArray[np.float64]) -> tuple[tuple[float, float], ...
     good = np.sort(means[~np.isnan(means)])[::-1]
     if not len(good):
         return ()
-    return tuple((float(share), float(good[max(0, -(-share * len(good) // 100) - 1)])) for share in range(101))
-
-
-def local_shift(starts_us: NDArray[np.int64], zone: str) -> NDArray[np.int64]:
-    """Starts as local clock, microseconds."""
-    if not len(starts_us):
-        return starts_us
-    changes, offsets = clock_changes(zone, int(starts_us[0]), int(starts_us[-1]))
-    return starts_us + offsets[np.searchsorted(changes, starts_us, side="right")]
+    return tuple((float(share), float(good[rank(len(good), Decimal(share)) - 1])) for share in range(101))
 
 
 def weekday_and_minute(starts_us: NDArray[np.int64], zone: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Weekday (Monday is 0) and minute of the local day."""
-    local = local_shift(starts_us, zone)
-    days, rest = np.divmod(local, 24 * HOUR_US)
-    return (days + _EPOCH_WEEKDAY) % 7, rest // 60_000_000
+    days, rest = np.divmod(local_clock(starts_us, zone), DAY)
+    return (days + _EPOCH_WEEKDAY) % 7, rest // MINUTE
 
 
 def weekday_profile(means: NDArray[np.float64], start_us: int, step_us: int, zone: str) -> tuple[ProfileHour, ...]:
@@ -49,11 +40,11 @@ def weekday_profile(means: NDArray[np.float64], start_us: int, step_us: int, zon
     hour = minute // 60
     cells = []
     for day in range(7):
-        for one in range(24):
-            inside = means[(weekday == day) & (hour == one)]
+        for clock_hour in range(24):
+            inside = means[(weekday == day) & (hour == clock_hour)]
             good = inside[~np.isnan(inside)]
             if len(good):
-                cells.append(ProfileHour(day, one, float(good.mean()), float(good.max()), len(good)))
+                cells.append(ProfileHour(day, clock_hour, float(good.mean()), float(good.max()), len(good)))
     return tuple(cells)
 
 

@@ -45,13 +45,14 @@ class _Track:
         axis = recording.streams[series.stream].axis
         self.series, self.recorded_us = series, axis.interval_us
         wanted = sorted({interval_us, *others})
-        fits = {one for one in wanted if one % axis.interval_us == 0}
+        fits = {length_us for length_us in wanted if length_us % axis.interval_us == 0}
         own_us = interval_us if interval_us in fits else axis.interval_us
         self.windows = {
-            one: WindowMaximum(axis, one, rms=series.rms, keep=one == own_us) for one in sorted(fits | {own_us})
+            length_us: WindowMaximum(axis, length_us, rms=series.rms, keep=length_us == own_us)
+            for length_us in sorted(fits | {own_us})
         }
         self.own = self.windows[own_us]
-        self.open = [one for one in wanted if one not in fits]
+        self.open = [length_us for length_us in wanted if length_us not in fits]
         self._coarse: list[Array] = []
 
     def feed(self, values: Array) -> None:
@@ -69,7 +70,7 @@ class _Track:
             else:
                 made.append(self._maximum(interval_us, window.block, window.sliding))
         values = np.concatenate(self._coarse) if self._coarse else np.empty(0)
-        return made + [self._maximum(one, bounds=self._bounds(values, one)) for one in self.open]
+        return made + [self._maximum(length_us, bounds=self._bounds(values, length_us)) for length_us in self.open]
 
     def _maximum(
         self,
@@ -103,7 +104,7 @@ class _Study:
             for key in keys
             if (series := best(recording, site.supply, *key, interval_us)) is not None
         }
-        self.excluded = [(one.from_us, one.to_us) for one in site.exclusions]
+        self.excluded = [(exclusion.from_us, exclusion.to_us) for exclusion in site.exclusions]
         self.sums = {"import": 0.0, "export": 0.0, "reactive": 0.0, "hours": 0.0}
         self.registers: dict[Channel, list[Array]] = {}
         self.seen: list[NDArray[np.bool_]] = []
@@ -113,7 +114,7 @@ class _Study:
     def run(self) -> Demand:
         for number, stream in enumerate(self.recording.streams):
             mine = {key: track for key, track in self.tracks.items() if track.series.stream == number}
-            registers = [one for quantity in _REGISTERS if (one := mean_channel(stream, quantity, "total"))]
+            registers = [register for quantity in _REGISTERS if (register := mean_channel(stream, quantity, "total"))]
             inputs = {channel for track in mine.values() for channel, _ in track.series.inputs}
             wanted = sorted(inputs | set(registers), key=str)
             for block in stream.blocks(wanted) if wanted else ():
@@ -203,15 +204,17 @@ class _Study:
             longest_run_s=int(np.max(ends - starts, initial=0)) * step_us / 1e6,
             recorded_s=int(np.count_nonzero(seen)) * step_us / 1e6,
             expected_s=len(seen) * step_us / 1e6,
-            basis=tuple(dict.fromkeys(f"{one[0].upper()}{one[1:]}." for one in words)),
+            basis=tuple(dict.fromkeys(f"{text[0].upper()}{text[1:]}." for text in words)),
             exports=sums["export"] > 0,
         )
 
     def _highest(self) -> _Track | None:
         """The phase with the largest current, where no power is at hand."""
         tracks = [self.tracks.get(("current", phase)) for phase in ("a", "b", "c")]
-        peaks = [(one.own.block.value, one) for one in tracks if one is not None and one.own.block is not None]
-        return max(peaks, key=lambda one: one[0])[1] if peaks else None
+        peaks = [
+            (track.own.block.value, track) for track in tracks if track is not None and track.own.block is not None
+        ]
+        return max(peaks, key=lambda peak: peak[0])[1] if peaks else None
 
     def _register(self, quantity: str) -> float | None:
         """Last minus first reading; None where there is no register, or where it ran backwards (reset, roll-over)."""
@@ -223,8 +226,8 @@ class _Study:
 
     def _unbalance(self) -> CurrentUnbalance | None:
         tracks = [self.tracks.get(("current", phase)) for phase in ("a", "b", "c")]
-        windows = [one.own for one in tracks if one is not None]
-        if len(windows) != 3 or len({(one.window_us, len(one.blocks)) for one in windows}) != 1:
+        windows = [track.own for track in tracks if track is not None]
+        if len(windows) != 3 or len({(window.window_us, len(window.blocks)) for window in windows}) != 1:
             return None
         rows = np.array([window.blocks for window in windows])
         mean = rows.mean(axis=0)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Sequence
@@ -13,11 +11,12 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from pqcheck.loads.channels import Array
+from pqcheck.loads.csv_rows import csv_rows
 from pqcheck.loads.profile import weekday_and_minute
 from pqcheck.model.clock import from_local, parse_iso
 from pqcheck.model.errors import SiteError
 
-Array = NDArray[np.float64]
 DAY_MINUTES = 1440
 _TIME = re.compile(r"(\d{1,2}):(\d\d)")
 
@@ -90,12 +89,7 @@ def profile_file(path: Path, size_w: float | None, zone: str | None, where: str)
     for what is neither, for shares below zero, and for a profile that never runs.
     """
     name = path.name
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
-        raise SiteError(f"{where}: the profile {name!r} cannot be read as UTF-8 text; check profile") from None
-    delimiter = ";" if text.count(";") > text.count(",") else ","
-    rows = [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text), delimiter=delimiter) if row]
+    rows = csv_rows(path, "profile", where)
     if len(rows) < 3 or len(rows[0]) < 2 or rows[0][0].lower() != "time":
         raise SiteError(f"{where}: the profile {name!r} needs a header 'time, share [%]' and at least two rows")
     by = _factor(rows[0][1], size_w, name, where)
@@ -114,7 +108,7 @@ def profile_file(path: Path, size_w: float | None, zone: str | None, where: str)
         shares.append(value)
     if not any(shares):
         raise SiteError(f"{where}: the profile {name!r} never runs: every share is 0")
-    if all(_TIME.fullmatch(one) for one in stamps):
+    if all(_TIME.fullmatch(stamp) for stamp in stamps):
         return _daily(stamps, shares, name, where)
     return _dated(stamps, shares, name, zone, where)
 
@@ -122,9 +116,9 @@ def profile_file(path: Path, size_w: float | None, zone: str | None, where: str)
 def _factor(header: str, size_w: float | None, name: str, where: str) -> float:
     if re.fullmatch(r"share\s*\[%\]", header):
         return 0.01
-    found = re.fullmatch(r"active_power\s*\[(W|kW|MW)\]", header)
-    if found and size_w:
-        return {"W": 1.0, "kW": 1e3, "MW": 1e6}[found[1]] / abs(size_w)
+    unit = re.fullmatch(r"active_power\s*\[(W|kW|MW)\]", header)
+    if unit and size_w:
+        return {"W": 1.0, "kW": 1e3, "MW": 1e6}[unit[1]] / abs(size_w)
     raise SiteError(
         f"{where}: the profile {name!r} must give 'share [%]' of the size, or 'active_power [kW]' of a load "
         "whose active power is declared"
@@ -132,26 +126,26 @@ def _factor(header: str, size_w: float | None, name: str, where: str) -> float:
 
 
 def _daily(stamps: Sequence[str], shares: Sequence[float], name: str, where: str) -> DailyProfile:
-    minutes = [int(hour) * 60 + int(minute) for hour, minute in (one.split(":") for one in stamps)]
+    minutes = [int(hour) * 60 + int(minute) for hour, minute in (stamp.split(":") for stamp in stamps)]
     if minutes != sorted(set(minutes)) or minutes[-1] >= DAY_MINUTES:
         raise SiteError(f"{where}: the times of {name!r} must ascend within one day, each once")
     return DailyProfile(tuple(minutes), tuple(shares))
 
 
 def _dated(stamps: Sequence[str], shares: Sequence[float], name: str, zone: str | None, where: str) -> DatedProfile:
-    found: list[int] = []
-    for number, one in enumerate(stamps, start=2):
+    instants: list[int] = []
+    for number, stamp in enumerate(stamps, start=2):
         try:
-            instant, naive = parse_iso(one)
+            instant, naive = parse_iso(stamp)
         except ValueError:
             raise SiteError(
-                f"{where}: {name!r} row {number}: {one!r} is no time; write 07:30 or an ISO stamp"
+                f"{where}: {name!r} row {number}: {stamp!r} is no time; write 07:30 or an ISO stamp"
             ) from None
         if naive:
             if zone is None:
                 raise SiteError(f"{where}: the stamps of {name!r} carry no offset and the site declares no time_zone")
             instant = int(from_local(np.array([instant], dtype=np.int64), zone).utc_us[0])
-        found.append(instant)
-    if found != sorted(set(found)):
+        instants.append(instant)
+    if instants != sorted(set(instants)):
         raise SiteError(f"{where}: the stamps of {name!r} must ascend, each once")
-    return DatedProfile(tuple(found), tuple(shares), name)
+    return DatedProfile(tuple(instants), tuple(shares), name)

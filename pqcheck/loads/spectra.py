@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import csv
 import functools
-import io
 import json
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
 
+from pqcheck.loads.csv_rows import csv_rows
 from pqcheck.model.errors import SiteError, nearest
 from pqcheck.model.quantities import HIGHEST_ORDER
 
@@ -24,7 +23,7 @@ MOST_PERCENT = 300.0
 _BASE = re.compile(r"(%|percent)( of (the )?fundamental)?|A|amperes?", re.IGNORECASE)
 
 
-class Spectrum(Struct, frozen=True):
+class LoadSpectrum(Struct, frozen=True):
     """Percent of the fundamental by order from 2 on, ascending; `source` says where it comes from."""
 
     percent: Mapping[int, float]
@@ -49,7 +48,7 @@ def library() -> Mapping[str, Mapping[str, Any]]:
     return spectra
 
 
-def ideal(name: str, where: str) -> Spectrum:
+def ideal(name: str, where: str) -> LoadSpectrum:
     """An ideal spectrum of the library: 100/h percent at orders p k +- 1 of p pulses.
 
     Raises `SiteError` for an unknown name.
@@ -66,10 +65,10 @@ def ideal(name: str, where: str) -> Spectrum:
         for order in range(2, HIGHEST_ORDER + 1):
             if order % pulses in (1, pulses - 1):
                 percent[order] = 100.0 / order
-    return Spectrum(percent, f"{name}: {entry['title']}. {entry['limits']}")
+    return LoadSpectrum(percent, f"{name}: {entry['title']}. {entry['limits']}")
 
 
-def spectrum_of(declared: Mapping[str, Any], where: str) -> Spectrum:
+def spectrum_of(declared: Mapping[str, Any], where: str) -> LoadSpectrum:
     """The spectrum of a declared new load; without one the load is taken as linear, which the source says."""
     if "spectrum" in declared:
         return ideal(declared["spectrum"], where)
@@ -78,22 +77,18 @@ def spectrum_of(declared: Mapping[str, Any], where: str) -> Spectrum:
     if declared.get("harmonics"):
         percent = {order: float(value) for order, value in sorted(declared["harmonics"].items())}
         _check(percent, where)
-        return Spectrum(percent, "declared in the site file, percent of the fundamental")
-    return Spectrum({}, "none declared: taken as a linear load without harmonics")
+        return LoadSpectrum(percent, "declared in the site file, percent of the fundamental")
+    return LoadSpectrum({}, "none declared: taken as a linear load without harmonics")
 
 
-def spectrum_file(path: Path, where: str) -> Spectrum:
+def spectrum_file(path: Path, where: str) -> LoadSpectrum:
     """A spectrum from a CSV file: a header ``order, current [% of fundamental]`` or ``order, current [A]``.
 
     In amperes the fundamental (order 1) must be there; in percent it may be, as 100. Raises `SiteError` for a file
     that cannot be read, one without a base or fundamental, and numbers that no spectrum has.
     """
     name = path.name
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SiteError(f"{where}: the spectrum {name!r} cannot be read ({_why(error)}); check spectrum_file") from None
-    rows = list(_rows(text))
+    rows = csv_rows(path, "spectrum", where)
     if len(rows) < 2:
         raise SiteError(f"{where}: the spectrum {name!r} holds no orders; write a header and one row for each order")
     amperes = _in_amperes(rows[0], name, where)
@@ -119,24 +114,17 @@ def spectrum_file(path: Path, where: str) -> Spectrum:
         )
     percent = dict(sorted(values.items()))
     _check(percent, where)
-    return Spectrum(percent, f"file {name}")
-
-
-def _rows(text: str) -> Iterator[list[str]]:
-    delimiter = ";" if text.count(";") > text.count(",") else ","
-    for row in csv.reader(io.StringIO(text), delimiter=delimiter):
-        if any(cell.strip() for cell in row):
-            yield [cell.strip() for cell in row]
+    return LoadSpectrum(percent, f"file {name}")
 
 
 def _in_amperes(header: Sequence[str], name: str, where: str) -> bool:
-    found = re.search(r"\[([^\]]+)\]", header[1]) if len(header) > 1 else None
-    if header[0].lower() not in ("order", "h") or found is None or not _BASE.fullmatch(found[1].strip()):
+    base = re.search(r"\[([^\]]+)\]", header[1]) if len(header) > 1 else None
+    if header[0].lower() not in ("order", "h") or base is None or not _BASE.fullmatch(base[1].strip()):
         raise SiteError(
             f"{where}: the spectrum {name!r} does not say its base; write the header as 'order, current [% of "
             "fundamental]' or 'order, current [A]'"
         )
-    return found[1].strip()[0] in "Aa"
+    return base[1].strip()[0] in "Aa"
 
 
 def _order_and_value(row: Sequence[str], number: int, name: str, where: str) -> tuple[int, float]:
@@ -160,11 +148,3 @@ def _check(percent: Mapping[int, float], where: str) -> None:
             raise SiteError(
                 f"{where}: order {order} has {value:g} % of the fundamental, which no load has; check the base"
             )
-
-
-def _why(error: Exception) -> str:
-    return (
-        "it is not UTF-8 text"
-        if isinstance(error, UnicodeDecodeError)
-        else str(getattr(error, "strerror", error)).lower()
-    )

@@ -20,7 +20,7 @@ from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.predict import predicted, rows_of, value_of
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
-from pqcheck.loads.study_values import Capacity, Demand, Loading, Motor, Room, Row, SpectrumBeforeAfter, Start
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Loading, Motor, Room, SpectrumBeforeAfter, Start
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
 from pqcheck.model.clock import duration_text
@@ -55,7 +55,7 @@ class LoadStudy(Struct, frozen=True):
     demand_then: Demand | None = None
     source: SupplyImpedance | None = None
     capacity: tuple[Capacity, ...] = ()
-    rows: tuple[Row, ...] = ()
+    rows: tuple[CriterionRow, ...] = ()
     rooms: tuple[Room, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
@@ -122,10 +122,10 @@ def demand_interval(recording: Recording, site: Site) -> tuple[int, str]:
         for stream in recording.streams
         if any(channel.quantity in ("current", "active_power", "apparent_power") for channel in stream.channels)
     ]
-    if not recorded or any(DEFAULT_INTERVAL_US % one == 0 for one in recorded):
+    if not recorded or any(DEFAULT_INTERVAL_US % recorded_us == 0 for recorded_us in recorded):
         return DEFAULT_INTERVAL_US, ""
     finest = min(recorded)
-    chosen = next((one for one in INTERVALS_US if one % finest == 0), finest)
+    chosen = next((length_us for length_us in INTERVALS_US if length_us % finest == 0), finest)
     return chosen, (
         f"The record has intervals of {duration_text(finest)}, which cannot be turned into 15 min: demand is given "
         f"over {duration_text(chosen)}, with bounds for 15 min."
@@ -176,7 +176,7 @@ def _with_loads(
         source=source,
         capacity=tuple(_bounded(capacity, ratings_upper)),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
-        rooms=tuple(sorted(rooms, key=lambda one: (one.share, one.at_least, one.key))),
+        rooms=tuple(sorted(rooms, key=lambda room: (room.share, room.at_least, room.key))),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
         loadings=(*base.loadings, *_known(after)),
         spectrum=None
@@ -204,7 +204,7 @@ def _with_grown_demand(
 ) -> list[Finding]:
     """The current criteria predicted once more, the maximum demand current grown by the new loads."""
     larger = grown_site(site, added.loads)
-    asked = [one for one in CURRENTS if not quantities or one in quantities]
+    asked = [quantity for quantity in CURRENTS if not quantities or quantity in quantities]
     if larger is None or site.pcc is None or not asked:
         return []
     declared = site.pcc.maximum_demand_current
@@ -214,12 +214,12 @@ def _with_grown_demand(
 
 def _bounded(entries: Sequence[Capacity], upper: Sequence[Finding]) -> list[Capacity]:
     """Each rating with the bound for everything running at once beside it."""
-    values = {(one.rule, one.phase): value_of(one) for one in upper}
+    values = {(finding.rule, finding.phase): value_of(finding) for finding in upper}
     bounded = []
-    for one in entries:
-        value = values.get((one.rating, one.phase or "total"))
-        bounds = None if value is None or one.then is None else (one.then, value)
-        bounded.append(replace(one, then_bounds=bounds))
+    for entry in entries:
+        value = values.get((entry.rating, entry.phase or "total"))
+        bounds = None if value is None or entry.then is None else (entry.then, value)
+        bounded.append(replace(entry, then_bounds=bounds))
     return bounded
 
 
@@ -243,4 +243,4 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None) -> list[s
         remarks.append(f"Supply impedance {source.basis}")
         if source.resonance is not None:
             remarks.append(f"The capacitor bank resonates with the supply near order {source.resonance:.1f}")
-    return [f"{one.rstrip('.')}." for one in remarks]
+    return [f"{remark.rstrip('.')}." for remark in remarks]

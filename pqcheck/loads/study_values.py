@@ -101,17 +101,19 @@ class Demand(Struct, frozen=True):
     def maximum(self, quantity: str, phase: str | None = None, interval_s: float | None = None) -> Maximum | None:
         """The maximum of a quantity over an interval (the study's own unless given)."""
         wanted = self.interval_s if interval_s is None else interval_s
-        for one in self.maxima:
-            if one.quantity == quantity and one.phase == phase and one.interval_s == wanted:
-                return one
+        for maximum in self.maxima:
+            if maximum.quantity == quantity and maximum.phase == phase and maximum.interval_s == wanted:
+                return maximum
         return None
 
     def currents(self) -> dict[str, Maximum]:
         """The current maximum of every phase recorded, over the study's own interval; the neutral is not a phase."""
         return {
-            one.phase: one
-            for one in self.maxima
-            if one.quantity == "current" and one.phase in ("a", "b", "c") and one.interval_s == self.interval_s
+            maximum.phase: maximum
+            for maximum in self.maxima
+            if maximum.quantity == "current"
+            and maximum.phase in ("a", "b", "c")
+            and maximum.interval_s == self.interval_s
         }
 
 
@@ -134,7 +136,7 @@ class Capacity(Struct, frozen=True):
     note: str = ""
 
 
-class Row(Struct, frozen=True):
+class CriterionRow(Struct, frozen=True):
     """One criterion, as measured and as predicted."""
 
     key: str
@@ -204,7 +206,6 @@ class Loading(Struct, frozen=True):
     derated_va: float | None
     share: float | None
     basis: str
-    demand_va: float | None = None
 
 
 class Start(Struct, frozen=True):

@@ -86,9 +86,9 @@ def predictable(channel: Channel, stream: Stream, site: Site, source: SupplyImpe
     if channel.phase == "n" and channel.quantity != "current":
         return False
     if channel.quantity.startswith("current_") and channel.unit in ("%", "% of rms"):
-        return any(one.key[:2] == ("current", channel.phase) for one in stream.channels) or any(
-            one.key == ("current_harmonic", channel.phase, 1, None, "mean") for one in stream.channels
-        )
+        recorded = {other.key for other in stream.channels}
+        fundamental = ("current_harmonic", channel.phase, 1, None, "mean")
+        return fundamental in recorded or any(key[:2] == ("current", channel.phase) for key in recorded)
     return True
 
 
@@ -108,7 +108,7 @@ class _Walk(Struct, frozen=True):
 
     def blocks(self, channels: Sequence[Channel] | None = None) -> Iterator[Block]:
         """Blocks with the additions; `channels` limits what is worked out, not what it is worked out from."""
-        wanted = self.kept if channels is None else tuple(one for one in channels if one in self.kept)
+        wanted = self.kept if channels is None else tuple(channel for channel in channels if channel in self.kept)
         for block in self.stream.blocks(None):
             shares = [self._share(load, block) for load in self.added.loads]
             try:
@@ -116,14 +116,17 @@ class _Walk(Struct, frozen=True):
             except Collapse as error:
                 at = iso(block.axis.start_us + error.index * block.axis.interval_us, self.zone)
                 raise Collapse(f"{error} (first at {at})", error.index) from None
-            over = {channel: mask for channel, mask in block.over_range.items() if channel in values}
-            yield Block(block.axis, values, block.flagged, over)
+            lower, upper = (
+                {channel: mask for channel, mask in masks.items() if channel in values}
+                for masks in (block.lower_bounds, block.upper_bounds)
+            )
+            yield Block(block.axis, values, block.flagged, lower, upper)
 
     def _share(self, load: NewLoad, block: Block) -> Array:
         axis = block.axis
         if self.added.everything_on:
             # What feeds in takes nothing off an upper bound, unless nothing else is added.
-            relief = load.feeds_in and not all(one.feeds_in for one in self.added.loads)
+            relief = load.feeds_in and not all(other.feeds_in for other in self.added.loads)
             return np.zeros(axis.count) if relief else np.ones(axis.count)
         starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
         return load.share(starts, axis.interval_us, self.zone)
@@ -151,7 +154,9 @@ class _SuperposedBlock:
 
     def values(self, wanted: Sequence[Channel]) -> dict[Channel, NDArray[np.float64]]:
         """The wanted channels with the additions, in their own units."""
-        return {one: np.ascontiguousarray(self._channel(one)) for one in wanted if one in self.block.values}
+        return {
+            channel: np.ascontiguousarray(self._channel(channel)) for channel in wanted if channel in self.block.values
+        }
 
     def _channel(self, channel: Channel) -> Array:
         values = np.asarray(self.block.values[channel], dtype=np.float64)
@@ -169,7 +174,7 @@ class _SuperposedBlock:
     @cached_property
     def _mean_currents(self) -> list[Array]:
         """Fundamental amperes of each load, the mean of its phases."""
-        return [np.asarray(np.mean(np.abs(list(one.values())), axis=0)) for one in self.addition.currents]
+        return [np.asarray(np.mean(np.abs(list(currents.values())), axis=0)) for currents in self.addition.currents]
 
     def _line_parts(self, phase: str) -> dict[int, list[Array]]:
         """New amperes of each order in the line towards the supply."""
@@ -250,7 +255,7 @@ class _SuperposedBlock:
             lag = self.lag.get(phase, np.zeros(self.count))
             before = before + self.existing[phase].fundamental * np.exp(-1j * lag) * turns[phase]
         after = before + np.sum(list(self.addition.total.values()), axis=0)
-        triplens = [np.mean([self.existing[one].order(order) for one in self.phases], axis=0) for order in TRIPLENS]
+        triplens = [np.mean([self.existing[phase].order(order) for phase in self.phases], axis=0) for order in TRIPLENS]
         means = self._mean_currents
         parts = {order: [3 * amperes] for order, amperes in zip(TRIPLENS, triplens, strict=True)}
         new = contributions(self.loads, lambda number: means[number], neutral_ratio, neutral=self.has_neutral)
@@ -265,25 +270,27 @@ class _SuperposedBlock:
         by = conversion(channel.unit, UNITS[channel.quantity])
         phases = self.phases if channel.phase == "total" else (channel.phase or "a",)
         addition = self.addition
-        new = np.sum([addition.after[one] * np.conj(addition.total[one]) for one in phases], axis=0)
+        new = np.sum([addition.after[phase] * np.conj(addition.total[phase]) for phase in phases], axis=0)
         if channel.quantity == "active_power":
             return np.asarray(values + new.real / by)
         if channel.quantity == "reactive_power":
             return np.asarray(values + new.imag / by)
-        if not all(self.existing[one].recorded for one in phases):
+        if not all(self.existing[phase].recorded for phase in phases):
             return np.asarray(values + np.abs(new) / by)
-        old_sum = np.sum([np.abs(addition.before.phasors[one]) * self.existing[one].rms for one in phases], axis=0)
-        new_sum = np.sum([np.abs(addition.after[one]) * self.rms[one] for one in phases], axis=0)
+        old_sum = np.sum(
+            [np.abs(addition.before.phasors[phase]) * self.existing[phase].rms for phase in phases], axis=0
+        )
+        new_sum = np.sum([np.abs(addition.after[phase]) * self.rms[phase] for phase in phases], axis=0)
         return np.asarray(values + (new_sum - old_sum) / by)
 
     def _volts(self, where: str) -> tuple[Array, Array]:
         """Fundamental voltage by the model before and after, at a phase to neutral or between lines."""
         before, after = self.addition.before.phasors, self.addition.after
         if where in PAIRS:
-            one, other = PAIRS[where]
+            first, other = PAIRS[where]
             if other not in after:
                 return self._volts("an")
-            return np.abs(before[one] - before[other]), np.abs(after[one] - after[other])
+            return np.abs(before[first] - before[other]), np.abs(after[first] - after[other])
         return np.abs(before[where[0]]), np.abs(after[where[0]])
 
     def _voltage(self, channel: Channel, values: Array) -> Array:

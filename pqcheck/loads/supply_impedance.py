@@ -85,8 +85,8 @@ def source_of(site: Site, recording: Recording) -> SupplyImpedance | None:
         resistance, reactance = _pair(declared)
         basis = f"declared{_basis_words(declared)}: {resistance:g} + j{reactance:g} ohm for each phase"
         return SupplyImpedance(resistance, reactance, **extra, basis=basis)
-    found = _from_short_circuit(site, declared, extra)
-    return found if found is not None else _estimated(recording, site, extra)
+    impedance = _from_short_circuit(site, declared, extra)
+    return impedance if impedance is not None else _estimated(recording, site, extra)
 
 
 def _basis_words(declared: Mapping[str, Any]) -> str:
@@ -141,7 +141,7 @@ def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[
 def _estimated(recording: Recording, site: Site, extra: Mapping[str, Any]) -> SupplyImpedance | None:
     """From steps of voltage against steps of current, phase by phase; an indication and never proof."""
     for stream in recording.streams:
-        slopes = [one for phase in phases_of(site.supply) if (one := _slope(stream, phase)) is not None]
+        slopes = [slope for phase in phases_of(site.supply) if (slope := _slope(stream, phase)) is not None]
         if len(slopes) == len(phases_of(site.supply)):
             value = float(np.mean(slopes))
             basis = (
@@ -161,7 +161,7 @@ def _slope(stream: Stream, phase: str) -> float | None:
         (values_in(block.values, volts, "V").copy(), values_in(block.values, amperes, "A").copy())
         for block in stream.blocks((volts, amperes))
     ]
-    u, i = np.concatenate([one for one, _ in parts]), np.concatenate([one for _, one in parts])
+    u, i = np.concatenate([volts for volts, _ in parts]), np.concatenate([amperes for _, amperes in parts])
     return apparent_impedance(u, i)
 
 

@@ -141,6 +141,14 @@ def clock_changes(zone: str, start_us: int, end_us: int) -> tuple[Instants, Inst
     return np.array(instants, np.int64), np.array(offsets, np.int64)
 
 
+def local_clock(instants_us: Instants, zone: str) -> Instants:
+    """Ascending instants as the clock of the zone shows them, microseconds since 1970 in local time."""
+    if not len(instants_us):
+        return instants_us
+    changes, offsets = clock_changes(zone, int(instants_us[0]), int(instants_us[-1]))
+    return instants_us + offsets[np.searchsorted(changes, instants_us, side="right")]
+
+
 class LocalRows(Struct, frozen=True):
     """Local stamps as instants. `undecided` rows lie in a repeated hour and cannot be told apart; `skipped` rows
     name an hour that the zone leaves out. `changed` tells whether any row lies in a repeated hour at all."""
@@ -196,9 +204,7 @@ def _direction(local_us: Instants) -> int:
     return -1 if (steps <= 0).all() else 0
 
 
-def _second_pass(
-    local_us: Instants, rows: NDArray[np.intp], shift: int, forward: int
-) -> NDArray[np.int8] | None:
+def _second_pass(local_us: Instants, rows: NDArray[np.intp], shift: int, forward: int) -> NDArray[np.int8] | None:
     """Per row 0 for the first pass, 1 for the second, -1 for undecided; None when nothing can be told."""
     if forward == 0:
         return None

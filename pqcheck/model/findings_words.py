@@ -66,9 +66,17 @@ def beyond(limit: Limit | None, value: float) -> float:
 
 
 def outside_text(finding: Finding) -> str:
-    """``61 of 1008, 50 allowed``."""
+    """``61 of 1008, 50 allowed``; of a rule about runs ``a run of 3, 6 allowed``."""
     counts = finding.intervals
-    return f"{counts.outside} of {counts.expected}, {counts.allowed} allowed" if counts is not None else "-"
+    if counts is None:
+        return "-"
+    outside = f"a run of {counts.outside}" if about_runs(finding) else f"{counts.outside} of {counts.expected}"
+    return f"{outside}, {counts.allowed} allowed"
+
+
+def about_runs(finding: Finding) -> bool:
+    """Whether the counts are intervals of the longest run outside, not of all that lie outside."""
+    return finding.statistic is not None and finding.statistic.kind == "longest_run_at_most"
 
 
 def first_few(names: Sequence[str], most: int = 3) -> str:
@@ -173,4 +181,12 @@ def _answer(findings: Findings) -> str:
     waived = of[Verdict.WAIVED]
     if waived:
         return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass."
-    return f"PASS: all {total} criteria are met."
+    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}."
+
+
+def _excluded(passed: Sequence[Finding]) -> str:
+    """How much of a period passes leave out, where it is more than a tenth."""
+    shares = [100 * one.intervals.excluded / one.intervals.expected for one in passed
+              if one.intervals is not None and one.intervals.expected]
+    most = max(shares, default=0.0)
+    return f", with up to {most:.0f} % of a period excluded" if most > 10 else ""

@@ -92,6 +92,12 @@ _LIST = (
 QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _LIST}
 """Every quantity by the name that columns and findings use."""
 
+MAY_BE_NEGATIVE = frozenset((
+    "active_power", "reactive_power", "apparent_power", "power_factor", "displacement_power_factor",
+    "active_energy_import", "active_energy_export", "reactive_energy", "flag",
+))
+"""Of all other quantities (rms values, distortion, flicker, unbalance, frequency) a negative number is no reading."""
+
 LINE_TO_NEUTRAL = ("an", "bn", "cn")
 LINE_TO_LINE = ("ab", "bc", "ca")
 READINGS = ("mean", "min", "max")

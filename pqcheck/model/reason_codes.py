@@ -19,19 +19,18 @@ class ReasonCode(Struct, frozen=True):
 CATALOGUE: dict[str, ReasonCode] = {
     "too-short": ReasonCode(
         "Recording shorter than the period",
-        "{seen} of {expected} intervals were recorded, {outside} of them outside, {allowed} may be; {would}.",
+        "{seen} of {expected} intervals were recorded; of the {valid} with a value {outside}; {would}.",
         "Record at least one full {period}.",
     ),
     "gap": ReasonCode(
         "Intervals are missing",
-        "{missing} of {expected} intervals are missing; of the {valid} others {outside} lie outside and {allowed} may; "
-        "{would}.",
+        "{missing} of {expected} intervals are missing; of the {valid} others {outside}; {would}.",
         "Record the {period} again without gaps, or declare [coverage] with the policy it comes from.",
     ),
     "interruption": ReasonCode(
         "The supply was interrupted",
         "{missing} of {expected} intervals have no value, {interrupted} of them because the supply was interrupted; "
-        "of the {valid} others {outside} lie outside and {allowed} may; {would}.",
+        "of the {valid} others {outside}; {would}.",
         "If the interruption is documented, declare its whole span, and the hole behind it, under [[exclusions]] with "
         "reason and author; for other gaps record the {period} again.",
     ),
@@ -107,7 +106,7 @@ CATALOGUE: dict[str, ReasonCode] = {
     ),
     "indicative": ReasonCode(
         "Rests on a proxy",
-        "{valid} intervals were judged, {outside} outside, {allowed} may be: {would}; but {because}.",
+        "{valid} intervals were judged, of which {outside}: {would}; but {because}.",
         "{advice}",
     ),
     "coverage": ReasonCode(
@@ -127,6 +126,17 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{missing} of the events have a duration and no residual voltage, so the curve cannot place them; the {placed} "
         "others lie inside.",
         "Export the events with their residual voltage.",
+    ),
+    "partly-excluded": ReasonCode(
+        "A part of the period is excluded",
+        "{excluded} of {expected} intervals of the {period} ({share} %) are out of the count; the others pass.",
+        "Nothing, if the exclusions are agreed.",
+    ),
+    "mostly-excluded": ReasonCode(
+        "Most of the period is excluded",
+        "{excluded} of {expected} intervals of the {period} ({share} %) are out of the count; the few others would "
+        "pass, which shows nothing about the {period}.",
+        "Record a {period} of which less is excluded.",
     ),
     "no-readings-left": ReasonCode(
         "Nothing is left to count",

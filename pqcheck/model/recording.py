@@ -81,14 +81,16 @@ class Block(Struct, frozen=True):
     """Whole days of one stream: every channel one contiguous 1-D array of `axis.count` values.
 
     The arrays belong to the reader and may be reused once the next block is asked for; copy what must
-    outlive the block. `over_range` marks readings that are only lower bounds (``OL``, ``>600``): the value
-    stands in `values`, the mark here. `flagged` marks intervals flagged in the sense of IEC 61000-4-30 4.7.
+    outlive the block. Masks of `axis.count` mark, per channel that has any, readings that are only a bound: the
+    true value is that in `values` or more (`lower_bounds`: ``OL``, ``>600``), or that or less (`upper_bounds`:
+    ``<0.5``). `flagged` marks intervals flagged in the sense of IEC 61000-4-30 4.7.
     """
 
     axis: Axis
     values: Mapping[Channel, Values]
     flagged: NDArray[np.bool_] | None = None
-    over_range: Mapping[Channel, NDArray[np.bool_]] = field(default_factory=dict)
+    lower_bounds: Mapping[Channel, NDArray[np.bool_]] = field(default_factory=dict)
+    upper_bounds: Mapping[Channel, NDArray[np.bool_]] = field(default_factory=dict)
 
 
 class RowIndex(Protocol):

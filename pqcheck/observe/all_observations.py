@@ -16,4 +16,4 @@ LOOKS = (own_load, tap_steps, resonance, background, patterns)
 
 def observe(gathered: Gathered, site: Site) -> tuple[Observation, ...]:
     """Graded observations on causes; none changes a verdict."""
-    return tuple(one for look in LOOKS for one in look(gathered, site))
+    return tuple(observation for look in LOOKS for observation in look(gathered, site))

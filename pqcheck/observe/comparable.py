@@ -34,7 +34,7 @@ def loads_comparable(before: Gathered | None, after: Gathered | None) -> Compara
     """Current and power side by side, length and kinds of days."""
     if before is None or after is None:
         return Comparability(None, (), ("The recordings were not given, so the loads cannot be compared.",))
-    rows = [row for row in (_row(before, after, *one) for one in _QUANTITIES) if row is not None]
+    rows = [row for quantity in _QUANTITIES if (row := _row(before, after, *quantity)) is not None]
     reasons = list(_calendar(before, after))
     if not rows:
         return Comparability(
@@ -57,10 +57,10 @@ _QUANTITIES = (
 
 
 def _row(before: Gathered, after: Gathered, quantity: str, phase: str, name: str, unit: str) -> LoadRow | None:
-    one, two = before.find(quantity, phase), after.find(quantity, phase)
-    if one is None or two is None:
+    first, second = before.find(quantity, phase), after.find(quantity, phase)
+    if first is None or second is None:
         return None
-    return LoadRow(name, unit, (_mark(one, 50), _mark(two, 50)), (_mark(one, 95), _mark(two, 95)))
+    return LoadRow(name, unit, (_mark(first, 50), _mark(second, 50)), (_mark(first, 95), _mark(second, 95)))
 
 
 def _mark(track: Track, percent: float) -> float | None:
@@ -70,28 +70,30 @@ def _mark(track: Track, percent: float) -> float | None:
 
 
 def _near(pair: tuple[float | None, float | None]) -> bool:
-    one, two = pair
-    if one is None or two is None:
+    first, second = pair
+    if first is None or second is None:
         return False
-    largest = max(abs(one), abs(two))
-    return largest == 0 or abs(one - two) <= ALIKE * largest
+    largest = max(abs(first), abs(second))
+    return largest == 0 or abs(first - second) <= ALIKE * largest
 
 
 def _calendar(before: Gathered, after: Gathered) -> list[str]:
-    found = []
-    lengths = [(one.end_us - one.start_us) / DAY for one in (before, after)]
+    differences = []
+    lengths = [(side.end_us - side.start_us) / DAY for side in (before, after)]
     if abs(lengths[0] - lengths[1]) > 0.25 * max(lengths):
-        found.append(f"The recordings differ in length: {lengths[0]:.1f} days before, {lengths[1]:.1f} days after.")
-    weekend = [_has_weekend(one) for one in (before, after)]
+        differences.append(
+            f"The recordings differ in length: {lengths[0]:.1f} days before, {lengths[1]:.1f} days after."
+        )
+    weekend = [_has_weekend(side) for side in (before, after)]
     if weekend[0] != weekend[1]:
-        found.append(f"Only the recording {'before' if weekend[0] else 'after'} holds a weekend.")
-    months = [to_local((one.start_us + one.end_us) // 2, one.zone).month for one in (before, after)]
+        differences.append(f"Only the recording {'before' if weekend[0] else 'after'} holds a weekend.")
+    months = [to_local((side.start_us + side.end_us) // 2, side.zone).month for side in (before, after)]
     apart = min((months[0] - months[1]) % 12, (months[1] - months[0]) % 12)
     if apart >= 3:
-        found.append("The recordings lie in different seasons.")
-    return found
+        differences.append("The recordings lie in different seasons.")
+    return differences
 
 
-def _has_weekend(one: Gathered) -> bool:
-    steps = range(one.start_us, one.end_us, DAY // 2)
-    return any(to_local(instant, one.zone).weekday() >= 5 for instant in steps)
+def _has_weekend(side: Gathered) -> bool:
+    steps = range(side.start_us, side.end_us, DAY // 2)
+    return any(to_local(instant, side.zone).weekday() >= 5 for instant in steps)

@@ -94,13 +94,13 @@ class Gathered(Struct, frozen=True):
         self, quantity: str, phase: str | None = None, order: int | None = None, reading: str = "mean"
     ) -> Track | None:
         """The detail of a channel that holds any reading, the finest stream first."""
-        found = [
+        tracks = [
             track
             for channel, track in self.detail.items()
             if (channel.quantity, channel.phase, channel.order, channel.reading) == (quantity, phase, order, reading)
             and track.valid.any()
         ]
-        return min(found, key=lambda track: track.step_us, default=None)
+        return min(tracks, key=lambda track: track.step_us, default=None)
 
     def tracks(self, quantity: str, phases: Iterable[str | None], order: int | None = None) -> list[Track]:
         """The details of a quantity on those of the phases that hold any reading, in their order."""
@@ -134,8 +134,10 @@ class _JudgedRun(Struct):
     parts: list[NDArray[np.float64]] = field(default_factory=list)
 
     def judged(self) -> Judged:
-        one = self.asked
-        return Judged(one.quantity, one.phase, one.interval_us, one.unit, self.start_us, np.concatenate(self.parts))
+        asked = self.asked
+        return Judged(
+            asked.quantity, asked.phase, asked.interval_us, asked.unit, self.start_us, np.concatenate(self.parts)
+        )
 
 
 class Gatherer:
@@ -161,15 +163,15 @@ class Gatherer:
 
     def _open(self, asked: Iterable[Asked]) -> list[list[_JudgedRun]]:
         runs: list[list[_JudgedRun]] = [[] for _ in self._recording.streams]
-        for one in dict.fromkeys(asked):
-            axis = self._recording.streams[one.source.stream].axis
-            if axis.count * axis.interval_us // one.interval_us > JUDGED_POINTS:
+        for quantity in dict.fromkeys(asked):
+            axis = self._recording.streams[quantity.source.stream].axis
+            if axis.count * axis.interval_us // quantity.interval_us > JUDGED_POINTS:
                 continue
             grouper, start = None, axis.start_us
-            if one.interval_us != axis.interval_us:
-                grouper = Grouper(axis.start_us, axis.interval_us, one.interval_us, one.source.mean)
+            if quantity.interval_us != axis.interval_us:
+                grouper = Grouper(axis.start_us, axis.interval_us, quantity.interval_us, quantity.source.mean)
                 start = grouper.start_us
-            runs[one.source.stream].append(_JudgedRun(one, start, grouper))
+            runs[quantity.source.stream].append(_JudgedRun(quantity, start, grouper))
         return runs
 
     def feed(self, number: int, block: Block) -> None:
@@ -211,18 +213,18 @@ class Gatherer:
         )  # fmt: skip
 
     def _tracks(self, reducers: Sequence[Mapping[Channel, Reducer]]) -> dict[Channel, Track]:
-        found: dict[Channel, Track] = {}
+        tracks: dict[Channel, Track] = {}
         for stream, held in zip(self._recording.streams, reducers, strict=True):
-            for channel, one in held.items():
+            for channel, reducer in held.items():
                 axis = stream.axis
-                found.setdefault(
+                tracks.setdefault(
                     channel,
                     Track(
-                        channel, _unit(channel), axis.start_us, axis.interval_us * one.members, axis.interval_us,
-                        one.low, one.mean, one.high, one.valid,
+                        channel, _unit(channel), axis.start_us, axis.interval_us * reducer.members, axis.interval_us,
+                        reducer.low, reducer.mean, reducer.high, reducer.valid,
                     ),
                 )  # fmt: skip
-        return found
+        return tracks
 
 
 def gather(recording: Recording, asked: Iterable[Asked] = ()) -> Gathered:
@@ -259,29 +261,29 @@ def asked_by_tables(tables: Sequence[LimitTable], recording: Recording, site: Si
 
 def asked_by_tasks(tasks: Iterable[Task]) -> list[Asked]:
     """The same from tasks that are at hand."""
-    found: dict[tuple[str, str | None, int, str], Asked] = {}
+    asked: dict[tuple[str, str | None, int, str], Asked] = {}
     for task in tasks:
         wanted = task.wanted
         if task.source is None or wanted.order is not None or wanted.hertz is not None:
             continue
         scale = scale_of(task.source.formula.unit, task.unit, wanted)
-        one = Asked(task.source, wanted.quantity, wanted.phase, task.interval_us, task.unit, scale)
-        found.setdefault((wanted.quantity, wanted.phase, task.interval_us, task.unit), one)
-    return list(found.values())
+        quantity = Asked(task.source, wanted.quantity, wanted.phase, task.interval_us, task.unit, scale)
+        asked.setdefault((wanted.quantity, wanted.phase, task.interval_us, task.unit), quantity)
+    return list(asked.values())
 
 
 def asked_by_findings(findings: Findings, recording: Recording) -> list[Asked]:
     """The same from a findings file whose tables are not at hand: columns as recorded, no change of base."""
     catalogue = Catalogue(recording)
-    found: dict[tuple[str, str | None, int], Asked] = {}
-    for one in findings.findings:
-        statistic = one.statistic
-        if one.kind != "limit" or one.order is not None or one.quantity is None or statistic is None:
+    asked: dict[tuple[str, str | None, int], Asked] = {}
+    for finding in findings.findings:
+        statistic = finding.statistic
+        if finding.kind != "limit" or finding.order is not None or finding.quantity is None or statistic is None:
             continue
         if statistic.value is None or statistic.interval_s is None:
             continue
         interval_us = round(statistic.interval_s * 1_000_000)
-        sources = usable(catalogue.sources(Wanted(one.quantity, one.phase, None)), interval_us, [interval_us])
+        sources = usable(catalogue.sources(Wanted(finding.quantity, finding.phase, None)), interval_us, [interval_us])
         if not sources:
             continue
         try:
@@ -290,6 +292,6 @@ def asked_by_findings(findings: Findings, recording: Recording) -> list[Asked]:
                 scale = Fraction(factor(sources[0].formula.unit or "1", statistic.unit))
         except UnitError:
             continue
-        key = (one.quantity, one.phase, interval_us)
-        found.setdefault(key, Asked(sources[0], one.quantity, one.phase, interval_us, statistic.unit, scale))
-    return list(found.values())
+        key = (finding.quantity, finding.phase, interval_us)
+        asked.setdefault(key, Asked(sources[0], finding.quantity, finding.phase, interval_us, statistic.unit, scale))
+    return list(asked.values())

@@ -58,7 +58,7 @@ def slope_of(voltage: Array, current: Array) -> Slope | None:
 
 def own_load(gathered: Gathered, site: Site) -> list[Observation]:
     """One observation per phase whose voltage and current were recorded together."""
-    found = []
+    observations = []
     for phase in "abc":
         voltage, current = gathered.find("voltage", f"{phase}n"), gathered.find("current", phase)
         if voltage is None or current is None or not alike(voltage, current):
@@ -66,10 +66,10 @@ def own_load(gathered: Gathered, site: Site) -> list[Observation]:
         slope = slope_of(clean_voltage(voltage), values(current))
         if slope is None:
             continue
-        one = _observation(phase, slope, voltage, current, gathered, site)
-        if one is not None:
-            found.append(one)
-    return found
+        observation = _observation(phase, slope, voltage, current, gathered, site)
+        if observation is not None:
+            observations.append(observation)
+    return observations
 
 
 def _observation(
@@ -135,10 +135,10 @@ def _observation(
 
 def _seesaw(gathered: Gathered) -> bool:
     """Whether exactly two legs were recorded and their voltages mirror each other."""
-    one, two = gathered.find("voltage", "an"), gathered.find("voltage", "bn")
-    if one is None or two is None or gathered.find("voltage", "cn") is not None or not alike(one, two):
+    first, second = gathered.find("voltage", "an"), gathered.find("voltage", "bn")
+    if first is None or second is None or gathered.find("voltage", "cn") is not None or not alike(first, second):
         return False
-    return correlation(np.diff(clean_voltage(one)), np.diff(clean_voltage(two))) < SEESAW
+    return correlation(np.diff(clean_voltage(first)), np.diff(clean_voltage(second))) < SEESAW
 
 
 def _without_line(numbers: dict[str, float]) -> dict[str, float]:
@@ -156,36 +156,36 @@ def _exports(gathered: Gathered, phase: str) -> bool:
 
 
 def _against(slope: Slope, voltage: Track, gathered: Gathered, site: Site, phase: str) -> list[str]:
-    found = [
+    points = [
         "A supply that sinks at the same hours as the load rises (the evening peak of a street) makes the slope too "
         "large while r stays high; differences do not cure that."
     ]
     if voltage.step_us > 10 * SECOND:
-        found.append(
+        points.append(
             f"Values over {duration_text(voltage.step_us)} blur the short steps that would tell cause from "
             "coincidence; values over 3 s or less are better."
         )
     if slope.steps and not 0.5 <= abs(slope.levels / slope.steps) <= 2:
-        found.append("The slope over the levels differs from that of the steps: something else moves the voltage too.")
+        points.append("The slope over the levels differs from that of the steps: something else moves the voltage too.")
     others = [p for p in "abc" if p != phase and gathered.find("voltage", f"{p}n") is not None]
     together = [p for p in others if _moves_along(gathered, phase, p)]
     if others and len(together) == len(others):
-        found.append("The other phases fall at the same moments, so a common cause upstream is not excluded.")
+        points.append("The other phases fall at the same moments, so a common cause upstream is not excluded.")
     if _exports(gathered, phase):
-        found.append("Power flows out of the site at times; with generation the sign of the current no longer tells.")
+        points.append("Power flows out of the site at times; with generation the sign of the current no longer tells.")
     declared = _declared_impedance(site)
     if declared is not None and slope.steps and abs(slope.steps) > 2 * declared:
-        found.append(
+        points.append(
             f"The declared short-circuit current points to {declared:.2g} ohm, less than half of this slope; a bad "
             "contact or another cause would have to add the rest."
         )
-    return found
+    return points
 
 
 def _moves_along(gathered: Gathered, phase: str, other: str) -> bool:
-    one, two = gathered.find("voltage", f"{phase}n"), gathered.find("voltage", f"{other}n")
+    first, second = gathered.find("voltage", f"{phase}n"), gathered.find("voltage", f"{other}n")
     current, own = gathered.find("current", other), gathered.find("current", phase)
-    if one is None or two is None or not alike(one, two):
+    if first is None or second is None or not alike(first, second):
         return False
     # Where the other phase's own current moves as well, its voltage says nothing about a common cause.
     if (
@@ -193,7 +193,7 @@ def _moves_along(gathered: Gathered, phase: str, other: str) -> bool:
         and correlation(np.diff(values(current)), np.diff(values(own))) > 0.5
     ):  # fmt: skip
         return False
-    return correlation(np.diff(clean_voltage(one)), np.diff(clean_voltage(two))) > 0.7
+    return correlation(np.diff(clean_voltage(first)), np.diff(clean_voltage(second))) > 0.7
 
 
 def _declared_impedance(site: Site) -> float | None:

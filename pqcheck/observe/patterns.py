@@ -24,7 +24,7 @@ def patterns(gathered: Gathered, site: Site) -> list[Observation]:
     tracks = gathered.tracks("voltage", (*LINE_TO_NEUTRAL, *LINE_TO_LINE))
     if not tracks:
         return []
-    track = max(tracks, key=lambda one: spread(clean_voltage(one)))
+    track = max(tracks, key=lambda track: spread(clean_voltage(track)))
     grid, first = by_day_and_hour(track.times_us, clean_voltage(track), gathered.zone)
     weekdays = (np.arange(grid.shape[1]) + first.weekday()) % 7
     if np.count_nonzero((~np.isnan(grid)).sum(axis=0) >= 20) < LEAST_DAYS:
@@ -33,8 +33,8 @@ def patterns(gathered: Gathered, site: Site) -> list[Observation]:
         return []
     kind = "lines" if track.channel.phase in LINE_TO_LINE else "neutral"
     figure = f"fig-pattern-{kind}"
-    found = [*_time_of_day(grid, figure, track), *_weekdays(grid, weekdays, figure, track)]
-    return [*found, *_midday(grid, gathered, figure, track)]
+    observations = [*_time_of_day(grid, figure, track), *_weekdays(grid, weekdays, figure, track)]
+    return [*observations, *_midday(grid, gathered, figure, track)]
 
 
 def explained_by_hour(grid: Array) -> float:

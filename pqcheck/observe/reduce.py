@@ -69,6 +69,6 @@ class Reducer:
     @property
     def mean(self) -> NDArray[np.float32]:
         """Arithmetic mean of the members, for the eye; judging has its own aggregation."""
-        found = np.full(len(self.total), np.nan, np.float32)
-        np.divide(self.total, self.valid, out=found, where=self.valid > 0, casting="unsafe")
-        return found
+        means = np.full(len(self.total), np.nan, np.float32)
+        np.divide(self.total, self.valid, out=means, where=self.valid > 0, casting="unsafe")
+        return means

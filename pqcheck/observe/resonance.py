@@ -12,6 +12,7 @@ from pqcheck.model.clock import duration_text, iso
 from pqcheck.observe.gather import Gathered, Track
 from pqcheck.observe.observation import Grade, Observation
 from pqcheck.observe.steps import Array, change_at, level_steps, spread, values
+from pqcheck.physics.network import resonance_order, star_reactance
 from pqcheck.site.site_values import Site
 
 LEAST_STEPS = 3
@@ -132,15 +133,14 @@ def _observation(
 
 
 def estimated_order(site: Site, capacitor_var: float) -> float | None:
-    """Order of parallel resonance, sqrt(Ssc / Qc), from the declared short-circuit current; None when undeclared.
+    """Order of parallel resonance with the reactance of the declared short-circuit current; None when undeclared.
 
-    `capacitor_var` in var; Ssc = sqrt(3) U Isc, or U Isc on a single-phase service.
+    `capacitor_var` in var.
     """
     pcc, supply = site.pcc, site.supply
     if pcc is None or not pcc.short_circuit_current or capacitor_var <= 0:
         return None
-    if supply.line_to_line:
-        power = math.sqrt(3) * float(supply.line_to_line) * float(pcc.short_circuit_current)
-    else:
-        power = float(supply.line_to_neutral or 0) * float(pcc.short_circuit_current)
-    return math.sqrt(power / capacitor_var)
+    # Per phase of a three-phase service; a single-phase one has its only voltage in both places.
+    line = float(supply.line_to_line or supply.line_to_neutral or 0)
+    star = line / math.sqrt(3) if supply.line_to_line else line
+    return float(resonance_order(star / float(pcc.short_circuit_current), star_reactance(line, capacitor_var)))

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.model.clock import DAY, HOUR, clock_changes
+from pqcheck.model.clock import DAY, HOUR, local_clock
 from pqcheck.observe.gather import Gathered, Track
 from pqcheck.stats.runs import runs
 
@@ -29,9 +29,9 @@ def alike(first: Track | None, second: Track | None) -> bool:
     )  # fmt: skip
 
 
-def spread(one: Array, low: float = 1.0, high: float = 99.0) -> float:
+def spread(level: Array, low: float = 1.0, high: float = 99.0) -> float:
     """Distance between two percentiles; 0 without values."""
-    good = one[~np.isnan(one)]
+    good = level[~np.isnan(level)]
     return float(np.percentile(good, high) - np.percentile(good, low)) if len(good) else 0.0
 
 
@@ -44,31 +44,31 @@ def correlation(x: Array, y: Array) -> float:
     return float(np.corrcoef(x, y)[0, 1])
 
 
-def level_changes(one: Array, width: int = 3) -> Array:
+def level_changes(level: Array, width: int = 3) -> Array:
     """Level after minus level before each point: medians of `width` points on either side; NaN near gaps and ends."""
-    found = np.full(len(one), np.nan)
-    if len(one) < 2 * width:
-        return found
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(one, width), axis=1)
-    found[width : len(one) - width + 1] = medians[width:] - medians[: len(medians) - width]
-    return found
+    changes = np.full(len(level), np.nan)
+    if len(level) < 2 * width:
+        return changes
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(level, width), axis=1)
+    changes[width : len(level) - width + 1] = medians[width:] - medians[: len(medians) - width]
+    return changes
 
 
-def level_steps(one: Array, least: float, width: int = 3) -> NDArray[np.intp]:
+def level_steps(level: Array, least: float, width: int = 3) -> NDArray[np.intp]:
     """Positions i where the level changes between i-1 and i by at least `least` and stays for `width` points.
 
     The jump itself must carry most of the change.
     """
-    change = np.abs(level_changes(one, width))
-    jump = np.zeros(len(one))
-    jump[1:] = np.abs(np.diff(one))
+    change = np.abs(level_changes(level, width))
+    jump = np.zeros(len(level))
+    jump[1:] = np.abs(np.diff(level))
     with np.errstate(invalid="ignore"):
         return np.flatnonzero((change >= least) & (jump >= 0.6 * change))
 
 
-def change_at(one: Array, place: int, width: int = 3) -> float:
+def change_at(level: Array, place: int, width: int = 3) -> float:
     """Level after minus level before."""
-    before, after = one[max(place - width, 0) : place], one[place : place + width]
+    before, after = level[max(place - width, 0) : place], level[place : place + width]
     if not len(before) or not len(after) or np.isnan(before).all() or np.isnan(after).all():
         return float("nan")
     return float(np.nanmedian(after) - np.nanmedian(before))
@@ -86,10 +86,10 @@ def total_current(gathered: Gathered) -> Track | None:
 
 def clean_voltage(track: Track) -> Array:
     """Voltages without interruptions: below a third of the middle one nothing says how stiff a supply is."""
-    one = values(track)
-    middle = float(np.nanmedian(one)) if not np.isnan(one).all() else 0.0
-    one[one < middle / 3] = np.nan
-    return one
+    volts = values(track)
+    middle = float(np.nanmedian(volts)) if not np.isnan(volts).all() else 0.0
+    volts[volts < middle / 3] = np.nan
+    return volts
 
 
 def spans_of(mask: NDArray[Any], start_us: int, step_us: int) -> list[tuple[int, int]]:
@@ -100,8 +100,7 @@ def spans_of(mask: NDArray[Any], start_us: int, step_us: int) -> list[tuple[int,
 
 def by_day_and_hour(times_us: NDArray[np.int64], values: NDArray[Any], zone: str) -> tuple[Array, date]:
     """Mean of each local hour of each local day as (24, days), NaN where nothing was recorded, and the first day."""
-    instants, offsets = clock_changes(zone, int(times_us[0]), int(times_us[-1]))
-    local = times_us + offsets[np.searchsorted(instants, times_us, side="right")]
+    local = local_clock(times_us, zone)
     day, hour = local // DAY, local % DAY // HOUR
     first = int(day.min())
     days = int(day.max()) - first + 1

@@ -43,17 +43,17 @@ def tap_steps(gathered: Gathered, site: Site) -> list[Observation]:
     levels = [clean_voltage(track) for track in tracks]
     nominal = float(np.nanmedian(levels[0]))
     # A device that waits before it moves leaves the voltage quiet between its steps; otherwise nothing stands out.
-    if any(LEAST_STEP * nominal < QUIET * float(np.nanmedian(np.abs(np.diff(one)))) for one in levels):
+    if any(LEAST_STEP * nominal < QUIET * float(np.nanmedian(np.abs(np.diff(level)))) for level in levels):
         return []
-    changes = np.stack([level_changes(one) for one in levels])
+    changes = np.stack([level_changes(level) for level in levels])
     mean = changes.mean(axis=0)
-    found = level_steps(levels[0], LEAST_STEP * nominal)
-    found = found[_shared(changes[:, found], mean[found], nominal)]
+    steps = level_steps(levels[0], LEAST_STEP * nominal)
+    steps = steps[_shared(changes[:, steps], mean[steps], nominal)]
     # A voltage that steps at every turn is noise or load, no device that waits before it moves.
-    if not LEAST_COUNT <= len(found) <= MOST_SHARE * len(mean):
+    if not LEAST_COUNT <= len(steps) <= MOST_SHARE * len(mean):
         return []
-    places = found.tolist()
-    middle, uneven = one_size(np.abs(mean[found]))
+    places: list[int] = steps.tolist()
+    middle, uneven = one_size(np.abs(mean[places]))
     matched = _with_current(gathered, tracks[0], places)
     if uneven > EVEN or (matched is not None and (matched > 0.5 or _follow_current(gathered, tracks[0], places))):
         return []

@@ -15,10 +15,21 @@ from pqcheck.model.verdict import Verdict
 LENGTHS = {"day": DAY, "week": 7 * DAY}
 """Periods that a survey can complete, microseconds."""
 
-NEVER = frozenset({
-    "wrong-interval", "not-recorded", "phase-missing", "orders-missing", "neutral-not-seen", "no-criterion",
-    "pcc-not-declared", "demand-not-declared", "fact-not-declared", "base-unknown", "indicative",
-})
+NEVER = frozenset(
+    {
+        "wrong-interval",
+        "not-recorded",
+        "phase-missing",
+        "orders-missing",
+        "neutral-not-seen",
+        "no-criterion",
+        "pcc-not-declared",
+        "demand-not-declared",
+        "fact-not-declared",
+        "base-unknown",
+        "indicative",
+    }
+)
 """Reasons that more time does not remove."""
 
 
@@ -68,49 +79,56 @@ class SoFar(Struct, frozen=True):
     refused: tuple[Finding, ...]
 
 
-def progress(
-    findings: Sequence[Finding], tables: Sequence[LimitTable], start_us: int, end_us: int, zone: str
-) -> SoFar:
+def progress(findings: Sequence[Finding], tables: Sequence[LimitTable], start_us: int, end_us: int, zone: str) -> SoFar:
     """The state half-way, from the limit findings of what was recorded from `start_us` to `end_us` (UTC)."""
-    own = [one for one in findings if one.kind == "limit"]
-    open_ = [one for one in own if one.verdict is Verdict.INCONCLUSIVE]
+    own = [finding for finding in findings if finding.kind == "limit"]
+    open_ = [finding for finding in own if finding.verdict is Verdict.INCONCLUSIVE]
     return SoFar(
         iso(end_us, zone),
-        tuple(one for one in own if one.verdict is Verdict.FAIL and one.proven),
-        tuple(one for one in own if one.verdict is Verdict.PASS and one.proven),
+        tuple(finding for finding in own if finding.verdict is Verdict.FAIL and finding.proven),
+        tuple(finding for finding in own if finding.verdict is Verdict.PASS and finding.proven),
         tuple(rooms(open_, end_us)),
         tuple(removals(tables, start_us, end_us, zone)),
-        tuple(one for one in open_ if one.reason is not None and one.reason.code in NEVER),
-        tuple(one for one in own if one.verdict is Verdict.REFUSED),
+        tuple(finding for finding in open_ if finding.reason is not None and finding.reason.code in NEVER),
+        tuple(finding for finding in own if finding.verdict is Verdict.REFUSED),
     )
 
 
 def rooms(open_: Sequence[Finding], last_us: int) -> list[Allowance]:
     """The tightest channel of every rule with a count that is still running."""
     worst: dict[tuple[str, str, str], Allowance] = {}
-    for one in open_:
-        if one.intervals is None or one.period is None or one.statistic is None or not one.statistic.interval_s:
+    for finding in open_:
+        period, counts, statistic = finding.period, finding.intervals, finding.statistic
+        if counts is None or period is None or statistic is None or not statistic.interval_s:
             continue
-        if one.reason is not None and one.reason.code in NEVER:
+        if (finding.reason is not None and finding.reason.code in NEVER) or statistic.kind == "longest_run_at_most":
+            # What a rule about runs can still bear is no number of intervals.
             continue
-        counts = one.intervals
-        to_come = _to_come(one, last_us)
+        to_come = _to_come(finding, last_us)
         room = Allowance(
-            one.table, one.rule, one.channel, one.period.start, one.period.end, counts.expected, counts.outside,
-            counts.missing, max(0, counts.missing - to_come), counts.allowed,
+            finding.table,
+            finding.rule,
+            finding.channel,
+            period.start,
+            period.end,
+            counts.expected,
+            counts.outside,
+            counts.missing,
+            max(0, counts.missing - to_come),
+            counts.allowed,
         )
-        key = (one.table, one.rule, one.period.start)
+        key = (finding.table, finding.rule, period.start)
         if key not in worst or (room.proof_left, room.channel) < (worst[key].proof_left, worst[key].channel):
             worst[key] = room
     return [worst[key] for key in sorted(worst)]
 
 
-def _to_come(one: Finding, last_us: int) -> int:
+def _to_come(finding: Finding, last_us: int) -> int:
     """Intervals of the period that lie after the last one recorded: not lost, only not yet there."""
-    if one.period is None or one.statistic is None or not one.statistic.interval_s:
+    if finding.period is None or finding.statistic is None or not finding.statistic.interval_s:
         return 0
-    end_us = round(datetime.fromisoformat(one.period.end).timestamp() * 1e6)
-    return max(0, (end_us - last_us) // round(one.statistic.interval_s * 1e6))
+    end_us = round(datetime.fromisoformat(finding.period.end).timestamp() * 1e6)
+    return max(0, (end_us - last_us) // round(finding.statistic.interval_s * 1e6))
 
 
 def removals(tables: Sequence[LimitTable], start_us: int, end_us: int, zone: str) -> list[Removal]:
@@ -118,9 +136,9 @@ def removals(tables: Sequence[LimitTable], start_us: int, end_us: int, zone: str
     asked = {rule.period.length for table in tables for rule in table.rules}
     if any(rule.time_criterion is not None for table in tables for rule in table.rules):
         asked.add("week")
-    found = []
+    removals = []
     for length, size in LENGTHS.items():
         if length in asked:
             done = (end_us - start_us) // size
-            found.append(Removal(length, done, iso(start_us + size, zone), iso(start_us + (done + 1) * size, zone)))
-    return found
+            removals.append(Removal(length, done, iso(start_us + size, zone), iso(start_us + (done + 1) * size, zone)))
+    return removals

@@ -85,7 +85,7 @@ class Fact(Struct, frozen=True):
     why: str
 
 
-class Plan(Struct, frozen=True):
+class SurveyPlan(Struct, frozen=True):
     """The whole plan."""
 
     tables: tuple[tuple[str, str], ...]
@@ -117,7 +117,7 @@ def plan(
     days: int | None = None,
     channels: int | None = None,
     connection: str = "wye",
-) -> Plan:
+) -> SurveyPlan:
     """The plan for judging these tables.
 
     `quantities` narrows the question, `days` is what is available, `channels` a channel count to size the memory for.
@@ -136,7 +136,7 @@ def plan(
     duration, why = duration_days([rule for _, rule in rules], loads)
     needs = needs_of([rule for _, rule in rules], loads, connection)
     sheet = field_sheet()
-    return Plan(
+    return SurveyPlan(
         tuple((table.id, table.title) for table in tables), connection, duration, days, why, needs,
         sizes(needs, days or duration, channels), losses(rules, loads, days, duration), facts(tables, rules),
         tuple(sheet["accuracy"]),
@@ -146,22 +146,22 @@ def plan(
 
 def duration_days(rules: Sequence[Rule], loads: Sequence[LimitTable]) -> tuple[int, tuple[str, ...]]:
     """Full days the recorder must hang, and why."""
-    found = [(1, "at least one full day")]
+    spans = [(1, "at least one full day")]
     if any(rule.period.length == "week" for rule in rules):
-        found.append((WEEK_DAYS, "weekly statistics need a full week of 168 h; a gap-free one proves most"))
+        spans.append((WEEK_DAYS, "weekly statistics need a full week of 168 h; a gap-free one proves most"))
     for rule in rules:
         if rule.time_criterion is not None and rule.time_criterion.shortest_pass_s:
             length = int(-(-rule.time_criterion.shortest_pass_s // DAY_S))
-            found.append((length, f"nothing shorter than {length} d can pass where the document sets no time criterion "
+            spans.append((length, f"nothing shorter than {length} d can pass where the document sets no time criterion "
                                   "(house policy)"))
     for table in loads:
         for load in table.load_rules:
             for source in load.sources:
                 if source.basis == "recorded":
                     length = int(-(-source.continuous_s // DAY_S))
-                    found.append((length, f"{table.id} {load.clause}: {length} d without a break"))
-    longest = max(length for length, _ in found)
-    why = [words for length, words in dict.fromkeys(found) if length > 1]
+                    spans.append((length, f"{table.id} {load.clause}: {length} d without a break"))
+    longest = max(length for length, _ in spans)
+    why = [words for length, words in dict.fromkeys(spans) if length > 1]
     if any(rule.period.length == "year" for rule in rules):
         why.append("rules on a whole year cannot be passed by a survey; an exceedance can still be shown")
     why.append("the days must hold the conditions in question: business cycle, weekend, season, switching states")
@@ -176,7 +176,7 @@ def needs_of(rules: Sequence[Rule], loads: Sequence[LimitTable], connection: str
     studies = [(load, source) for table in loads for load in table.load_rules for source in load.sources
                if source.basis == "recorded"]
     usual = [600] if rules else [int(source.interval_s) for _, source in studies] or [900]
-    found = []
+    needs = []
     for quantity in dict.fromkeys((*by_quantity, *ALWAYS)):
         own = by_quantity.get(quantity, [])
         intervals = {int(rule.interval_s) for rule in own}
@@ -188,11 +188,11 @@ def needs_of(rules: Sequence[Rule], loads: Sequence[LimitTable], connection: str
         base = common_interval(asked)
         orders = orders_of(quantity, own)
         upper = bool(own) and all(row.low is None for rule in own for row in rule.rows)
-        found.append(Need(
-            quantity, base, tuple(one for one in asked if one != base), orders,
+        needs.append(Need(
+            quantity, base, tuple(interval for interval in asked if interval != base), orders,
             channel_count(quantity, connection, orders), upper or quantity in ("voltage", "current"), tuple(used),
         ))
-    return tuple(found)
+    return tuple(needs)
 
 
 def common_interval(intervals: Sequence[int]) -> int:
@@ -233,15 +233,15 @@ def channel_count(quantity: str, connection: str, orders: str) -> int:
 
 def sizes(needs: Sequence[Need], days: int, channels: int | None) -> tuple[Size, ...]:
     """Values and memory of the plan by interval, and of a given channel count at the usual intervals."""
-    found = []
+    sizes = []
     by_interval: dict[int, int] = {}
     for need in needs:
         by_interval[need.interval_s] = by_interval.get(need.interval_s, 0) + need.channels
     for interval, count in sorted(by_interval.items()):
-        found.append(size_of("this plan", interval, count, days))
+        sizes.append(size_of("this plan", interval, count, days))
     if channels:
-        found += [size_of(f"{channels} channels", interval, channels, days) for interval in CHOICES_S]
-    return tuple(found)
+        sizes += [size_of(f"{channels} channels", interval, channels, days) for interval in CHOICES_S]
+    return tuple(sizes)
 
 
 def size_of(what: str, interval_s: int, channels: int, days: int) -> Size:
@@ -259,13 +259,13 @@ def losses(
     rules: Sequence[tuple[LimitTable, Rule]], loads: Sequence[LimitTable], days: int | None, duration: int
 ) -> tuple[Loss, ...]:
     """Cheaper choices and what each could no longer judge."""
-    found = []
+    losses = []
     if days is not None and days < duration:
         lost = [f"{table.id} {rule.id}" for table, rule in rules
                 if days < WEEK_DAYS and (rule.period.length == "week" or rule.time_criterion is not None)]
         lost += [f"{table.id} {load.id}" for table in loads for load in table.load_rules]
         if lost:
-            found.append(Loss(f"{days} d instead of {duration} d", tuple(lost),
+            losses.append(Loss(f"{days} d instead of {duration} d", tuple(lost),
                               "a fail can still be proven, a pass cannot"))
     coarser: dict[tuple[str, ...], list[int]] = {}
     for interval in CHOICES_S[1:]:
@@ -277,21 +277,21 @@ def losses(
     bounded = any(row.low is None for _, rule in rules for row in rule.rows)
     for names, choices in coarser.items():
         listed = ", ".join(duration_text(interval * 1_000_000) for interval in choices)
-        found.append(Loss(f"values of {listed.replace(', ', ' or ')} only", names, BOUNDS if bounded else ""))
+        losses.append(Loss(f"values of {listed.replace(', ', ' or ')} only", names, BOUNDS if bounded else ""))
     if any(rule.quantity.endswith("_harmonic") for _, rule in rules):
         lost = [f"{table.id} {rule.id}" for table, rule in rules if rule.quantity.endswith("_harmonic")
                 and any(order > 25 for row in rule.rows for order in row.orders or ())]
         lost += [f"{table.id} {rule.id}" for table, rule in rules if rule.highest_order and rule.highest_order > 25]
         if lost:
-            found.append(Loss("orders to 25 only", tuple(lost), "orders 26 and above, and sums that need them, as a "
+            losses.append(Loss("orders to 25 only", tuple(lost), "orders 26 and above, and sums that need them, as a "
                                                                 "pass"))
     if any(rule.quantity == "voltage" for _, rule in rules):
-        found.append(Loss("voltages between lines only", (), "on a service with neutral the line-to-neutral limits; a "
+        losses.append(Loss("voltages between lines only", (), "on a service with neutral the line-to-neutral limits; a "
                           "displaced neutral does not show between lines"))
-        found.append(Loss("no currents", (), "no cause can be named, and the hook-up cannot be checked"))
-    found.append(Loss("no minimum and maximum columns", (), "nothing can be proven for shorter intervals, and short "
+        losses.append(Loss("no currents", (), "no cause can be named, and the hook-up cannot be checked"))
+    losses.append(Loss("no minimum and maximum columns", (), "nothing can be proven for shorter intervals, and short "
                                                             "peaks stay unseen"))
-    return tuple(found)
+    return tuple(losses)
 
 
 def facts(tables: Sequence[LimitTable], rules: Sequence[tuple[LimitTable, Rule]]) -> tuple[Fact, ...]:
@@ -312,11 +312,11 @@ def facts(tables: Sequence[LimitTable], rules: Sequence[tuple[LimitTable, Rule]]
         needed += ["ratings", "occupied", "demand"]
     needed += ["generation", "ratings"]
     known = field_sheet()["facts"]
-    found = [Fact(known[name]["fact"], known[name]["from"], known[name]["why"])
+    facts = [Fact(known[name]["fact"], known[name]["from"], known[name]["why"])
              for name in dict.fromkeys(needed) if name in known]
     for table in tables:
         for option, meaning in table.option_meanings.items():
-            found.append(Fact(f"{table.id}: {option} ({', '.join(table.options[option])})", "the contract or the "
+            facts.append(Fact(f"{table.id}: {option} ({', '.join(table.options[option])})", "the contract or the "
                                                                                             "utility",
                               meaning.rstrip(".")))
-    return tuple(found)
+    return tuple(facts)

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, Demand, Maximum, Motor, Room, Row
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -190,9 +190,9 @@ def _when(instant_us: int, zone: str) -> str:
     return at(instant_us, zone) if instant_us else "-"
 
 
-def worst_rows(rows: Sequence[Row]) -> list[Row]:
+def worst_rows(rows: Sequence[CriterionRow]) -> list[CriterionRow]:
     """The tightest row of each rule and order: one of several phases and periods."""
-    worst: dict[tuple[str, ...], Row] = {}
+    worst: dict[tuple[str, ...], CriterionRow] = {}
     for row in rows:
         parts = row.channel.split(".")
         order = parts[-1] if len(parts) > 1 and parts[-1].startswith("h") else ""
@@ -200,7 +200,7 @@ def worst_rows(rows: Sequence[Row]) -> list[Row]:
     return list(worst.values())
 
 
-def prediction_cells(row: Row) -> list[str]:
+def prediction_cells(row: CriterionRow) -> list[str]:
     """A criterion measured and predicted: names, readings and the limit."""
     readings = (row.measured, row.predicted, row.arithmetic, row.no_diversity)
     return [f"{row.table} {row.rule}", row.channel, *(amount(value, row.unit) for value in readings), row.limit]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings_words import first_few
-from pqcheck.plan.survey import Plan
+from pqcheck.plan.survey import SurveyPlan
 from pqcheck.reports.text import grid, point, text_of, wrap
 
 _MOST = 6
@@ -23,7 +23,7 @@ def size_text(size_bytes: int) -> str:
     return f"{size_bytes} B"
 
 
-def need_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str]]:
+def need_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str, str]]:
     """Rows of the table of what to record."""
     rows = []
     for need in plan.needs:
@@ -51,7 +51,7 @@ NOTE = (
 )
 
 
-def size_rows(plan: Plan) -> list[tuple[str, str, str, str, str]]:
+def size_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str]]:
     """Rows of the table of sizes."""
     return [
         (
@@ -72,7 +72,7 @@ def loss_text(choice: str, lost: tuple[str, ...], remark: str) -> str:
     return f"{choice}: loses {remark}." if not remark.startswith(("no ", "nothing")) else f"{choice}: {remark}."
 
 
-def duration_words(plan: Plan) -> str:
+def duration_words(plan: SurveyPlan) -> str:
     """The duration in one sentence."""
     weeks = (
         f" ({plan.duration_days // 7} full week{'s' if plan.duration_days >= 14 else ''})"
@@ -88,7 +88,7 @@ def duration_words(plan: Plan) -> str:
     return text
 
 
-def as_text(plan: Plan) -> str:
+def as_text(plan: SurveyPlan) -> str:
     """The whole plan, ending in a line feed."""
     parts = [
         wrap(

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from pqcheck.model.findings import Finding, Findings
-from pqcheck.model.findings_words import clock, first_few
+from pqcheck.model.findings_words import clock, first_few, outside_text
 from pqcheck.model.verdict import Verdict
 from pqcheck.plan.recording_so_far import SoFar
 from pqcheck.reports.text import danger_text, grid, more_line, point, text_of, wrap
@@ -125,8 +125,7 @@ def _proven(state: SoFar) -> str:
     if state.failed:
         lines.append(f"Proven already, whatever comes: {len(state.failed)} fail.")
         for finding in list(state.failed)[:MOST_ROWS]:
-            counts = finding.intervals
-            detail = f", {counts.outside} of {counts.allowed} allowed intervals outside" if counts else ""
+            detail = f", intervals outside: {outside_text(finding)}" if finding.intervals else ""
             lines.append(point(f"- {finding.table} {finding.rule}, {finding.channel}{detail}"))
         if len(state.failed) > MOST_ROWS:
             lines.append(f"  {len(state.failed) - MOST_ROWS} more.")

@@ -26,6 +26,11 @@ class Runs(Struct, frozen=True):
     def __len__(self) -> int:
         return len(self.first)
 
+    def part(self, start: int, stop: int | None) -> Runs:
+        """The runs from number `start` to before `stop` (None: to the last)."""
+        of = slice(start, stop)
+        return Runs(self.first[of], self.count[of], self.worst[of], self.worst_slot[of], self.beyond[of])
+
 
 @cache
 def no_runs() -> Runs:

@@ -69,10 +69,10 @@ class StreamCollector:
         if not waiting:
             self._slot = slot
             if size >= SMALLEST_BLOCK:
-                self._take(slot, block.values, block.over_range)
+                self._take(slot, block.values, block.lower_bounds)
                 return
         values = {channel: array.copy() for channel, array in block.values.items()}
-        self._waiting.append((values, {channel: mask.copy() for channel, mask in block.over_range.items()}, size))
+        self._waiting.append((values, {channel: mask.copy() for channel, mask in block.lower_bounds.items()}, size))
         if waiting + size >= SMALLEST_BLOCK:
             self._flush()
 

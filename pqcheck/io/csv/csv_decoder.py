@@ -7,19 +7,19 @@ remembered, so that the other columns stay on the quick way. Without the compile
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from msgspec import Struct, field
 
-from pqcheck.io.csv.cells import BLANKS, read_column
+from pqcheck.io.csv.cells import BLANKS, Refused, read_cells
 from pqcheck.io.csv.compiled_numbers import Written, parse_into
-from pqcheck.io.csv.error_codes import may_be_codes, write_column
+from pqcheck.io.csv.error_codes import needs_a_look, write_cells
 from pqcheck.io.csv.text_file import split_line
 from pqcheck.io.decoder import Chunk, Filled, Move, RowNumbers
 from pqcheck.io.source_files import Source
 from pqcheck.model.errors import InputError
-from pqcheck.model.recording import Values
+from pqcheck.model.recording import Channel, Values
 
 AT_A_TIME = 2
 """Chunks of text that are read at a time; more would only take memory on the two cores this is tuned for."""
@@ -35,6 +35,8 @@ class CsvDecoder(Struct, frozen=True):
     delimiter: str
     row_numbers: RowNumbers
     decimal: str = "."
+    channels: Mapping[int, Channel] = field(default_factory=dict)
+    """What the columns hold, in the units in which they are written; nothing of those of tables in another shape."""
     by_cell: set[int] = field(default_factory=set)
     """Columns found to hold cells that are not plain numbers. What is here changes the speed, never a value."""
     units: dict[int, str] = field(default_factory=dict)
@@ -53,7 +55,7 @@ class CsvDecoder(Struct, frozen=True):
         if extremes is None:
             left = list(range(len(columns)))
         else:
-            coded = may_be_codes(*extremes)
+            coded = needs_a_look(*extremes, [self.channels.get(columns[at]) for at in quick])
             left = sorted([at for at, column in enumerate(columns) if column in slow]
                           + [at for at, odd in zip(quick, coded.tolist(), strict=True) if odd])
         return self._by_cell(chunk, bytes(text), columns, left, rows, moves) if left else Filled()
@@ -76,15 +78,19 @@ class CsvDecoder(Struct, frozen=True):
         crowded = [at for at, filled in enumerate(surplus) if filled]
         for at in crowded:
             lines[at] = []
-        too_many = np.array(crowded, np.intp), f"a line of more than {self.width} cells"
+        too_many = Refused(np.array(crowded, np.intp), f"a line of more than {self.width} cells")
         noticed = []
         for at in left:
             column = columns[at]
-            found = read_column([cells[column] if column < len(cells) else "" for cells in lines], self.decimal)
-            self._check_units(column, found.units)
-            if not found.plain:
+            channel = self.channels.get(column)
+            cells = read_cells(
+                [line[column] if column < len(line) else "" for line in lines], self.decimal, unit_behind(channel)
+            )
+            if channel is None:
+                self._check_units(column, cells.units)
+            if not cells.plain:
                 self.by_cell.add(column)
-            noticed.append(write_column(column, found, rows[at], moves, chunk, self.row_numbers, too_many))
+            noticed.append(write_cells(column, cells, rows[at], moves, chunk, self.row_numbers, channel, too_many))
         return Filled.joined(noticed)
 
     def _check_units(self, column: int, units: frozenset[str]) -> None:
@@ -126,6 +132,13 @@ class CsvDecoder(Struct, frozen=True):
                     raise InputError(f"{self.source.name} became shorter while it was being read; run again")
                 filled += got
         return view
+
+
+def unit_behind(channel: Channel | None) -> str | None:
+    """The unit of the numbers of a column; empty where none may stand behind them, None where nothing is known."""
+    if channel is None:
+        return None
+    return "" if channel.unit == "1" and not channel.quantity.endswith("power_factor") else channel.unit
 
 
 def _unquoted(text: memoryview, delimiter: str) -> memoryview | bytes:

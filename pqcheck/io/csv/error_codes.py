@@ -1,4 +1,4 @@
-"""Numbers that instruments write in place of a reading: found by how far they lie from the others of their column."""
+"""Numbers that are no readings: codes that instruments write in place of one, and signs that a quantity cannot have."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.io.csv.cells import Column
+from pqcheck.io.csv.cells import NONE_REFUSED, ReadCells, Refused
 from pqcheck.io.decoder import FIRST_BAD_ROWS, BadCells, Chunk, Filled, Move, RowNumbers, move_values
-from pqcheck.model.recording import Values
+from pqcheck.model.quantities import MAY_BE_NEGATIVE
+from pqcheck.model.recording import Channel, Values
 
 CODES = (9999.0, 99999.0, 999999.0, 9999.9, 999.9, 32767.0, 32768.0, 65535.0, 3276.7, 6553.5, 2147483647.0)
 """Of either sign; they count as codes only far away from the readings."""
@@ -58,20 +59,46 @@ def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:
     return np.where(wrong, values.dtype.type(np.nan), values), places, f"{float(values[places[0]]):g}"
 
 
-def write_column(
-    column: int, found: Column, row: Values, moves: Sequence[Move], chunk: Chunk, numbers: RowNumbers,
-    crowded: tuple[NDArray[np.intp], str] = (np.zeros(0, np.intp), ""),
-) -> Filled:
-    """Write a column of a chunk to its places without error codes, and tell which cells hold no number.
+def needs_a_look(
+    tops: NDArray[np.float64], bottoms: NDArray[np.float64], channels: Sequence[Channel | None]
+) -> NDArray[np.bool_]:
+    """Whether the largest or smallest value of columns could be no reading (see `write_cells`)."""
+    signed = np.array([channel is None or channel.quantity in MAY_BE_NEGATIVE for channel in channels], np.bool_)
+    return may_be_codes(tops, bottoms) | ((bottoms < 0) & ~signed)
 
-    `crowded` are rows of too many cells, and what to say of them.
+
+def without_negative(values: Values, channel: Channel | None) -> tuple[Values, Refused]:
+    """Values without negative numbers (NaN instead) where the channel has no sign, and which they were."""
+    negative = np.flatnonzero(values < 0)
+    if not negative.size or channel is None or channel.quantity in MAY_BE_NEGATIVE:
+        return values, NONE_REFUSED
+    why = f"negative, which {channel.quantity} cannot be"
+    return np.where(values < 0, values.dtype.type(np.nan), values), Refused(
+        negative, f"{float(values[negative[0]]):g}", why
+    )
+
+
+def write_cells(
+    column: int, cells: ReadCells, row: Values, moves: Sequence[Move], chunk: Chunk, numbers: RowNumbers,
+    channel: Channel | None, crowded: Refused = NONE_REFUSED,
+) -> Filled:
+    """Write a column of a chunk to its places without what is no reading, and tell which cells that are.
+
+    No readings are error codes and, where the channel has no sign, negative numbers. `crowded` are rows of too many
+    cells.
     """
-    values, codes, sample = without_codes(found.values)
-    move_values([values], [row], moves)
+    values, codes, sample = without_codes(cells.values)
     empty = bool(np.isnan(values).all())
+    values, negative = without_negative(values, channel)
+    move_values([values], [row], moves)
     bad = []
-    for places, text in ((codes, sample), (found.odd, found.sample), crowded):
-        if places.size:
-            first = numbers.of(places[:FIRST_BAD_ROWS] + chunk.first_row)
-            bad.append(BadCells(column, int(places.size), tuple(first.tolist()), text, empty))
-    return Filled(tuple(bad), {} if found.lower_bounds is None else {column: found.lower_bounds})
+    for refused in (Refused(codes, sample), *cells.refused, crowded, negative):
+        if refused.places.size:
+            first = numbers.of(refused.places[:FIRST_BAD_ROWS] + chunk.first_row)
+            count = int(refused.places.size)
+            bad.append(BadCells(column, count, tuple(first.tolist()), refused.text, empty, refused.why))
+    observed = ~np.isnan(values)
+    lower, upper = (
+        {} if marks is None else {column: marks & observed} for marks in (cells.lower_bounds, cells.upper_bounds)
+    )
+    return Filled(tuple(bad), lower, upper)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
-from pqcheck.io.csv.cells import NO_VALUE, cell_of
+from pqcheck.io.csv.cells import BLANKS, NO_VALUE, cell_of
 from pqcheck.io.csv.csv_decoder import AT_A_TIME, CsvDecoder
 from pqcheck.io.csv.dialect import Dialect, cells_of, find_dialect
 from pqcheck.io.csv.scan import FOOTER, Layout, scan
@@ -21,7 +22,7 @@ from pqcheck.io.table_shapes import Shape, find_shape
 from pqcheck.io.timeline.slow_channels import FIRST_ROWS
 from pqcheck.io.timeline.stamps import Stamps, find_stamps
 from pqcheck.io.timeline.stamps_of_rows import Times
-from pqcheck.io.unit_conversions import converted, scales_of
+from pqcheck.io.unit_conversions import converted, nominal_factor, scales_of
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import Channel, Note, RowSpan
 from pqcheck.site.site_values import Reading, Site
@@ -44,6 +45,8 @@ class Look(Struct, frozen=True):
     guesses: tuple[Guess, ...]
     unknown: tuple[tuple[int, str], ...]
     scales: Mapping[int, float | str]
+    written: Mapping[int, Channel]
+    """The channels in the units in which their numbers are written."""
     units: tuple[str, ...]
     """Unit texts per column, from a line of units or from the numbers."""
     shape: Shape | None = None
@@ -83,7 +86,7 @@ def look(text: Text, site: Site | None) -> Look:
     units = _units(dialect, rows, stamps)
     shape = find_shape(dialect.headers, rows, stamps.columns)
     if shape is not None:
-        return Look(text, dialect, stamps, {}, (), (), {}, tuple(units), shape)
+        return Look(text, dialect, stamps, {}, (), (), {}, {}, tuple(units), shape)
     headers = [_with_unit(header, unit) for header, unit in zip(dialect.headers, units, strict=True)]
     given = [header if header in mapping else full for header, full in zip(dialect.headers, headers, strict=True)]
     channels, unknown = resolve_columns(given, mapping)
@@ -103,10 +106,14 @@ def look(text: Text, site: Site | None) -> Look:
         else:
             channels[guess.column] = guess.channel
     kept = tuple(guess for guess in guesses if guess.column in channels)
+    written = channels | {
+        guess.column: replace(channels[guess.column], unit=_unit_before(channels[guess.column], guess.scale, site))
+        for guess in kept if isinstance(guess.scale, float)
+    }
     channels, scales = scales_of(channels, site)
     scales |= {guess.column: guess.scale for guess in kept if guess.scale is not None}
-    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, tuple(units),
-                blank_early=_blank_early(rows, len(headers), dialect.decimal))
+    return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, written,
+                tuple(units), blank_early=_blank_early(rows, len(headers), dialect.decimal))
 
 
 def _guesses(
@@ -120,6 +127,12 @@ def _guesses(
     known = {column: channel for column, channel in channels.items() if _tells(channel)}
     evidence = Evidence(_samples(rows, [*open_columns, *known], dialect.decimal), site, known)
     return read_headers(dialect.headers, units, open_columns, evidence)
+
+
+def _unit_before(channel: Channel, scale: float, site: Site | None) -> str:
+    """The unit of voltages that are scaled by the nominal (see `nominal_factor`)."""
+    nominal = site.supply.nominal(channel.phase or "") if site is not None else None
+    return "pu" if nominal is not None and scale == nominal_factor("pu", float(nominal)) else "% of nominal"
 
 
 def _blank_early(rows: Sequence[Sequence[str]], columns: int, decimal: str) -> frozenset[int]:
@@ -156,13 +169,13 @@ def _units(dialect: Dialect, rows: Sequence[Sequence[str]], stamps: Stamps) -> l
     for column, unit in enumerate(units):
         if unit or column in stamps.columns:
             continue
-        for row in rows[: max(4, CELLS_LOOKED_AT // len(units))]:
-            cell = row[column] if column < len(row) else ""
-            # A unit ends in no digit.
-            unit = "" if not cell or cell[-1].isdecimal() else cell_of(cell, dialect.decimal).unit
-            if unit:
-                units[column] = unit
-                break
+        looked_at = rows[: max(4, CELLS_LOOKED_AT // len(units))]
+        cells = [row[column] for row in looked_at if column < len(row) and row[column] not in BLANKS]
+        # A unit ends in no digit. Of a column in which few numbers carry one, it is the unit of those only.
+        glued = [cell_of(cell, dialect.decimal).unit for cell in cells if not cell[-1].isdecimal()]
+        glued = [unit for unit in glued if unit]
+        if glued and 2 * len(glued) >= len(cells):
+            units[column] = glued[0]
     return units
 
 
@@ -194,7 +207,9 @@ def _scanned(found: Look, digest: Future[str]) -> Table:
         None if plain else stamps.reader(), dialect.headings,
     )
     scanned = scan(source, layout)
-    decoder = CsvDecoder(source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal)
+    decoder = CsvDecoder(
+        source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal, found.written
+    )
     usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
     return Table(
         name=source.name,

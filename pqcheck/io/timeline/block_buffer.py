@@ -43,6 +43,7 @@ class BlockBuffer:
         self._has_flag = any(file.table.flag is not None for file in plan.files)
         self._low = self._high = 0
         self._lower_bounds: dict[Channel, NDArray[np.bool_]] = {}
+        self._upper_bounds: dict[Channel, NDArray[np.bool_]] = {}
         self._clash: dict[Channel, NDArray[np.bool_]] = {}
         self._merged: dict[Channel, int] = {}
         self._double: dict[Channel, tuple[Ints, Ints]] = {}
@@ -54,7 +55,8 @@ class BlockBuffer:
         """
         self._low, self._high = low, high
         self._flagged[:] = False
-        self._lower_bounds, self._clash, self._merged, self._double = {}, {}, {}, {}
+        self._lower_bounds, self._upper_bounds = {}, {}
+        self._clash, self._merged, self._double = {}, {}, {}
         for channels in self._plan.channel_sets:
             rows = [self._rows[channel] for channel in channels.channels if channel in self._rows]
             here = [mine for at, mine in runs.items() if at in channels.files]
@@ -107,12 +109,15 @@ class BlockBuffer:
         self, channels: Sequence[Channel], columns: Sequence[int], with_flags: bool, moves: Sequence[Move],
         filled: Filled,
     ) -> None:
-        """Take over the marks of rows that were written: lower bounds, and the intervals that are flagged."""
-        for channel, column in zip(channels, columns, strict=False):
-            if column in filled.lower_bounds:
-                marks = self._lower_bounds.setdefault(channel, np.zeros(self._high - self._low, np.bool_))
-                for to, of, size in moves:
-                    marks[to : to + size] |= filled.lower_bounds[column][of : of + size]
+        """Take over the marks of rows that were written: bounds, and the intervals that are flagged."""
+        for kept, noticed in (
+            (self._lower_bounds, filled.lower_bounds), (self._upper_bounds, filled.upper_bounds),
+        ):
+            for channel, column in zip(channels, columns, strict=False):
+                if column in noticed:
+                    marks = kept.setdefault(channel, np.zeros(self._high - self._low, np.bool_))
+                    for to, of, size in moves:
+                        marks[to : to + size] |= noticed[column][of : of + size]
         for to, _, size in moves if with_flags else ():
             self._flagged[to : to + size] |= np.nan_to_num(self._flags[to : to + size]) != 0
 
@@ -157,6 +162,7 @@ class BlockBuffer:
             {channel: row[:size] for channel, row in self._rows.items()},
             self._flagged[:size].copy() if self._has_flag else None,
             self._lower_bounds,
+            self._upper_bounds,
         )
 
 

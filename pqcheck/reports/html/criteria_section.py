@@ -8,7 +8,16 @@ from msgspec import Struct
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Findings
-from pqcheck.model.findings_words import VERDICT_WORDS, clock, limit_text, margin_percent, number, rank, reading_text
+from pqcheck.model.findings_words import (
+    VERDICT_WORDS,
+    clock,
+    limit_text,
+    margin_percent,
+    number,
+    outside_text,
+    rank,
+    reading_text,
+)
 from pqcheck.model.verdict import ROLL_UP, Verdict
 from pqcheck.reports.html.markup import Markup, tag, together, wide
 from pqcheck.reports.plots.canvas import Drawn
@@ -110,7 +119,7 @@ def criteria_part(rows: Sequence[CriterionRow], drawn: Sequence[Drawn], evidence
 
 def _row(criterion: CriterionRow, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     worst = criterion.worst
-    counts, margin, share = worst.intervals, worst.margin, margin_percent(worst)
+    margin, share = worst.margin, margin_percent(worst)
     percent = f" ({share:.3g} %)" if share is not None else ""
     phase = phase_label(worst.phase) if worst.phase is not None else "-"
     marks = f" {', '.join(worst.modifiers).replace('_', ' ')}" if worst.modifiers else ""
@@ -125,7 +134,7 @@ def _row(criterion: CriterionRow, drawn: Sequence[Drawn], evidence: frozenset[st
         tag("td", reading_text(worst)),
         tag("td", number(margin.value, margin.unit) + percent if margin is not None else "-",
             data_sort=f"{share:.6g}" if share is not None else "1e9"),
-        tag("td", f"{counts.outside} of {counts.expected} ({counts.allowed} may)" if counts is not None else "-"),
+        tag("td", outside_text(worst)),
         tag("td", _period(criterion)),
         tag("td", *_links(criterion, drawn, evidence)),
         id=criterion.anchor,

@@ -15,6 +15,7 @@ from pqcheck.model.findings_words import (
     has_reading,
     limit_text,
     number,
+    outside_text,
     reading_text,
 )
 from pqcheck.model.verdict import Verdict
@@ -75,7 +76,7 @@ def _block(criterion: CriterionRow, material: Material, drawn: Sequence[Drawn]) 
         numbers.append(f"Reading {reading_text(worst)}, limit {limit_text(worst)}.")
     if counts is not None:
         numbers.append(
-            f"{counts.outside} of {counts.expected} intervals outside, {counts.allowed} allowed "
+            f"Intervals outside: {outside_text(worst)} "
             f"({counts.missing} missing, {counts.excluded} excluded)."
         )
     if worst.reason is not None:

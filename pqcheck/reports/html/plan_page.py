@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pqcheck.plan.survey import Plan
+from pqcheck.plan.survey import SurveyPlan
 from pqcheck.reports.html.html_page import document
 from pqcheck.reports.html.markup import Markup, lines, table, tag
 from pqcheck.reports.plan_text import (
@@ -22,13 +22,13 @@ STYLE = """
 """
 
 
-def plan_page(plan: Plan) -> str:
+def plan_page(plan: SurveyPlan) -> str:
     """The whole page as HTML text."""
     named = ", ".join(name for name, _ in plan.tables)
     return document(f"Measurement plan: {named}", tag("div", *_parts(plan), class_="page"), STYLE)
 
 
-def _parts(plan: Plan) -> list[Markup]:
+def _parts(plan: SurveyPlan) -> list[Markup]:
     return [
         tag("h1", "Measurement plan"),
         tag(

@@ -13,9 +13,9 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.checks import interruption
-from pqcheck.vet.danger_signs import Band, BandRuns, doubted, lasting
+from pqcheck.vet.danger_signs import RunsOutside, SafeRange, doubted, lasting
 from pqcheck.vet.kept_runs import Array
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
 
 HIGH_PERCENT = Threshold(110, "% of nominal", PRACTICE, "Line to neutral above this.")
@@ -42,7 +42,7 @@ ACT_VOLTAGE = (
 )
 
 
-class VoltageBands(BandRuns):
+class UnsafeVoltages(RunsOutside):
     """Voltages to neutral too high or too low; not on delta, and not the high leg, which have no such nominal."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
@@ -56,15 +56,15 @@ class VoltageBands(BandRuns):
             scale = canonical_factor("voltage", channel.unit)
             # In whole hundredths of a volt: 230 x 1.1 is 253.00000000000003 in binary.
             low, high = (round(float(nominal) * edge.value / 100, 6) / scale for edge in (LOW_PERCENT, HIGH_PERCENT))
-            bands.append(Band(channel, low, high))
+            bands.append(SafeRange(channel, low, high))
         super().__init__(bands)
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per voltage and side."""
-    dark_starts, dark_lengths, _ = base.of(interruption.Dark).runs.joined()
+    dark_starts, dark_lengths, _ = base.of(interruption.SupplyOut).runs.joined()
     lead_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "lost-lead"}
-    for channel, runs in base.of(VoltageBands).runs.items():
+    for channel, runs in base.of(UnsafeVoltages).runs.items():
         if doubted(base, channel.phase) & NO_NOMINAL:
             continue
         scale = canonical_factor("voltage", channel.unit)
@@ -86,7 +86,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
                 yield _voltage_words(channel, side, kept, nominal)
 
 
-def _voltage_words(channel: Channel, side: str, spans: list[Span], nominal: float) -> Outcome:
+def _voltage_words(channel: Channel, side: str, spans: list[Extent], nominal: float) -> Outcome:
     high = side == "above"
     percent = (HIGH_PERCENT if high else LOW_PERCENT).value
     worst = max(spans, key=lambda span: span.worst if high else -span.worst)
@@ -108,7 +108,7 @@ def _voltage_words(channel: Channel, side: str, spans: list[Span], nominal: floa
     )
 
 
-def _covered(span: Span, others: Sequence[Span]) -> bool:
+def _covered(span: Extent, others: Sequence[Extent]) -> bool:
     return any(other.start_us <= span.start_us and span.end_us <= other.end_us for other in others)
 
 

@@ -22,7 +22,7 @@ from pqcheck.vet.check_definition import (
     thresholds,
 )
 from pqcheck.vet.kept_runs import Array, Mask
-from pqcheck.vet.outcome import Outcome, Span, Subject
+from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import PHASES, Grid, TimeBase
 
 GONE_PERCENT = Threshold(
@@ -139,11 +139,11 @@ def _neighbours(grid: Grid, phase: str, mask: Mask) -> float:
     return float(np.mean(known)) if known else 0.0
 
 
-def _overall(grid: Grid, mask: Mask) -> Span:
+def _overall(grid: Grid, mask: Mask) -> Extent:
     """From the first to the last point of a mask; the worst value is the number of points."""
     at = np.flatnonzero(mask)
     start, end = grid.time(int(at[0])), grid.time(int(at[-1])) + grid.step_us
-    return Span(start, end, int(at.size * grid.step_us // grid.interval_us), float(at.size), start)
+    return Extent(start, end, int(at.size * grid.step_us // grid.interval_us), float(at.size), start)
 
 
 def _fallen_lines(grid: Grid, phase: str, mask: Mask) -> tuple[str, ...]:

@@ -1,0 +1,105 @@
+"""Rules about the longest run outside, against a slot by slot reading: borders of periods, gaps, exclusions."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from itertools import product
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
+from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import outside_text
+from pqcheck.model.verdict import Verdict
+from tests.recordings import judged, recording, site
+
+DAY = 24
+START = datetime(2031, 3, 3, tzinfo=UTC)
+LEVELS = {"i": 230.0, "o": 260.0, "-": float("nan"), "x": 260.0}
+"""Inside, outside, missing, excluded."""
+
+
+def table(hours: int) -> LimitTable:
+    """At most so many hours in a row above 253 V, day by calendar day, hourly values."""
+    rule = Rule("run", "longest run", "clause 1", "two sources", "voltage", ("an",), Decimal(3600), (),
+                RulePeriod("day", "calendar"), RuleStatistic("longest_run_at_most", duration_s=Decimal(hours * 3600)),
+                "none", "V", False, (LimitRow(high=Decimal(253)),))  # fmt: skip
+    return LimitTable("made", "Made", "2031", "Made", "made", "0" * 64, (rule,))
+
+
+def findings(slots: str, hours: int, start: datetime = START, days_per_block: int = 1) -> list[Finding]:
+    stamps = [(start + timedelta(hours=number), letter) for number, letter in enumerate(slots)]
+    cut = [{"from": at.isoformat(), "to": (at + timedelta(hours=1)).isoformat(), "reason": "work", "author": "engineer"}
+           for at, letter in stamps if letter == "x"]  # fmt: skip
+    made = recording({"voltage.an [V]": np.array([LEVELS[letter] for letter in slots])}, start=start.isoformat(),
+                     interval_s=3600, days_per_block=days_per_block)  # fmt: skip
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}, exclusions=cut)
+    return judged(made, place, table(hours))
+
+
+def days_of(slots: str, hours: int) -> list[bool]:
+    """Whether each day passes, where every slot is known: a run counts whole in the day in which it begins."""
+    passes = [True] * (len(slots) // DAY)
+    begun = 0
+    for number, letter in enumerate(slots):
+        if letter != "o":
+            continue
+        if number == 0 or slots[number - 1] != "o":
+            begun = number
+        if number - begun + 1 > hours:
+            passes[begun // DAY] = False
+    return passes
+
+
+@settings(max_examples=120, deadline=None)
+@given(st.text("iiox", min_size=3 * DAY, max_size=3 * DAY), st.integers(1, 5), st.sampled_from([1, 2, 5]))
+def test_known_slots_day_by_day(slots: str, hours: int, days_per_block: int) -> None:
+    expected = days_of(slots, hours)
+    for passes, day in zip(expected, findings(slots, hours, days_per_block=days_per_block), strict=True):
+        if day.reason is not None and day.reason.code in ("mostly-excluded", "no-readings-left"):
+            assert day.verdict is Verdict.INCONCLUSIVE
+        else:
+            assert (day.verdict is Verdict.PASS, day.verdict is Verdict.FAIL) == (passes, not passes)
+
+
+@settings(max_examples=120, deadline=None)
+@given(st.lists(st.sampled_from("ioox"), min_size=2 * DAY, max_size=2 * DAY), st.integers(1, 4),
+       st.sets(st.integers(DAY - 4, DAY + 3), max_size=4))  # fmt: skip
+def test_a_pass_holds_whatever_is_missing(letters: list[str], hours: int, gone: set[int]) -> None:
+    for number in gone:
+        letters[number] = "-"
+    found = findings("".join(letters), hours)
+    possible = []
+    for filling in product("io", repeat=len(gone)):
+        filled = list(letters)
+        for number, letter in zip(sorted(gone), filling, strict=True):
+            filled[number] = letter
+        possible.append(days_of("".join(filled), hours))
+    for number, day in enumerate(found):
+        if day.verdict is Verdict.PASS:
+            assert all(days[number] for days in possible)
+    if any(day.verdict is Verdict.FAIL for day in found):
+        assert not any(all(days) for days in possible)
+
+
+def test_what_lies_before_the_first_value_of_a_day_may_have_been_a_run() -> None:
+    # Four hours of the first day were recorded.
+    first = findings("i" * 4, 3, START + timedelta(hours=20))[0]
+    assert first.verdict is Verdict.INCONCLUSIVE and first.reason is not None
+    assert "the longest run outside has 0 intervals and may have 3" in first.reason.text
+
+
+def test_a_run_over_midnight_is_one_run() -> None:
+    first, second = findings("i" * 20 + "o" * 8 + "i" * 20, 6)
+    assert (first.verdict, second.verdict) == (Verdict.FAIL, Verdict.PASS)
+    assert first.intervals is not None and first.intervals.outside == 8
+    assert outside_text(first) == "a run of 8, 6 allowed"
+    assert [window.intervals for window in first.windows] == [8] and not second.windows
+
+
+def test_an_exclusion_longer_than_the_allowed_run_ends_it() -> None:
+    day = findings("i" * 10 + "ooxxxxxoo" + "i" * 5, 3)[0]
+    assert day.verdict is Verdict.PASS
