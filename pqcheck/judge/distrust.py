@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.derive.formulas import Formula, PercentOfFundamental, Unbalance
+from pqcheck.derive.formulas import Combined, Formula, PercentOfFundamental, Unbalance
 from pqcheck.judge.decision import Decision, PeriodCounts, shared_reason
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun
 from pqcheck.judge.period_tally import Tallied
@@ -97,13 +97,19 @@ def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
     """Whether the doubt concerns what is judged, or anything it is formed from."""
     wanted = task.wanted
     return doubt.concerns(wanted.quantity, wanted.phase, wanted.order) or any(
-        doubt.concerns(channel.quantity, channel.phase, channel.order) for channel in formula.inputs
+        doubt.concerns(channel.quantity, channel.phase, channel.order)
+        for part in _parts(formula)
+        for channel in part.inputs
     )
+
+
+def _parts(formula: Formula) -> tuple[Formula, ...]:
+    return formula.of if isinstance(formula, Combined) else (formula,)
 
 
 def _grows(formula: Formula) -> bool:
     """Whether a lower bound of the inputs is a lower bound of the result."""
-    return not isinstance(formula, (Unbalance, PercentOfFundamental))
+    return not any(isinstance(part, (Unbalance, PercentOfFundamental)) for part in _parts(formula))
 
 
 def _stands(
