@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,20 +21,25 @@ Span = tuple[int, int]
 class Interruptions:
     """Intervals without supply, which have no value for any rule (see `pqcheck.stats.supply_away`)."""
 
-    def __init__(self, site: Site, percent: Decimal) -> None:
+    def __init__(self, site: Site, percent: Decimal, closed: bool = False) -> None:
         self._site = site
         self._percent = percent
+        self._closed = closed
         self.spans: list[Span] = []
 
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
         nominal = self._site.supply.nominal
-        away = interrupted(
-            (values, float(volts * self._percent / 100 / factor(channel.unit, "V")))
+        voltages = [
+            (
+                _known(values, block.lower_bounds.get(channel)),
+                float(volts * self._percent / 100 / factor(channel.unit, "V")),
+            )
             for channel, values in block.values.items()
             if channel.quantity == "voltage" and channel.reading == "mean"
             and (volts := nominal(channel.phase or "")) is not None
-        )
+        ]
+        away = interrupted(voltages, closed=self._closed)
         if away is not None:
             add_spans(self.spans, away, block)
         return self._from_spans(block)
@@ -49,6 +55,11 @@ class Interruptions:
         for start, end in ranges:
             mask[start:end] = True
         return mask
+
+
+def _known(values: NDArray[Any], lower: NDArray[np.bool_] | None) -> NDArray[Any]:
+    """The values, unobserved where the truth may be more."""
+    return values if lower is None else np.where(lower, np.nan, values)
 
 
 def add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:
