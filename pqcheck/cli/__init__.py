@@ -9,8 +9,9 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import NoReturn
+from typing import Any, NoReturn
 
+from pqcheck.cli.console import open_streams
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
@@ -21,8 +22,35 @@ _COLLECT_AFTER = 200_000
 """New containers between two looks for garbage that only refers to itself; a check makes hardly any."""
 
 
+class _Given(argparse.Action):
+    """An option that takes a list is extended by every use; one that takes a single value is given once."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: Any,
+        option_string: str | None = None,
+    ) -> None:
+        """Keep the value; a usage error when it is the second one."""
+        if option_string is not None:
+            given: frozenset[str] = getattr(namespace, "options_given", frozenset())
+            if isinstance(values, list):
+                values = [*getattr(namespace, self.dest), *values] if self.dest in given else values
+            elif self.dest in given:
+                parser.error(f"{option_string} was given twice; give it once")
+            namespace.options_given = given | {self.dest}
+        setattr(namespace, self.dest, values)
+
+
 class _Parser(argparse.ArgumentParser):
-    """An argument parser whose usage errors are one sentence that names the nearest known word."""
+    """An argument parser without abbreviations whose usage errors are one sentence."""
+
+    def __init__(self, **settings: Any) -> None:
+        """Settings as of an argument parser."""
+        super().__init__(allow_abbrev=False, **settings)
+        for action in (None, "store"):
+            self.register("action", action, _Given)
 
     def error(self, message: str) -> NoReturn:
         """Print one line to stderr and exit with 2."""
@@ -77,6 +105,7 @@ def _seldom_collected() -> Iterator[None]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit status (docs/reference/exit-codes.md)."""
+    open_streams()
     _one_thread_for_algebra()
     with _seldom_collected():
         status = _run(argv)
@@ -100,17 +129,11 @@ def _run(argv: Sequence[str] | None) -> int:
             )
             return _could_not_run()
         parsed = _parser(first if first in COMMANDS else None).parse_args(arguments)
-        status = int(parsed.run(parsed))
-        sys.stdout.flush()
-        return status
+        return int(parsed.run(parsed))
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else _could_not_run()
     except PqcheckError as error:
         return _refuse(str(error))
-    except BrokenPipeError:
-        # The reader of our output went away; there is nobody left to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return _could_not_run()
     except KeyboardInterrupt:
         return _refuse("interrupted; nothing was written")
     except MemoryError:

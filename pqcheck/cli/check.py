@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
+from pathlib import Path
 from typing import Any
+
+from pqcheck.cli.console import show
 
 HELP = "Judge recordings against limit tables and say what passes, what fails, and what cannot be said."
 
@@ -17,7 +19,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
     )
     parser.add_argument("--quantities", nargs="+", metavar="NAME", help="judge only these quantities")
-    parser.add_argument("--json", metavar="FILE", help="write the findings file (with --each: a folder of them)")
+    parser.add_argument(
+        "--json", metavar="FILE", help="write the findings file, - to print it (with --each: a folder of them)"
+    )
     parser.add_argument(
         "--each", action="store_true", help="judge every recording by itself, on all cores, one line for each"
     )
@@ -39,15 +43,16 @@ def run(args: argparse.Namespace) -> int:
     LATER.ahead(args.recordings)
     from pqcheck.io.progress import shown
     from pqcheck.reports.check_terminal import as_text
-    from pqcheck.reports.output_forms import check_form, prepare, wants_trends, write_all
+    from pqcheck.reports.output_forms import check_form, prepare, printed_as_json, wants_trends, write_all
     from pqcheck.workflows.check_recording import check, check_and_gather
+    from pqcheck.workflows.inputs import files_read
 
-    place = None
+    inputs = files_read(args.recordings, [args.site], args.limits)
+    targets = prepare(args.out, json_path=args.json, inputs=inputs)
     if args.bundle:
-        from pqcheck.reports.bundle import bundle_files, check_place, write_bundle
+        from pqcheck.reports.bundle import bundle_files, check_place, placed
 
-        place = check_place(args.bundle)
-    targets = prepare(args.out, json_path=args.json)
+        check_place(args.bundle, inputs)
     drawn: Any = args.recordings
     with shown("days judged", quiet=args.quiet):
         if wants_trends(targets):
@@ -55,11 +60,12 @@ def run(args: argparse.Namespace) -> int:
             drawn = gathered if gathered is not None else ()
         else:
             findings = check(args.recordings, args.site, args.limits, quantities=args.quantities)
-    bundled = bundle_files(findings, args.recordings, args.site, args.limits, args.quantities) if place else {}
-    write_all(targets, lambda form: check_form(form, findings, drawn, args.site))
-    if place is not None:
-        write_bundle(place, bundled)
-    sys.stdout.write(as_text(findings, everything=args.all, quiet=args.quiet))
+    bundle: list[tuple[Path, bytes]] = []
+    if args.bundle:
+        files = bundle_files(findings, args.recordings, args.site, args.limits, args.quantities)
+        bundle = placed(Path(args.bundle), files)
+    write_all(targets, lambda form: check_form(form, findings, drawn, args.site), bundle)
+    show(as_text(findings, everything=args.all, quiet=args.quiet), beside=printed_as_json(targets))
     return int(findings.exit_status)
 
 
@@ -80,7 +86,7 @@ def _each(args: argparse.Namespace) -> int:
         progress.at(len(results))
         word = outcome.verdict.value if outcome.verdict is not None else "unreadable"
         if not args.quiet or word not in ("pass", "waived"):
-            sys.stdout.write(
+            show(
                 f"{outcome.recording}: {outcome.line if outcome.readable else 'UNREADABLE: ' + outcome.line}\n"
             )
     progress.end()
@@ -89,5 +95,5 @@ def _each(args: argparse.Namespace) -> int:
         word = result.verdict.value if result.verdict is not None else "unreadable"
         counts[word] = counts.get(word, 0) + 1
     summary = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
-    sys.stdout.write(f"{len(results)} recordings: {summary}\n")
+    show(f"{len(results)} recordings: {summary}\n")
     return int(exit_status(results))

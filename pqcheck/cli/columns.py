@@ -6,6 +6,8 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from pqcheck.cli.console import show
+
 if TYPE_CHECKING:
     from pqcheck.io.describe_columns import Described
 
@@ -28,28 +30,32 @@ def run(args: argparse.Namespace) -> int:
 
     from pqcheck.io.describe_columns import describe, recording_section, sidecar
     from pqcheck.io.sidecar import ENDING
-    from pqcheck.io.write_files import write_text
+    from pqcheck.io.write_files import refuse_inputs, write_set
     from pqcheck.model.exit_status import ExitStatus
+    from pqcheck.workflows.inputs import files_read
 
+    sidecars = [f"{path}{ENDING}" for path in args.recordings] if args.sidecar else []
+    written = [*sidecars, *([args.write] if args.write else [])]
+    refuse_inputs(written, files_read(args.recordings, [args.site]))
     site = None
     if args.site is not None:
         from pqcheck.site.load_site import load_site
 
         site = load_site(args.site)
     tables = describe(args.recordings, site)
-    sys.stdout.write("\n".join(as_text(table) for table in tables))
-    if args.write:
-        write_text(args.write, recording_section(tables, site))
-        sys.stderr.write(f"wrote {args.write}; copy it into the site file\n")
+    show("\n".join(as_text(table) for table in tables))
+    files = [(args.write, recording_section(tables, site))] if args.write else []
     if args.sidecar:
         if len(tables) != len(args.recordings):
             from pqcheck.model.errors import OutputError
 
             raise OutputError("a file of several tables has no sidecar; use --write instead")
-        for path, table in zip(args.recordings, tables, strict=True):
-            target = Path(path)
-            write_text(target.with_name(target.name + ENDING), sidecar(table, site))
-            sys.stderr.write(f"wrote {target.name}{ENDING}\n")
+        files += [(target, sidecar(table, site)) for target, table in zip(sidecars, tables, strict=True)]
+    write_set(files)
+    if args.write:
+        sys.stderr.write(f"wrote {args.write}; copy it into the site file\n")
+    for target in sidecars:
+        sys.stderr.write(f"wrote {Path(target).name}\n")
     return int(ExitStatus.PASSED)
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from pqcheck.cli.console import show
 
 HELP = "Put two results side by side: what changed before and after, and whether the loads were comparable."
 
@@ -25,10 +26,12 @@ def run(args: argparse.Namespace) -> int:
     """Read or check both, compare, print, write; the exit status is that of the result after."""
     from pqcheck.reports.before_after import as_text, summary
     from pqcheck.reports.output_forms import comparison_form, prepare, write_all
-    from pqcheck.workflows.two_sides import both_sides
+    from pqcheck.workflows.inputs import files_read
+    from pqcheck.workflows.two_sides import both_sides, recordings_of
 
-    targets = prepare(args.out, endings=(".html", ".md"))
+    inputs = files_read(recordings_of(args.before) + recordings_of(args.after), [args.site], args.limits)
+    targets = prepare(args.out, inputs=inputs, endings=(".html", ".md"))
     both = both_sides(args.before, args.after, args.site, args.limits)
     write_all(targets, lambda form: comparison_form(form, both))
-    sys.stdout.write(f"{summary(both)}\n" if args.quiet else as_text(both))
+    show(f"{summary(both)}\n" if args.quiet else as_text(both))
     return int(both.after.findings.exit_status)

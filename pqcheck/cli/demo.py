@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from pqcheck.cli.console import show
 
 HELP = "Write an invented recording with its site file into a folder, check it, and show the result."
 
@@ -20,8 +21,8 @@ def run(args: argparse.Namespace) -> int:
     from pqcheck.workflows.make_demo import write_demo
 
     files, findings = write_demo(args.folder)
-    sys.stdout.write(as_text(findings, everything=args.all))
-    sys.stdout.write(
+    show(as_text(findings, everything=args.all))
+    show(
         f"\nWritten to {args.folder}: {files.recording.name}, {files.flicker.name}, {files.site.name}, "
         f"{files.findings.name}.\nThe place is invented and the trouble is put there on purpose. "
         "The same check by hand:\n"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import TYPE_CHECKING
+
+from pqcheck.cli.console import show
 
 if TYPE_CHECKING:
     from datetime import date
@@ -31,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lock", metavar="FILE", help="pinned limit tables; `pqcheck limits lock` writes it")
     parser.add_argument("--margin", metavar="PERCENT", help="how far below each limit a reading has to stay")
     parser.add_argument(
-        "--out", "--json", nargs="+", action="extend", default=[], metavar="FILE",
+        "--out", "--json", nargs="+", default=[], metavar="FILE",
         help="write results; the ending chooses the form (.json .junit.xml .md .csv .html)",
     )  # fmt: skip
     parser.add_argument(
@@ -46,16 +47,18 @@ def run(args: argparse.Namespace) -> int:
     from pqcheck.model.errors import GateError
 
     if args.explain is not None:
-        sys.stdout.write(_explained(args))
+        show(_explained(args))
         return 0
     if not args.recordings:
         raise GateError("no file was given; name a spectrum table or a recording")
     if not args.site:
         raise GateError("no site file was given; --site FILE declares the scenario (several files, several scenarios)")
-    from pqcheck.reports.output_forms import gate_form, prepare, write_all
+    from pqcheck.reports.output_forms import gate_form, prepare, printed_as_json, write_all
+    from pqcheck.workflows.inputs import files_read
     from pqcheck.workflows.run_gate import gate
 
-    targets = prepare(args.out)
+    others = (args.waivers, args.baseline, args.lock)
+    targets = prepare(args.out, inputs=files_read(args.recordings, args.site, args.limits, *others))
     _check_targets(targets, len(args.site))
     result = gate(
         args.recordings,
@@ -69,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         margin=_percent(args.margin),
     )
     write_all(targets, lambda form: gate_form(form, result, args.recordings, args.site[0]))
-    _print(result, args)
+    _print(result, args, printed=printed_as_json(targets))
     return int(result.exit_status)
 
 
@@ -83,19 +86,17 @@ def _check_targets(targets: list[Target], sites: int) -> None:
             )
 
 
-def _print(result: GateResult, args: argparse.Namespace) -> None:
+def _print(result: GateResult, args: argparse.Namespace, *, printed: bool) -> None:
     from pqcheck.reports.annotations import command_lines, entry_list
     from pqcheck.reports.gate_text import gate_text
 
     text = gate_text(result, quiet=args.quiet)
+    # The list, or the findings, are the result then, to be kept as a file; the text for people goes beside it.
+    show(text, beside=printed or args.annotations == "gitlab")
     if args.annotations == "gitlab":
-        # The list is the result here, to be kept as a file; the text for people goes beside it.
-        sys.stderr.write(text)
-        sys.stdout.write(entry_list(result, args.recordings))
-        return
-    sys.stdout.write(text)
+        show(entry_list(result, args.recordings))
     if args.annotations == "github":
-        sys.stdout.write(command_lines(result, args.recordings))
+        show(command_lines(result, args.recordings))
 
 
 def _explained(args: argparse.Namespace) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from pqcheck.cli.console import show
 
 HELP = "List the limit tables, print one as a person reads it, compare two, check your own, or pin them in a lock."
 
@@ -29,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     """List, print, compare or check; returns the exit status."""
     from pqcheck.model.exit_status import ExitStatus
 
-    sys.stdout.write(_text(args))
+    show(_text(args))
     return int(ExitStatus.PASSED)
 
 
@@ -39,28 +40,34 @@ def _text(args: argparse.Namespace) -> str:
     if args.action == "show":
         from pqcheck.reports.show_limit_table import table_text
 
-        site = None
+        table, site = load(args.table), None
         if args.site is not None:
+            from pqcheck.judge.declared_options import check_declarations
             from pqcheck.site.load_site import load_site
 
             site = load_site(args.site)
-        return table_text(load(args.table), site)
+            check_declarations(site, [table])
+        return table_text(table, site)
     if args.action == "diff":
         from pqcheck.reports.limit_table_diff import diff_text
 
         return diff_text(load(args.one), load(args.other))
     if args.action == "validate":
-        from pqcheck.limit_tables.load_limit_table import count
+        from pqcheck.limit_tables.load_limit_table import count, refuse_id_of_shipped
 
         table = load(args.table, check_shipped=True)
+        refuse_id_of_shipped(table)
         counts = count(table)
         return (
             f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "
             f"sha256 {table.sha256}).\n"
         )
     if args.action == "lock":
+        from pqcheck.io.write_files import refuse_inputs
+        from pqcheck.workflows.inputs import files_read
         from pqcheck.workflows.table_lock import write_lock
 
+        refuse_inputs([args.file], files_read([], [], args.tables))
         tables = [load(place) for place in args.tables]
         write_lock(args.file, tables)
         return "".join(

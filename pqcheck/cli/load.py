@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from pqcheck.cli.console import show
 
 HELP = "Study the load: demand, spare capacity, and what declared new loads would do to the verdicts."
 
@@ -18,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables (default: those the site file applies)"
     )
     parser.add_argument("--quantities", nargs="+", metavar="NAME", help="judge only these quantities")
-    parser.add_argument("--json", metavar="FILE", help="write the findings file, predictions included")
+    parser.add_argument("--json", metavar="FILE", help="write the findings file, predictions included, - to print it")
     parser.add_argument("--study", metavar="FILE", help="write the demand study and the predictions as JSON")
     parser.add_argument(
         "--out", nargs="+", default=[], metavar="FILE", help="write reports; .html is the page of the study"
@@ -30,11 +31,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Study, print, write; returns the exit status of the measured findings."""
     from pqcheck.reports.load_terminal import as_text
-    from pqcheck.reports.output_forms import load_form, prepare, write_all
+    from pqcheck.reports.output_forms import load_form, prepare, printed_as_json, write_all
+    from pqcheck.workflows.inputs import files_read
     from pqcheck.workflows.study_load import load_study
 
-    targets = prepare(args.out, json_path=args.json, study_path=args.study)
+    inputs = files_read(args.recordings, [args.site], args.limits)
+    targets = prepare(args.out, json_path=args.json, study_path=args.study, inputs=inputs)
     study = load_study(args.recordings, args.site, args.limits, quantities=args.quantities)
     write_all(targets, lambda form: load_form(form, study, args.recordings, args.site))
-    sys.stdout.write(as_text(study, everything=args.all, quiet=args.quiet))
+    show(as_text(study, everything=args.all, quiet=args.quiet), beside=printed_as_json(targets))
     return int(study.findings.exit_status)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from pqcheck.cli.console import show
 
 HELP = "Plan a survey: what to record, how long, which facts to collect, and a field checklist."
 
@@ -25,11 +26,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Plan, print or write; returns the exit status."""
-    from pqcheck.io.write_files import write_text
+    from pqcheck.io.write_files import refuse_inputs, write_text
     from pqcheck.limit_tables import load_table
     from pqcheck.model.errors import OutputError, SiteError
     from pqcheck.plan.survey import plan
     from pqcheck.reports.plan_text import as_text
+    from pqcheck.workflows.inputs import files_read
 
     for name in ("days", "channels"):
         value = getattr(args, name)
@@ -37,6 +39,8 @@ def run(args: argparse.Namespace) -> int:
             raise SiteError(f"--{name} {value} is not a whole number above zero")
     if args.out and not args.out.endswith((".html", ".txt")):
         raise OutputError(f"{args.out} has no ending that a plan is written in; use .html or .txt")
+    if args.out:
+        refuse_inputs([args.out], files_read([], [], args.limits))
     made = plan(
         [load_table(table) for table in args.limits],
         quantities=args.quantities,
@@ -46,12 +50,12 @@ def run(args: argparse.Namespace) -> int:
     )
     text = as_text(made)
     if not args.out:
-        sys.stdout.write(text)
+        show(text)
         return 0
     if args.out.endswith(".html"):
         from pqcheck.reports.html.plan_page import plan_page
 
         text = plan_page(made)
     write_text(args.out, text)
-    sys.stdout.write(f"wrote {args.out}\n")
+    show(f"wrote {args.out}\n")
     return 0

@@ -23,8 +23,9 @@ def run(args: argparse.Namespace) -> int:
     """Read, draw, write. The exit status is 0 when the report was written, whatever the verdict."""
     from pqcheck.model.findings_file import read_findings
     from pqcheck.reports.output_forms import check_form, prepare, write_all
+    from pqcheck.workflows.inputs import files_read
 
-    targets = prepare(args.out)
+    targets = prepare(args.out, inputs=files_read(args.recordings, [args.site], None, args.findings))
     findings = read_findings(args.findings)
     write_all(targets, lambda form: check_form(form, findings, args.recordings, args.site))
     return 0

@@ -261,6 +261,31 @@ class RootSumSquare(Struct, frozen=True):
         return total_distortion(total, float(self.base))
 
 
+class Combined(Struct, frozen=True):
+    """The values of several sources of one quantity on one grid, already formed and in the unit of the finding."""
+
+    channel: Channel
+    arithmetic: bool
+    """Whether any of them came out of arithmetic."""
+    single: bool
+    """Whether any of them was formed from float32 values."""
+    of: tuple[Formula, ...]
+
+    @property
+    def inputs(self) -> tuple[Channel, ...]:
+        """The channel that the values are held under, for as long as judging takes."""
+        return (self.channel,)
+
+    @property
+    def unit(self) -> str:
+        """The unit of the finding."""
+        return self.channel.unit
+
+    def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
+        """The values."""
+        return arrays[self.channel]
+
+
 class Unbalance(Struct, frozen=True):
     """Voltage unbalance from the magnitudes of three line-to-line voltages."""
 

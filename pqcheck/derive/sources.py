@@ -82,7 +82,8 @@ class Catalogue:
     """The channels of a recording by key, stream by stream."""
 
     def __init__(self, recording: Recording) -> None:
-        self.intervals = tuple(stream.axis.interval_us for stream in recording.streams)
+        self.axes = tuple(stream.axis for stream in recording.streams)
+        self.intervals = tuple(axis.interval_us for axis in self.axes)
         self._by_key: list[Mapping[Key, Channel]] = [
             {channel.key: channel for channel in stream.channels} for stream in recording.streams
         ]
@@ -118,6 +119,16 @@ class Catalogue:
             for reading in ("mean", "max", "min")
         )
         return next((channel for channel in channels if channel is not None), None)
+
+    def carriers(self, wanted: Wanted) -> list[int]:
+        """The streams that hold the quantity in any reading, or what it can be formed from."""
+        key = wanted.quantity, wanted.phase, wanted.order, wanted.hertz
+        formed = {source.stream for source in self.sources(wanted)}
+        return [
+            number
+            for number in range(len(self.axes))
+            if number in formed or any(self.find(number, *key, reading) for reading in ("mean", "max", "min"))
+        ]
 
     def hertz(self, quantity: str, phase: str | None) -> list[str]:
         """Frequencies recorded for a quantity and phase, ascending."""

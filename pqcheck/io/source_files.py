@@ -96,7 +96,12 @@ def open_source(path: Path) -> Source:
         raise InputError(f"{path} cannot be opened: {error.strerror}") from None
     if info.st_size == 0:
         raise InputError(f"{path.name} is empty; export the recording again")
-    return Source(path, path.name, info.st_size, info.st_mtime_ns)
+    return Source(path, printable_name(path), info.st_size, info.st_mtime_ns)
+
+
+def printable_name(path: str | Path) -> str:
+    """The name of a file without its folders; bytes of it that are not UTF-8 as ``\\xfc``."""
+    return os.fsencode(Path(path).name).decode("utf-8", "backslashreplace")
 
 
 def unpacked(source: Source, stream: IO[bytes]) -> Source:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec import Struct
 from msgspec.structs import replace
 
+from pqcheck.derive.formulas import Combined
 from pqcheck.judge import compose_findings as compose
 from pqcheck.judge.break_even import BreakEven
 from pqcheck.judge.decide import Decider, about_runs, depends_only_on_counts, longest_run
@@ -22,7 +23,8 @@ from pqcheck.judge.period_tally import Tallied
 from pqcheck.judge.tasks import Task
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Intervals, Period, Window
-from pqcheck.model.recording import Recording, Stream
+from pqcheck.model.recording import Channel, Recording, Stream
+from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import Runs
 
@@ -56,6 +58,7 @@ class Conclusions:
         flagged: Sequence[Span],
         lightest: Sequence[LightestLoad],
         trust: Sequence[Trust],
+        shares: Callable[[Channel, int, int], str],
     ) -> None:
         self.findings: list[Finding] = []
         self.remainders: dict[tuple[int, str], Remainder] = {}
@@ -67,6 +70,8 @@ class Conclusions:
         self._flagged = flagged
         self._lightest = lightest
         self._trust = trust
+        self._shares = shares
+        self._layers: dict[tuple[object, ...], list[_Layer]] = {}
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         self._periods: dict[tuple[str, int], _Periods] = {}
@@ -97,6 +102,10 @@ class Conclusions:
         # Channels that a rule finds in the same state share what is decided of them.
         key = id(task.rule), task.row.no_limit, id(task_run.periods)
         known = self._decided.setdefault(key, {}) if depends_only_on_counts(task) else {}
+        layer = _Layer(stream, task, task_run.periods, {}) if task.stands_in or task.next_best is not None else None
+        if layer is not None:
+            self._layers.setdefault(task.question, []).append(layer)
+        combined = isinstance(run.source.formula, Combined)
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
             state = number, tallied.valid, tallied.outside
             found = known.get(state)
@@ -114,23 +123,49 @@ class Conclusions:
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
             if not period.complete and not decision.proven and shared.left_over(period):
-                self._left_over(stream, task, period)
+                if layer is None:
+                    self._left_over(stream, task, period)
                 continue
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)
             if not decision.judged:
                 assert decision.reason is not None
-                self.findings.append(
-                    compose.unjudged(template, shared.shown[number], decision.verdict, decision.reason)
+                made = compose.unjudged(template, shared.shown[number], decision.verdict, decision.reason)
+            else:
+                reading, windows = tallied.reading, _windows(tallied.runs, place)
+                if means is not None and task_run.tallies is None:
+                    reading = means.farthest
+                made = compose.judged(
+                    template, shared.shown[number], intervals, decision, reading, windows, single=run.single
                 )
-                continue
-            reading, windows = tallied.reading, _windows(tallied.runs, place)
-            if means is not None and task_run.tallies is None:
-                reading = means.farthest
-            self.findings.append(
-                compose.judged(template, shared.shown[number], intervals, decision, reading, windows, single=run.single)
-            )
+            if combined:
+                made = self._with_shares(made, inputs[0], period)
+            if layer is None:
+                self.findings.append(made)
+            else:
+                layer.findings[number] = made
+
+    def _with_shares(self, made: Finding, channel: Channel, period: JudgedPeriod) -> Finding:
+        """The finding with what came from which source."""
+        words = self._shares(channel, period.first_slot, period.first_slot + period.expected)
+        return made.replaced(title=f"{made.title}; {words}") if words else made
+
+    def settle_layers(self) -> None:
+        """Where several tasks answer one question for different spans: one finding for each period."""
+        for layers in self._layers.values():
+            # The best has the others behind it.
+            layers.sort(key=lambda layer: _depth(layer.task), reverse=True)
+            best = layers[0]
+            for number, period in enumerate(best.periods):
+                chosen = best.findings.get(number)
+                for layer in layers[1:]:
+                    chosen = _better(chosen, layer.findings.get(number))
+                if chosen is not None:
+                    self.findings.append(chosen)
+                elif not period.complete:
+                    self._left_over(best.stream, best.task, period)
+        self._layers.clear()
 
     def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
         key = task.rule.period.length, id(periods)
@@ -159,12 +194,39 @@ class Conclusions:
         )
 
     def _left_over(self, stream: Stream, task: Task, period: JudgedPeriod) -> None:
-        number = self._recording.streams.index(stream)
+        number = task.stream
         key = (number, task.rule.period.length)
-        end = min(period.end_us, stream.axis.end_us)
+        first, last = task.span or (stream.axis.start_us, stream.axis.end_us)
+        end = min(period.end_us, max(last, stream.axis.end_us))
         if key not in self.remainders:
-            start = max(period.start_us, stream.axis.start_us)
+            start = max(period.start_us, min(first, stream.axis.start_us))
             self.remainders[key] = Remainder(number, task.rule.period.length, start, end, period.recorded)
+
+
+class _Layer(NamedTuple):
+    """What one of several tasks for one question found, by number of the period."""
+
+    stream: Stream
+    task: Task
+    periods: Sequence[JudgedPeriod]
+    findings: dict[int, Finding]
+
+
+def _depth(task: Task) -> int:
+    return 0 if task.next_best is None else 1 + _depth(task.next_best)
+
+
+def _better(best: Finding | None, other: Finding | None) -> Finding | None:
+    """What stands in counts where the better source saw nothing, and where it alone shows that something is outside."""
+    if other is None or best is None:
+        return other if other is not None and other.verdict is Verdict.FAIL and other.proven else best
+    if best.verdict is not Verdict.INCONCLUSIVE:
+        return best
+    saw_nothing = best.intervals is None or not best.intervals.valid
+    if saw_nothing and (other.reason is None or other.reason.code != "no-readings"):
+        return other
+    shown, beside = (one.intervals.outside if one.intervals is not None else 0 for one in (best, other))
+    return other if (other.verdict is Verdict.FAIL and other.proven) or beside > shown == 0 else best
 
 
 def _bound_evidence(

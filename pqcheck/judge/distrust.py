@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.derive.formulas import Formula, PercentOfFundamental, Unbalance
+from pqcheck.derive.formulas import Combined, Formula, PercentOfFundamental, Unbalance
 from pqcheck.judge.decision import Decision, PeriodCounts, shared_reason
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun
 from pqcheck.judge.period_tally import Tallied
@@ -26,8 +26,9 @@ Mask = NDArray[np.bool_]
 
 
 def reaching(trust: Sequence[Trust], task: Task, run: SeriesRun) -> list[Trust]:
-    """The doubts that reach what a task judges, at any time."""
-    return [doubt for doubt in trust if any(reaches(doubt, task, source.formula) for source in run.sources)]
+    """The doubts that reach what a task judges, at any time; those that refuse come before open questions."""
+    reached = [doubt for doubt in trust if any(reaches(doubt, task, source.formula) for source in run.sources)]
+    return sorted(reached, key=lambda doubt: doubt.verdict is not Verdict.REFUSED)
 
 
 def distrusted(
@@ -47,7 +48,7 @@ def distrusted(
     if beyond_us > period.end_us:
         for doubt in doubts:
             if doubt.overlaps(period.end_us, beyond_us):
-                return _refused(decision, doubt, run)
+                return _taken_back(decision, doubt, run)
     doubts = [doubt for doubt in doubts if doubt.overlaps(period.start_us, period.end_us)]
     if not run.recorded and decision.verdict is Verdict.FAIL and task.low is None:
         # Extremes at a ceiling still are bounds of the right kind: beyond an upper limit they stay beyond it.
@@ -56,13 +57,13 @@ def distrusted(
         return decision
     if not run.recorded and decision.verdict is Verdict.PASS:
         # Whatever a doubt leaves of a minimum or maximum, it bounds nothing any more.
-        return _refused(decision, doubts[0], run)
+        return _taken_back(decision, doubts[0], run)
     if not run.excluded and any(_whole(doubt, run, period) for doubt in doubts):
         # Nothing is left to trust: the common case, and no slot needs to be looked at.
         passes = decision.verdict is Verdict.PASS and task.rule.statistic.kind != "longest_run_at_most"
         if decision.proven and passes and counts.missing + period.expected <= decision.allowed:
             return decision
-        return _refused(decision, doubts[0], run)
+        return _taken_back(decision, doubts[0], run)
     nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
     for doubt in doubts:
         mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
@@ -77,7 +78,7 @@ def distrusted(
         return decision
     if decision.proven and _stands(decision, task, counts, tallied, run, period, nothing, lower):
         return decision
-    return _refused(decision, doubts[0], run)
+    return _taken_back(decision, doubts[0], run)
 
 
 def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
@@ -87,22 +88,28 @@ def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
     return _slots(doubt, run.origin_us, run.interval_us, period) == (0, period.expected)
 
 
-def _refused(decision: Decision, doubt: Trust, run: SeriesRun) -> Decision:
+def _taken_back(decision: Decision, doubt: Trust, run: SeriesRun) -> Decision:
     why = shared_reason(doubt.code, doubt.text, doubt.advice)
-    return Decision(Verdict.REFUSED, why, False, decision.allowed, decision.modifiers, judged=run.recorded)
+    return Decision(doubt.verdict, why, False, decision.allowed, decision.modifiers, judged=run.recorded)
 
 
 def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
     """Whether the doubt concerns what is judged, or anything it is formed from."""
     wanted = task.wanted
     return doubt.concerns(wanted.quantity, wanted.phase, wanted.order) or any(
-        doubt.concerns(channel.quantity, channel.phase, channel.order) for channel in formula.inputs
+        doubt.concerns(channel.quantity, channel.phase, channel.order)
+        for part in _parts(formula)
+        for channel in part.inputs
     )
+
+
+def _parts(formula: Formula) -> tuple[Formula, ...]:
+    return formula.of if isinstance(formula, Combined) else (formula,)
 
 
 def _grows(formula: Formula) -> bool:
     """Whether a lower bound of the inputs is a lower bound of the result."""
-    return not isinstance(formula, (Unbalance, PercentOfFundamental))
+    return not any(isinstance(part, (Unbalance, PercentOfFundamental)) for part in _parts(formula))
 
 
 def _stands(

@@ -12,33 +12,32 @@ from pqcheck.model.recording import Block
 from pqcheck.model.units import factor
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import runs
+from pqcheck.stats.supply_away import interrupted
 
 Span = tuple[int, int]
 
 
 class Interruptions:
-    """Intervals in which every recorded voltage lies below the threshold: they have no value for any rule."""
+    """Intervals without supply, which have no value for any rule (see `pqcheck.stats.supply_away`)."""
 
-    def __init__(self, site: Site, percent: Decimal) -> None:
+    def __init__(self, site: Site, percent: Decimal, closed: bool = False) -> None:
         self._site = site
         self._percent = percent
+        self._closed = closed
         self.spans: list[Span] = []
 
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
-        dead: NDArray[np.bool_] | None = None
-        for channel, values in block.values.items():
-            if channel.quantity != "voltage" or channel.reading != "mean":
-                continue
-            nominal = self._site.supply.nominal(channel.phase or "")
-            if nominal is None:
-                continue
-            below = values < float(nominal * self._percent / 100 / factor(channel.unit, "V"))
-            if not below.any():
-                return self._from_spans(block)
-            dead = below if dead is None else dead & below
-        if dead is not None:
-            add_spans(self.spans, dead, block)
+        nominal = self._site.supply.nominal
+        voltages = [
+            (values, float(volts * self._percent / 100 / factor(channel.unit, "V")))
+            for channel, values in block.values.items()
+            if channel.quantity == "voltage" and channel.reading == "mean"
+            and (volts := nominal(channel.phase or "")) is not None
+        ]
+        away = interrupted(voltages, closed=self._closed)
+        if away is not None:
+            add_spans(self.spans, away, block)
         return self._from_spans(block)
 
     def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from pqcheck.judge.combined_sources import CombinedSources
 from pqcheck.judge.compose_findings import of_settled
 from pqcheck.judge.conclude_periods import Conclusions, Remainder
 from pqcheck.judge.interruptions import Interruptions, Span, add_spans
 from pqcheck.judge.judged_series import LongerMeans, SeriesRun, open_series
 from pqcheck.judge.lightest_load import LightestLoad
 from pqcheck.judge.series_groups import SeriesGroup, groups_of
+from pqcheck.judge.sources_disagree import Compared, RivalsOfStream, disagreements
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Block, Recording, Stream
@@ -62,11 +64,24 @@ class _Pass:
         self.zone = recording.zone
         self.settled = settled
         self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
-        percents = [task.table.interruption_below_percent for task in tasks]
-        self.interruptions = Interruptions(site, min(percents, default=Decimal(5)))
+        # The lowest threshold of all tables; of equal ones the strict.
+        thresholds = [(task.table.interruption_below_percent, task.table.interruption_closed) for task in tasks]
+        self.interruptions = Interruptions(site, *min(thresholds, default=(Decimal(5), False)))
         self.tasks: list[list[Task]] = [[] for _ in recording.streams]
+        self.combined = CombinedSources(recording.streams, recording.zone)
+        self.rivalled: list[Task] = []
         for task in tasks:
-            self.tasks[task.stream].append(task)
+            layer: Task | None = task
+            while layer is not None:
+                if layer.sources:
+                    self.combined.add(layer)
+                else:
+                    self.tasks[layer.stream].append(layer)
+                if layer.rivals:
+                    self.rivalled.append(layer)
+                layer = layer.next_best
+        self.combined.open()
+        self.compared: list[Compared] = []
         self.flagged: list[Span] = []
         self.lightest: list[LightestLoad] = []
         self._done: list[tuple[Stream, list[SeriesRun]]] = []
@@ -79,26 +94,37 @@ class _Pass:
         )
         for number in order:
             self._stream(number, streams[number], observe)
+        for stream, tasks in self.combined.streams():
+            # These were seen and masked before.
+            self._judge(len(streams), stream, tasks, None)
         spans = tuple(self.interruptions.spans)
+        doubts = [*trust(), *disagreements((*self.combined.compared, *self.compared), self.site)]
         concluded = Conclusions(
             self.recording,
             self.site,
             interruptions=spans,
             flagged=self.flagged,
             lightest=self.lightest,
-            trust=trust(),
+            trust=doubts,
+            shares=self.combined.shares,
         )
         for stream, series in self._done:
             # What was recorded first: the first task of a length says how many intervals are left over.
             for run in sorted(series, key=lambda run: not run.recorded):
                 concluded.of_series(stream, run)
+        concluded.settle_layers()
         settled = [of_settled(one) for one in self.settled]
         return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
 
     def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
-        tasks = self.tasks[number]
+        self._judge(number, stream, self.tasks[number], observe)
+
+    def _judge(self, number: int, stream: Stream, tasks: Sequence[Task], observe: Observer | None) -> None:
+        """Walk a stream once."""
         sources = {id(one): one for task in tasks for one in (*task.samples, task.longer) if one is not None}
+        rivals = RivalsOfStream(self.rivalled, number, stream.axis)
         inputs = {channel for source in sources.values() for channel in source.formula.inputs}
+        inputs |= self.combined.inputs(number) | rivals.inputs
         inputs |= {channel for channel in stream.channels if channel.quantity in ("voltage", "current")}
         if not inputs and observe is None:
             return
@@ -129,6 +155,8 @@ class _Pass:
                 mask_or_flags = mask if flagged is None else flagged if mask is None else mask | flagged
                 for group in groups:
                     group.feed(block.values, scratch, block.axis.count, mask, mask_or_flags)
+                self.combined.feed(number, block.values, scratch, mask, mask_or_flags)
+                rivals.feed(block.values, block.axis.count)
                 for mean in means:
                     mean.feed(block.values, scratch, mask)
                 for one in lightest:
@@ -138,6 +166,7 @@ class _Pass:
                     seen.result()
         for group in groups:
             group.finish()
+        self.compared += rivals.compared()
         self.lightest += lightest
         self._done.append((stream, series or []))
 

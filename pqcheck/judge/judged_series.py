@@ -13,7 +13,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import first_group
-from pqcheck.derive.formulas import Arrays, Formula, Scratch, product_of
+from pqcheck.derive.formulas import Arrays, Combined, Formula, Scratch, product_of
 from pqcheck.derive.sources import SeriesSource
 from pqcheck.judge.compare_with_limit import LimitBand, band
 from pqcheck.judge.tasks import Task, scale_of
@@ -188,20 +188,33 @@ def count_slots(spans: Spans, origin_us: int, interval_us: int, first: int, last
 def _periods_of(
     task: Task, origin_us: int, end_us: int, interval_us: int, zone: str, excluded: Spans
 ) -> Sequence[JudgedPeriod]:
-    """The periods of a task on an axis of the rule's interval; the same for hundreds of tasks."""
-    period = task.rule.period
-    return _periods(origin_us, end_us, interval_us, period.length, period.alignment, zone, tuple(excluded))
+    """The periods of a task on slots that count from `origin_us`; the same for hundreds of tasks."""
+    period, start_us = task.rule.period, origin_us
+    if task.span is not None:
+        # Other streams saw more: whole slots of this grid as far as they reach.
+        first, last = task.span
+        start_us = min(start_us, origin_us - (origin_us - first) // interval_us * interval_us)
+        end_us = max(end_us, origin_us + (last - origin_us) // interval_us * interval_us)
+    return _periods(start_us, origin_us, end_us, interval_us, period.length, period.alignment, zone, tuple(excluded))
 
 
 @lru_cache(maxsize=64)
 def _periods(
-    origin_us: int, end_us: int, interval_us: int, length: str, alignment: str, zone: str, excluded: Spans
+    start_us: int,
+    origin_us: int,
+    end_us: int,
+    interval_us: int,
+    length: str,
+    alignment: str,
+    zone: str,
+    excluded: Spans,
 ) -> tuple[JudgedPeriod, ...]:
     made: list[JudgedPeriod] = []
-    for start, end, complete in periods(origin_us, end_us, interval_us, length, alignment, zone):
+    start_slot, end_slot = (start_us - origin_us) // interval_us, (end_us - origin_us) // interval_us
+    for start, end, complete in periods(start_us, end_us, interval_us, length, alignment, zone):
         first = -(-(start - origin_us) // interval_us)
         last = -(-(end - origin_us) // interval_us)
-        held = max(0, min(last, (end_us - origin_us) // interval_us) - max(first, 0))
+        held = max(0, min(last, end_slot) - max(first, start_slot))
         out = count_slots(excluded, origin_us, interval_us, first, last)
         made.append(JudgedPeriod(start, end, complete, last - first, first, out, held))
     return tuple(made)
@@ -215,6 +228,8 @@ def _band_of(task: Task, source: SeriesSource, dtypes: Dtypes, *, grouped: bool)
 
 
 def _width(source: SeriesSource, dtypes: Dtypes) -> np.dtype[Any]:
+    if isinstance(source.formula, Combined):
+        return np.dtype(np.float32) if source.formula.single else np.dtype(np.float64)
     widths = {dtypes[channel] for channel in source.formula.inputs}
     return np.dtype(np.float32) if widths == {np.dtype(np.float32)} else np.dtype(np.float64)
 

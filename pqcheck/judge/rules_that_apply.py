@@ -8,7 +8,8 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
-from pqcheck.derive.sources import Catalogue, SeriesSource, Wanted, usable
+from pqcheck.derive.sources import Catalogue, Wanted
+from pqcheck.judge.choose_sources import Choice, choices, rivals_of, span_of_periods
 from pqcheck.judge.phases_asked import PhaseTask, phases_asked
 from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
 from pqcheck.judge.site_facts import Answer, ask
@@ -111,7 +112,7 @@ class _Resolver:
         if verdict is Verdict.INCONCLUSIVE and never_judged(self.rule):
             # Nothing could have failed, so nothing is missing either.
             verdict, code = Verdict.NOT_APPLICABLE, "no-limit"
-            fields = {"why": "The document sets no limit here, and nothing was recorded"}
+            fields = {"why": f"{self.rule.not_held or 'The document sets no limit here'}, and nothing was recorded"}
         self.settled.append(_settled(self.table, self.rule, verdict, code, phase, **fields))
 
     def run(self) -> None:
@@ -309,22 +310,19 @@ class _Resolver:
             self._settle(Verdict.INCONCLUSIVE, "base-unknown", phase, quantity=quantity, where=where, unit=unit)
             return
         rule_us = int(rule.interval_s * 1_000_000)
-        chosen = usable(sources, rule_us, [int(one * 1_000_000) for one in rule.also_intervals_s])
-        longer = max(
-            (source for source in sources if source.interval_us > rule_us and source.interval_us % rule_us == 0),
-            key=lambda source: -source.interval_us,
-            default=None,
-        )
-        bounds: tuple[tuple[SeriesSource | None, SeriesSource | None], ...] = ()
-        if self.site.recording.extremes_of_us is not None and self.site.recording.extremes_of_us <= rule_us:
-            bounds = tuple(self.catalogue.extremes(wanted))
-        if not sources and not bounds:
+        also_us = [int(seconds * 1_000_000) for seconds in rule.also_intervals_s]
+        extremes_us = self.site.recording.extremes_of_us
+        bounds = self.catalogue.extremes(wanted) if extremes_us is not None and extremes_us <= rule_us else []
+        ranked = choices(wanted, sources, bounds, rule_us, also_us, self.catalogue.axes)
+        if not ranked:
             needed = duration_text(rule_us)
             recorded = "minimum or maximum values whose averaging time is not declared"
             self._settle(Verdict.INCONCLUSIVE, "wrong-interval", phase, needed=needed, recorded=recorded, seen="")
             return
-        self.tasks.append(
-            Task(
+        span = self._span(wanted, ranked)
+        task: Task | None = None
+        for choice in reversed(ranked):
+            task = Task(
                 self.table,
                 rule,
                 row,
@@ -332,13 +330,24 @@ class _Resolver:
                 low,
                 high,
                 self._unit(),
-                chosen[0] if chosen else None,
-                () if chosen else bounds,
-                None if chosen else longer or (sources[0] if sources else None),
+                choice.sources[0] if choice.sources else None,
+                choice.bounds,
+                choice.longer,
                 self.policy,
                 self._caveats(),
+                choice.sources if len(choice.sources) > 1 else (),
+                rivals_of(choice, sources),
+                span,
+                task,
+                choice is not ranked[0],
             )
-        )
+        assert task is not None
+        self.tasks.append(task)
+
+    def _span(self, wanted: Wanted, ranked: Sequence[Choice]) -> tuple[int, int] | None:
+        """What periods are laid over where more than the streams of the best choice saw the quantity."""
+        axes = self.catalogue.axes
+        return None if len(axes) == 1 else span_of_periods(ranked[0].streams, self.catalogue.carriers(wanted), axes)
 
     def _unit(self) -> str:
         """Unit of the finding: canonical, percent for distortion."""

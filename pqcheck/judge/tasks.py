@@ -30,7 +30,7 @@ class Task(Struct, frozen=True, dict=True):
 
     `low`/`high` are the limits in `unit`, the unit of the finding. `source` is None when no stream suits the rule's
     interval; then `bounds` (pairs of minimum and maximum columns) and `longer` (means over longer intervals) are all
-    there is. `scale` of a source unit is how many finding units one source unit holds.
+    there is.
     """
 
     table: LimitTable
@@ -46,14 +46,23 @@ class Task(Struct, frozen=True, dict=True):
     policy: str | None = None
     """Whose time criterion is applied, when the site declared one."""
     caveats: tuple[str, ...] = ()
+    sources: tuple[SeriesSource, ...] = ()
+    """Where several streams serve the rule: all of them, `source` first, in the order in which they fill slots."""
+    rivals: tuple[SeriesSource, ...] = ()
+    """Other ways to the same quantity in the streams judged, which must not contradict these."""
+    span: tuple[int, int] | None = None
+    """What periods are laid over where other streams of the quantity saw more, half-open UTC microseconds."""
+    next_best: Task | None = None
+    """The same question to what stands in where the sources of this task saw nothing."""
+    stands_in: bool = False
+    """Whether it is the `next_best` of another task."""
 
     @cached_property
     def interval_us(self) -> int:
         """Interval judged: the rule's, or the recorded one where the rule accepts it."""
         rule_us = int(self.rule.interval_s * 1_000_000)
-        if self.source is not None and self.source.interval_us > rule_us:
-            return self.source.interval_us
-        return rule_us
+        sources = self.sources or (() if self.source is None else (self.source,))
+        return max(rule_us, *(source.interval_us for source in sources)) if sources else rule_us
 
     @property
     def samples(self) -> tuple[SeriesSource | None, SeriesSource | None]:
@@ -67,6 +76,11 @@ class Task(Struct, frozen=True, dict=True):
         """The stream that the task is judged by."""
         sources = (*self.samples, self.longer)
         return next((source.stream for source in sources if source is not None), 0)
+
+    @property
+    def question(self) -> tuple[object, ...]:
+        """The same for all tasks that stand in for one another."""
+        return id(self.rule), id(self.row), self.wanted
 
     @property
     def base_name(self) -> str:

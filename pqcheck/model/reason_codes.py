@@ -109,6 +109,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{valid} intervals were judged, of which {outside}: {would}; but {because}.",
         "{advice}",
     ),
+    "sources-disagree": ReasonCode(
+        "Two sources of one quantity disagree",
+        "{text}.",
+        "Find out which of the two is right (unit, base, ratio, demand current), correct that or leave the column out, "
+        "and check again.",
+    ),
     "coverage": ReasonCode(
         "Decided under a declared coverage policy",
         "{valid} of {counted} intervals are valid, {outside} outside; decided by the valid values because at least "

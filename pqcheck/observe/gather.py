@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import Grouper
@@ -140,6 +141,20 @@ class _JudgedRun(Struct):
         )
 
 
+def _joined(parts: Sequence[Judged]) -> Judged:
+    """Series of one quantity as one, each value from the first that holds it."""
+    if len(parts) == 1:
+        return parts[0]
+    step = parts[0].interval_us
+    start = min(part.start_us for part in parts)
+    first = [(part.start_us - start) // step for part in parts]
+    values = np.full(max(at + len(part.values) for at, part in zip(first, parts, strict=True)), np.nan)
+    for at, part in zip(first, parts, strict=True):
+        place = values[at : at + len(part.values)]
+        np.copyto(place, part.values, where=np.isnan(place))
+    return replace(parts[0], start_us=start, values=values)
+
+
 class Gatherer:
     """Feed it every block once, blocks of a stream in time order, then `finish`."""
 
@@ -208,9 +223,16 @@ class Gatherer:
             max([axis.end_us for axis in axes] or instants or [0]),
             self._tracks(self._plots),
             self._tracks(self._detail),
-            tuple(run.judged() for runs in self._runs for run in runs if run.parts),
+            self._judged(),
             recording.events,
         )  # fmt: skip
+
+    def _judged(self) -> tuple[Judged, ...]:
+        """One series for each quantity, phase and interval, from all its sources."""
+        alike: dict[tuple[str, str | None, int, str], list[Judged]] = {}
+        for one in (run.judged() for runs in self._runs for run in runs if run.parts):
+            alike.setdefault((one.quantity, one.phase, one.interval_us, one.unit), []).append(one)
+        return tuple(_joined(parts) for parts in alike.values())
 
     def _tracks(self, reducers: Sequence[Mapping[Channel, Reducer]]) -> dict[Channel, Track]:
         tracks: dict[Channel, Track] = {}
@@ -261,15 +283,18 @@ def asked_by_tables(tables: Sequence[LimitTable], recording: Recording, site: Si
 
 def asked_by_tasks(tasks: Iterable[Task]) -> list[Asked]:
     """The same from tasks that are at hand."""
-    asked: dict[tuple[str, str | None, int, str], Asked] = {}
+    asked: dict[tuple[str, str | None, int, str], list[Asked]] = {}
     for task in tasks:
         wanted = task.wanted
-        if task.source is None or wanted.order is not None or wanted.hertz is not None:
+        key = wanted.quantity, wanted.phase, task.interval_us, task.unit
+        if task.source is None or wanted.order is not None or wanted.hertz is not None or key in asked:
             continue
-        scale = scale_of(task.source.formula.unit, task.unit, wanted)
-        quantity = Asked(task.source, wanted.quantity, wanted.phase, task.interval_us, task.unit, scale)
-        asked.setdefault((wanted.quantity, wanted.phase, task.interval_us, task.unit), quantity)
-    return list(asked.values())
+        asked[key] = [
+            Asked(source, wanted.quantity, wanted.phase, task.interval_us, task.unit,
+                  scale_of(source.formula.unit, task.unit, wanted))
+            for source in task.sources or (task.source,)
+        ]  # fmt: skip
+    return [one for sources in asked.values() for one in sources]
 
 
 def asked_by_findings(findings: Findings, recording: Recording) -> list[Asked]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path, PurePath
 from typing import Any
 
-from pqcheck.io.write_files import write_bytes
+from pqcheck.io.write_files import refuse_inputs
 from pqcheck.limit_tables.load_limit_table import limits_folder, looks_like_path
 from pqcheck.model.errors import OutputError
 from pqcheck.model.findings import Findings
@@ -30,8 +31,8 @@ of the recordings first. Another version may judge more; `pqcheck compare findin
 """
 
 
-def check_place(folder: str | Path) -> Path:
-    """The folder, before anything is computed: new, empty, or a bundle from before. Raises `OutputError`."""
+def check_place(folder: str | Path, inputs: Iterable[str | Path]) -> None:
+    """Raise `OutputError` for a folder that is neither new, nor empty, nor a bundle from before, or holds an input."""
     place = Path(folder)
     if not place.parent.is_dir():
         raise OutputError(f"cannot write {place}: the folder {place.parent} does not exist; create it first")
@@ -39,7 +40,7 @@ def check_place(folder: str | Path) -> Path:
         raise OutputError(f"cannot write {place}: it is a file; name a folder for the bundle")
     if place.is_dir() and any(place.iterdir()) and not (place / "command.txt").is_file():
         raise OutputError(f"cannot write {place}: the folder holds other files; name a new or an empty folder")
-    return place
+    refuse_inputs([file for file in place.rglob("*") if file.is_file()], inputs)
 
 
 def bundle_files(
@@ -64,21 +65,21 @@ def bundle_files(
         "--limits", *copied,
         *(["--quantities", *quantities] if quantities else []), "--json", "findings.json",
     ]  # fmt: skip
-    files["command.txt"] = (shlex.join(words) + "\n").encode()
+    files["command.txt"] = os.fsencode(shlex.join(words) + "\n")
     files["checksums.txt"] = _checksums(findings.recordings, files)
     return files
 
 
-def write_bundle(place: Path, files: Mapping[str, bytes]) -> None:
-    """Write the files; each one whole or not at all. Raises `OutputError`."""
-    for name in sorted(files):
-        target = place / name
+def placed(place: Path, files: Mapping[str, bytes]) -> list[tuple[Path, bytes]]:
+    """The files with their places, the folders of which are made. Raises `OutputError`."""
+    for folder in sorted({(place / name).parent for name in files}):
         try:
-            target.parent.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            reason = error.strerror or error
-            raise OutputError(f"cannot make the folder {target.parent}: {reason}; choose another place") from error
-        write_bytes(target, files[name])
+            raise OutputError(
+                f"cannot make the folder {folder}: {error.strerror or error}; choose another place"
+            ) from error
+    return [(place / name, files[name]) for name in sorted(files)]
 
 
 def _table(name: str, files: dict[str, bytes]) -> str:

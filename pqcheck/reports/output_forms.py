@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.io.write_files import write_pieces, write_text
+from pqcheck.io.write_files import STANDARD_OUTPUT, refuse_inputs, write_set
 from pqcheck.model.errors import OutputError
 from pqcheck.model.findings import Findings
 
@@ -28,13 +28,14 @@ Text = str | Iterable[str]
 
 
 def prepare(
-    paths: Sequence[str], *, json_path: str | None = None, study_path: str | None = None,
-    endings: Sequence[str] = ENDINGS,
+    paths: Sequence[str], *, inputs: Iterable[str | Path], json_path: str | None = None,
+    study_path: str | None = None, endings: Sequence[str] = ENDINGS,
 ) -> list[Target]:  # fmt: skip
     """The form of every file, before anything is computed.
 
     `json_path` is a findings file whatever its name, `study_path` a load study. Raises `OutputError` for an ending that
-    is none of `endings`, a folder that is not there, or one file named twice.
+    is none of `endings`, a folder that is not there, one file named twice, and a file that is one of `inputs`.
+    The name `-` stands for JSON on standard output.
     """
     asked: list[tuple[str, str | None]] = [(json_path, ".json")] if json_path is not None else []
     asked += [(path, None) for path in paths]
@@ -43,6 +44,8 @@ def prepare(
     seen: set[Path] = set()
     for text, form in asked:
         path = Path(text)
+        if text == STANDARD_OUTPUT:
+            form = form or ".json"
         if path.resolve() in seen:
             raise OutputError(f"{path} is asked for twice; name each output once")
         seen.add(path.resolve())
@@ -54,7 +57,13 @@ def prepare(
         if not fitting:
             raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(endings))}")
         targets.append((path, max(fitting, key=len)))
+    refuse_inputs([path for path, _ in targets], inputs)
     return targets
+
+
+def printed_as_json(targets: Sequence[Target]) -> bool:
+    """Whether standard output holds a file, so that the text for people has to go beside it."""
+    return any(str(path) == STANDARD_OUTPUT for path, _ in targets)
 
 
 def wants_trends(targets: Sequence[Target]) -> bool:
@@ -62,13 +71,11 @@ def wants_trends(targets: Sequence[Target]) -> bool:
     return any(form == ".html" for _, form in targets)
 
 
-def write_all(targets: Sequence[Target], written: Callable[[str], Text]) -> None:
-    """Write every target; `written` gives the text of a form. Everything is rendered before the first is written."""
-    for path, text in [(path, written(form)) for path, form in targets]:
-        if isinstance(text, str):
-            write_text(path, text)
-        else:
-            write_pieces(path, text)
+def write_all(
+    targets: Sequence[Target], written: Callable[[str], Text], also: Sequence[tuple[Path, bytes]] = ()
+) -> None:
+    """Write all targets and the files `also` given, or none; `written` gives the text of a form."""
+    write_set([*((path, written(form)) for path, form in targets), *also])
 
 
 def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Text:

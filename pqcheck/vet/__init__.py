@@ -108,9 +108,7 @@ def _outcomes(bases: Sequence[TimeBase], spots: handheld.SpotWatch, zone: str) -
     yield from handheld.examine(spots, zone)
     doubts = tuple(outcome for outcome in outcomes if outcome.verdict is not Verdict.PASS)
     for base in bases:
-        # Danger signs are findings of the recording as a whole: period and rows are those of its first time base.
-        for outcome in _of(checks.DANGER_SIGNS, replace(base, doubts=doubts)):
-            yield replace(outcome, stream=0)
+        yield from _of(checks.DANGER_SIGNS, replace(base, doubts=doubts))
 
 
 def _of(modules: Iterable[ModuleType], base: TimeBase) -> list[Outcome]:

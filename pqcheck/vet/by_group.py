@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.channel_statistics import ChannelStatistics
 from pqcheck.vet.check_definition import REGISTERS
-from pqcheck.vet.outcome import Outcome, Span, Subject
+from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
 
 RESTING = (*REGISTERS, "flag")
@@ -40,7 +40,7 @@ def _together(outcomes: Sequence[Outcome], name: str) -> Outcome:
     return replace(chosen, channel=name, order=None, subjects=subjects, text=text)
 
 
-def not_measured_in(passed: Outcome, code: str, spans: tuple[Span, ...], text: str, advice: str) -> Outcome:
+def not_measured_in(passed: Outcome, code: str, spans: tuple[Extent, ...], text: str, advice: str) -> Outcome:
     """The outcome of a channel that holds in `spans` what was not measured."""
     phases = (passed.phase,) if passed.phase else ()
     orders = (passed.order,) if passed.order is not None else ()

@@ -78,7 +78,7 @@ class ChannelStatistics:
 
     def __init__(self, channel: Channel, axis: Axis, kinds: Iterable[type[OfChannel]]) -> None:
         self.channel = channel
-        self.slots = axis.count
+        self.slots, self.interval_us = axis.count, axis.interval_us
         self.every_value = channel.quantity in MAIN
         self.day_slots = DAY // axis.interval_us if DAY % axis.interval_us == 0 else 0
         self.hour_slots = max(1, DAY // 24 // axis.interval_us)

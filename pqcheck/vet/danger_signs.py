@@ -1,4 +1,4 @@
-"""What the danger signs share: bands that must not be left for long, and doubts under which nothing is said.
+"""What the danger signs share: ranges that must not be left for long, and doubts under which nothing is said.
 
 A danger sign is what can hurt people or burn equipment, independent of every limit. What is said: what was seen, why it
 can hurt, who must act today. When nothing is seen nothing is said: a recording never shows that an installation is
@@ -17,7 +17,7 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import Runs, find_runs, join_runs
 from pqcheck.vet.kept_runs import Array
-from pqcheck.vet.outcome import Span
+from pqcheck.vet.outcome import Extent
 from pqcheck.vet.time_base import TimeBase
 
 ACT_CURRENT = (
@@ -25,28 +25,28 @@ ACT_CURRENT = (
 )
 
 
-class Band(Struct, frozen=True):
-    """A band that must not be left for long, in the channel's own unit."""
+class SafeRange(Struct, frozen=True):
+    """A range that a channel must not leave for long, in the channel's own unit."""
 
     channel: Channel
     low: float | None
     high: float | None
 
 
-class BandRuns:
-    """Runs outside the bands of some channels."""
+class RunsOutside:
+    """Runs outside the ranges of some channels."""
 
-    def __init__(self, bands: Iterable[Band]) -> None:
-        self._bands = tuple(bands)
-        self._parts: dict[Channel, list[Runs]] = {band.channel: [] for band in self._bands}
+    def __init__(self, ranges: Iterable[SafeRange]) -> None:
+        self._ranges = tuple(ranges)
+        self._parts: dict[Channel, list[Runs]] = {safe.channel: [] for safe in self._ranges}
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
         """Look at one block."""
-        for band in self._bands:
-            array = values.get(band.channel)
+        for safe in self._ranges:
+            array = values.get(safe.channel)
             if array is None:
                 continue
-            low, high = band.low, band.high
+            low, high = safe.low, safe.high
             tops = high is not None and float(np.fmax.reduce(array)) > high
             lows = low is not None and float(np.fmin.reduce(array)) < low
             if not tops and not lows:
@@ -54,20 +54,20 @@ class BandRuns:
             above = array - high if high is not None else np.full(array.size, -np.inf)
             below = low - array if low is not None else np.full(array.size, -np.inf)
             beyond = np.fmax(above, below)
-            self._parts[band.channel].append(find_runs(beyond > 0, array, beyond, slot))
+            self._parts[safe.channel].append(find_runs(beyond > 0, array, beyond, slot))
 
     @property
     def runs(self) -> dict[Channel, Runs]:
-        """The runs of each channel that left its band."""
+        """The runs of each channel that left its safe."""
         joined = {channel: join_runs(parts) for channel, parts in self._parts.items()}
         return {channel: runs for channel, runs in joined.items() if len(runs)}
 
 
-def lasting(base: TimeBase, runs: Runs, seconds: float, scale: float) -> dict[int, Span]:
+def lasting(base: TimeBase, runs: Runs, seconds: float, scale: float) -> dict[int, Extent]:
     """Runs of at least so many seconds by their number, the worst value times `scale`."""
     origin, step = base.stream.axis.start_us, base.interval_us
     return {
-        number: Span(origin + first * step, origin + (first + size) * step, size, worst * scale, origin + at * step)
+        number: Extent(origin + first * step, origin + (first + size) * step, size, worst * scale, origin + at * step)
         for number, (first, size, worst, at) in enumerate(zip(
             runs.first.tolist(), runs.count.tolist(), runs.worst.tolist(), runs.worst_slot.tolist(), strict=True
         )) if size * step >= seconds * 1e6

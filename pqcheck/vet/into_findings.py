@@ -10,6 +10,7 @@ from pqcheck.model.findings import Finding, Limit, Margin, Period, Reason, Stati
 from pqcheck.model.recording import Channel, Recording, RowSpan, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import ITSELF, Refusal
+from pqcheck.vet.checks import interruption
 from pqcheck.vet.outcome import Outcome, Proposal, Subject
 from pqcheck.vet.trust import Trust
 
@@ -119,14 +120,16 @@ def trust_of(outcomes: Iterable[Outcome]) -> tuple[Trust, ...]:
     """All doubts, each once."""
     kept: dict[Trust, None] = {}
     for outcome in outcomes:
-        if outcome.verdict is Verdict.REFUSED:
+        if outcome.verdict is Verdict.REFUSED or (
+            outcome.verdict is Verdict.INCONCLUSIVE and outcome.code in outcome.check.refuses
+        ):
             for doubt in doubts(outcome):
                 kept[doubt] = None
     return tuple(kept)
 
 
 def doubts(outcome: Outcome) -> list[Trust]:
-    """The doubts that a refused outcome raises, by what its check refuses."""
+    """The doubts that a refused or open outcome raises, by what its check refuses."""
     allows: Literal["nothing", "lower bound"] = "lower bound" if outcome.check.lower_bound else "nothing"
     kept = []
     for subject in outcome.subjects:
@@ -137,6 +140,7 @@ def doubts(outcome: Outcome) -> list[Trust]:
             kept.append(Trust(
                 (subject.quantity,) if itself else refusal.quantities, _phases(refusal, subject), subject.start_us,
                 subject.end_us, allows, outcome.code, outcome.text, outcome.advice, subject.orders if itself else (),
+                outcome.verdict,
             ))
     return kept
 
@@ -155,11 +159,15 @@ def _phases(refusal: Refusal, subject: Subject) -> tuple[str, ...]:
 
 
 def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
-    """Lines that every report prints: the differences to handheld readings, and one line when nothing is doubted.
+    """Lines that every report prints: the differences to handheld readings, that no voltage shows interruptions, and
+    one line when nothing is doubted.
 
     Doubts themselves are findings and need no line here.
     """
     lines = [outcome.remark for outcome in outcomes if outcome.remark]
+    supply = [outcome for outcome in outcomes if outcome.check is interruption.CHECK]
+    if supply and all(outcome.verdict is Verdict.NOT_APPLICABLE for outcome in supply):
+        lines.append(supply[0].text)
     if not any(outcome.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE) for outcome in outcomes):
         kinds = len({outcome.check.name for outcome in outcomes if outcome.verdict is not Verdict.NOT_APPLICABLE})
         lines.append(f"Nothing speaks against the recording itself: {kinds} kinds of check on {channels} channels.")

@@ -10,7 +10,7 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import Check
 
 
-class Span(Struct, frozen=True, order=True):
+class Extent(Struct, frozen=True, order=True):
     """A stretch of the recording that shows what is said: half-open UTC microseconds, the worst value and its time."""
 
     start_us: int
@@ -58,7 +58,7 @@ class Outcome(Struct, frozen=True):
     text: str = ""
     advice: str = ""
     likelihood: str = ""
-    spans: tuple[Span, ...] = ()
+    spans: tuple[Extent, ...] = ()
     subjects: tuple[Subject, ...] = ()
     proposals: tuple[Proposal, ...] = ()
     statistic: str = ""

@@ -15,7 +15,7 @@ from pqcheck.model.units import factor
 from pqcheck.site.site_values import Site
 from pqcheck.vet.channel_statistics import ChannelStatistics
 from pqcheck.vet.kept_runs import Slots
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 
 Array = NDArray[Any]
 C = TypeVar("C")
@@ -98,12 +98,12 @@ class TimeBase(Struct, frozen=True):
         """Length of an interval."""
         return self.stream.axis.interval_us
 
-    def spans(self, starts: Slots, lengths: Slots, worst: float | None = None) -> tuple[Span, ...]:
+    def spans(self, starts: Slots, lengths: Slots, worst: float | None = None) -> tuple[Extent, ...]:
         """Runs of slots as spans; the worst value of each is its length where none is given."""
         origin, step = self.stream.axis.start_us, self.interval_us
         return tuple(
-            Span(origin + first * step, origin + (first + size) * step, size, float(size) if worst is None else worst,
-                 origin + first * step)
+            Extent(origin + first * step, origin + (first + size) * step, size,
+                   float(size) if worst is None else worst, origin + first * step)
             for first, size in zip(starts.tolist(), lengths.tolist(), strict=True)
         )
 

@@ -1,10 +1,12 @@
-"""What an unsound channel still supports. Judging turns verdicts that rest on it into refused; nothing here judges."""
+"""What an unsound channel still supports. Judging takes back verdicts that rest on it; nothing here judges."""
 
 from __future__ import annotations
 
 from typing import Literal
 
 from msgspec import Struct
+
+from pqcheck.model.verdict import Verdict
 
 
 class Trust(Struct, frozen=True):
@@ -14,7 +16,8 @@ class Trust(Struct, frozen=True):
     None = open to that side) nothing may be concluded, or, with `allows` = "lower bound", the values may prove a fail
     but never a pass. `code` is the reason code, `text` the sentence with the numbers, `advice` what would settle it.
     A fail already proven by trusted values or by lower bounds stays. `orders` narrows the doubt to single harmonic
-    orders (empty = the whole quantity).
+    orders (empty = the whole quantity). `verdict` is what a verdict that rests on it becomes: refused, or inconclusive
+    where only the question is open.
     """
 
     quantities: tuple[str, ...]
@@ -26,6 +29,7 @@ class Trust(Struct, frozen=True):
     text: str
     advice: str
     orders: tuple[int, ...] = ()
+    verdict: Verdict = Verdict.REFUSED
 
     def concerns(self, quantity: str, phase: str | None, order: int | None = None) -> bool:
         """Whether the doubt reaches this quantity, phase and order (None = the quantity as a whole)."""

@@ -21,8 +21,8 @@ class Examined(Struct, frozen=True):
     @property
     def exit_status(self) -> ExitStatus:
         """0 sound, 3 something refused or open, 1 a danger sign."""
-        signs = any(one.kind == "safety" for one in self.findings.findings)
-        checked = [Verdict.FAIL if signs else Verdict.PASS, *(one.verdict for one in (*self.open_, *self.refused))]
+        signs = any(finding.kind == "safety" for finding in self.findings.findings)
+        checked = [Verdict.FAIL if signs else Verdict.PASS, *(finding.verdict for finding in self.open_ + self.refused)]
         return exit_status(roll_up(checked))
 
     @property

@@ -14,7 +14,8 @@ from typing import Any
 
 from msgspec import Struct
 
-from pqcheck.io.write_files import write_pieces
+from pqcheck.io.source_files import printable_name
+from pqcheck.io.write_files import refuse_inputs, write_pieces
 from pqcheck.model.errors import OutputError, PqcheckError
 from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.exit_status import exit_status as status_of
@@ -62,8 +63,16 @@ def check_each(
     `folder` receives one findings file per recording, named after it. `processes` defaults to the cores at hand.
     Raises `PqcheckError` before the first recording when the site, a table or the folder is no good.
     """
-    from pqcheck.workflows.inputs import as_site, as_tables
+    from pqcheck.workflows.inputs import as_site, as_tables, files_read
 
+    if folder is not None:
+        paths = [tables] if isinstance(tables, (str, Path)) else tables or ()
+        read = files_read(
+            recordings,
+            [site] if isinstance(site, (str, Path)) else [],
+            [str(path) for path in paths if isinstance(path, (str, Path))],
+        )
+        refuse_inputs([Path(folder) / target_name(recording) for recording in recordings], read)
     declared = as_site(site)
     chosen = as_tables(tables, declared)
     if folder is not None:
@@ -160,7 +169,7 @@ def _write(recording: str, job: _Job, findings: Findings) -> str | None:
 
 def _unreadable(recording: str, job: _Job, sentence: str) -> Each:
     """A recording that cannot be read has a findings file too, which says so and judges nothing."""
-    name = Path(recording).name
+    name = printable_name(recording)
     finding = Finding(
         kind="recording",
         table="recording",

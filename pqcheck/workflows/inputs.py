@@ -5,13 +5,15 @@ Everything here raises `PqcheckError` with one sentence when an input cannot be 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from pqcheck.judge.declared_options import check_declarations
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.model.errors import InputError, SiteError, nearest
+from pqcheck.model.errors import InputError, LimitTableError, SiteError, nearest
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import ColumnReading, Recording
 from pqcheck.site.site_values import Site
@@ -34,7 +36,11 @@ def as_site(site: Sites) -> Site:
 
 
 def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -> list[LimitTable]:
-    """Loaded tables, each once, in the order asked; None stands for those that the site applies."""
+    """Loaded tables, each once, in the order asked; None stands for those that the site applies.
+
+    Raises `LimitTableError` for two tables of one id and different contents, `SiteError` for options and criteria of
+    the site that no table knows.
+    """
     if tables is None:
         tables = list(site.apply)
     elif isinstance(tables, (LimitTable, str, Path)):
@@ -42,10 +48,59 @@ def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -
     loaded: dict[str, LimitTable] = {}
     for named in tables:
         table = named if isinstance(named, LimitTable) else load_table(str(named))
-        loaded.setdefault(table.id, table)
+        same_id = loaded.setdefault(table.id, table)
+        if same_id.sha256 != table.sha256:
+            raise LimitTableError(
+                f"two limit tables with the id {table.id!r} and different contents were asked for (sha256 "
+                f"{same_id.sha256[:12]} and {table.sha256[:12]}); give one of them an id of its own"
+            )
     if not loaded and not may_be_none:
         raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file")
+    check_declarations(site, list(loaded.values()))
     return list(loaded.values())
+
+
+def files_read(
+    recordings: Iterable[str | Path], sites: Iterable[str | Path | None], tables: Iterable[str] | None = None,
+    *others: str | Path | None,
+) -> list[Path]:
+    """Every file that such a question reads, so that no output may be one of them.
+
+    Recordings and the mappings beside them, site files and what they name, limit tables and their bases. What cannot be
+    read is left to who reads it.
+    """
+    import json
+    import tomllib
+
+    from pqcheck.io.sidecar import ENDING
+    from pqcheck.limit_tables.load_limit_table import limits_folder
+
+    paths = [Path(other) for other in others if other is not None]
+    for recording in map(Path, recordings):
+        paths += [recording, recording.with_name(f"{recording.name}{ENDING}")] if recording.name else []
+    tables_named = [(Path(), str(table)) for table in tables or ()]
+    for site in sites:
+        if site is not None:
+            paths.append(Path(site))
+            with suppress(OSError, ValueError, RecursionError):
+                document = tomllib.loads(Path(site).read_text(encoding="utf-8-sig"))
+                tables_named += [(Path(site).parent, text) for text in _texts(document)]
+    for folder, name in tables_named:
+        paths += [folder / name, limits_folder() / f"{name}.json"]
+        if name.endswith(".json"):
+            with suppress(OSError, ValueError, RecursionError):
+                base = json.loads((folder / name).read_bytes()).get("overlay_of")
+                paths.append((folder / name).parent / str(base))
+    return paths
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """Every text in a document, at any depth."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, (Mapping, list)):
+        for part in value.values() if isinstance(value, Mapping) else value:
+            yield from _texts(part)
 
 
 def as_quantities(names: Iterable[str] | None, site: Site) -> tuple[str, ...]:

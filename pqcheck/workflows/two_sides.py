@@ -48,12 +48,14 @@ def _side(path: Path, site: str | Path | None, tables: Sequence[str] | None) -> 
         return Side(read_findings(path))
     if site is None:
         raise InputError(f"{path.name} is a recording; name its site file with --site, or give findings files")
-    files = _files(path)
+    files = recordings_of(path)
     findings, gathered = check_and_gather(files, site, tables)
     return Side(findings, gathered)
 
 
-def _files(path: Path) -> list[str]:
+def recordings_of(name: str | Path) -> list[str]:
+    """The files that a name stands for: itself, or the recordings in a folder."""
+    path = Path(name)
     if not path.is_dir():
         return [str(path)]
     recordings = sorted(str(file) for file in path.iterdir() if file.is_file() and file.suffix.lower() in _ENDINGS)

@@ -162,7 +162,10 @@ def _stamps(
     rows = np.ones(count, np.bool_)
     read = layout.read_stamp or _read_iso
     last, separator = max(layout.time_columns), layout.delimiter.encode()
-    other = data[starts[np.argmax(good)] :][:_WIDEST_STAMP].tobytes().split(separator)[0].decode().strip('"') if good.any() else ""
+    other = ""
+    if good.any():
+        begin = int(starts[np.argmax(good)])
+        other = data[begin : begin + _WIDEST_STAMP].tobytes().split(separator)[0].decode().strip('"')
     for at in np.flatnonzero(~good).tolist():
         line = data[starts[at] : ends[at]].tobytes()
         if b'"' in line:

@@ -34,6 +34,7 @@ from pqcheck.vet.checks import (
     neutral_overload,
     neutral_sum,
     nominal,
+    not_measured,
     open_jaw,
     order_sums,
     phase_order,
@@ -48,11 +49,14 @@ from pqcheck.vet.checks import (
     zero_orders,
 )
 from pqcheck.vet.collect import OfStream
+from pqcheck.vet.single_value import SingleValues
 
 BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
 OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
 """Channel by channel: all of these about the first channel, then about the next."""
-AFTER_CHANNELS: tuple[ModuleType, ...] = (under_range, columns_alike, extremes, order_sums, zero_orders, frequency)
+AFTER_CHANNELS: tuple[ModuleType, ...] = (
+    not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, frequency,
+)
 OF_RELATIONS: tuple[ModuleType, ...] = (
     nominal, connection, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp, open_jaw,
     neutral_sum, power_factor,
@@ -62,11 +66,13 @@ OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 """The time base with most of these quantities alone."""
 DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
 
-COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (stuck.Repeats, copied.DayApart, columns_alike.Fingerprint)
+COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
+    stuck.Repeats, SingleValues, copied.DayApart, columns_alike.Fingerprint,
+)
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
-    interruption.Dark, extremes.Trios, order_sums.Spectra, loose_neutral.NeutralWatch, dangerous_voltage.VoltageBands,
-    conductor_overload.CurrentBands,
+    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, loose_neutral.NeutralWatch,
+    dangerous_voltage.UnsafeVoltages, conductor_overload.Overcurrents,
 )
 
 CHECKS: tuple[Check, ...] = (

@@ -11,7 +11,7 @@ from pqcheck.model.recording import DAY
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import CHOSEN, Check, Threshold, thresholds
 from pqcheck.vet.kept_runs import Array, starts_and_lengths
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import Grid, TimeBase
 
 FEWEST_DAYS = Threshold(3, "d", CHOSEN, "Days needed on each side of a clock change to know the daily pattern.")
@@ -74,7 +74,7 @@ def _outcome(grid: Grid, zone: str) -> Outcome:
                 text=f"From {at} on the daily pattern of the load comes {abs(shift)} minutes "
                      f"{'later' if shift > 0 else 'earlier'} than before: the recorder's clock was probably changed.",
                 advice="Compare with a known clock; declare shift-time for the part concerned in a file of its own.",
-                spans=(Span(cut, grid.end_us, 0, float(shift), cut),),
+                spans=(Extent(cut, grid.end_us, 0, float(shift), cut),),
             )
     if inside:
         return Outcome(CHECK, Verdict.PASS, "time", code="clock-change",

@@ -9,7 +9,7 @@ from pqcheck.model.recording import Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, Check, Threshold, thresholds
-from pqcheck.vet.danger_signs import ACT_CURRENT, Band, BandRuns, conductor_rating, doubted, lasting
+from pqcheck.vet.danger_signs import ACT_CURRENT, RunsOutside, SafeRange, conductor_rating, doubted, lasting
 from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
 
@@ -27,12 +27,13 @@ CHECK = Check(
 )
 
 
-class CurrentBands(BandRuns):
+class Overcurrents(RunsOutside):
     """Currents above the declared rating of their conductor."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
         super().__init__(
-            Band(channel, None, rating[0] / canonical_factor("current", channel.unit)) for channel in stream.channels
+            SafeRange(channel, None, rating[0] / canonical_factor("current", channel.unit))
+            for channel in stream.channels
             if channel.quantity == "current" and channel.reading == "mean" and channel.phase is not None
             and (rating := conductor_rating(site, channel.phase)) is not None
         )
@@ -40,7 +41,7 @@ class CurrentBands(BandRuns):
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per overloaded conductor."""
-    for channel, runs in base.of(CurrentBands).runs.items():
+    for channel, runs in base.of(Overcurrents).runs.items():
         rating = conductor_rating(base.site, str(channel.phase))
         if rating is None or doubted(base, channel.phase) & {"scale", "handheld-mismatch"}:
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import LINE_TO_NEUTRAL
@@ -13,9 +14,10 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.checks import interruption
-from pqcheck.vet.danger_signs import Band, BandRuns, doubted, lasting
+from pqcheck.vet.checks.nominal import CHECK as CHECK_OF_NOMINAL
+from pqcheck.vet.danger_signs import RunsOutside, SafeRange, doubted, lasting
 from pqcheck.vet.kept_runs import Array
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
 
 HIGH_PERCENT = Threshold(110, "% of nominal", PRACTICE, "Line to neutral above this.")
@@ -33,8 +35,10 @@ CHECK = Check(
     danger=True,
 )
 
-NO_NOMINAL = {"nominal-doubtful", "connection-doubtful", "no-voltage", "handheld-mismatch"}
-"""Doubts under which a voltage cannot be held against its nominal."""
+NOT_COMPARABLE = {"no-voltage", "handheld-mismatch"}
+"""Doubts under which a voltage was not measured as it should be."""
+NOMINAL_IN_DOUBT = {"nominal-doubtful", "connection-doubtful"}
+"""Doubts about the nominal or the connection: a sign that rests on them is named, and raised once they are settled."""
 
 ACT_VOLTAGE = (
     "Act today: have a qualified person confirm the voltage and inform the utility; protect or switch off equipment "
@@ -42,7 +46,7 @@ ACT_VOLTAGE = (
 )
 
 
-class VoltageBands(BandRuns):
+class UnsafeVoltages(RunsOutside):
     """Voltages to neutral too high or too low; not on delta, and not the high leg, which have no such nominal."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
@@ -56,16 +60,17 @@ class VoltageBands(BandRuns):
             scale = canonical_factor("voltage", channel.unit)
             # In whole hundredths of a volt: 230 x 1.1 is 253.00000000000003 in binary.
             low, high = (round(float(nominal) * edge.value / 100, 6) / scale for edge in (LOW_PERCENT, HIGH_PERCENT))
-            bands.append(Band(channel, low, high))
+            bands.append(SafeRange(channel, low, high))
         super().__init__(bands)
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per voltage and side."""
-    dark_starts, dark_lengths, _ = base.of(interruption.Dark).runs.joined()
+    dark_starts, dark_lengths, _ = base.of(interruption.SupplyOut).runs.joined()
     lead_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "lost-lead"}
-    for channel, runs in base.of(VoltageBands).runs.items():
-        if doubted(base, channel.phase) & NO_NOMINAL:
+    for channel, runs in base.of(UnsafeVoltages).runs.items():
+        doubts = doubted(base, channel.phase)
+        if doubts & NOT_COMPARABLE:
             continue
         scale = canonical_factor("voltage", channel.unit)
         nominal = float(base.site.supply.nominal(str(channel.phase)) or 0)
@@ -83,10 +88,20 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         for side, kept in (("above", [span for span in spans if span.worst > nominal]),
                            ("below", [span for span in spans if span.worst <= nominal])):
             if kept:
-                yield _voltage_words(channel, side, kept, nominal)
+                sign = _voltage_words(channel, side, kept, nominal)
+                yield _withheld(sign) if doubts & NOMINAL_IN_DOUBT else sign
 
 
-def _voltage_words(channel: Channel, side: str, spans: list[Span], nominal: float) -> Outcome:
+def _withheld(sign: Outcome) -> Outcome:
+    """The sign as an open question."""
+    return replace(
+        sign, check=CHECK_OF_NOMINAL, verdict=Verdict.INCONCLUSIVE, code="sign-withheld", likelihood="",
+        text=f"A danger sign is withheld while the nominal is in doubt: {sign.text[0].lower()}{sign.text[1:]}",
+        advice="Settle the nominal voltage and the connection today; if the declared ones are right: " + ACT_VOLTAGE,
+    )
+
+
+def _voltage_words(channel: Channel, side: str, spans: list[Extent], nominal: float) -> Outcome:
     high = side == "above"
     percent = (HIGH_PERCENT if high else LOW_PERCENT).value
     worst = max(spans, key=lambda span: span.worst if high else -span.worst)
@@ -108,7 +123,7 @@ def _voltage_words(channel: Channel, side: str, spans: list[Span], nominal: floa
     )
 
 
-def _covered(span: Span, others: Sequence[Span]) -> bool:
+def _covered(span: Extent, others: Sequence[Extent]) -> bool:
     return any(other.start_us <= span.start_us and span.end_us <= other.end_us for other in others)
 
 

@@ -17,7 +17,7 @@ from pqcheck.vet.check_definition import (
     thresholds,
 )
 from pqcheck.vet.kept_runs import Array, starts_and_lengths
-from pqcheck.vet.outcome import Outcome, Span, Subject
+from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import Grid, TimeBase
 
 GONE = Threshold(0.01, "1", CHOSEN,
@@ -92,7 +92,7 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     near = others[points[cut - 5 : cut]], others[points[cut : cut + 5]]
     if abs(float(np.float64(np.median(near[1])) / np.median(near[0])) - 1) > OTHERS_WITHIN.value:
         return passed
-    span = Span(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
+    span = Extent(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
     return Outcome(
         CHECK, Verdict.REFUSED, name, "current", phase, code="dead-clamp", likelihood="likely",
         text=f"Current {phase} falls from about {np.median(before):.3g} A to "

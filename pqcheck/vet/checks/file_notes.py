@@ -8,7 +8,7 @@ from pqcheck.model.recording import Note, RowSpan
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import Check
 from pqcheck.vet.checks import clock_steps
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 
 TIME_LINE = Check(
     name="time-line",
@@ -105,5 +105,5 @@ def note_outcomes(notes: Sequence[Note]) -> Iterator[tuple[Outcome, tuple[RowSpa
             code=f"file-{code}", text=" ".join(dict.fromkeys(note.text for note in group)),
             advice="These intervals count as unobserved; export the file again without spreadsheet if it was damaged."
             if serious else "Nothing to do.",
-            spans=tuple(Span(start, end, 0, 0.0, start) for start, end in spans),
+            spans=tuple(Extent(start, end, 0, 0.0, start) for start, end in spans),
         ), tuple(row for note in group for row in note.rows)

@@ -44,7 +44,7 @@ ROUNDED_LINE = 12
 """The same for values rounded to few digits, where a short straight stretch is chance."""
 
 
-class Lines:
+class StraightRuns:
     """Straight stretches with the size of their steps; the channel is straight at `straight` of `moving` points."""
 
     def __init__(self) -> None:
@@ -78,7 +78,7 @@ class StraightLines:
 
     def __init__(self, of: ChannelStatistics) -> None:
         self._of = of
-        self.exact, self.rounded = Lines(), Lines()
+        self.exact, self.rounded = StraightRuns(), StraightRuns()
 
     def take(self, part: ChannelBlock) -> None:
         """Look at one block."""
@@ -123,7 +123,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         )
 
 
-def straight_runs(lines: Lines, resolution: float, most_elsewhere: float) -> tuple[Slots, Slots]:
+def straight_runs(lines: StraightRuns, resolution: float, most_elsewhere: float) -> tuple[Slots, Slots]:
     """Straight stretches of a channel that is not straight elsewhere; none when straightness is its habit.
 
     A slow change of a rounded value climbs step by step, so a line of one or two steps a time must be long.

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-import numpy as np
-
 from pqcheck.model.clock import duration_text
 from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
+from pqcheck.stats.supply_away import interrupted
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.kept_runs import Array, KeptRuns
 from pqcheck.vet.outcome import Outcome
@@ -21,16 +20,17 @@ CHECK = Check(
     name="interruption",
     question="Was the supply out?",
     looks_at="All voltages to neutral and between lines together.",
-    how="An interval in which every recorded voltage lies below the interruption threshold has no value for any rule. "
-        "It counts as missing until the site file excludes it with reason and author.",
+    how="An interval in which all observed voltages lie below the interruption threshold, at least two of them or the "
+        "only one recorded, has no value for any rule. It counts as missing until the site file excludes it with "
+        "reason and author. Without a voltage interruptions cannot be seen.",
     example="All voltages lie below 5 % of nominal in 3 intervals (30 min).",
     codes={"interruption": "All voltages were gone"},
     thresholds=thresholds(globals()),
 )
 
 
-class Dark:
-    """Runs of intervals in which every recorded voltage with a nominal lies below the threshold."""
+class SupplyOut:
+    """Runs of intervals without supply."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
         self.below: dict[Channel, float] = {}
@@ -43,27 +43,20 @@ class Dark:
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
         """Look at one block."""
-        dark: Array | None = None
-        for channel, below in self.below.items():
-            array = values.get(channel)
-            if array is None:
-                continue
-            if dark is None and not float(np.fmin.reduce(array)) < below:
-                return
-            here = array < below
-            dark = here if dark is None else dark & here
-        if dark is not None:
-            self.runs.add_mask(dark, slot)
+        away = interrupted((values[channel], below) for channel, below in self.below.items() if channel in values)
+        if away is not None:
+            self.runs.add_mask(away, slot)
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome for all voltages together."""
-    dark = base.of(Dark)
-    if not any(channel.phase for channel in dark.below):
+    away = base.of(SupplyOut)
+    if not away.below:
         yield Outcome(CHECK, Verdict.NOT_APPLICABLE, "voltage", "voltage", code="no-input",
-                      text="No voltage with a nominal was recorded.", advice="Nothing to do.")
+                      text="No voltage with a nominal was recorded: interruptions of the supply cannot be seen.",
+                      advice="Record the voltages with the other quantities.")
         return
-    starts, lengths, _ = dark.runs.joined()
+    starts, lengths, _ = away.runs.joined()
     if not starts.size:
         yield Outcome(CHECK, Verdict.PASS, "voltage", "voltage")
         return

@@ -10,7 +10,7 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.danger_signs import ACT_CURRENT, conductor_rating
 from pqcheck.vet.kept_runs import starts_and_lengths
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import TimeBase
 
 TIMES_PHASE = Threshold(1.2, "1", PRACTICE, "Neutral current over the largest phase current.")
@@ -32,6 +32,9 @@ CHECK = Check(
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome where the neutral carries more than the phases and more than half its declared rating."""
     grid = base.grid
+    if not any(channel.base_name == "current.n" for channel in base.channels):
+        # Averaged onto this grid from a finer time base, which says it itself.
+        return
     neutral, rows, rating = grid.get("current", "n"), grid.recorded("current"), conductor_rating(base.site, "n")
     if neutral is None or not rows or rating is None:
         return
@@ -44,7 +47,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         if size * grid.step_us < SHORTEST_SECONDS.value * 1e6:
             continue
         top = first + int(np.argmax(neutral[first : first + size]))
-        spans.append(Span(grid.time(first), grid.time(first + size), int(size * grid.step_us // grid.interval_us),
+        spans.append(Extent(grid.time(first), grid.time(first + size), int(size * grid.step_us // grid.interval_us),
                           float(neutral[top]), grid.time(top)))
     if not spans:
         return

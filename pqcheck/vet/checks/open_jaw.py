@@ -17,7 +17,7 @@ from pqcheck.vet.check_definition import (
     thresholds,
 )
 from pqcheck.vet.kept_runs import Array
-from pqcheck.vet.outcome import Outcome, Span, Subject
+from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
 
 FEWEST_POINTS = Threshold(30, "1", CHOSEN, "Points on each side of the step.")
@@ -67,7 +67,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             yield Outcome(CHECK, Verdict.PASS, name, "current", phase)
             continue
         at, factor = step
-        span = Span(grid.time(at), grid.end_us, series.size - at, factor, grid.time(at))
+        span = Extent(grid.time(at), grid.end_us, series.size - at, factor, grid.time(at))
         yield Outcome(
             CHECK, Verdict.REFUSED, name, "current", phase, code="jaw-open", likelihood="likely",
             text=f"From one moment on current {phase} is {factor:.3g} times what the two other phases say, at every "

@@ -63,7 +63,7 @@ PERCENT = ("%", "% of nominal", "% of rms")
 PARTNERS = {"voltage_harmonic": ("voltage_thd", "voltage"), "current_harmonic": ("current_thd", "current")}
 
 
-class Spectrum(Struct):
+class OrderSet(Struct):
     """The orders of one quantity and phase, with samples of their sum of squares, of the THD and of the bases."""
 
     quantity: str
@@ -84,7 +84,7 @@ class Spectrum(Struct):
         return ".".join(part for part in (self.quantity, self.phase) if part)
 
 
-class Spectra:
+class OrderSets:
     """Samples of every spectrum of a stream."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
@@ -94,18 +94,18 @@ class Spectra:
         for channel in means:
             if channel.quantity in PARTNERS and channel.order is not None:
                 orders_of.setdefault((channel.quantity, channel.phase), {})[channel.order] = channel
-        self.spectra: list[Spectrum] = []
+        self.sets: list[OrderSet] = []
         for (quantity, phase), orders in orders_of.items():
             higher = {order: channel for order, channel in orders.items() if 2 <= order <= HIGHEST_ORDER}
             units = {channel.unit for channel in higher.values()}
             thd, rms = (by_key.get((partner, phase)) for partner in PARTNERS[quantity])
             if higher:
                 unit = units.pop() if len(units) == 1 else ""
-                self.spectra.append(Spectrum(quantity, phase, unit, higher, orders.get(1), thd, rms))
+                self.sets.append(OrderSet(quantity, phase, unit, higher, orders.get(1), thd, rms))
 
     def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
         """Sample one block."""
-        for group in self.spectra:
+        for group in self.sets:
             thd = values.get(group.thd) if group.thd else None
             if thd is None or not group.unit:
                 continue
@@ -127,15 +127,15 @@ class Spectra:
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per quantity and phase that has orders."""
-    spectra = base.of(Spectra).spectra
-    if not spectra:
+    sets = base.of(OrderSets).sets
+    if not sets:
         yield Outcome(CHECK, Verdict.NOT_APPLICABLE, code="no-input", text="No harmonic orders were recorded.",
                       advice="Record the orders with the total distortion.")
-    for spectrum in spectra:
+    for spectrum in sets:
         yield _compare(spectrum)
 
 
-def distortion_of_orders(group: Spectrum) -> tuple[Array, Array]:
+def distortion_of_orders(group: OrderSet) -> tuple[Array, Array]:
     """Root of the sum of squares in percent of the fundamental, and the recorded THD [%], sample by sample."""
     root = np.sqrt(np.concatenate(group.squares))
     thd = np.concatenate(group.thds)
@@ -155,7 +155,7 @@ def _same_unit(channel: Channel, unit: str) -> float:
     return float(factor(channel.unit, unit))
 
 
-def _compare(group: Spectrum) -> Outcome:
+def _compare(group: OrderSet) -> Outcome:
     name = group.name
     subject = Outcome(CHECK, Verdict.NOT_APPLICABLE, name, group.quantity, group.phase, code="no-input",
                       text=f"No total distortion was recorded beside {name}.",

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.recording import Channel
@@ -16,6 +17,7 @@ from pqcheck.vet.check_definition import CHOSEN, EVIDENCE, ITSELF, Check, Refusa
 from pqcheck.vet.checks import clipped
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask, Slots, starts_and_lengths
 from pqcheck.vet.outcome import Outcome
+from pqcheck.vet.single_value import SingleValues, written_step
 from pqcheck.vet.time_base import TimeBase
 
 FEWEST_INTERVALS = Threshold(10, "1", CHOSEN, "Shortest run looked at.")
@@ -29,6 +31,11 @@ FEWEST_STEPS = Threshold(
     10, "1", "our own choice, set on series of two values",
     "Steps of the instrument between the lowest and the highest reading; with fewer any run is explained."
 )
+FINE_PERCENT = Threshold(
+    0.5, "% of the reading", EVIDENCE,
+    "Resolution from which one single value for a day, or in the whole channel, is not the habit of the instrument."
+)
+FEWEST_SINGLE = Threshold(60, "1", EVIDENCE, "Readings of one single value.")
 HABIT_RUNS = Threshold(3, "1", CHOSEN, "Runs from which standing still may be the habit of the channel.")
 HABIT_SHARE = Threshold(0.5, "1", CHOSEN, "Share of the channel that such runs then cover.")
 
@@ -38,12 +45,18 @@ CHECK = Check(
     looks_at="Runs of one value in every channel.",
     how="A run is stuck only if it is longer than the channel's own habit of repeating explains (the longest run that "
         "chance gives, and the quietest hours of the same channel), and either another channel moved meanwhile or the "
-        "channel hardly ever repeats elsewhere. Zero is no stuck value.",
+        "channel hardly ever repeats elsewhere. Zero is no stuck value. A voltage, its distortion or its flicker that "
+        "holds one single value for a day or longer, or always, in at least 60 readings, is stuck; where the "
+        "resolution is coarser than 0.5 % of the reading the question stays open, and no verdict rests on a channel "
+        "that never moves at all.",
     example="voltage.bn holds one value for 54 intervals (9 h).",
-    codes={"stuck": "One value for too long"},
+    codes={"stuck": "One value for too long", "never-moves": "One value of a coarse channel for a day or longer"},
     refuses={
         "stuck": (
             Refusal(ITSELF, "same", "Nothing was measured in these stretches."),
+        ),
+        "never-moves": (
+            Refusal(ITSELF, "same", "Whether these stretches were measured is not known."),
         ),
     },
     thresholds=thresholds(globals()),
@@ -128,6 +141,53 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 
 def _of_channel(base: TimeBase, statistics: ChannelStatistics, movement: Movement) -> Outcome:
+    single = _of_single_value(base, statistics)
+    found = _of_runs(base, statistics, movement)
+    if single is None or (single.verdict is Verdict.INCONCLUSIVE and found.verdict is Verdict.REFUSED):
+        return found
+    # The stretches of both, each once.
+    held = [(span.start_us, span.end_us) for span in single.spans]
+    more = [subject for subject, span in zip(found.subjects, found.spans, strict=False)
+            if not any(start <= span.start_us and span.end_us <= end for start, end in held)]
+    return replace(single, subjects=(*single.subjects, *more)) if single.verdict is Verdict.REFUSED else single
+
+
+def _of_single_value(base: TimeBase, statistics: ChannelStatistics) -> Outcome | None:
+    """One single value for a day or longer, or always; None where there is none."""
+    channel = statistics.channel
+    stretches = [stretch for stretch in statistics.of(SingleValues).stretches
+                 if stretch.value and stretch.readings >= FEWEST_SINGLE.value]
+    if not stretches:
+        return None
+    resolution = min(other.resolution for other in base.channels.values()
+                     if (other.channel.quantity, other.channel.unit) == (channel.quantity, channel.unit))
+    never = stretches[0].readings == statistics.valid
+    if never:
+        resolution = min(resolution, written_step(stretches[0].value, narrow=statistics.of(SingleValues).narrow))
+    fine = [stretch for stretch in stretches if resolution < FINE_PERCENT.value / 100 * abs(stretch.value)]
+    shown = fine or stretches
+    longest = max(shown, key=lambda stretch: stretch.end - stretch.first)
+    at = f"in all {longest.readings} readings" if never else \
+        f"for {duration_text((longest.end - longest.first) * base.interval_us)} at a stretch"
+    text = f"{channel.name} holds the single value {longest.value:.6g} {channel.unit}".rstrip() + f" {at}"
+    passed = Outcome(CHECK, Verdict.PASS, channel.name, channel.quantity, channel.phase, channel.order)
+    starts, ends = (np.array([getattr(stretch, edge) for stretch in shown]) for edge in ("first", "end"))
+    spans = base.spans(starts, ends - starts)
+    if fine:
+        return not_measured_in(
+            passed, "stuck", spans, f"{text}; no supply stands so still.",
+            "Check the channel; the values in these stretches were not measured.",
+        )
+    open_question = not_measured_in(
+        passed, "never-moves", spans, f"{text}; its resolution is too coarse to tell whether it was measured.",
+        "Check the channel, or record it with more digits.",
+    )
+    # What moves elsewhere may stand still within one coarse step: a question, which takes no verdict back.
+    return replace(open_question, verdict=Verdict.INCONCLUSIVE, likelihood="likely",
+                   subjects=open_question.subjects if never else ())
+
+
+def _of_runs(base: TimeBase, statistics: ChannelStatistics, movement: Movement) -> Outcome:
     """Longer than the channel's own resolution explains, and another channel moved meanwhile or the channel itself
     hardly ever repeats elsewhere. Values at a ceiling are clipped, which is another doubt."""
     channel, stride = statistics.channel, statistics.stride

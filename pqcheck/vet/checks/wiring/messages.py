@@ -8,7 +8,7 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.vet.checks.wiring.angles import Signature
 from pqcheck.vet.checks.wiring.card import CHECK
 from pqcheck.vet.kept_runs import Array, starts_and_lengths
-from pqcheck.vet.outcome import Outcome, Proposal, Span, Subject
+from pqcheck.vet.outcome import Extent, Outcome, Proposal, Subject
 from pqcheck.vet.time_base import PHASES, Grid
 
 
@@ -53,7 +53,7 @@ def fault(
     *,
     likelihood: str,
     middles: Array | None,
-    span: Span | None = None,
+    span: Extent | None = None,
     rivals: tuple[Signature, ...] = (),
     alternative: str = "",
     because: str = "",
@@ -135,7 +135,7 @@ def mixed(active: Array, generation: bool, grid: Grid, points: Array, phase: str
         )
     starts, lengths = starts_and_lengths(back)
     spans = tuple(
-        Span(grid.time(int(points[start])), grid.time(int(points[start + length - 1])) + grid.step_us, length)
+        Extent(grid.time(int(points[start])), grid.time(int(points[start + length - 1])) + grid.step_us, length)
         for start, length in zip(starts[:50].tolist(), lengths[:50].tolist(), strict=True)
     )
     return Outcome(

@@ -14,7 +14,7 @@ from pqcheck.vet.checks.wiring.card import CHECK
 from pqcheck.vet.checks.wiring.messages import ambiguous, export_seen, fault, mixed, reactive_background, too_little
 from pqcheck.vet.checks.wiring.voltage_answers import settled
 from pqcheck.vet.kept_runs import Array
-from pqcheck.vet.outcome import Outcome, Span
+from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import PHASES, Grid
 
 EXPORT = "real export of energy, if there is generation on site (declare [generation])"
@@ -165,7 +165,7 @@ def _looks_right(grid: Grid, powers: Powers) -> Outcome:
     return ambiguous(turned, middles, innocent)
 
 
-def _looks_wrong(grid: Grid, site: Site, powers: Powers, span: Span | None = None) -> Outcome:
+def _looks_wrong(grid: Grid, site: Site, powers: Powers, span: Extent | None = None) -> Outcome:
     """Angles that no ordinary right connection explains."""
     middles = _middles(powers.angles)
     best = [pair for pair in _ranked(middles) if not pair[1].sound]
@@ -235,7 +235,7 @@ def _moved_clamp(grid: Grid, site: Site, powers: Powers, sound: Array) -> Outcom
     if not lasting or chosen.sound or backflow or _forward(middles):
         return None
     at = grid.time(int(powers.points[cut]))
-    span = Span(at, grid.end_us) if right_first else Span(grid.start_us, at)
+    span = Extent(at, grid.end_us) if right_first else Extent(grid.start_us, at)
     return _looks_wrong(grid, site, part, span)
 
 

@@ -1,0 +1,236 @@
+"""Several sources of one quantity as one series at the judged interval: each slot once, from the first that holds it.
+
+Streams are walked one after the other, so the values of these sources are kept at the judged interval until the walk is
+over; then they are a stream like any other. Only quantities that more than one stream serves are kept so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+from numpy.typing import NDArray
+
+from pqcheck.derive.aggregate import Grouper
+from pqcheck.derive.formulas import Arrays, Combined, Scratch
+from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.judged_series import Mask, masked_product
+from pqcheck.judge.sources_disagree import Compared
+from pqcheck.judge.tasks import Task, scale_of
+from pqcheck.model.clock import duration_text, iso
+from pqcheck.model.recording import Axis, Block, Channel, RowSpan, Stream
+from pqcheck.stats.runs import runs
+
+_NOWHERE = 255
+"""Stands for the number of a source where none holds a slot."""
+_STRETCHES_SHOWN = 3
+
+
+class SlotValues:
+    """Values of sources of one stream at the judged interval, slot by slot; `values` has a row for each source."""
+
+    def __init__(self, sources: Sequence[SeriesSource], axis: Axis, interval_us: int, drops_flagged: bool) -> None:
+        self.stream = sources[0].stream
+        self.drops_flagged = drops_flagged
+        self.sources = sources
+        self.start_us = axis.start_us
+        self._grouper: Grouper | None = None
+        if axis.interval_us != interval_us:
+            self._grouper = Grouper(axis.start_us, axis.interval_us, interval_us, sources[0].mean)
+            self.start_us = self._grouper.start_us
+        self.values = np.full((len(sources), max(0, (axis.end_us - self.start_us) // interval_us)), np.nan)
+        self.single = [False] * len(sources)
+        self._fed = 0
+
+    @property
+    def grouped(self) -> bool:
+        """Whether the values are aggregates."""
+        return self._grouper is not None
+
+    def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask) -> None:
+        """The next block; `mask` marks intervals that have no value."""
+        series = [masked_product(source.formula, arrays, scratch, mask) for source in self.sources]
+        self.single = [product.factor is None and product.members.dtype == np.float32 for product in series]
+        made: Sequence[NDArray[Any]] = [product.values() for product in series]
+        if self._grouper is not None:
+            made = self._grouper.feed(series)  # type: ignore[assignment]
+        count = len(made[0])
+        for row, values in enumerate(made):
+            self.values[row, self._fed : self._fed + count] = values
+        self._fed += count
+
+    def of(self, source: SeriesSource) -> tuple[NDArray[np.float64], bool]:
+        """The values of one source, and whether they come from float32 values."""
+        row = next(number for number, one in enumerate(self.sources) if one is source)
+        values = self.values[row]
+        if self.single[row] and not self.grouped and not source.formula.arithmetic:
+            # Recorded values stand for the shortest decimals that read back to them.
+            values = np.array([float(str(value)) for value in values.astype(np.float32)])
+        return values, self.single[row]
+
+
+class _Origin(NamedTuple):
+    """Where the values of one combined channel come from."""
+
+    sources: tuple[SeriesSource, ...]
+    axis: Axis
+    filled_by: NDArray[np.uint8]
+    """For each slot the number of the source that filled it."""
+
+    def stretches(self, first: int, last: int) -> Iterator[tuple[int, int, int]]:
+        """(number of the source, first slot, slot behind the last) within some slots, in order of time."""
+        first, last = max(first, 0), max(last, 0)
+        part = self.filled_by[first:last]
+        for number in np.unique(part).tolist():
+            if number != _NOWHERE:
+                for start, end in zip(*(edge.tolist() for edge in runs(part == number)), strict=True):
+                    yield number, first + start, first + end
+
+
+class _Rows(Struct, frozen=True):
+    """Rows of combined channels: those of the streams that filled the slots."""
+
+    origins: dict[Channel, _Origin]
+    streams: Sequence[Stream]
+
+    def rows(self, channel: Channel, start_us: int, end_us: int) -> tuple[RowSpan, ...]:
+        """Rows that hold the channel for the half-open span."""
+        origin = self.origins[channel]
+        start, step = origin.axis.start_us, origin.axis.interval_us
+        spans: dict[RowSpan, None] = {}
+        for number, first, last in sorted(
+            origin.stretches((start_us - start) // step, -((start - end_us) // step)), key=lambda part: part[1]
+        ):
+            source = origin.sources[number]
+            inputs = source.formula.inputs
+            for one in inputs if len(inputs) <= 4 else (inputs[0], inputs[-1]):
+                index = self.streams[source.stream].index
+                spans |= dict.fromkeys(index.rows(one, start + first * step, start + last * step))
+        return tuple(spans)
+
+
+_Key = tuple[tuple[int, ...], int, bool, str]
+
+
+class CombinedSources:
+    """Tasks with several sources. `add` them, `feed` every block of every stream, then ask for the `streams`."""
+
+    def __init__(self, streams: Sequence[Stream], zone: str) -> None:
+        self._streams, self._zone = streams, zone
+        self._tasks: dict[_Key, list[Task]] = {}
+        self._slots: dict[int, list[SlotValues]] = {}
+        self._slots_of: dict[tuple[int, int, bool], SlotValues] = {}
+        self._origins: dict[Channel, _Origin] = {}
+        self.compared: list[Compared] = []
+        """Pairs of exact sources over the slots that both hold."""
+
+    def add(self, task: Task) -> None:
+        """A task whose `sources` are more than one."""
+        key = tuple(map(id, task.sources)), task.interval_us, task.rule.drop_flagged, task.unit
+        self._tasks.setdefault(key, []).append(task)
+
+    def open(self) -> None:
+        """All tasks were added."""
+        alike: dict[tuple[int, int, bool, str], dict[int, SeriesSource]] = {}
+        for (_, interval_us, drops, _), tasks in self._tasks.items():
+            for source in tasks[0].sources:
+                alike.setdefault((source.stream, interval_us, drops, source.mean), {})[id(source)] = source
+        for (stream, interval_us, drops, _), sources in alike.items():
+            held = SlotValues(list(sources.values()), self._streams[stream].axis, interval_us, drops)
+            self._slots.setdefault(stream, []).append(held)
+            self._slots_of |= {(one, interval_us, drops): held for one in sources}
+
+    def inputs(self, stream: int) -> set[Channel]:
+        """Channels of a stream that are read."""
+        return {one for held in self._slots.get(stream, ()) for source in held.sources for one in source.formula.inputs}
+
+    def feed(self, stream: int, arrays: Arrays, scratch: Scratch, mask: Mask, mask_or_flags: Mask) -> None:
+        """The next block of a stream."""
+        for held in self._slots.get(stream, ()):
+            held.feed(arrays, scratch, mask_or_flags if held.drops_flagged else mask)
+
+    def streams(self) -> list[tuple[Stream, list[Task]]]:
+        """One stream for each grid, and the tasks it answers, each with a single source; every block was fed."""
+        grids: dict[Axis, tuple[dict[Channel, NDArray[np.float64]], list[Task]]] = {}
+        for number, (key, tasks) in enumerate(self._tasks.items()):
+            axis, channel, source, values = self._combine(number, key, tasks[0])
+            held, answered = grids.setdefault(axis, ({}, []))
+            held[channel] = values
+            answered += [replace(task, source=source) for task in tasks]
+        self._slots, self._slots_of = {}, {}
+        index = _Rows(self._origins, self._streams)
+        return [
+            (Stream(axis, tuple(held), _one_block(axis, held), index), tasks) for axis, (held, tasks) in grids.items()
+        ]
+
+    def _combine(self, number: int, key: _Key, task: Task) -> tuple[Axis, Channel, SeriesSource, NDArray[np.float64]]:
+        _, interval_us, drops, unit = key
+        slots = [self._slots_of[id(source), interval_us, drops] for source in task.sources]
+        # Values recorded at the judged interval keep their own grid where they agree on it; aggregates have that of
+        # UTC, and a recorded value then counts for the slot in which it begins.
+        offsets = {0 if held.grouped else held.start_us % interval_us for held in slots}
+        offset = offsets.pop() if len(offsets) == 1 else 0
+        first = [(held.start_us - offset) // interval_us for held in slots]
+        begin = min(first)
+        count = max(start + held.values.shape[1] for start, held in zip(first, slots, strict=True)) - begin
+        axis = Axis(offset + begin * interval_us, interval_us, count)
+        values, filled_by = np.full(count, np.nan), np.full(count, _NOWHERE, np.uint8)
+        parts: list[NDArray[np.float64]] = []
+        single = arithmetic = False
+        for place, (source, held, start) in enumerate(zip(task.sources, slots, first, strict=True)):
+            scale = scale_of(source.formula.unit, unit, task.wanted)
+            part, is_single = held.of(source)
+            changed = held.grouped or source.formula.arithmetic or scale != 1
+            arithmetic, single = arithmetic or changed, single or (is_single and changed)
+            whole = np.full(count, np.nan)
+            whole[start - begin : start - begin + len(part)] = part if scale == 1 else part * float(scale)
+            parts.append(whole)
+            new = np.isnan(values) & ~np.isnan(whole)
+            values[new], filled_by[new] = whole[new], place
+        if task.sources[0].exactness == "exact":
+            times = axis.start_us + np.arange(count) * interval_us
+            self.compared += [
+                Compared(task, task.sources[0], other, times, parts[0], part)
+                for other, part in zip(task.sources[1:], parts[1:], strict=True)
+            ]
+        wanted = task.wanted
+        channel = Channel(wanted.quantity, wanted.phase, wanted.order, wanted.hertz, f"combined {number}", unit)
+        self._origins[channel] = _Origin(task.sources, axis, filled_by)
+        formula = Combined(channel, arithmetic, single, tuple(source.formula for source in task.sources))
+        notes = "; ".join(dict.fromkeys(source.note for source in task.sources if source.note))
+        missing = sorted({order for source in task.sources for order in source.missing_orders})
+        combined = replace(
+            task.sources[0], interval_us=interval_us, formula=formula, missing_orders=tuple(missing), note=notes
+        )
+        return axis, channel, combined, values
+
+    def shares(self, channel: Channel, first: int, last: int) -> str:
+        """Which slots from `first` to `last` came from which source, in words; empty where none filled any."""
+        origin = self._origins[channel]
+        parts = sorted(origin.stretches(first, last), key=lambda part: part[1])
+        numbers = sorted({number for number, _, _ in parts})
+        words = []
+        if len(numbers) == 1:
+            return f"from values over {duration_text(origin.sources[numbers[0]].interval_us)}"
+        for number in numbers:
+            own = [(start, end) for of, start, end in parts if of == number]
+            count = sum(end - start for start, end in own)
+            spans = [f"{self._stamp(origin, start)} to {self._stamp(origin, end)}" for start, end in own]
+            more = f" and {len(spans) - _STRETCHES_SHOWN} more" if len(spans) > _STRETCHES_SHOWN else ""
+            where = ", ".join(spans[:_STRETCHES_SHOWN]) + more
+            recorded = duration_text(origin.sources[number].interval_us)
+            words.append(f"{count} intervals from values over {recorded} ({where})")
+        return ", ".join(words)
+
+    def _stamp(self, origin: _Origin, slot: int) -> str:
+        return iso(origin.axis.start_us + slot * origin.axis.interval_us, self._zone)
+
+
+def _one_block(axis: Axis, held: dict[Channel, NDArray[np.float64]]) -> Any:
+    def blocks(wanted: Sequence[Channel] | None = None) -> Iterator[Block]:
+        yield Block(axis, held if wanted is None else {channel: held[channel] for channel in wanted})
+
+    return blocks

@@ -1,0 +1,242 @@
+"""A quantity at several time bases: every period is judged from all of them, each slot once; contradictions refuse."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pqcheck.judge.choose_sources import joined, reaches_beyond
+from pqcheck.model.findings import Finding
+from pqcheck.model.recording import Axis, Recording
+from pqcheck.model.verdict import Verdict
+from tests.recordings import WEEK, judged, one, recording, site
+
+EN = "en50160-2010-lv"
+PCC = {
+    "is_pcc": True,
+    "short_circuit_current": "12 kA",
+    "maximum_demand_current": "400 A",
+    "demand_basis": "mean of 12 monthly maxima",
+}
+FIRST = "2031-03-03T00:00:00+00:00"
+SINGLE = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+
+
+def at(day: float) -> str:
+    return (datetime.fromisoformat(FIRST) + timedelta(days=day)).isoformat()
+
+
+def streams(*parts: tuple[float, float, Mapping[str, Any]]) -> Recording:
+    """Streams of (day of the start, interval in seconds, columns)."""
+    made = [recording(table, start=at(day), interval_s=step) for day, step, table in parts]
+    return Recording(tuple(file for one in made for file in one.files), tuple(s for one in made for s in one.streams))
+
+
+def thd(value: float, count: int) -> dict[str, Any]:
+    return {"voltage_thd.an [%]": np.full(count, float(value))}
+
+
+def of_weeks(found: list[Finding], rule: str) -> list[Verdict]:
+    return [each.verdict for each in found if each.rule == rule]
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_recorder_that_changes_its_interval_is_judged_in_both_weeks(turned: bool) -> None:
+    parts = [(0.0, 600.0, thd(2, WEEK)), (7.0, 60.0, thd(9, 10 * WEEK))]
+    found = judged(streams(*(parts[::-1] if turned else parts)), SINGLE, EN, quantities=["voltage_thd"])
+    assert of_weeks(found, "thd-week-95") == [Verdict.PASS, Verdict.FAIL]
+    first, second = found
+    assert first.title.endswith("from values over 10 min") and second.title.endswith("from values over 1 min")
+    assert second.intervals is not None and (second.intervals.valid, second.intervals.outside) == (WEEK, WEEK)
+    assert second.windows[0].rows[0].last == 10 * WEEK + 1
+
+
+def test_half_an_hour_at_another_interval_does_not_stand_for_the_week() -> None:
+    low = np.full(20 * WEEK, 112.0)
+    low[500:560] = np.nan
+    made = streams((0, 30, {"voltage.an [V]": low}), (500 / 2880, 60, {"voltage.an [V]": np.full(30, 230.0)}))
+    found = one(judged(made, SINGLE, EN, quantities=["voltage"]), "voltage-week-95")
+    assert found.verdict is Verdict.FAIL and found.intervals is not None
+    assert (found.intervals.expected, found.intervals.valid, found.intervals.outside) == (WEEK, WEEK, WEEK - 3)
+    assert "1005 intervals from values over 30 s" in found.title and "3 intervals from values over 1 min" in found.title
+
+
+def test_a_period_of_the_whole_recording_covers_all_streams() -> None:
+    place = site(supply={"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"})
+    volts = {f"voltage.{phase} [V]": np.full(WEEK, 120.0) for phase in ("an", "bn")}
+    coarse = {name: np.full(672, 150.0) for name in volts}
+    found = judged(streams((0, 600, volts), (7, 900, coarse)), place, "ansi-c84.1-2020", quantities=["voltage"])
+    fails = [each for each in found if each.rule == "service-range-b"]
+    assert [each.verdict for each in fails] == [Verdict.FAIL] * 2
+    assert all(each.period is not None and each.period.end.startswith("2031-03-17") for each in fails)
+    # Nothing outside in the second week: still no pass, as its intervals are not those of the rule.
+    coarse = {name: np.full(672, 120.0) for name in volts}
+    found = judged(streams((0, 600, volts), (7, 900, coarse)), place, "ansi-c84.1-2020", quantities=["voltage"])
+    assert {each.verdict for each in found if each.rule == "service-range-b"} == {Verdict.INCONCLUSIVE}
+
+
+def test_intervals_that_have_a_common_one_are_judged_at_it() -> None:
+    place = site(supply={"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"})
+    quarter = {f"voltage.{phase} [V]": np.full(672, 120.0) for phase in ("an", "bn")}
+    minutes = {name: np.full(10 * WEEK, 120.0) for name in quarter}
+    found = judged(streams((0, 900, quarter), (7, 60, minutes)), place, "ansi-c84.1-2020", quantities=["voltage"])
+    first = one(found, "service-range-a", phase="an")
+    assert first.verdict is Verdict.PASS and first.intervals is not None and first.intervals.valid == 1344
+
+
+def test_a_week_that_only_a_coarser_stream_saw_is_named() -> None:
+    made = streams((0, 600, thd(2, WEEK)), (7, 900, thd(9, 672)))
+    found = judged(made, SINGLE, EN, quantities=["voltage_thd"])
+    assert of_weeks(found, "thd-week-95") == [Verdict.PASS, Verdict.INCONCLUSIVE]
+    assert found[1].reason is not None and found[1].reason.code == "wrong-interval"
+
+
+def test_a_week_that_only_extremes_saw_is_judged_by_them() -> None:
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"},
+                 recording={"extremes_of": "200 ms"})  # fmt: skip
+    extremes = {"voltage.an.min [V]": np.full(672, 180.0), "voltage.an.max [V]": np.full(672, 190.0)}
+    made = streams((0, 600, {"voltage.an [V]": np.full(WEEK, 230.0)}), (7, 900, extremes))
+    found = judged(made, place, EN, quantities=["voltage"])
+    assert of_weeks(found, "voltage-week-95") == [Verdict.PASS, Verdict.FAIL]
+    assert found[1].reason is not None
+
+
+def test_orders_in_other_units_are_brought_to_one() -> None:
+    volts = {"voltage_harmonic.an.h5 [V]": np.full(WEEK, 11.5), "voltage_harmonic.an.h1 [V]": np.full(WEEK, 230.0)}
+    percent = {"voltage_harmonic.an.h5 [%]": np.full(10 * WEEK, 7.0)}
+    found = judged(streams((0, 600, volts), (7, 60, percent)), SINGLE, EN, quantities=["voltage_harmonic"])
+    weeks = [each for each in found if each.rule == "harmonics-week-95" and each.order == 5]
+    assert [each.verdict for each in weeks] == [Verdict.PASS, Verdict.FAIL]
+    values = [each.statistic.value for each in weeks if each.statistic is not None]
+    assert values == pytest.approx([5.0, 7.0])
+
+
+def test_single_precision_values_stay_the_decimals_that_were_written() -> None:
+    parts = [(day, step, {"voltage.an [V]": np.full(count, 253.1, np.float32)})
+             for day, step, count in ((0, 600, 504), (3.5, 300, 1008))]  # fmt: skip
+    found = one(judged(streams(*parts), SINGLE, EN, quantities=["voltage"]), "voltage-week-95")
+    assert found.statistic is not None and found.statistic.value == pytest.approx(253.1, abs=1e-5)
+    same = [(day, 600, {"voltage.an [V]": np.full(504, 253.1, np.float32)}) for day in (0, 3.5)]
+    found = one(judged(streams(*same), SINGLE, EN, quantities=["voltage"]), "voltage-week-95")
+    assert found.statistic is not None and found.statistic.value == 253.1
+
+
+@pytest.mark.parametrize(
+    ("fine", "verdict"), [(2.0, Verdict.PASS), (2.6, Verdict.PASS), (2.7, Verdict.REFUSED), (9.0, Verdict.REFUSED)]
+)
+def test_two_time_bases_over_one_week_must_agree(fine: float, verdict: Verdict) -> None:
+    made = streams((0, 600, thd(2, WEEK)), (0, 60, thd(fine, 10 * WEEK)))
+    found = one(judged(made, SINGLE, EN, quantities=["voltage_thd"]), "thd-week-95")
+    assert found.verdict is verdict
+    if verdict is Verdict.REFUSED:
+        assert found.reason is not None and found.reason.code == "sources-disagree"
+        assert f"{fine:g} %" in found.reason.text and "2 %" in found.reason.text
+
+
+@pytest.mark.parametrize(("volts", "refused"), [(232.0, False), (233.0, True)])
+def test_voltages_may_differ_by_one_percent_of_nominal(volts: float, refused: bool) -> None:
+    made = streams(
+        (0, 600, {"voltage.an [V]": np.full(WEEK, 230.0)}), (0, 60, {"voltage.an [V]": np.full(10 * WEEK, volts)})
+    )
+    found = one(judged(made, SINGLE, EN, quantities=["voltage"]), "voltage-week-95")
+    assert (found.verdict is Verdict.REFUSED) is refused
+
+
+def test_a_declared_instrument_narrows_what_may_differ() -> None:
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}, instrument={"class": "A"})
+    made = streams(
+        (0, 600, {"voltage.an [V]": np.full(WEEK, 230.0)}), (0, 60, {"voltage.an [V]": np.full(10 * WEEK, 231.0)})
+    )
+    assert one(judged(made, place, EN, quantities=["voltage"]), "voltage-week-95").verdict is Verdict.REFUSED
+
+
+def test_a_disagreement_in_one_of_several_weeks_refuses_that_week() -> None:
+    fine = np.repeat([2.0, 2.0, 9.0], 10 * WEEK)
+    made = streams((0, 600, thd(2, 3 * WEEK)), (0, 60, {"voltage_thd.an [%]": fine}))
+    found = judged(made, SINGLE, EN, quantities=["voltage_thd"])
+    assert of_weeks(found, "thd-week-95") == [Verdict.PASS, Verdict.PASS, Verdict.REFUSED]
+
+
+@pytest.mark.parametrize(("column", "implied"), [(3.0, "1200 A"), (9.0, None), (12.0, "300 A")])
+def test_a_recorded_demand_distortion_is_held_against_the_orders(column: float, implied: str | None) -> None:
+    table = {"current_tdd.a [%]": np.full(WEEK, column)}
+    table |= {f"current_harmonic.a.h{order} [A]": np.full(WEEK, 36 / 7) for order in range(2, 51)}
+    found = one(
+        judged(streams((0, 600, table)), site(pcc=PCC), "ieee519-2022", quantities=["current_tdd"]),
+        "tdd-week-99", phase="a",
+    )  # fmt: skip
+    if implied is None:
+        assert found.verdict is Verdict.PASS
+    else:
+        assert found.verdict is Verdict.REFUSED and found.reason is not None
+        assert found.reason.code == "sources-disagree"
+        assert implied in found.reason.text and "400 A is declared" in found.reason.text
+
+
+@pytest.mark.parametrize(("column", "refused"), [(3.0, True), (12.0, False)])
+def test_some_of_the_orders_can_only_show_that_a_total_is_too_small(column: float, refused: bool) -> None:
+    table = {"voltage_thd.an [%]": np.full(WEEK, column)}
+    table |= {f"voltage_harmonic.an.h{order} [%]": np.full(WEEK, 3.0) for order in (3, 5, 7, 9, 11)}
+    table["voltage.an [V]"] = np.full(WEEK, 230.0)
+    found = one(judged(streams((0, 600, table)), SINGLE, EN, quantities=["voltage_thd"]), "thd-week-95")
+    assert (found.verdict is Verdict.REFUSED) is refused
+
+
+PIECES = st.lists(
+    st.tuples(st.integers(1, 200), st.sampled_from([60, 120, 200, 300, 600]), st.floats(-20, 20)),
+    min_size=1,
+    max_size=7,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(pieces=PIECES, order=st.randoms(use_true_random=False), outside=st.integers(0, 120))
+def test_splitting_a_recording_into_time_bases_changes_no_verdict(
+    pieces: list[tuple[int, int, float]], order: Any, outside: int
+) -> None:
+    slots = sum(count for count, _, _ in pieces)
+    ten = np.concatenate([np.full(count, 230.0 + change) for count, _, change in pieces])
+    ten[:: max(1, slots // max(outside, 1))] = 200.0
+    whole = streams((0, 600, {"voltage.an [V]": ten}))
+    bases: dict[int, list[tuple[int, Any]]] = {}
+    first = 0
+    for count, step, _ in pieces:
+        bases.setdefault(step, []).append((first, np.repeat(ten[first : first + count], 600 // step)))
+        first += count
+    # As the reader hands it over: one stream for each interval, with nothing where another was in use.
+    parts = []
+    for step, held in bases.items():
+        begin, per = held[0][0], 600 // step
+        end = held[-1][0] * per + len(held[-1][1])
+        values = np.full(end - begin * per, np.nan)
+        for place, part in held:
+            values[place * per - begin * per : place * per - begin * per + len(part)] = part
+        parts.append((begin / 144, float(step), {"voltage.an [V]": values}))
+    order.shuffle(parts)
+    for expected, found in zip(
+        judged(whole, SINGLE, EN, quantities=["voltage"]),
+        judged(streams(*parts), SINGLE, EN, quantities=["voltage"]),
+        strict=True,
+    ):
+        assert (found.id, found.verdict, found.intervals, found.proven) == (
+            expected.id, expected.verdict, expected.intervals, expected.proven,
+        )  # fmt: skip
+        assert [(each.start, each.end, each.intervals) for each in found.windows] == [
+            (each.start, each.end, each.intervals) for each in expected.windows
+        ]
+
+
+SPAN = st.tuples(st.integers(0, 60), st.integers(1, 40)).map(lambda pair: (pair[0], pair[0] + pair[1]))
+
+
+@given(spans=st.lists(SPAN, max_size=5), start=st.integers(0, 60), step=st.integers(1, 7), count=st.integers(1, 12))
+def test_what_an_axis_covers_beyond_spans(spans: list[tuple[int, int]], start: int, step: int, count: int) -> None:
+    covered = {place for first, last in spans for place in range(first, last)}
+    assert sum(last - first for first, last in joined(spans)) == len(covered)
+    free = [place not in covered for place in range(start, start + step * count)]
+    longest = max(map(len, "".join("x" if each else " " for each in free).split()), default=0)
+    assert reaches_beyond(Axis(start, step, count), spans) is (longest >= step)

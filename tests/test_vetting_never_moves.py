@@ -1,0 +1,158 @@
+"""Channels that never move, and zeros that were not measured: refused, open, or rightly left alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from pqcheck import check
+from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import vet
+from tests.recordings import WEEK, recording, site
+
+Floats = NDArray[np.float64]
+DAY = 144
+
+
+def noise(seed: int, middle: float, width: float, decimals: int = 2, count: int = WEEK) -> Floats:
+    return np.round(middle + np.random.default_rng(seed).normal(0, width, count), decimals)
+
+
+def voltages(**replaced: Floats) -> dict[str, Floats]:
+    return {f"voltage.{phase} [V]": replaced.get(phase, noise(number, 230, 1.5))
+            for number, phase in enumerate(("an", "bn", "cn"))}
+
+
+def of_rule(findings: tuple[Finding, ...], rule: str) -> dict[str, Finding]:
+    return {finding.channel: finding for finding in findings if finding.rule == rule}
+
+
+def limits(result: Findings, quantity: str, phase: str | None) -> set[tuple[Verdict, str]]:
+    return {(finding.verdict, finding.reason.code if finding.reason else "") for finding in result.findings
+            if finding.kind == "limit" and (finding.quantity, finding.phase) == (quantity, phase)
+            and finding.verdict is not Verdict.NOT_APPLICABLE}
+
+
+@pytest.mark.parametrize("blank", [False, True])
+def test_a_voltage_that_never_moves_is_refused(blank: bool) -> None:
+    still = np.full(WEEK, 230.0)
+    if blank:
+        still[::50] = np.nan
+    result = check(recording(voltages(bn=still)), site(), "en50160-2010-lv")
+    assert of_rule(result.findings, "stuck")["voltage.bn.mean"].verdict is Verdict.REFUSED
+    assert limits(result, "voltage", "bn") == {(Verdict.REFUSED, "stuck")}
+    assert (Verdict.REFUSED, "stuck") not in limits(result, "voltage", "an")
+
+
+def test_all_voltages_that_never_move_are_refused() -> None:
+    still = {name: np.full(WEEK, 230.0) for name in voltages()}
+    for table in (still, {"voltage.an [V]": np.full(WEEK, 230.0)}, {name: row.astype(np.float32) for name, row in
+                                                                    still.items()}):
+        result = check(recording(table), site(), "en50160-2010-lv")
+        assert limits(result, "voltage", "an") == {(Verdict.REFUSED, "stuck")}
+
+
+def test_a_day_of_one_value_takes_only_its_day() -> None:
+    half = noise(1, 230, 1.5)
+    half[200:200 + DAY] = 231.2
+    result = vet(recording(voltages(bn=half)), site())
+    (doubt,) = [one for one in result.trust if one.code == "stuck"]
+    assert doubt.start_us is not None and doubt.end_us is not None
+    assert (doubt.end_us - doubt.start_us) // 600_000_000 in (DAY, DAY + 1, DAY + 2)
+
+
+@pytest.mark.parametrize(("value", "verdict", "code"), [
+    (2.0, Verdict.INCONCLUSIVE, "never-moves"), (2.13, Verdict.REFUSED, "stuck"),
+])
+def test_a_distortion_that_never_moves(value: float, verdict: Verdict, code: str) -> None:
+    """0.01 of 2.13 % is 0.47 % of the reading; 2.0 may be written in tenths, and then says little."""
+    table = voltages() | {"voltage_thd.an [%]": np.full(WEEK, value)}
+    result = check(recording(table), site(), "en50160-2010-lv")
+    seen = of_rule(result.findings, "stuck")["voltage_thd.an.mean"]
+    assert (seen.verdict, seen.reason.code if seen.reason else "") == (verdict, code)
+    assert limits(result, "voltage_thd", "an") == {(verdict, code)}
+
+
+def test_coarse_voltages_that_move_raise_nothing() -> None:
+    """Whole volts on 120 V, hours of one value at night: the habit of the instrument."""
+    rng = np.random.default_rng(5)
+    day = np.repeat(rng.integers(118, 123, 7 * 12), 12).astype(float)
+    result = vet(recording({"voltage.an [V]": day}), site(supply={"nominal_voltage": "120/240 V",
+                                                                  "connection": "split-phase", "frequency": "60 Hz"}))
+    assert not [one for one in result.findings if one.rule in ("stuck", "not-measured") and
+                one.verdict is not Verdict.PASS]
+
+
+@pytest.mark.parametrize("quantity", ["voltage_thd.an [%]", "flicker_pst.an [1]"])
+@pytest.mark.parametrize("with_voltage", [True, False])
+@pytest.mark.parametrize("rows", [WEEK, DAY])
+def test_zeros_for_a_day_were_not_measured(quantity: str, with_voltage: bool, rows: int) -> None:
+    values = noise(4, 1.2, 0.1)
+    values[:rows] = 0.0
+    result = check(recording((voltages() if with_voltage else {}) | {quantity: values}), site(), "en50160-2010-lv")
+    name = quantity.partition(".")[0]
+    seen = of_rule(result.findings, "not-measured")[f"{name}.an.mean"]
+    assert seen.verdict is Verdict.REFUSED
+    assert seen.reason is not None and seen.reason.code == "not-measured"
+    if name == "voltage_thd":
+        assert limits(result, name, "an") == {(Verdict.REFUSED, "not-measured")}
+
+
+def test_zeros_of_a_dead_supply_are_an_interruption() -> None:
+    table: dict[str, Any] = voltages() | {"voltage_thd.an [%]": noise(4, 2, 0.1)}
+    for values in table.values():
+        values[300:300 + 2 * DAY] = 0.0
+    findings = vet(recording(table), site()).findings
+    assert of_rule(findings, "not-measured")["voltage_thd.an.mean"].verdict is Verdict.PASS
+    assert of_rule(findings, "interruption")["voltage"].verdict is Verdict.INCONCLUSIVE
+
+
+def orders(zero: set[int], decimals: int = 2) -> dict[str, Floats]:
+    table = {}
+    for order in range(2, 26):
+        level = {3: 0.8, 5: 2.0, 7: 1.4}.get(order, 0.3)
+        values = np.zeros(WEEK) if order in zero else np.abs(noise(order, level, 0.05, decimals))
+        table[f"voltage_harmonic.an.h{order} [%]"] = values
+    return table
+
+
+def zero_orders(table: dict[str, Floats]) -> Finding:
+    return of_rule(vet(recording(table), site()).findings, "zero-orders")["voltage_harmonic.an"]
+
+
+LOAD = {"current.a [A]": noise(9, 40, 3)}
+
+
+def test_all_orders_of_a_voltage_at_zero_were_not_measured() -> None:
+    assert zero_orders(orders(set(range(2, 26)))).verdict is Verdict.REFUSED
+    assert zero_orders(orders(set())).verdict is Verdict.PASS
+
+
+def test_orders_5_and_7_of_a_loaded_supply_are_never_zero() -> None:
+    table = {f"voltage_harmonic.an.h{order} [%]": np.zeros(WEEK) for order in (5, 7)}
+    table["voltage_harmonic.an.h9 [%]"] = noise(3, 0.03, 0.01)
+    table["voltage_harmonic.an.h11 [%]"] = noise(4, 0.03, 0.01)
+    assert zero_orders(table).verdict is Verdict.PASS
+    assert zero_orders(table | LOAD).verdict is Verdict.REFUSED
+
+
+def test_single_high_orders_at_zero_are_the_resolution() -> None:
+    table = orders(set(range(14, 26))) | LOAD
+    for order in range(8, 14):
+        table[f"voltage_harmonic.an.h{order} [%]"] = np.where(np.arange(WEEK) % 7 < 2, 0.02, 0.01)
+    assert zero_orders(table).verdict is Verdict.PASS
+
+
+def test_a_coarse_channel_that_moves_elsewhere_keeps_its_verdicts() -> None:
+    """Worked vectors of two values only: a question about the channel, and the count stands."""
+    values = np.full(WEEK, 230.0)
+    values[:50] = 206.9
+    result = check(recording({"voltage.an [V]": values}), site(supply={"nominal_voltage": "230 V",
+                                                                      "connection": "single-phase"}), "en50160-2010-lv")
+    seen = of_rule(result.findings, "stuck")["voltage.an.mean"]
+    assert (seen.verdict, seen.reason.code if seen.reason else "") == (Verdict.INCONCLUSIVE, "never-moves")
+    assert limits(result, "voltage", "an") == {(Verdict.PASS, "")}
