@@ -252,6 +252,11 @@ def test_a_pinned_table_that_changed_stops_the_run(story: Path, capsys: pytest.C
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert "below 10 % of the maximum demand current became below 11 % of the maximum demand current" in err
+    # An edited copy keeps the name of the standard until it is given its own.
+    assert main(["limits", "lock", "limits.lock", str(changed)]) == 2
+    assert "is the id of a shipped table" in capsys.readouterr().err
+    document = json.loads(changed.read_text(encoding="utf-8"))
+    changed.write_text(json.dumps({**document, "id": "house-519"}), encoding="utf-8")
     assert main(["limits", "lock", "limits.lock", str(changed)]) == 0
     assert main(["gate", "spectrum.csv", *locked, "--limits", str(changed)]) == 3  # 62.4 A of 66 A
 

@@ -70,8 +70,107 @@ def test_v7_medium_voltage(bad: int, verdict: Verdict) -> None:
     lines = {f"voltage.{pair} [kV]": week(20.0, k=(bad, 17.9)) for pair in ("ab", "bc", "ca")}
     place = site(supply={"nominal_voltage": "20 kV", "connection": "delta"})
     found = judged(recording(lines), place, "en50160-2010-mv", quantities=["voltage"])
-    assert {f.verdict for f in found if f.rule == "voltage-week-99"} == {verdict}
-    assert {f.verdict for f in found if f.rule == "voltage-all"} == {Verdict.PASS}
+    assert {f.verdict for f in found if f.rule == "voltage-week-99-low"} == {verdict}
+    assert {f.verdict for f in found if f.rule in ("voltage-week-99-high", "voltage-all")} == {Verdict.PASS}
+
+
+def test_medium_voltage_has_99_percent_on_each_side() -> None:
+    """Ten of 1008 at 17.9 kV and ten at 22.1 kV: each side passes by itself; a two-sided share would fail."""
+    values = week(20.0, k=(10, 17.9))
+    values[-10:] = 22.1
+    lines = {f"voltage.{pair} [kV]": values for pair in ("ab", "bc", "ca")}
+    place = site(supply={"nominal_voltage": "20 kV", "connection": "delta"})
+    found = judged(recording(lines), place, "en50160-2010-mv", quantities=["voltage"])
+    assert {(f.rule, f.verdict) for f in found} == {
+        (name, Verdict.PASS) for name in ("voltage-week-99-high", "voltage-week-99-low", "voltage-all")
+    }
+
+
+@pytest.mark.parametrize(
+    ("options", "highest", "verdict"),
+    [
+        ({}, 22.9, Verdict.PASS),
+        ({}, 23.1, Verdict.FAIL),
+        ({"user": "remote"}, 21.9, Verdict.PASS),
+        ({"user": "remote"}, 22.1, Verdict.FAIL),
+        ({"network": "island"}, 22.1, Verdict.FAIL),
+    ],
+)
+def test_medium_voltage_all_values(options: dict[str, str], highest: float, verdict: Verdict) -> None:
+    lines = {f"voltage.{pair} [kV]": week(20.0, k=(1, highest)) for pair in ("ab", "bc", "ca")}
+    place = site(supply={"nominal_voltage": "20 kV", "connection": "delta"}, limits={"options": options})
+    found = judged(recording(lines), place, "en50160-2010-mv", quantities=["voltage"])
+    assert {f.verdict for f in found if f.rule == "voltage-all"} == {verdict}
+
+
+@pytest.mark.parametrize("table", ["gb-esqc-lv", "gb-esqc-hv"])
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [(49.5, Verdict.PASS), (49.499, Verdict.FAIL), (50.5, Verdict.PASS), (50.501, Verdict.FAIL)],
+)
+def test_statutory_frequency_of_great_britain(table: str, value: float, verdict: Verdict) -> None:
+    # Regulation 27(3)(a): 50 Hz +-1 %, without a share of time: one value decides.
+    made = recording({"frequency [Hz]": week(50.0, 60_480, k=(1, value))}, interval_s=10)
+    volts = "400 V" if table.endswith("lv") else "11 kV"
+    place = site(supply={"nominal_voltage": volts, "connection": "wye", "frequency": "50 Hz"})
+    found = judged(made, place, table, quantities=["frequency"])
+    assert [(f.rule, f.verdict) for f in found] == [("frequency-statutory", verdict)]
+
+
+@pytest.mark.parametrize(("table", "value"), [("no-fol-lv", 9.0), ("se-eifs-2023-3-lv", 9.0)])
+def test_a_rule_that_the_table_does_not_hold_is_reported_and_says_so(table: str, value: float) -> None:
+    made = recording({"voltage_thd.an [%]": week(value)})
+    found = one(judged(made, site(), table, quantities=["voltage_thd"]), "thd-week-95", phase="an")
+    assert found.verdict is Verdict.NOT_APPLICABLE and found.limit is None
+    assert found.statistic is not None and found.statistic.value == value
+    assert found.reason is not None and found.reason.code == "no-limit"
+    assert found.reason.text.startswith("The law has its own rule, not in this table")
+    # Nothing recorded: it says so too, and not that the document sets no limit.
+    absent = judged(made, site(), table, quantities=["flicker_plt"])
+    assert [f.reason.text for f in absent if f.reason] == [
+        "The law has its own rule, not in this table, and nothing was recorded."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("lowest", "verdict"), [(213.9, Verdict.PASS), (213.8, Verdict.INCONCLUSIVE), (246.2, Verdict.INCONCLUSIVE)]
+)
+def test_statutory_voltage_of_spain(lowest: float, verdict: Verdict) -> None:
+    # Article 104.3: +-7 % of the declared voltage, without a share of time; 95 % comes with UNE-EN 50160.
+    made = recording({f"voltage.{phase} [V]": week(230.0, k=(1, lowest)) for phase in ("an", "bn", "cn")})
+    found = judged(made, site(), "es-rd1955-2000-lv", quantities=["voltage"])
+    assert one(found, "voltage-statutory", phase="an").verdict is verdict
+    assert one(found, "voltage-week-95", phase="an").verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("volts", "missing"), [(23.0, 5), (23.1, 0)])
+def test_an_interruption_in_spain_reaches_10_percent(volts: float, missing: int) -> None:
+    # Article 100.5: not above 10 % of the declared voltage, the threshold included.
+    made = recording({f"voltage.{phase} [V]": week(230.0, k=(5, volts)) for phase in ("an", "bn", "cn")})
+    found = one(judged(made, site(), "es-rd1955-2000-lv", quantities=["voltage"]), "voltage-week-95", phase="an")
+    assert found.intervals is not None and found.intervals.missing == missing
+
+
+def test_inverter_based_generation_under_519_of_2014() -> None:
+    """The route to IEEE 1547 is one of 2022: in 2014 the site keeps its row, with a remark; a facility the lowest."""
+    from pqcheck.judge.site_facts import table_remarks
+    from pqcheck.limit_tables import load_table
+
+    made = recording({"current_tdd.a [%]": week(7.0)})
+    old = load_table("ieee519-2014")
+    for generation, limit, remarks in (
+        ({"inverter_share_of_average_demand": "60 %"}, 8.0, 1),
+        ({"inverter_share_of_average_demand": "60 %", "facility": True}, 5.0, 0),
+        ({"inverter_share_of_average_demand": "9 %"}, 8.0, 0),
+    ):
+        place = site(pcc=PCC, supply={"nominal_voltage": "480 V"}, generation=generation)
+        found = one(judged(made, place, "ieee519-2014"), "tdd-week-95", phase="a")
+        assert found.verdict is (Verdict.PASS if limit == 8 else Verdict.FAIL)
+        assert found.limit is not None and found.limit.high == limit
+        assert len(table_remarks([old], place)) == remarks
+        newer = [f.verdict for f in judged(made, place, NEW) if f.rule == "tdd-week-95"]
+        routed = generation["inverter_share_of_average_demand"] == "60 %"
+        assert (newer == [Verdict.NOT_APPLICABLE]) is routed
 
 
 @pytest.mark.parametrize(("bad", "verdict", "shown"), [(50, Verdict.PASS, 4.0), (51, Verdict.FAIL, 9.0)])
@@ -462,14 +561,14 @@ def test_a_motor_derating_point_is_read_beside_the_unbalance() -> None:
 
 
 def test_a_row_that_changes_inside_the_declared_spans_is_named() -> None:
-    from pqcheck.judge.site_facts import ratio_span, row_remarks
+    from pqcheck.judge.site_facts import ratio_span, table_remarks
     from pqcheck.limit_tables import load_table
 
     place = site(pcc=PCC | {"short_circuit_current_min": "7 kA", "maximum_demand_current_span": ["380 A", "420 A"]})
     span = ratio_span(place)
     assert span is not None and [round(float(one), 3) for one in span] == [16.667, 31.579]
-    assert "row edge 20 of ieee519-2022" in row_remarks([load_table(NEW)], place)[0]
-    assert row_remarks([load_table(NEW)], site(pcc=PCC)) == []
+    assert "row edge 20 of ieee519-2022" in table_remarks([load_table(NEW)], place)[0]
+    assert table_remarks([load_table(NEW)], site(pcc=PCC)) == []
 
 
 @pytest.mark.parametrize(("highest", "verdict"), [(7.2, Verdict.PASS), (7.6, Verdict.INCONCLUSIVE)])

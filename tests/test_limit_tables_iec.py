@@ -8,7 +8,7 @@ import pytest
 
 from pqcheck.judge.rules_that_apply import on_curve
 from pqcheck.limit_tables import load_table
-from tests.limit_rows import high_at, row_at, rows_at, rule_of
+from tests.limit_rows import high_at, row_at, rule_of
 
 # EN 50160:2010 harmonic voltages in percent of the fundamental (recalled): low and medium voltage, high voltage.
 EN_50160 = """
@@ -72,8 +72,8 @@ MAIN = [
     ("2010-lv", "voltage-all", None, "85", "110"),
     ("2007-lv", "voltage-week-95", "95", "90", "110"),
     ("2007-lv", "voltage-all", None, "85", "110"),
-    ("2010-mv", "voltage-week-99", "99", "90", "110"),
-    ("2010-mv", "voltage-all", None, "85", "115"),
+    ("2010-mv", "voltage-week-99-high", "99", None, "110"),
+    ("2010-mv", "voltage-week-99-low", "99", "90", None),
     ("2007-mv", "voltage-week-95", "95", "90", "110"),
     ("2010-lv", "frequency-year-99.5", "99.5", "49.5", "50.5"),
     ("2010-lv", "frequency-all", None, "47", "52"),
@@ -89,19 +89,52 @@ MAIN = [
 
 
 @pytest.mark.parametrize(("name", "rule_id", "percent", "low", "high"), MAIN)
-def test_en_50160_main_rows(name: str, rule_id: str, percent: str | None, low: str | None, high: str) -> None:
+def test_en_50160_main_rows(name: str, rule_id: str, percent: str | None, low: str | None, high: str | None) -> None:
     rule = rule_of(load_table(f"en50160-{name}"), rule_id)
     assert rule.statistic.kind == ("share_within" if percent else "all_within")
     assert rule.statistic.percent == Decimal(percent or 100)
     row = row_at(rule)
-    assert (row.low, row.high) == (None if low is None else Decimal(low), Decimal(high))
+    assert (row.low, row.high) == (None if low is None else Decimal(low), None if high is None else Decimal(high))
 
 
-def test_mv_has_two_voltage_rules_from_2010_and_one_in_2007() -> None:
+def test_mv_voltage_rules_of_both_editions() -> None:
+    """From 2010 each side has its own 99 %, and all values a band; in 2007 only remote users and islands have one."""
     ids = [
         [rule.id for rule in load_table(f"en50160-{y}-mv").rules if rule.quantity == "voltage"] for y in (2007, 2010)
     ]
-    assert ids == [["voltage-week-95"], ["voltage-week-99", "voltage-all"]]
+    assert ids == [["voltage-week-95", "voltage-all"], ["voltage-week-99-high", "voltage-week-99-low", "voltage-all"]]
+
+
+@pytest.mark.parametrize(
+    ("user", "network", "high"),
+    [
+        ("ordinary", "interconnected", "115"),
+        ("remote", "interconnected", "110"),
+        ("ordinary", "island", "110"),
+        ("remote", "island", "110"),
+    ],
+)
+def test_mv_all_values(user: str, network: str, high: str) -> None:
+    """+-15 % for all values; +10/-15 % of a remote user or an island (recalled), which 2007 limits alone."""
+    chosen = {"option_user": user, "option_network": network}
+    row = row_at(rule_of(load_table("en50160-2010-mv"), "voltage-all"), **chosen)
+    assert (row.low, row.high) == (85, Decimal(high))
+    old = row_at(rule_of(load_table("en50160-2007-mv"), "voltage-all"), **chosen)
+    assert old.no_limit if high == "115" else (old.low, old.high) == (85, 110)
+
+
+def test_table_numbers_of_medium_and_high_voltage() -> None:
+    clauses = {
+        level: {rule.id: rule.clause for rule in (*table.rules, *table.event_rules)}
+        for level in ("lv", "mv", "hv")
+        for table in (load_table(f"en50160-2010-{level}"),)
+    }
+    numbers = [
+        clauses[level][rule].partition("Table ")[2]
+        for level in ("lv", "mv", "hv")
+        for rule in ("harmonics-week-95", "dips", "swells")
+    ]
+    assert numbers == ["1", "2", "3", "4", "5", "6", "7", "8", "9"]
 
 
 def test_hv_sets_no_limit_for_voltage_thd_and_signalling_on_purpose() -> None:
@@ -286,7 +319,19 @@ def test_poland_carries_the_planning_levels_of_1996() -> None:
     rules = [rule_of(load_table(name), "harmonics-week-95") for name in ("pl-2007-hv", "iec61000-3-6-1996-hv")]
     for order, limit in zip((5, 7, 11, 13, 17, 19, 23), ["2", "2", "1.5", "1.5", "1", "1", "0.7"], strict=True):
         assert [high_at(rule, order) for rule in rules] == [Decimal(limit)] * 2
-    assert not rows_at(rules[0], 25), "not available is missing, not free"
+    assert row_at(rules[0], 25).no_limit and "not shown" in (row_at(rules[0], 25).label or ""), "not free"
+
+
+def test_poland_changed_its_law_in_2023() -> None:
+    """Dz.U. 2023 poz. 819, in force from 2023-05-13: frequency, voltage, flicker and unbalance as in 2007."""
+    old, new = load_table("pl-2007-hv"), load_table("pl-2023-hv")
+    assert (old.effective_to, new.effective_from) == ("2023-05-12", "2023-05-13")
+    for table in (old, new):
+        shown = {rule.id: (row.low, row.high) for rule in table.rules for row in rule.rows[:1]}
+        assert shown["frequency-week-99.5"] == (99, 101) and shown["frequency-all"] == (94, 104)
+        assert shown["plt-week-95"] == (None, Decimal("0.8")) and shown["unbalance-week-95"] == (None, 1)
+    assert {rule.id for rule in old.rules if rule.not_held} == {"thd-week-95"}
+    assert {rule.id for rule in new.rules if rule.not_held} == {"thd-week-95", "harmonics-week-95"}
 
 
 def test_poland_voltage_is_asymmetric_at_400_kv() -> None:
@@ -302,11 +347,37 @@ def test_spain() -> None:
     table = load_table("es-rd1955-2000-lv")
     row = row_at(rule_of(table, "voltage-week-95"))
     assert [230 * side / 100 for side in (row.low, row.high) if side] == [Decimal("213.9"), Decimal("246.1")]
-    assert table.base == "en50160-2010-lv" and table.interruption_below_percent == 10
+    assert table.base == "en50160-2010-lv"
+    # Article 100.5: an interruption is a voltage not above 10 % of the declared one.
+    assert (table.interruption_below_percent, table.interruption_closed) == (10, True)
+    law = rule_of(table, "voltage-statutory")
+    assert law.time_criterion is not None and (law.statistic.kind, law.period.length) == ("all_within", "recording")
+    assert (law.clause, row_at(law).low, row_at(law).high) == ("art. 104.3", 93, 107)
+
+
+# Rules that EN 50160 has and for which these laws have their own, whose values are not at hand.
+OWN = {
+    "no-fol-lv": {"frequency-year-99.5", "frequency-all", "plt-week-95", "unbalance-week-95", "harmonics-week-95",
+                  "thd-week-95"},
+    "se-eifs-2023-3-lv": {"plt-week-95", "unbalance-week-95", "harmonics-week-95", "thd-week-95"},
+    "nl-netcode-lv": {"harmonics-week-99.9"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", OWN)
+def test_a_rule_of_the_law_that_the_table_does_not_hold_is_reported(name: str) -> None:
+    table = load_table(name)
+    assert {rule.id for rule in table.rules if rule.not_held} == OWN[name]
+    for rule in table.rules:
+        if rule.not_held:
+            assert rule.statistic.kind == "report_only" and "not in this table" in rule.not_held
+            assert all(row.no_limit for row in rule.rows)
 
 
 def test_norway_judges_one_minute_means() -> None:
     table = load_table("no-fol-lv")
+    island = rule_of(table, "frequency-island-all")
+    assert (island.statistic.kind, row_at(island).low, row_at(island).high) == ("all_within", 49, 51)
     rule = rule_of(table, "voltage-minute-all")
     assert (rule.interval_s, rule.statistic.kind, rule.rows[0].low, rule.rows[0].high) == (60, "all_within", 90, 110)
     assert [one.id for one in table.rules if one.quantity == "voltage"] == ["voltage-minute-all"]
@@ -324,11 +395,15 @@ def test_the_netherlands() -> None:
 
 
 def test_great_britain() -> None:
-    """230 V +10/-6 % is 216.2 to 253.0 V (SI 1994/3021); +-6 % below 132 kV, +-10 % from there (recalled)."""
+    """SI 2002/2665, regulation 27(3): 230 V +10/-6 % is 216.2 to 253.0 V; +-6 % below 132 kV, +-10 % from there."""
     row = row_at(rule_of(load_table("gb-esqc-lv"), "voltage-statutory"))
     assert [230 * side / 100 for side in (row.low, row.high) if side] == [Decimal("216.2"), 253]
     rule = rule_of(load_table("gb-esqc-hv"), "voltage-statutory")
     assert [row_at(rule, nominal_voltage=volts).high for volts in ("11000", "131999", "132000")] == [106, 106, 110]
+    for name in ("gb-esqc-lv", "gb-esqc-hv"):
+        (frequency,) = [one for one in load_table(name).rules if one.quantity == "frequency"]
+        assert (frequency.statistic.kind, frequency.clause) == ("all_within", "regulation 27(3)(a)")
+        assert (row_at(frequency).low, row_at(frequency).high) == (Decimal("49.5"), Decimal("50.5"))
 
 
 def test_australia() -> None:

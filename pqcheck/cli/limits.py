@@ -40,20 +40,23 @@ def _text(args: argparse.Namespace) -> str:
     if args.action == "show":
         from pqcheck.reports.show_limit_table import table_text
 
-        site = None
+        table, site = load(args.table), None
         if args.site is not None:
+            from pqcheck.judge.declared_options import check_declarations
             from pqcheck.site.load_site import load_site
 
             site = load_site(args.site)
-        return table_text(load(args.table), site)
+            check_declarations(site, [table])
+        return table_text(table, site)
     if args.action == "diff":
         from pqcheck.reports.limit_table_diff import diff_text
 
         return diff_text(load(args.one), load(args.other))
     if args.action == "validate":
-        from pqcheck.limit_tables.load_limit_table import count
+        from pqcheck.limit_tables.load_limit_table import count, refuse_id_of_shipped
 
         table = load(args.table, check_shipped=True)
+        refuse_id_of_shipped(table)
         counts = count(table)
         return (
             f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "

@@ -141,11 +141,13 @@ def _decide(
 
 def _no_limit(task: Task, limit: int, evidence: BoundEvidence | None) -> Decision:
     if evidence is not None:
-        why = f"The document sets no limit, and {duration_text(task.interval_us)} values were not recorded"
+        what = task.rule.not_held or "The document sets no limit"
+        why = f"{what}, and {duration_text(task.interval_us)} values were not recorded"
         return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=why), False, limit, judged=False)
     why = "The document sets no limit here" if task.row.no_limit else "The document reports this and sets no limit"
     if task.rule.indicative:
         why = "The document calls this value indicative"
+    why = task.rule.not_held or why
     text = f"{why}; the statistic is given for information"
     return Decision(Verdict.NOT_APPLICABLE, reason("no-limit", why=text), False, limit)
 

@@ -20,20 +20,22 @@ Span = tuple[int, int]
 class Interruptions:
     """Intervals without supply, which have no value for any rule (see `pqcheck.stats.supply_away`)."""
 
-    def __init__(self, site: Site, percent: Decimal) -> None:
+    def __init__(self, site: Site, percent: Decimal, closed: bool = False) -> None:
         self._site = site
         self._percent = percent
+        self._closed = closed
         self.spans: list[Span] = []
 
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
         nominal = self._site.supply.nominal
-        away = interrupted(
+        voltages = [
             (values, float(volts * self._percent / 100 / factor(channel.unit, "V")))
             for channel, values in block.values.items()
             if channel.quantity == "voltage" and channel.reading == "mean"
             and (volts := nominal(channel.phase or "")) is not None
-        )
+        ]
+        away = interrupted(voltages, closed=self._closed)
         if away is not None:
             add_spans(self.spans, away, block)
         return self._from_spans(block)

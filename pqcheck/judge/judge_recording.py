@@ -64,8 +64,9 @@ class _Pass:
         self.zone = recording.zone
         self.settled = settled
         self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
-        percents = [task.table.interruption_below_percent for task in tasks]
-        self.interruptions = Interruptions(site, min(percents, default=Decimal(5)))
+        # The lowest threshold of all tables; of equal ones the strict.
+        thresholds = [(task.table.interruption_below_percent, task.table.interruption_closed) for task in tasks]
+        self.interruptions = Interruptions(site, *min(thresholds, default=(Decimal(5), False)))
         self.tasks: list[list[Task]] = [[] for _ in recording.streams]
         self.combined = CombinedSources(recording.streams, recording.zone)
         self.rivalled: list[Task] = []

@@ -112,7 +112,7 @@ class _Resolver:
         if verdict is Verdict.INCONCLUSIVE and never_judged(self.rule):
             # Nothing could have failed, so nothing is missing either.
             verdict, code = Verdict.NOT_APPLICABLE, "no-limit"
-            fields = {"why": "The document sets no limit here, and nothing was recorded"}
+            fields = {"why": f"{self.rule.not_held or 'The document sets no limit here'}, and nothing was recorded"}
         self.settled.append(_settled(self.table, self.rule, verdict, code, phase, **fields))
 
     def run(self) -> None:

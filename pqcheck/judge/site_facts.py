@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
-from typing import Any
 
 from msgspec import Struct
 
+from pqcheck.judge.declared_options import declared_options, option_text
 from pqcheck.limit_tables import Condition, LimitTable
 from pqcheck.site.site_values import Site
 
@@ -44,9 +44,8 @@ def fact(site: Site, name: str) -> Decimal | str | None:
     if name == "generating_facility":
         return "true" if generation.facility else "false"
     if name.startswith("option:"):
-        options: dict[str, Any] = site.declared.get("limits", {}).get("options", {})
-        value = options.get(name.removeprefix("option:"))
-        return None if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+        value = declared_options(site).get(name.removeprefix("option:"))
+        return None if value is None else option_text(value)
     if name == "is_pcc":
         return None if pcc is None or pcc.is_pcc is None else "true" if pcc.is_pcc else "false"
     if name == "short_circuit_ratio":
@@ -87,8 +86,19 @@ def ratio_span(site: Site) -> tuple[Decimal, Decimal] | None:
     return weakest / max(demands), pcc.short_circuit_current / min(demands)
 
 
-def row_remarks(tables: Sequence[LimitTable], site: Site) -> list[str]:
-    """One line for each table whose row changes inside the declared spans."""
+def table_remarks(tables: Sequence[LimitTable], site: Site) -> list[str]:
+    """What the tables remark about such a site, and a line for each whose row changes inside the declared spans."""
+    lines = [
+        f"{table.id} is not the shipped table of this id but another of the same name; give yours an id of its own."
+        for table in tables
+        if table.id_of_shipped
+    ]
+    for table in tables:
+        lines += [f"{table.id}: {remark.text}" for remark in table.remarks if ask(site, remark.where).holds]
+    return lines + _row_remarks(tables, site)
+
+
+def _row_remarks(tables: Sequence[LimitTable], site: Site) -> list[str]:
     span = ratio_span(site)
     if span is None:
         return []

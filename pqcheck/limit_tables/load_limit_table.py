@@ -11,6 +11,8 @@ import json
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from msgspec.structs import replace
+
 from pqcheck.limit_tables.overlays import merge_overlay, overlay_places
 from pqcheck.limit_tables.rules import Condition, LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.table_from_json import table_from
@@ -68,7 +70,21 @@ def load(id_or_path: str, *, check_shipped: bool = False) -> LimitTable:
         places = {}
     if not trusted:
         _check_meaning(written, where, places)
-    return table_from(written, hashlib.sha256(data).hexdigest(), base)
+    table = table_from(written, hashlib.sha256(data).hexdigest(), base)
+    return table if shipped else replace(table, id_of_shipped=_is_edited_copy(table))
+
+
+def _is_edited_copy(table: LimitTable) -> bool:
+    return table.id in table_ids() and load(table.id).sha256 != table.sha256
+
+
+def refuse_id_of_shipped(table: LimitTable) -> None:
+    """Raise `LimitTableError` for a table that is not the shipped one of its id."""
+    if table.id_of_shipped:
+        raise LimitTableError(
+            f"{table.id} is the id of a shipped table, and this one differs from it (sha256 {table.sha256[:12]}, the "
+            f"shipped one {load(table.id).sha256[:12]}); give it an id of its own"
+        )
 
 
 def _check_shape(written: Any, where: str) -> None:

@@ -9,16 +9,19 @@ from pqcheck.limit_tables.written import orders
 from pqcheck.model.errors import LimitTableError, nearest
 
 _OVERLAY_ONLY = ("overlay_of", "changes", "order_changes", "removes", "adds")
-_REPLACED_WHOLE = ("applies_if", "nominals", "interruption_below_percent")
+_REPLACED_WHOLE = (
+    "applies_if", "nominals", "interruption_below_percent", "interruption_comparison", "remarks", "event_rules",
+    "load_rules",
+)
 _MERGED = ("options", "shared_limits")
 
 
 def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any], where: str) -> dict[str, Any]:
     """The whole table that an overlay and its base make together, in the written form.
 
-    The overlay's own header stands; `applies_if`, `nominals` and the interruption threshold replace those of the
-    base where they are written, options and shared limits are added by name. Raises `LimitTableError` when the base is
-    itself an overlay or lacks a rule that the overlay names.
+    The overlay's own header stands; `applies_if`, `nominals`, `remarks` and the interruption threshold replace those
+    of the base where they are written, options and shared limits are added by name. Raises `LimitTableError` when the
+    base is itself an overlay or lacks a rule that the overlay names.
     """
     if "overlay_of" in base:
         raise LimitTableError(
@@ -51,7 +54,7 @@ def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any], where: st
             )
         rules[rule["id"]] = rule
     merged = {key: value for key, value in overlay.items() if key not in _OVERLAY_ONLY}
-    for key in (*_REPLACED_WHOLE, "event_rules", "load_rules"):
+    for key in _REPLACED_WHOLE:
         if key not in merged and key in base:
             merged[key] = base[key]
     for key in _MERGED:

@@ -145,6 +145,8 @@ class Rule(Struct, frozen=True):
     time_criterion: TimeCriterion | None = None
     indicative: bool = False
     """The document calls the value indicative: reported, never judged (code no-limit)."""
+    not_held: str | None = None
+    """The document has a limit of its own here that the table does not hold, in words: reported, never judged."""
     convention: str | None = None
     """Whose convention the statistic is, when the document gives none ("assessor's convention")."""
     best_evidence: Literal["", "lightest load"] = ""
@@ -160,6 +162,13 @@ class Nominal(Struct, frozen=True):
     line_to_neutral: Decimal | None
 
 
+class Remark(Struct, frozen=True):
+    """What a reader of the findings must know where all conditions hold; it decides nothing."""
+
+    where: tuple[Condition, ...]
+    text: str
+
+
 class LimitTable(Struct, frozen=True):
     """One standard, one edition."""
 
@@ -172,6 +181,8 @@ class LimitTable(Struct, frozen=True):
     rules: tuple[Rule, ...]
     applies_if: tuple[Condition, ...] = ()
     interruption_below_percent: Decimal = Decimal(5)
+    interruption_closed: bool = False
+    """Whether a voltage equal to the threshold is an interruption too."""
     base: str | None = None
     effective_from: str | None = None
     effective_to: str | None = None
@@ -184,3 +195,6 @@ class LimitTable(Struct, frozen=True):
     """Determinations of an existing load and what may be added to it (`pqcheck.limit_tables.existing_load_rules`)."""
     event_rules: tuple[EventRule, ...] = ()
     """Ride-through curves and classes for events (`pqcheck.limit_tables.event_rules`)."""
+    remarks: tuple[Remark, ...] = ()
+    id_of_shipped: bool = False
+    """Whether a shipped table of other content has this id: a copy that was edited and not renamed."""

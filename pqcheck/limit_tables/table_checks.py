@@ -57,6 +57,8 @@ def _check(written: Written, places: Mapping[str, str]) -> None:
     if not 0 <= threshold <= 100:
         refuse("interruption_below_percent", f"{threshold} is not a percentage from 0 to 100.")
     _check_conditions(written.get("applies_if", ()), "applies_if", written)
+    for index, remark in enumerate(written.get("remarks", ())):
+        _check_conditions(remark["where"], f"remarks[{index}].where", written)
     for name, limit in written.get("shared_limits", {}).items():
         if limit["kind"] == "shared":
             refuse(f"shared_limits.{name}.kind", "a shared limit cannot be shared again; write the limit itself.")
@@ -217,5 +219,7 @@ def _check_kind_fits(rule: Written, limit: Written, path: str) -> None:
         expected = "another kind: volts by nominal are for voltage with the reference 'none'"
     elif kind in ("none", "derating") and not report_only:
         expected = f"the statistic 'report_only' beside a limit of kind {kind!r}"
+    elif "not_held" in rule and not report_only:
+        expected = "the statistic 'report_only': the table does not hold the limit (not_held)"
     if expected is not None:
         refuse(f"{path}.limit.kind", f"{kind!r} does not suit {quantity.name}; it needs {expected}.")

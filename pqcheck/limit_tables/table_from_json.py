@@ -19,6 +19,7 @@ from pqcheck.limit_tables.rules import (
     LimitRow,
     LimitTable,
     Nominal,
+    Remark,
     Rule,
     RulePeriod,
     RuleStatistic,
@@ -58,6 +59,7 @@ def table_from(written: Written, sha256: str, base: str | None = None) -> LimitT
         rules=tuple(_rule(rule, rows, options) for rule in written.get("rules", ())),
         applies_if=_conditions(written.get("applies_if", ()), options),
         interruption_below_percent=number(written.get("interruption_below_percent", 5)),
+        interruption_closed=written.get("interruption_comparison") == "closed",
         base=base,
         effective_from=written.get("effective_from"),
         effective_to=written.get("effective_to"),
@@ -66,6 +68,7 @@ def table_from(written: Written, sha256: str, base: str | None = None) -> LimitT
         option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
         event_rules=tuple(event_rule(item, options) for item in written.get("event_rules", ())),
         load_rules=tuple(load_rule(item) for item in written.get("load_rules", ())),
+        remarks=tuple(Remark(_conditions(item["where"], options), item["text"]) for item in written.get("remarks", ())),
     )
 
 
@@ -108,6 +111,7 @@ def _rule(written: Written, rows: Callable[[Written, str, str], tuple[LimitRow, 
         if criterion is None
         else TimeCriterion(criterion["range"], criterion["outside"], seconds(criterion["shortest_pass"])),
         indicative=written.get("indicative", False),
+        not_held=written.get("not_held"),
         convention=written.get("convention"),
         best_evidence=written.get("best_evidence", ""),
         note=written.get("note"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from pqcheck.judge.declared_options import check_declarations
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
@@ -21,8 +22,10 @@ from pqcheck.site.site_values import Site
 def explained(name: str, tables: Sequence[LimitTable], site: Site | None = None) -> str:
     """The rule called `name` (``rule`` or ``table/rule``) in every table that has it; at a site the rows in force.
 
-    Raises `LimitTableError` when no table has it.
+    Raises `LimitTableError` when no table has it, `SiteError` for options and criteria that no table knows.
     """
+    if site is not None:
+        check_declarations(site, tables)
     wanted, _, rule_id = name.rpartition("/")
     matches = [
         (table, rule) for table in tables if wanted in ("", table.id) for rule in table.rules if rule.id == rule_id

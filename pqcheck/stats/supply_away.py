@@ -12,16 +12,19 @@ FEWEST_OBSERVED = 2
 """Voltages that must be observed in an interval where more than one was recorded: one alone may be a lost lead."""
 
 
-def interrupted(voltages: Iterable[tuple[NDArray[Any], float]]) -> NDArray[np.bool_] | None:
+def interrupted(
+    voltages: Iterable[tuple[NDArray[Any], float]], *, closed: bool = False
+) -> NDArray[np.bool_] | None:
     """Intervals in which all observed voltages lie below their thresholds; None where there are none.
 
     `voltages` are the readings of every recorded voltage with its threshold in the same unit, NaN where nothing was
-    observed. At least two must be observed, or the only one recorded; a blank cell says neither way.
+    observed. At least two must be observed, or the only one recorded; a blank cell says neither way. `closed`: a
+    reading equal to its threshold lies below it too.
     """
     given = list(voltages)
     standing: NDArray[np.bool_] | None = None
     for values, threshold in given:
-        above = values >= threshold
+        above = values > threshold if closed else values >= threshold
         standing = above if standing is None else standing | above
         if standing.all():
             return None

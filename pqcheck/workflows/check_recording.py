@@ -80,9 +80,11 @@ def _check(
     chosen = as_tables(tables, place)
     only = as_quantities(quantities, place)
     spectra = spectra_in(recordings, place)
+    from pqcheck.judge.site_facts import table_remarks
+
+    remarks = [*table_remarks(chosen, judged_site(place)), *_left_out(chosen, only)]
     if spectra is not None:
-        return check_spectra(spectra, place, chosen, only, as_of, _left_out(chosen, only)), None
-    from pqcheck.judge.site_facts import row_remarks
+        return check_spectra(spectra, place, chosen, only, as_of, remarks), None
 
     # The recording as read, and as the site corrects it.
     place = judged_site(place)
@@ -110,7 +112,7 @@ def _check(
         site=place.declared,
         recordings=recording_entries(recording, judged.remainders),
         limit_tables=table_entries(chosen),
-        remarks=(*judged.remarks, *row_remarks(chosen, place), *_left_out(chosen, only)),
+        remarks=(*judged.remarks, *remarks),
     )
     return as_internal(result, place), judged.gathered
 

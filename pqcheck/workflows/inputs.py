@@ -11,8 +11,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from pqcheck.judge.declared_options import check_declarations
 from pqcheck.limit_tables import LimitTable, load_table
-from pqcheck.model.errors import InputError, SiteError, nearest
+from pqcheck.model.errors import InputError, LimitTableError, SiteError, nearest
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import ColumnReading, Recording
 from pqcheck.site.site_values import Site
@@ -35,7 +36,11 @@ def as_site(site: Sites) -> Site:
 
 
 def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -> list[LimitTable]:
-    """Loaded tables, each once, in the order asked; None stands for those that the site applies."""
+    """Loaded tables, each once, in the order asked; None stands for those that the site applies.
+
+    Raises `LimitTableError` for two tables of one id and different contents, `SiteError` for options and criteria of
+    the site that no table knows.
+    """
     if tables is None:
         tables = list(site.apply)
     elif isinstance(tables, (LimitTable, str, Path)):
@@ -43,9 +48,15 @@ def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -
     loaded: dict[str, LimitTable] = {}
     for named in tables:
         table = named if isinstance(named, LimitTable) else load_table(str(named))
-        loaded.setdefault(table.id, table)
+        same_id = loaded.setdefault(table.id, table)
+        if same_id.sha256 != table.sha256:
+            raise LimitTableError(
+                f"two limit tables with the id {table.id!r} and different contents were asked for (sha256 "
+                f"{same_id.sha256[:12]} and {table.sha256[:12]}); give one of them an id of its own"
+            )
     if not loaded and not may_be_none:
         raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file")
+    check_declarations(site, list(loaded.values()))
     return list(loaded.values())
 
 

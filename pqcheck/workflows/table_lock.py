@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from pqcheck.io.write_files import write_text
 from pqcheck.limit_tables import LimitTable, Rule
-from pqcheck.limit_tables.load_limit_table import default_rows
+from pqcheck.limit_tables.load_limit_table import default_rows, refuse_id_of_shipped
 from pqcheck.limit_tables.wording import (
     condition_words,
     factor_words,
@@ -21,7 +21,7 @@ from pqcheck.limit_tables.wording import (
     row_name,
     row_words,
 )
-from pqcheck.model.errors import GateError, nearest
+from pqcheck.model.errors import GateError, LimitTableError, nearest
 
 FORMAT = "pqcheck-lock/1"
 _SHOWN = 3
@@ -44,7 +44,19 @@ class Lock(Struct, frozen=True):
 
 
 def lock_text(tables: Sequence[LimitTable]) -> str:
-    """The lock of these tables; same tables, same bytes."""
+    """The lock of these tables; same tables, same bytes.
+
+    Raises `LimitTableError` for two tables of one id and different contents, and for the id of a shipped table over
+    other contents.
+    """
+    by_id: dict[str, LimitTable] = {}
+    for table in tables:
+        refuse_id_of_shipped(table)
+        if by_id.setdefault(table.id, table).sha256 != table.sha256:
+            raise LimitTableError(
+                f"two tables with the id {table.id!r} and different contents cannot be pinned together; give one of "
+                f"them an id of its own"
+            )
     document = {
         "format": FORMAT,
         "limit_tables": {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import LINE_TO_NEUTRAL
@@ -13,6 +14,7 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.checks import interruption
+from pqcheck.vet.checks.nominal import CHECK as CHECK_OF_NOMINAL
 from pqcheck.vet.danger_signs import RunsOutside, SafeRange, doubted, lasting
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Extent, Outcome
@@ -33,8 +35,10 @@ CHECK = Check(
     danger=True,
 )
 
-NO_NOMINAL = {"nominal-doubtful", "connection-doubtful", "no-voltage", "handheld-mismatch"}
-"""Doubts under which a voltage cannot be held against its nominal."""
+NOT_COMPARABLE = {"no-voltage", "handheld-mismatch"}
+"""Doubts under which a voltage was not measured as it should be."""
+NOMINAL_IN_DOUBT = {"nominal-doubtful", "connection-doubtful"}
+"""Doubts about the nominal or the connection: a sign that rests on them is named, and raised once they are settled."""
 
 ACT_VOLTAGE = (
     "Act today: have a qualified person confirm the voltage and inform the utility; protect or switch off equipment "
@@ -65,7 +69,8 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     dark_starts, dark_lengths, _ = base.of(interruption.SupplyOut).runs.joined()
     lead_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "lost-lead"}
     for channel, runs in base.of(UnsafeVoltages).runs.items():
-        if doubted(base, channel.phase) & NO_NOMINAL:
+        doubts = doubted(base, channel.phase)
+        if doubts & NOT_COMPARABLE:
             continue
         scale = canonical_factor("voltage", channel.unit)
         nominal = float(base.site.supply.nominal(str(channel.phase)) or 0)
@@ -83,7 +88,17 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         for side, kept in (("above", [span for span in spans if span.worst > nominal]),
                            ("below", [span for span in spans if span.worst <= nominal])):
             if kept:
-                yield _voltage_words(channel, side, kept, nominal)
+                sign = _voltage_words(channel, side, kept, nominal)
+                yield _withheld(sign) if doubts & NOMINAL_IN_DOUBT else sign
+
+
+def _withheld(sign: Outcome) -> Outcome:
+    """The sign as an open question."""
+    return replace(
+        sign, check=CHECK_OF_NOMINAL, verdict=Verdict.INCONCLUSIVE, code="sign-withheld", likelihood="",
+        text=f"A danger sign is withheld while the nominal is in doubt: {sign.text[0].lower()}{sign.text[1:]}",
+        advice="Settle the nominal voltage and the connection today; if the declared ones are right: " + ACT_VOLTAGE,
+    )
 
 
 def _voltage_words(channel: Channel, side: str, spans: list[Extent], nominal: float) -> Outcome:

@@ -12,6 +12,7 @@ from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site, Supply
 from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thresholds
+from pqcheck.vet.checks.nominal import DEAD_BELOW, fits_as_a_whole
 from pqcheck.vet.danger_signs import doubted
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome
@@ -122,7 +123,7 @@ class NeutralWatch:
         lines = [values[channel] for channel in self.lines if channel in values]
         if not self.kind or len(legs) != len(self.legs) or len(lines) != len(self.lines):
             return
-        nominal = self.nominal / self.scale
+        nominal = self._level(legs)
         mask = seesaw(legs[0], legs[1], nominal) if self.kind == "split" else displaced(legs, lines, nominal)
         if not mask.any():
             return
@@ -131,6 +132,14 @@ class NeutralWatch:
         self.highest = max(self.highest, float(together.max()))
         self.spread = max(self.spread, float((together.max(axis=0) - together.min(axis=0)).max()))
         self.runs.add_mask(mask, slot)
+
+    def _level(self, legs: list[Array]) -> float:
+        """The nominal of a leg, or where the legs contradict it what they themselves stand at."""
+        nominal = self.nominal / self.scale
+        middle = np.mean(np.stack(legs), axis=0)
+        middle = middle[middle > DEAD_BELOW.value * nominal]
+        own = float(np.median(middle)) if middle.size else nominal
+        return nominal if fits_as_a_whole(own / nominal) else own
 
 
 def _watched(stream: Stream, supply: Supply) -> tuple[str, tuple[Channel, ...], tuple[Channel, ...], float]:

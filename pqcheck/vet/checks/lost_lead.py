@@ -21,6 +21,7 @@ from pqcheck.vet.check_definition import (
     Threshold,
     thresholds,
 )
+from pqcheck.vet.checks.nominal import fits_as_a_whole, whole_ratio
 from pqcheck.vet.kept_runs import Array, Mask
 from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import PHASES, Grid, TimeBase
@@ -58,16 +59,19 @@ CHECK = Check(
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """Per line-to-neutral voltage: near zero while its neighbours stand, or while its current goes on."""
     grid, site = base.grid, base.site
+    whole = whole_ratio(grid, site)
+    # Beside each other the voltages say which lead is off, also where the declared nominal is wrong.
+    own = 1.0 if whole is None or fits_as_a_whole(whole) else whole
     held = grid.recorded("voltage", LINE_TO_NEUTRAL)
     high_leg = f"{site.supply.high_leg or 'b'}n" if site.supply.connection == "high-leg-delta" else ""
     for phase, series in held.items():
         nominal = site.supply.nominal(phase)
         if nominal is None:
             continue
-        level = float(nominal) * (3**0.5 if phase == high_leg else 1)
+        level = own * float(nominal) * (3**0.5 if phase == high_leg else 1)
         others = [other for name, other in held.items() if name != phase and name != high_leg]
-        yield _lost_lead(grid, phase, series, level, others, float(nominal))
-    yield from _lost_line_lead(grid, site, bool(held))
+        yield _lost_lead(grid, phase, series, level, others, own * float(nominal))
+    yield from _lost_line_lead(grid, site, bool(held), own)
 
 
 def _lost_lead(
@@ -161,12 +165,12 @@ def _fallen_lines(grid: Grid, phase: str, mask: Mask) -> tuple[str, ...]:
     return tuple(fallen)
 
 
-def _lost_line_lead(grid: Grid, site: Site, has_neutral: bool) -> Iterator[Outcome]:
+def _lost_line_lead(grid: Grid, site: Site, has_neutral: bool, own: float) -> Iterator[Outcome]:
     """Line-to-line only: two voltages on one lead fall together while all currents go on unchanged."""
     rows = grid.recorded("voltage", LINE_TO_LINE)
     if has_neutral or len(rows) < 3 or site.supply.line_to_line is None:
         return
-    nominal = float(site.supply.line_to_line)
+    nominal = own * float(site.supply.line_to_line)
     for lead in PHASES:
         on = [line for line in LINE_TO_LINE if lead in line]
         off = next(line for line in LINE_TO_LINE if lead not in line)

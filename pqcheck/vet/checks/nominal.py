@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
-from pqcheck.vet.check_definition import VOLTAGES, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.check_definition import PRACTICE, VOLTAGES, Check, Refusal, Threshold, thresholds
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Outcome, Subject
-from pqcheck.vet.time_base import TimeBase
+from pqcheck.vet.time_base import Grid, TimeBase
 
 LOW = Threshold(
     0.89, "1", "field practice: wrong nominals",
     "Middle value over nominal below which the nominal itself may be wrong; 0.915 is 110/120 and a real low voltage."
 )
 HIGH = Threshold(1.11, "1", "field practice: wrong nominals", "The same above.")
+WHOLE_LOW = Threshold(
+    0.75, "1", PRACTICE,
+    "All voltages together over their nominals, below which the nominal is doubted whatever else fits."
+)
+WHOLE_HIGH = Threshold(1.25, "1", PRACTICE, "The same above.")
+DEAD_BELOW = Threshold(0.1, "1", PRACTICE, "Of nominal: no voltage of a supply, which says nothing of its nominal.")
 MATCH_PERCENT = Threshold(2, "%", "field practice: wrong nominals",
                           "How near another standard nominal (or a factor) the middle value must lie.")
 SPREAD_PERCENT = Threshold(
@@ -58,14 +64,17 @@ CHECK = Check(
     name="nominal",
     question="Does the nominal fit the data?",
     looks_at="The middle value of every voltage.",
-    how="Refused when the middle value lies below 0.89 or above 1.11 of the declared nominal, within 2 % of another "
-        "standard nominal or of a plain factor of the declared one, and 90 % of the values lie within 3 %. Otherwise "
-        "the data are judged as they stand, with a note. With nominal_basis declared a mismatch is a note. Nothing is "
-        "ever switched.",
+    how="Refused when the median of all voltages, each over its own nominal, lies below 0.75 or above 1.25, intervals "
+        "without supply left out; and when the middle value of a channel lies below 0.89 or above 1.11 of its nominal, "
+        "within 2 % of another standard nominal or of a plain factor of the declared one, and 90 % of the values lie "
+        "within 3 %. Otherwise the data are judged as they stand, with a note. Where the line-to-line voltages stand "
+        "at their nominal it is not in doubt, and with nominal_basis declared a mismatch is a note. Nothing is ever "
+        "switched. Danger signs that rest on a doubtful nominal are withheld and named.",
     example="Declared 240 V, middle value 207.6 V (0.865): the data match 208 V. 0.915 is 110/120 and a real low "
             "voltage.",
     codes={
         "nominal-doubtful": "The data match another nominal",
+        "sign-withheld": "A danger sign rests on the nominal in doubt",
         "nominal-far": "Far from nominal, judged as it stands",
         "no-voltage": "No voltage at all",
         "high-leg": "High leg to neutral",
@@ -92,7 +101,8 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
             else:
                 words = f"the columns may hold {what} voltages of {volts:g} V (nominal {designation}), not {kind}"
             explanations.append((abs(middle / volts - 1), 0 if same else 1, words))
-    plain = ((ROOT3, "the square root of 3"), (1 / ROOT3, "1/square root of 3"), (2.0, "2"), (0.5, "one half"))
+    plain = ((ROOT3, "the square root of 3"), (1 / ROOT3, "1/square root of 3"), (2.0, "2"), (0.5, "one half"),
+             (1000.0, "1000"), (0.001, "one thousandth"))
     for factor, name in plain:
         gap = abs(middle / (factor * declared) - 1)
         if gap <= within:
@@ -100,6 +110,9 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
                 words = "the columns hold line-to-line voltages under line-to-neutral names (map them to ab, bc, ca)"
             elif name == "1/square root of 3" and kind == "line to line":
                 words = "the columns hold line-to-neutral voltages under line-to-line names (map them to an, bn, cn)"
+            elif factor in (1000.0, 0.001):
+                words = f"the data are {name} times the declared nominal: a header in kV over numbers in V, or the " \
+                        "other way round"
             else:
                 words = f"the data are {name} times the declared nominal (ratio of a voltage transformer, or other " \
                         "leads)"
@@ -110,12 +123,14 @@ def matches(middle: float, declared: float, kind: str) -> list[str]:
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per voltage with a nominal: the middle value against it."""
     grid, site = base.grid, base.site
+    whole = whole_ratio(grid, site)
+    certain = bool(site.supply.nominal_basis) or lines_stand(grid, site)
     for phase in (*LINE_TO_NEUTRAL, *LINE_TO_LINE):
         series = grid.get("voltage", phase)
         if series is None:
             continue
         name = f"voltage.{phase}.mean"
-        if site.supply.connection == "high-leg-delta" and phase == f"{site.supply.high_leg or 'b'}n":
+        if phase == _high_leg(site):
             yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="high-leg",
                           text=f"{phase} is the high leg to neutral, about 1.73 times the other legs; it has no "
                                "nominal.",
@@ -126,11 +141,53 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="no-input",
                           text=f"No nominal is declared for {phase}.", advice="Declare the line-to-line nominal.")
             continue
-        yield _against_nominal(name, phase, series, float(declared), site)
+        yield _against_nominal(name, phase, series, float(declared), site, None if certain else whole)
 
 
-def _against_nominal(name: str, phase: str, series: Array, nominal: float, site: Site) -> Outcome:
-    alive = series[np.isfinite(series) & (series > 0.1 * nominal)]
+def _high_leg(site: Site) -> str:
+    return f"{site.supply.high_leg or 'b'}n" if site.supply.connection == "high-leg-delta" else ""
+
+
+def _ratios(grid: Grid, site: Site, phases: Iterable[str]) -> dict[str, Array]:
+    """Every recorded voltage over its nominal, without what is dead; of data a thousand times too small, all of it."""
+    ratios = {}
+    for phase in phases:
+        series, nominal = grid.get("voltage", phase), site.supply.nominal(phase)
+        if series is None or nominal is None or phase == _high_leg(site):
+            continue
+        ratio = series[np.isfinite(series)] / float(nominal)
+        alive = ratio[ratio > DEAD_BELOW.value]
+        ratios[phase] = alive if alive.size or not _thousandth(ratio) else ratio
+    return ratios
+
+
+def _thousandth(ratio: Array) -> bool:
+    return bool(ratio.size) and WHOLE_LOW.value <= 1000 * float(np.median(ratio)) <= WHOLE_HIGH.value
+
+
+def whole_ratio(grid: Grid, site: Site) -> float | None:
+    """Median over all voltages, each over its own nominal, without intervals in which it was dead; None without any."""
+    ratios = [ratio for ratio in _ratios(grid, site, (*LINE_TO_NEUTRAL, *LINE_TO_LINE)).values() if ratio.size]
+    return float(np.median(np.concatenate(ratios))) if ratios else None
+
+
+def fits_as_a_whole(ratio: float | None) -> bool:
+    """Whether all voltages together leave the nominal undoubted."""
+    return ratio is None or WHOLE_LOW.value <= ratio <= WHOLE_HIGH.value
+
+
+def lines_stand(grid: Grid, site: Site) -> bool:
+    """Whether line-to-line voltages were recorded and all stand at their nominal: then it is not in doubt."""
+    ratios = _ratios(grid, site, LINE_TO_LINE).values()
+    return bool(ratios) and all(ratio.size and LOW.value <= float(np.median(ratio)) <= HIGH.value for ratio in ratios)
+
+
+def _against_nominal(
+    name: str, phase: str, series: Array, nominal: float, site: Site, whole: float | None
+) -> Outcome:
+    """`whole` is the ratio of all voltages together, None where the nominal is not in doubt."""
+    known = series[np.isfinite(series)]
+    alive = known if _thousandth(known / nominal) else known[known > DEAD_BELOW.value * nominal]
     if not alive.size:
         return Outcome(CHECK, Verdict.REFUSED, name, "voltage", phase, code="no-voltage", likelihood="shown",
                        text=f"{phase} never rises above 10 % of its nominal {nominal:g} V.",
@@ -138,15 +195,18 @@ def _against_nominal(name: str, phase: str, series: Array, nominal: float, site:
     low, middle, high = (float(volts) for volts in np.percentile(alive, (5, 50, 95)))
     ratio, spread = middle / nominal, (high - low) / middle
     measured = f"{phase}: middle value {middle:.4g} V is {ratio:.3f} of the declared nominal {nominal:g} V"
-    far = ratio < LOW.value or ratio > HIGH.value
-    kind = "line to neutral" if phase in LINE_TO_NEUTRAL else "line to line"
-    explanations = matches(middle, nominal, kind) if far else []
-    if not far:
+    as_a_whole = fits_as_a_whole(whole)
+    far = not LOW.value <= ratio <= HIGH.value
+    if not far and as_a_whole:
         return Outcome(CHECK, Verdict.PASS, name, "voltage", phase, value=middle, unit="V")
-    if explanations and spread < SPREAD_PERCENT.value / 100 and not site.supply.nominal_basis:
+    explanations = matches(middle, nominal, "line to neutral" if phase in LINE_TO_NEUTRAL else "line to line")
+    tight = far and bool(explanations) and spread < SPREAD_PERCENT.value / 100
+    if whole is not None and (tight or not as_a_whole):
+        why = f", with 90 % of the values within {100 * spread:.2g} %" if tight else \
+            f"; all voltages together stand at {whole:.3f} of nominal"
         return Outcome(
             CHECK, Verdict.REFUSED, name, "voltage", phase, code="nominal-doubtful", likelihood="likely",
-            text=f"{measured}, with 90 % of the values within {100 * spread:.2g} %; {'; or '.join(explanations[:2])}.",
+            text="; ".join([measured + why, *explanations[:2]]) + ".",
             advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column "
                    "mapping, and run again; or give nominal_basis if the declared value is certain.",
             subjects=(Subject("voltage", (phase,)),), value=middle, unit="V",
