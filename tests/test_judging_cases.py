@@ -158,7 +158,7 @@ EXTRA_HIGH = {"nominal_voltage": "400 kV", "connection": "wye", "frequency": "50
 LOW = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}
 ISLAND = {"options": {"network": "island"}}
 
-# Typed from the laws: table, rule, supply, [limits], column, interval in s, how many readings; a reading inside, outside.
+# Typed from the laws: table, rule, supply, limits section, column, interval in s, number of readings, inside, outside.
 LAWS = [
     # FoL: an island keeps +-2 %, every value.
     ("no-fol-lv", "frequency-island-all", LOW, ISLAND, "frequency [Hz]", 10, 1, 51.0, 51.01),
