@@ -21,7 +21,8 @@ def found(recorded: Sequence[str], kinds: Sequence[str], connection: str = "wye"
     table = load_table("ansi-c84.1-2020")
     rule = next(rule for rule in table.rules if rule.id == "service-range-b")
     rule = replace(rule, rows=tuple(row for row in rule.rows if row.line in kinds))
-    made = recording({f"voltage.{phase} [V]": np.full(1008, 120.0 if phase in NEUTRAL else 208.0) for phase in recorded})
+    volts = {phase: 120.0 if phase in NEUTRAL else 208.0 for phase in recorded}
+    made = recording({f"voltage.{phase} [V]": np.full(1008, value) for phase, value in volts.items()})
     supply = {"nominal_voltage": "208Y/120 V", "frequency": "60 Hz", "connection": connection}
     if connection == "delta":
         supply["nominal_voltage"] = "208 V"

@@ -177,10 +177,9 @@ class Catalogue:
 
     def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> SeriesSource | None:
         summed, asked = self._thd_to_order, wanted.highest_order
-        if summed is not None and wanted.quantity in _TOTALS:
-            # A maximum over fewer orders bounds nothing from above, a minimum over more nothing from below.
-            if summed < asked if reading == "max" else summed > asked:
-                return None
+        # A maximum over fewer orders bounds nothing from above, a minimum over more nothing from below.
+        if summed not in (None, asked) and wanted.quantity in _TOTALS and (summed < asked) == (reading == "max"):
+            return None
         based = self._in_base(number, wanted, reading)
         return None if based is None else SeriesSource(number, interval_us, based.formula, "none", note=based.note)
 

@@ -308,6 +308,16 @@ def _weaken(task: Task, counts: PeriodCounts, tallied: Tallied, decision: Decisi
     return decision
 
 
+def with_unknown_flags(decision: Decision) -> Decision:
+    """What is left of a fail of a rule that drops flagged intervals where nobody knows which are: it is not proven."""
+    if decision.verdict is not Verdict.FAIL or not decision.proven:
+        return decision
+    why = reason("flags-not-recorded")
+    if decision.reason is not None:
+        why = shared_reason(why.code, f"{decision.reason.text} {why.text}", why.advice)
+    return replace(decision, reason=why, proven=False)
+
+
 def _less_exclusions(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
     """What exclusions leave of a pass: said from a tenth of the period on, not shown from a half on; a fail stays."""
     share = Decimal(100 * counts.excluded) / counts.expected if counts.expected else Decimal(0)
