@@ -30,7 +30,7 @@ def sheets_of(source: Source, path: Path) -> Iterator[Text]:
         raise InputError(f"{source.name} is a damaged Excel workbook ({error}); save it again") from None
     filled = 0
     for sheet in book.worksheets:
-        stream = _Sheet(sheet)
+        stream = _Sheet(sheet, source.name)
         if stream.empty:
             continue
         filled += 1
@@ -45,7 +45,8 @@ def sheets_of(source: Source, path: Path) -> Iterator[Text]:
 class _Sheet:
     """A sheet as a stream of CSV text; numbers as Python writes them, dates as ISO 8601."""
 
-    def __init__(self, sheet: Any) -> None:
+    def __init__(self, sheet: Any, name: str) -> None:
+        self._name = name
         self._rows = sheet.iter_rows(values_only=True)
         self._rest = self._more(200)
         self.empty = not self._rest.strip(b",\r\n")
@@ -53,11 +54,15 @@ class _Sheet:
     def _more(self, count: int) -> bytes:
         buffer = io.StringIO()
         writer = csv.writer(buffer, lineterminator="\n")
-        for row in self._rows:
-            writer.writerow([_cell(value) for value in row])
-            count -= 1
-            if not count:
-                break
+        try:
+            for row in self._rows:
+                writer.writerow([_cell(value) for value in row])
+                count -= 1
+                if not count:
+                    break
+        except Exception as error:
+            # Rows are parsed as they are asked for; what the package raises then is a damaged file too.
+            raise InputError(f"{self._name} is a damaged Excel workbook ({error}); save it again") from None
         return buffer.getvalue().encode()
 
     def read(self, size: int = 0) -> bytes:

@@ -21,8 +21,14 @@ PROBES, PROBE = 40, 1 << 13
 
 
 def split_line(text: str, delimiter: str) -> list[str]:
-    """The cells of one line, quotes removed."""
-    return next(csv.reader([text], delimiter=delimiter), [])
+    """The cells of one line, quotes removed. Raises `InputError` for a line that no table has."""
+    try:
+        return next(csv.reader([text], delimiter=delimiter), [])
+    except csv.Error:
+        raise InputError(
+            f"the line that begins {text[:40]!r} holds a lone carriage return or a cell of more than 131,072 "
+            "characters; export the recording again as CSV"
+        ) from None
 
 
 class Text(Struct, frozen=True):
