@@ -40,6 +40,10 @@ class Formula(Protocol):
         """Channels the formula reads."""
 
     @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """Inputs of which a larger value never makes the result smaller: a bound of them bounds the result."""
+
+    @property
     def unit(self) -> str:
         """Unit of the result."""
 
@@ -82,6 +86,11 @@ class Recorded(Struct, frozen=True):
         """The unit of the file."""
         return self.channel.unit
 
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """The channel itself."""
+        return (self.channel,)
+
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """The array of the block, untouched."""
         return arrays[self.channel]
@@ -104,6 +113,11 @@ class Fundamental(Struct, frozen=True):
     def inputs(self) -> tuple[Channel, ...]:
         """Channels read."""
         return tuple(channel for channel in (self.first, self.rms, self.thd) if channel is not None)
+
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """All but the distortion, which is taken out of the rms."""
+        return tuple(channel for channel in (self.first, self.rms) if channel is not None)
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Fundamental in `unit`."""
@@ -132,6 +146,11 @@ class PercentOfNominal(Struct, frozen=True):
     def inputs(self) -> tuple[Channel, ...]:
         """Channels read."""
         return (self.channel, *self.fundamental.inputs)
+
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """The distortion, and what the fundamental grows with."""
+        return (self.channel, *self.fundamental.grows_with)
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent of nominal."""
@@ -162,6 +181,11 @@ class PercentAtVoltage(Struct, frozen=True):
         """The channel itself."""
         return (self.channel,)
 
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """The channel itself."""
+        return (self.channel,)
+
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent of nominal."""
         share = float(self.voltage_percent / 100)
@@ -182,6 +206,11 @@ class PercentOfFundamental(Struct, frozen=True):
     def inputs(self) -> tuple[Channel, ...]:
         """Channels read."""
         return (self.channel, *self.fundamental.inputs)
+
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """The order, not the fundamental it is divided by."""
+        return (self.channel,)
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent of the fundamental."""
@@ -207,6 +236,11 @@ class PercentTimesBase(Struct, frozen=True):
     def inputs(self) -> tuple[Channel, ...]:
         """Channels read, each once."""
         return tuple(dict.fromkeys((self.channel, *self.base.inputs)))
+
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """The percentage, and what the base grows with (y / sqrt(1 + y^2) grows with y)."""
+        return (self.channel, *self.base.grows_with)
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent of the other base, or amperes."""
@@ -245,6 +279,12 @@ class RootSumSquare(Struct, frozen=True):
         """Channels read, each once."""
         return tuple(dict.fromkeys(channel for part in self.parts for channel in part.inputs))
 
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """Inputs with which every part grows that reads them."""
+        against = {channel for part in self.parts for channel in part.inputs if channel not in part.grows_with}
+        return tuple(channel for channel in self.inputs if channel not in against)
+
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent; NaN where any part is missing."""
         key = ("squares", self.parts)
@@ -277,6 +317,11 @@ class Combined(Struct, frozen=True):
         return (self.channel,)
 
     @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """The channel itself."""
+        return (self.channel,)
+
+    @property
     def unit(self) -> str:
         """The unit of the finding."""
         return self.channel.unit
@@ -299,6 +344,11 @@ class Unbalance(Struct, frozen=True):
     def inputs(self) -> tuple[Channel, ...]:
         """The three line-to-line voltages."""
         return self.lines
+
+    @property
+    def grows_with(self) -> tuple[Channel, ...]:
+        """None: a larger voltage may bring the three nearer to each other."""
+        return ()
 
     def compute(self, arrays: Arrays, scratch: Scratch) -> NDArray[Any]:
         """Percent."""

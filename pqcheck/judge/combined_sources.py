@@ -14,9 +14,10 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.derive.aggregate import Grouper
+from pqcheck.derive.aggregate import Grouper, first_group
 from pqcheck.derive.formulas import Arrays, Combined, Scratch
 from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.bounded_readings import BoundedReadings, BoundedSlots, SlotBounds
 from pqcheck.judge.judged_series import Mask, masked_product
 from pqcheck.judge.sources_disagree import Compared
 from pqcheck.judge.tasks import Task, scale_of
@@ -38,9 +39,11 @@ class SlotValues:
         self.sources = sources
         self.start_us = axis.start_us
         self._grouper: Grouper | None = None
+        self._bounded = BoundedSlots(0, 1)
         if axis.interval_us != interval_us:
             self._grouper = Grouper(axis.start_us, axis.interval_us, interval_us, sources[0].mean)
-            self.start_us = self._grouper.start_us
+            self.start_us, skipped = first_group(axis.start_us, axis.interval_us, interval_us)
+            self._bounded = BoundedSlots(skipped, interval_us // axis.interval_us)
         self.values = np.full((len(sources), max(0, (axis.end_us - self.start_us) // interval_us)), np.nan)
         self.single = [False] * len(sources)
         self._fed = 0
@@ -50,17 +53,22 @@ class SlotValues:
         """Whether the values are aggregates."""
         return self._grouper is not None
 
-    def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask) -> None:
-        """The next block; `mask` marks intervals that have no value."""
+    def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask, bounded: BoundedReadings | None) -> None:
+        """The next block; `mask` marks intervals that have no value, `bounded` readings that are only a bound."""
         series = [masked_product(source.formula, arrays, scratch, mask) for source in self.sources]
         self.single = [product.factor is None and product.members.dtype == np.float32 for product in series]
         made: Sequence[NDArray[Any]] = [product.values() for product in series]
+        self._bounded.feed(bounded, [source.formula for source in self.sources], len(made[0]))
         if self._grouper is not None:
             made = self._grouper.feed(series)  # type: ignore[assignment]
         count = len(made[0])
         for row, values in enumerate(made):
             self.values[row, self._fed : self._fed + count] = values
         self._fed += count
+
+    def bounds_of(self, source: SeriesSource) -> SlotBounds:
+        """Slots of one source whose value is only a bound."""
+        return self._bounded.of(next(number for number, one in enumerate(self.sources) if one is source))
 
     def of(self, source: SeriesSource) -> tuple[NDArray[np.float64], bool]:
         """The values of one source, and whether they come from float32 values."""
@@ -70,6 +78,14 @@ class SlotValues:
             # Recorded values stand for the shortest decimals that read back to them.
             values = np.array([float(str(value)) for value in values.astype(np.float32)])
         return values, self.single[row]
+
+
+class _Slots(NamedTuple):
+    """The values of one combined channel, and where the truth may be more (`lower`) or less (`upper`)."""
+
+    values: NDArray[np.float64]
+    lower: NDArray[np.bool_]
+    upper: NDArray[np.bool_]
 
 
 class _Origin(NamedTuple):
@@ -147,18 +163,21 @@ class CombinedSources:
         """Channels of a stream that are read."""
         return {one for held in self._slots.get(stream, ()) for source in held.sources for one in source.formula.inputs}
 
-    def feed(self, stream: int, arrays: Arrays, scratch: Scratch, mask: Mask, mask_or_flags: Mask) -> None:
+    def feed(
+        self, stream: int, arrays: Arrays, scratch: Scratch, mask: Mask, mask_or_flags: Mask,
+        bounded: BoundedReadings | None,
+    ) -> None:
         """The next block of a stream."""
         for held in self._slots.get(stream, ()):
-            held.feed(arrays, scratch, mask_or_flags if held.drops_flagged else mask)
+            held.feed(arrays, scratch, mask_or_flags if held.drops_flagged else mask, bounded)
 
     def streams(self) -> list[tuple[Stream, list[Task]]]:
         """One stream for each grid, and the tasks it answers, each with a single source; every block was fed."""
-        grids: dict[Axis, tuple[dict[Channel, NDArray[np.float64]], list[Task]]] = {}
+        grids: dict[Axis, tuple[dict[Channel, _Slots], list[Task]]] = {}
         for number, (key, tasks) in enumerate(self._tasks.items()):
-            axis, channel, source, values = self._combine(number, key, tasks[0])
+            axis, channel, source, slots = self._combine(number, key, tasks[0])
             held, answered = grids.setdefault(axis, ({}, []))
-            held[channel] = values
+            held[channel] = slots
             answered += [replace(task, source=source) for task in tasks]
         self._slots, self._slots_of = {}, {}
         index = _Rows(self._origins, self._streams)
@@ -166,7 +185,7 @@ class CombinedSources:
             (Stream(axis, tuple(held), _one_block(axis, held), index), tasks) for axis, (held, tasks) in grids.items()
         ]
 
-    def _combine(self, number: int, key: _Key, task: Task) -> tuple[Axis, Channel, SeriesSource, NDArray[np.float64]]:
+    def _combine(self, number: int, key: _Key, task: Task) -> tuple[Axis, Channel, SeriesSource, _Slots]:
         _, interval_us, drops, unit = key
         slots = [self._slots_of[id(source), interval_us, drops] for source in task.sources]
         # Values recorded at the judged interval keep their own grid where they agree on it; aggregates have that of
@@ -178,6 +197,7 @@ class CombinedSources:
         count = max(start + held.values.shape[1] for start, held in zip(first, slots, strict=True)) - begin
         axis = Axis(offset + begin * interval_us, interval_us, count)
         values, filled_by = np.full(count, np.nan), np.full(count, _NOWHERE, np.uint8)
+        bounds = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
         parts: list[NDArray[np.float64]] = []
         single = arithmetic = False
         for place, (source, held, start) in enumerate(zip(task.sources, slots, first, strict=True)):
@@ -187,9 +207,16 @@ class CombinedSources:
             arithmetic, single = arithmetic or changed, single or (is_single and changed)
             whole = np.full(count, np.nan)
             whole[start - begin : start - begin + len(part)] = part if scale == 1 else part * float(scale)
-            parts.append(whole)
-            new = np.isnan(values) & ~np.isnan(whole)
+            here = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
+            for mask, at in zip(here, held.bounds_of(source), strict=True):
+                mask[at[at < len(part)] + start - begin] = True
+            bounded = here[0] | here[1]
+            parts.append(np.where(bounded, np.nan, whole))
+            # A value is better than a bound.
+            new = ~np.isnan(whole) & (np.isnan(values) | ((bounds[0] | bounds[1]) & ~bounded))
             values[new], filled_by[new] = whole[new], place
+            for mask, own in zip(bounds, here, strict=True):
+                mask[new] = own[new]
         if task.sources[0].exactness == "exact":
             times = axis.start_us + np.arange(count) * interval_us
             self.compared += [
@@ -205,7 +232,7 @@ class CombinedSources:
         combined = replace(
             task.sources[0], interval_us=interval_us, formula=formula, missing_orders=tuple(missing), note=notes
         )
-        return axis, channel, combined, values
+        return axis, channel, combined, _Slots(values, *bounds)
 
     def shares(self, channel: Channel, first: int, last: int) -> str:
         """Which slots from `first` to `last` came from which source, in words; empty where none filled any."""
@@ -229,8 +256,11 @@ class CombinedSources:
         return iso(origin.axis.start_us + slot * origin.axis.interval_us, self._zone)
 
 
-def _one_block(axis: Axis, held: dict[Channel, NDArray[np.float64]]) -> Any:
+def _one_block(axis: Axis, held: dict[Channel, _Slots]) -> Any:
+    lower = {channel: slots.lower for channel, slots in held.items() if slots.lower.any()}
+    upper = {channel: slots.upper for channel, slots in held.items() if slots.upper.any()}
+
     def blocks(wanted: Sequence[Channel] | None = None) -> Iterator[Block]:
-        yield Block(axis, held if wanted is None else {channel: held[channel] for channel in wanted})
+        yield Block(axis, {one: held[one].values for one in (held if wanted is None else wanted)}, None, lower, upper)
 
     return blocks

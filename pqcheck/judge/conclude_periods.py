@@ -75,7 +75,7 @@ class Conclusions:
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
         self._periods: dict[tuple[str, int], _Periods] = {}
-        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int], _Decided]] = {}
+        self._decided: dict[tuple[int, bool, int], dict[tuple[int, int, int, int], _Decided]] = {}
         # Hundreds of channels share their periods: what lies in one is counted once for all of them.
         self._taken_out = cache(partial(count_slots, [*excluded, *flagged]))
         self._interrupted = cache(partial(count_slots, interruptions))
@@ -107,7 +107,7 @@ class Conclusions:
             self._layers.setdefault(task.question, []).append(layer)
         combined = isinstance(run.source.formula, Combined)
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
-            state = number, tallied.valid, tallied.outside
+            state = number, tallied.valid, tallied.outside, tallied.bounded
             found = known.get(state)
             if found is None:
                 proven = evidence
@@ -191,6 +191,7 @@ class Conclusions:
             period.recorded,
             period.complete,
             period.end_us - period.start_us,
+            tallied.bounded,
         )
 
     def _left_over(self, stream: Stream, task: Task, period: JudgedPeriod) -> None:

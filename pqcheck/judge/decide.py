@@ -234,6 +234,8 @@ def _undecided(
         "period": period_word(task),
         "interrupted": counts.interrupted,
     }
+    if counts.bounded and counts.complete:
+        return Decision(Verdict.INCONCLUSIVE, reason("bounds-only", bounded=counts.bounded, **fields), False, limit)
     if rule.period.length == "year" and not counts.complete:
         inside = counts.valid - counts.outside
         share_text = f"{Decimal(100 * inside) / counts.valid:.3f} %" if counts.valid else "none"

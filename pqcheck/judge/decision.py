@@ -24,6 +24,8 @@ class PeriodCounts(NamedTuple):
     """Slots of the period on the recorded axis."""
     complete: bool
     length_us: int
+    bounded: int = 0
+    """Slots that hold a bound which settles nothing; they are among the missing ones."""
 
     @property
     def counted(self) -> int:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.derive.formulas import Combined, Formula, PercentOfFundamental, Unbalance
+from pqcheck.derive.formulas import Combined, Formula
 from pqcheck.judge.decision import Decision, PeriodCounts, shared_reason
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun
 from pqcheck.judge.period_tally import Tallied
@@ -66,7 +66,7 @@ def distrusted(
         return _taken_back(decision, doubts[0], run)
     nothing, lower = np.zeros(period.expected, np.bool_), np.zeros(period.expected, np.bool_)
     for doubt in doubts:
-        mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula) else nothing
+        mask = lower if doubt.allows == "lower bound" and _grows(run.source.formula, doubt) else nothing
         start, end = _slots(doubt, run.origin_us, run.interval_us, period)
         mask[start:end] = True
     for start, end in run.excluded:
@@ -83,7 +83,7 @@ def distrusted(
 
 def _whole(doubt: Trust, run: SeriesRun, period: JudgedPeriod) -> bool:
     """Whether the doubt leaves nothing of the period."""
-    if doubt.allows == "lower bound" and _grows(run.source.formula):
+    if doubt.allows == "lower bound" and _grows(run.source.formula, doubt):
         return False
     return _slots(doubt, run.origin_us, run.interval_us, period) == (0, period.expected)
 
@@ -107,9 +107,14 @@ def _parts(formula: Formula) -> tuple[Formula, ...]:
     return formula.of if isinstance(formula, Combined) else (formula,)
 
 
-def _grows(formula: Formula) -> bool:
-    """Whether a lower bound of the inputs is a lower bound of the result."""
-    return not any(isinstance(part, (Unbalance, PercentOfFundamental)) for part in _parts(formula))
+def _grows(formula: Formula, doubt: Trust) -> bool:
+    """Whether a lower bound of the inputs in doubt is a lower bound of the result."""
+    return all(
+        channel in part.grows_with
+        for part in _parts(formula)
+        for channel in part.inputs
+        if doubt.concerns(channel.quantity, channel.phase, channel.order)
+    )
 
 
 def _stands(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,10 @@ class Interruptions:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
         nominal = self._site.supply.nominal
         voltages = [
-            (values, float(volts * self._percent / 100 / factor(channel.unit, "V")))
+            (
+                _known(values, block.lower_bounds.get(channel)),
+                float(volts * self._percent / 100 / factor(channel.unit, "V")),
+            )
             for channel, values in block.values.items()
             if channel.quantity == "voltage" and channel.reading == "mean"
             and (volts := nominal(channel.phase or "")) is not None
@@ -51,6 +55,11 @@ class Interruptions:
         for start, end in ranges:
             mask[start:end] = True
         return mask
+
+
+def _known(values: NDArray[Any], lower: NDArray[np.bool_] | None) -> NDArray[Any]:
+    """The values, unobserved where the truth may be more."""
+    return values if lower is None else np.where(lower, np.nan, values)
 
 
 def add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from pqcheck.judge.bounded_readings import bounded_readings
 from pqcheck.judge.combined_sources import CombinedSources
 from pqcheck.judge.compose_findings import of_settled
 from pqcheck.judge.conclude_periods import Conclusions, Remainder
@@ -153,12 +154,13 @@ class _Pass:
                     add_spans(self.flagged, flagged, block)
                 scratch: dict[Any, NDArray[Any]] = {}
                 mask_or_flags = mask if flagged is None else flagged if mask is None else mask | flagged
+                bounded = bounded_readings(block)
                 for group in groups:
-                    group.feed(block.values, scratch, block.axis.count, mask, mask_or_flags)
-                self.combined.feed(number, block.values, scratch, mask, mask_or_flags)
+                    group.feed(block.values, scratch, block.axis.count, mask, mask_or_flags, bounded)
+                self.combined.feed(number, block.values, scratch, mask, mask_or_flags, bounded)
                 rivals.feed(block.values, block.axis.count)
                 for mean in means:
-                    mean.feed(block.values, scratch, mask)
+                    mean.feed(block.values, scratch, mask, bounded)
                 for one in lightest:
                     one.feed(block.values, scratch, mask)
                 if seen is not None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.derive.aggregate import first_group
 from pqcheck.derive.formulas import Arrays, Combined, Formula, Scratch, product_of
 from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.bounded_readings import BoundedReadings, settled
 from pqcheck.judge.compare_with_limit import LimitBand, band
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import periods
@@ -141,9 +142,11 @@ class LongerMeans:
         self._outside: list[NDArray[np.int64]] = []
         self._fed = 0
 
-    def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask) -> None:
-        """The next block; `mask` marks intervals that have no value."""
+    def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask, bounded: BoundedReadings | None) -> None:
+        """The next block; `mask` marks intervals that have no value, `bounded` readings that are only a bound."""
         means = masked_product(self.source.formula, arrays, scratch, mask).values()
+        if bounded is not None:
+            means = settled(means, bounded.of(self.source.formula), self._band)
         far = self._band.beyond(means)
         top = float(np.fmax.reduce(far))
         if top > self._far:

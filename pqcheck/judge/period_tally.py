@@ -7,7 +7,7 @@ keeps the samples themselves, so its size does not grow with the length of the r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.judge.bounded_readings import SlotBounds, unsettled, without
 from pqcheck.judge.judged_series import JudgedPeriod, SeriesRun, TaskRun
 from pqcheck.stats.percentile import largest, rank
 from pqcheck.stats.runs import Runs, find_runs, join_runs, no_runs
@@ -37,6 +38,8 @@ class Tallied(NamedTuple):
     """Longest run of slots not proven inside, for rules about runs: what such a rule cannot rule out."""
     rests_to: int = 0
     """Slot behind the last one that `longest_possible` rests on, where that lies beyond the period."""
+    bounded: int = 0
+    """Slots that hold a bound which settles nothing, so that they are not among the valid ones."""
 
 
 class SampleBounds(NamedTuple):
@@ -48,6 +51,8 @@ class SampleBounds(NamedTuple):
     """The same object as `low` where all values were recorded."""
     excluded: Sequence[tuple[int, int]] = ()
     """Slots out of the count, half-open, from the first of these samples on: they end a run."""
+    bounded: Mapping[int, SlotBounds] = {}
+    """Slots of recorded series that hold a bound, by the number of the series."""
 
 
 class _PeriodUnderWay:
@@ -58,6 +63,7 @@ class _PeriodUnderWay:
         self.known = np.zeros(tasks, np.int64)
         """Slots that hold the value, or the bound, that may be displayed."""
         self.outside = np.zeros(tasks, np.int64)
+        self.bounded = np.zeros(tasks, np.int64)
         self.best: NDArray[np.float64] | None = None
         """Farthest of these so far, shape (tasks, ...), for limits to one side."""
         self.farthest: dict[int, tuple[Array, Array]] = {}
@@ -103,7 +109,7 @@ class PeriodTallies:
         self._under_way: dict[int, _PeriodUnderWay] = {}
         shape = len(self._periods), len(tasks)
         self._over = np.zeros(shape[0], np.bool_)
-        self._valid, self._outside = (np.zeros(shape, np.int64) for _ in range(2))
+        self._valid, self._outside, self._bounded = (np.zeros(shape, np.int64) for _ in range(3))
         self._reading = np.full(shape, np.nan)
         self._runs: dict[tuple[int, int], Runs] = {}
         self._possible: dict[tuple[int, int], Runs] = {}
@@ -145,6 +151,12 @@ class PeriodTallies:
         """Count the slots from `start` to `end`."""
         keep = self._keep(number)
         low = [samples.low[row].cut(start - slot, end - slot) for row in self._rows]
+        for column, row in enumerate(self._rows if samples.bounded else ()):
+            if row in samples.bounded:
+                bounds = samples.bounded[row].cut(start - slot, end - slot)
+                at = unsettled(low[column].values(), bounds, self._bands[column])
+                low[column], unseen = without(low[column], at)
+                period.bounded[column] += unseen
         high = low
         if not self._recorded:
             high = [samples.high[row].cut(start - slot, end - slot) for row in self._rows]
@@ -235,6 +247,7 @@ class PeriodTallies:
         self._over[number] = True
         self._valid[number] = period.valid * self._times
         self._outside[number] = period.outside * self._times
+        self._bounded[number] = period.bounded * self._times
         self._reading[number] = self._displayed_readings(period)
         for column, parts in period.runs.items():
             self._runs[number, column] = _stretched(join_runs(parts), self._times)
@@ -277,13 +290,13 @@ class PeriodTallies:
         possible = [self._possible.pop((number, column), no_runs()) for number in numbers]
         if self._about_runs:
             runs, possible = whole_where_they_begin(self._periods, runs, possible)
-        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading))
+        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading, self._bounded))
         return [
             Tallied(
                 valid, outside, None if reading != reading else reading, runs[number],
-                int(possible[number].count.max(initial=0)), _end(possible[number]),
+                int(possible[number].count.max(initial=0)), _end(possible[number]), bounded,
             )
-            for number, (valid, outside, reading) in enumerate(zip(*columns, strict=True))
+            for number, (valid, outside, reading, bounded) in enumerate(zip(*columns, strict=True))
         ]  # fmt: skip
 
 

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.derive.aggregate import Grouper, Spread
+from pqcheck.derive.aggregate import Grouper, Spread, first_group
 from pqcheck.derive.formulas import Arrays, Scratch
 from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.bounded_readings import BoundedReadings, BoundedSlots, without_marked
 from pqcheck.judge.judged_series import Mask, SeriesRun, TaskRun, masked_product
 from pqcheck.judge.period_tally import PeriodTallies, SampleBounds, sides
 from pqcheck.model.recording import Axis
@@ -60,6 +61,9 @@ class SeriesGroup:
         self._slot = 0
         self._held: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
         self._held_size = 0
+        skipped = first_group(axis.start_us, axis.interval_us, first.interval_us)[1] if first.grouped else 0
+        members = first.interval_us // axis.interval_us if first.grouped else 1
+        self._bounded = BoundedSlots(skipped, members)
         alike: dict[tuple[Any, ...], list[tuple[int, SeriesRun, TaskRun]]] = {}
         for row, run in enumerate(series):
             for one in run.runs:
@@ -70,10 +74,14 @@ class SeriesGroup:
         # Periods that are waited for, so that each is looked at once and whole.
         self._awaited = [one for one in self._tallies if one.longest <= _AT_ONCE]
 
-    def feed(self, arrays: Arrays, scratch: Scratch, size: int, mask: Mask, mask_or_flags: Mask) -> None:
+    def feed(
+        self, arrays: Arrays, scratch: Scratch, size: int, mask: Mask, mask_or_flags: Mask,
+        bounded: BoundedReadings | None,
+    ) -> None:
         """Take the next block of `size` recorded intervals.
 
-        `mask` marks intervals that have no value for any rule, `mask_or_flags` those that some rules leave out as well.
+        `mask` marks intervals that have no value for any rule, `mask_or_flags` those that some rules leave out as well,
+        `bounded` readings that are only a bound.
         """
         hidden = mask_or_flags if self._drops_flagged else mask
         if not self._to_slots:
@@ -87,6 +95,16 @@ class SeriesGroup:
 
         low = products(self._low)
         high = low if self._recorded else products(self._high)
+        if self._recorded:
+            formulas = [source.formula for source in self._low if source is not None]
+            self._bounded.feed(bounded, formulas, size)
+        elif bounded is not None:
+            # The minimum of an interval that is at most so much bounds nothing from below.
+            for row, (lowest, highest) in enumerate(zip(self._low, self._high, strict=True)):
+                if lowest is not None:
+                    low[row] = without_marked(low[row], bounded.of(lowest.formula).upper)
+                if highest is not None:
+                    high[row] = without_marked(high[row], bounded.of(highest.formula).lower)
         if not self._to_slots and size >= _AT_ONCE and not self._held:
             self._tally(SampleBounds(size, low, high))
             return
@@ -136,8 +154,9 @@ class SeriesGroup:
 
     def _tally(self, samples: SampleBounds) -> None:
         excluded = self._touched(self._slot, samples.size)
-        if excluded:
-            samples = samples._replace(excluded=excluded)
+        bounded = self._bounded.take(self._slot, self._slot + samples.size)
+        if excluded or bounded:
+            samples = samples._replace(excluded=excluded, bounded=bounded)
         for tallies in self._tallies:
             tallies.feed(samples, self._slot)
         self._slot += samples.size

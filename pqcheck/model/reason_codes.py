@@ -27,6 +27,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{missing} of {expected} intervals are missing; of the {valid} others {outside}; {would}.",
         "Record the {period} again without gaps, or declare [coverage] with the policy it comes from.",
     ),
+    "bounds-only": ReasonCode(
+        "Readings are bounds that settle nothing",
+        "{bounded} of {expected} intervals hold a bound (such as >300 or <0.5) that does not show on which side of the "
+        "limit they lie; {missing} have no value that counts; of the {valid} others {outside}; {would}.",
+        "Record again with a range, and a resolution, that fit the quantity.",
+    ),
     "interruption": ReasonCode(
         "The supply was interrupted",
         "{missing} of {expected} intervals have no value, {interrupted} of them because the supply was interrupted; "

@@ -137,6 +137,8 @@ def doubts(outcome: Outcome) -> list[Trust]:
             if refusal.only_if not in ("", subject.quantity):
                 continue
             itself = refusal.quantities == ITSELF
+            if itself and outcome.bounds:
+                continue
             kept.append(Trust(
                 (subject.quantity,) if itself else refusal.quantities, _phases(refusal, subject), subject.start_us,
                 subject.end_us, allows, outcome.code, outcome.text, outcome.advice, subject.orders if itself else (),

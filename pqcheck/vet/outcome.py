@@ -71,6 +71,8 @@ class Outcome(Struct, frozen=True):
     stream: int = 0
     more: Mapping[str, float] = field(default_factory=dict)
     """Numbers that another check needs (not printed)."""
+    bounds: bool = False
+    """Whether the readings are marked as bounds and judged as such: then only what is formed from them is doubted."""
 
     @property
     def sound(self) -> bool:

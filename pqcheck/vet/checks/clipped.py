@@ -112,7 +112,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             advice="Measure again with a larger range or ratio. Do not drop these rows: they are the highest values.",
             spans=base.spans(starts, lengths, ceiling.value if observed else 0.0),
             subjects=(Subject(channel.quantity, (channel.phase,) if channel.phase else ()),),
-            value=ceiling.value if observed else None, unit=channel.unit,
+            value=ceiling.value if observed else None, unit=channel.unit, bounds=bool(statistics.over_range.count),
         )
 
 
