@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
+from pqcheck import check
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Block, Recording
@@ -193,3 +195,14 @@ def test_of_two_time_bases_a_value_is_better_than_a_bound(first: bool) -> None:
     made = with_bounds(both, {name: marks(WEEK, slice(60, 66))}, {})
     found = one(judged(made, HOUSE, "en50160-2010-lv"), "voltage-all")
     assert found.verdict is (Verdict.PASS if first else Verdict.FAIL)
+
+
+def test_a_voltage_only_known_to_lie_below_a_number_is_no_danger_sign(tmp_path: Path) -> None:
+    lines = ["time,voltage.an [V]"]
+    for number in range(WEEK):
+        cell = "<300" if 100 <= number < 200 else f"{230 + (number * 7 % 23) / 10:.1f}"
+        lines.append(f"2031-03-{3 + number // 144:02d}T{number % 144 // 6:02d}:{number % 6 * 10:02d}:00Z,{cell}")
+    (tmp_path / "week.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    findings = check(tmp_path / "week.csv", HOUSE, ["en50160-2010-lv"], quantities=["voltage"])
+    assert {finding.kind for finding in findings.findings} == {"limit", "recording"}
+    assert findings.verdict is Verdict.INCONCLUSIVE

@@ -186,6 +186,25 @@ def test_some_of_the_orders_can_only_show_that_a_total_is_too_small(column: floa
     assert (found.verdict is Verdict.REFUSED) is refused
 
 
+def test_time_bases_without_a_common_rule_interval_are_compared_too() -> None:
+    # 10 and 15 min: only the first serves the rule; both make 30 min.
+    made = streams((0, 600, thd(2, WEEK)), (0, 900, thd(9, 672)))
+    found = one(judged(made, SINGLE, EN, quantities=["voltage_thd"]), "thd-week-95")
+    assert found.verdict is Verdict.REFUSED and found.reason is not None
+    assert "336 common values" in found.reason.text
+    agreed = streams((0, 600, thd(2, WEEK)), (0, 900, thd(2, 672)))
+    assert one(judged(agreed, SINGLE, EN, quantities=["voltage_thd"]), "thd-week-95").verdict is Verdict.PASS
+
+
+def test_a_disagreement_reaches_every_rule_about_the_quantity() -> None:
+    # Only the daily rule on 3 s values rests on one stream alone.
+    made = streams((0, 600, thd(2, WEEK)), (0, 3, thd(9, 200 * WEEK)))
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}, pcc={"is_pcc": True})
+    found = judged(made, place, "ieee519-2022", quantities=["voltage_thd"])
+    assert {each.verdict for each in found} == {Verdict.REFUSED}
+    assert {each.rule for each in found} == {"voltage-thd-day-99", "voltage-thd-week-95"}
+
+
 PIECES = st.lists(
     st.tuples(st.integers(1, 200), st.sampled_from([60, 120, 200, 300, 600]), st.floats(-20, 20)),
     min_size=1,

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from datetime import date, datetime, time
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +49,9 @@ class _Sheet:
 
     def __init__(self, sheet: Any, name: str) -> None:
         self._name = name
-        self._rows = sheet.iter_rows(values_only=True)
+        # The size a workbook states for a sheet may be that of an earlier save; all rows there are count.
+        sheet.reset_dimensions()
+        self._rows = sheet.iter_rows()
         self._rest = self._more(200)
         self.empty = not self._rest.strip(b",\r\n")
 
@@ -56,7 +60,7 @@ class _Sheet:
         writer = csv.writer(buffer, lineterminator="\n")
         try:
             for row in self._rows:
-                writer.writerow([_cell(value) for value in row])
+                writer.writerow([_cell(cell.value, cell.number_format) for cell in row])
                 count -= 1
                 if not count:
                     break
@@ -72,9 +76,16 @@ class _Sheet:
         return data
 
 
-def _cell(value: Any) -> str:
+_LITERAL = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
+"""What a number format shows as it stands, or does not show."""
+
+
+def _cell(value: Any, number_format: str | None) -> str:
+    """A cell as text: what is stored, and a number shown in percent with its unit (stored 0.09, shown 9 %)."""
     if value is None:
         return ""
+    if isinstance(value, int | float) and "%" in _LITERAL.sub("", number_format or ""):
+        return f"{float(Decimal(repr(value)) * 100)!r} %"
     if isinstance(value, datetime):
         return value.isoformat(sep=" ")
     if isinstance(value, date | time):

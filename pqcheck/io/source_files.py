@@ -27,6 +27,9 @@ CHUNK = 4 << 20
 
 MB = 1_000_000
 
+LONGEST_LINE = 16 << 20
+"""No recording has a longer line; without a bound a file without line ends would be held whole."""
+
 UNPACKED_LIMIT = 1 << 40
 RATIO_LIMIT = 200
 """Text packs 5 to 20 times; a file that unpacks to more than 200 times its size is no recording."""
@@ -216,6 +219,22 @@ LATER = Checksums()
 """Of the files of this process."""
 
 
+def long_line(source: Source) -> InputError:
+    """What is wrong with a text in which no line end comes."""
+    return InputError(
+        f"{source.name} holds a line of more than {LONGEST_LINE >> 20} MB, which no recording does; copy it again, or "
+        "export it with a line per row"
+    )
+
+
+def nul_byte(source: Source, line: int, place: int) -> InputError:
+    """What is wrong with a text with a NUL byte at this place: what is written last is zeroed at a loss of power."""
+    return InputError(
+        f"{source.name}, line {line}: byte {place + 1} is a NUL, which no text holds; the file is damaged: copy it "
+        "again, or cut it off before that line"
+    )
+
+
 def chunks(source: Source) -> Iterator[tuple[int, memoryview]]:
     """The bytes in chunks of about 4 MiB that end with a line, each with its offset.
 
@@ -226,6 +245,8 @@ def chunks(source: Source) -> Iterator[tuple[int, memoryview]]:
     with source.open() as handle, stage(f"reading {source.name}, MB", source.size // MB) as report:
         while True:
             report(offset // MB)
+            if len(kept) > LONGEST_LINE:
+                raise long_line(source)
             if len(kept) > len(buffer) // 2:
                 buffer = bytearray(2 * len(buffer))
             view = memoryview(buffer)

@@ -81,15 +81,15 @@ def _is_multiple(interval_us: int, rule_us: int) -> bool:
 
 
 def rivals_of(choice: Choice, sources: Sequence[SeriesSource]) -> tuple[SeriesSource, ...]:
-    """Other exact sources, or lower bounds, of the quantity in the streams of exact ones: they must not contradict."""
+    """Other exact sources of the quantity, which must not contradict; in the same stream also lower bounds."""
     if len(sources) == 1 or not choice.sources or choice.sources[0].exactness != "exact":
         return ()
+    judged = set(map(id, choice.sources))
     return tuple(
         source
         for source in sources
-        if source.stream in choice.streams
-        and source.exactness != "indicative"
-        and not any(source is one for one in choice.sources)
+        if id(source) not in judged
+        and (source.exactness == "exact" or (source.exactness == "lower bound" and source.stream in choice.streams))
     )
 
 

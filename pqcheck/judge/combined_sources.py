@@ -7,6 +7,7 @@ over; then they are a stream like any other. Only quantities that more than one 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import lcm
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,7 +23,7 @@ from pqcheck.judge.judged_series import Mask, masked_product
 from pqcheck.judge.sources_disagree import Compared
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import duration_text, iso
-from pqcheck.model.recording import Axis, Block, Channel, RowSpan, Stream
+from pqcheck.model.recording import DAY, Axis, Block, Channel, RowSpan, Stream
 from pqcheck.stats.runs import runs
 
 _NOWHERE = 255
@@ -140,6 +141,7 @@ class CombinedSources:
         self._slots: dict[int, list[SlotValues]] = {}
         self._slots_of: dict[tuple[int, int, bool], SlotValues] = {}
         self._origins: dict[Channel, _Origin] = {}
+        self._pairs: dict[tuple[int, int], tuple[Task, SeriesSource, SeriesSource, int]] = {}
         self.compared: list[Compared] = []
         """Pairs of exact sources over the slots that both hold."""
 
@@ -148,9 +150,23 @@ class CombinedSources:
         key = tuple(map(id, task.sources)), task.interval_us, task.rule.drop_flagged, task.unit
         self._tasks.setdefault(key, []).append(task)
 
+    def compare(self, task: Task) -> None:
+        """A task with `rivals` in other streams than its sources: the two are compared at an interval both divide."""
+        for rival in task.rivals:
+            for source in task.sources or (task.source,):
+                if source is None or source.stream == rival.stream or rival.exactness != "exact":
+                    continue
+                common_us = lcm(source.interval_us, rival.interval_us)
+                means = {one.mean for one in (source, rival) if one.interval_us != common_us}
+                if common_us <= DAY and not means & {"none", "cubic"}:
+                    self._pairs.setdefault((id(source), id(rival)), (task, source, rival, common_us))
+
     def open(self) -> None:
         """All tasks were added."""
         alike: dict[tuple[int, int, bool, str], dict[int, SeriesSource]] = {}
+        for _, *both, common_us in self._pairs.values():
+            for source in both:
+                alike.setdefault((source.stream, common_us, False, source.mean), {})[id(source)] = source
         for (_, interval_us, drops, _), tasks in self._tasks.items():
             for source in tasks[0].sources:
                 alike.setdefault((source.stream, interval_us, drops, source.mean), {})[id(source)] = source
@@ -179,19 +195,32 @@ class CombinedSources:
             held, answered = grids.setdefault(axis, ({}, []))
             held[channel] = slots
             answered += [replace(task, source=source) for task in tasks]
+        self.compared += [self._compared(*pair) for pair in self._pairs.values()]
         self._slots, self._slots_of = {}, {}
         index = _Rows(self._origins, self._streams)
         return [
             (Stream(axis, tuple(held), _one_block(axis, held), index), tasks) for axis, (held, tasks) in grids.items()
         ]
 
+    def _compared(self, task: Task, first: SeriesSource, second: SeriesSource, interval_us: int) -> Compared:
+        """Two sources over the slots that both may hold."""
+        parts = [(self._slots_of[id(source), interval_us, False], source) for source in (first, second)]
+        starts = [held.start_us // interval_us for held, _ in parts]
+        begin = max(starts)
+        end = min(start + held.values.shape[1] for start, (held, _) in zip(starts, parts, strict=True))
+        values = [
+            held.of(source)[0][begin - start : max(begin, end) - start]
+            * float(scale_of(source.formula.unit, task.unit, task.wanted))
+            for start, (held, source) in zip(starts, parts, strict=True)
+        ]
+        return Compared(task, first, second, np.arange(begin, max(begin, end)) * interval_us, *values)
+
     def _combine(self, number: int, key: _Key, task: Task) -> tuple[Axis, Channel, SeriesSource, _Slots]:
         _, interval_us, drops, unit = key
         slots = [self._slots_of[id(source), interval_us, drops] for source in task.sources]
-        # Values recorded at the judged interval keep their own grid where they agree on it; aggregates have that of
-        # UTC, and a recorded value then counts for the slot in which it begins.
-        offsets = {0 if held.grouped else held.start_us % interval_us for held in slots}
-        offset = offsets.pop() if len(offsets) == 1 else 0
+        # The grid of the first source: that of UTC for aggregates, its own for values recorded at the judged interval.
+        # A value that begins between two slots counts for the earlier one.
+        offset = slots[0].start_us % interval_us
         first = [(held.start_us - offset) // interval_us for held in slots]
         begin = min(first)
         count = max(start + held.values.shape[1] for start, held in zip(first, slots, strict=True)) - begin
@@ -217,7 +246,8 @@ class CombinedSources:
             values[new], filled_by[new] = whole[new], place
             for mask, own in zip(bounds, here, strict=True):
                 mask[new] = own[new]
-        if task.sources[0].exactness == "exact":
+        if task.sources[0].exactness != "lower bound":
+            # Two that stand on the same proxy can be compared as well as two exact ones.
             times = axis.start_us + np.arange(count) * interval_us
             self.compared += [
                 Compared(task, task.sources[0], other, times, parts[0], part)

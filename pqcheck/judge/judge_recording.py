@@ -80,6 +80,7 @@ class _Pass:
                     self.tasks[layer.stream].append(layer)
                 if layer.rivals:
                     self.rivalled.append(layer)
+                    self.combined.compare(layer)
                 layer = layer.next_best
         self.combined.open()
         self.compared: list[Compared] = []

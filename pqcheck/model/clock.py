@@ -181,6 +181,9 @@ def from_local(local_us: Instants, zone: str) -> LocalRows:
     # The stamp of the change itself may be written either way: the end of the last interval before it.
     hole = early > late
     at_change = hole & (local_us == ends[np.minimum(late, ends.size - 1)])
+    if at_change.any():
+        # Rows that hold both names of that instant are hours of a clock without summer time.
+        at_change &= ~np.isin(begins[np.minimum(late, ends.size - 1)], local_us)
     skipped = hole & ~at_change
     undecided = nothing.copy()
     if repeated.any():

@@ -69,9 +69,9 @@ class StreamCollector:
         if not waiting:
             self._slot = slot
             if size >= SMALLEST_BLOCK:
-                self._take(slot, block.values, block.lower_bounds)
+                self._take(slot, _readings(block), block.lower_bounds)
                 return
-        values = {channel: array.copy() for channel, array in block.values.items()}
+        values = {channel: array.copy() for channel, array in _readings(block).items()}
         self._waiting.append((values, {channel: mask.copy() for channel, mask in block.lower_bounds.items()}, size))
         if waiting + size >= SMALLEST_BLOCK:
             self._flush()
@@ -129,6 +129,16 @@ class StreamCollector:
             rest = rest[~np.isnan(rest)]
             if rest.size:
                 out[at + whole // group] = float(rest.mean())
+
+
+def _readings(block: Block) -> Mapping[Channel, Array]:
+    """The values of a block without those that are only known to lie below a number: they are no reading at all."""
+    if not block.upper_bounds:
+        return block.values
+    return {
+        channel: values if channel not in block.upper_bounds else np.where(block.upper_bounds[channel], np.nan, values)
+        for channel, values in block.values.items()
+    }
 
 
 def _holes(mask: Array, slot: int) -> Holes:

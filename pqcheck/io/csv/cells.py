@@ -119,8 +119,8 @@ class ReadCells(Struct, frozen=True):
     """A column read cell by cell.
 
     `refused` are cells without a meaning or in a unit that does not fit; `units` those glued to numbers.
-    `lower_bounds` and `upper_bounds` mark readings that are only that. `plain` says that all cells are numbers or
-    blanks.
+    `lower_bounds` and `upper_bounds` mark readings that are only that; a word for "above the range" has a mark and no
+    value. `plain` says that all cells are numbers or blanks.
     """
 
     values: Values
@@ -150,13 +150,6 @@ def read_cells(texts: Sequence[str], decimal: str, unit: str | None) -> ReadCell
         np.array([cell.kind is kind for cell in cells], np.bool_)
         for kind in (Kind.LOWER_BOUND, Kind.UPPER_BOUND, Kind.ODD)
     )
-    wordy = lower & np.isnan(values)
-    top = np.fmax.reduce(values, initial=-np.inf)
-    if np.isfinite(top):
-        values[wordy] = top
-    else:
-        # Above a range of which nothing is known.
-        lower, odd = lower & ~wordy, odd | wordy
     return ReadCells(
         values,
         tuple(

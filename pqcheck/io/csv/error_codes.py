@@ -90,15 +90,21 @@ def write_cells(
     values, codes, sample = without_codes(cells.values)
     empty = bool(np.isnan(values).all())
     values, negative = without_negative(values, channel)
+    lower, upper = cells.lower_bounds, cells.upper_bounds
+    words = np.zeros(0, np.intp) if lower is None else np.flatnonzero(lower & np.isnan(cells.values))
+    if words.size and not empty:
+        # All that is known of the range is the largest reading in it.
+        values[words] = np.fmax.reduce(values)
     move_values([values], [row], moves)
     bad = []
-    for refused in (Refused(codes, sample), *cells.refused, crowded, negative):
+    unknown = Refused(words if empty else words[:0], "above the range")
+    for refused in (Refused(codes, sample), *cells.refused, crowded, negative, unknown):
         if refused.places.size:
             first = numbers.of(refused.places[:FIRST_BAD_ROWS] + chunk.first_row)
             count = int(refused.places.size)
             bad.append(BadCells(column, count, tuple(first.tolist()), refused.text, empty, refused.why))
     observed = ~np.isnan(values)
-    lower, upper = (
-        {} if marks is None else {column: marks & observed} for marks in (cells.lower_bounds, cells.upper_bounds)
+    lower_bounds, upper_bounds = (
+        {column: marks & observed} if marks is not None and (marks & observed).any() else {} for marks in (lower, upper)
     )
-    return Filled(tuple(bad), lower, upper)
+    return Filled(tuple(bad), lower_bounds, upper_bounds)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pqcheck.io.csv.compiled_numbers import Lines
 from pqcheck.io.csv.text_file import split_line
 from pqcheck.io.decoder import Chunk, RowNumbers
-from pqcheck.io.source_files import Source, chunks
+from pqcheck.io.source_files import Source, chunks, nul_byte
 from pqcheck.io.timeline.stamps import ReadStamp
 from pqcheck.model.clock import Instants, parse_iso, parse_iso_rows
 from pqcheck.model.errors import InputError
@@ -23,7 +23,7 @@ _WIDEST_STAMP = 40
 class Scan(Struct, frozen=True):
     """What the first pass found. `stamps` are as written; `local` = they carry no offset.
 
-    `skipped` are line numbers of lines that are no rows, by what they are.
+    `skipped` are line numbers of lines that are no rows, by what they are. `lines` is the number of the last line.
     """
 
     stamps: Instants
@@ -31,6 +31,7 @@ class Scan(Struct, frozen=True):
     row_numbers: RowNumbers
     chunks: tuple[Chunk, ...]
     skipped: Mapping[str, tuple[int, ...]]
+    lines: int
 
 
 class Layout(Struct, frozen=True):
@@ -81,8 +82,11 @@ class _Numbering:
         return RowNumbers(np.array(self.first, np.int64), np.array(self.number, np.int64))
 
 
-def scan(source: Source, layout: Layout) -> Scan:
-    """Walk the whole file once. InputError names the first row whose stamp cannot be read."""
+def scan(source: Source, layout: Layout, end: int | None = None) -> Scan:
+    """Walk the whole file once, or as far as byte `end`.
+
+    InputError names the first row whose stamp cannot be read, or the first NUL byte.
+    """
     numbering = _Numbering()
     found: list[Chunk] = []
     stamps: list[Instants] = []
@@ -90,9 +94,15 @@ def scan(source: Source, layout: Layout) -> Scan:
     offsets: bool | None = None
     line, cut = layout.first_line, Lines()
     for offset, whole in chunks(source):
+        if end is not None:
+            whole = whole[: max(0, end - offset)]
         skip = max(0, layout.first_byte - offset)
         if skip >= len(whole):
             continue
+        buffer: bytearray = whole.obj  # type: ignore[assignment]
+        zero = buffer.find(b"\0", skip, len(whole))
+        if zero >= 0:
+            raise nul_byte(source, line + buffer.count(b"\n", skip, zero), offset + zero)
         data = np.frombuffer(whole, np.uint8)
         starts, ends, numbers, count = cut.of(whole, skip)
         numbers += line
@@ -120,7 +130,7 @@ def scan(source: Source, layout: Layout) -> Scan:
     if not found:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     lost = {why: tuple(lines) for why, lines in skipped.items()}
-    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(found), lost)
+    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(found), lost, line - 1)
 
 
 def _stamps(
@@ -152,6 +162,10 @@ def _stamps(
     rows = np.ones(count, np.bool_)
     read = layout.read_stamp or _read_iso
     last, separator = max(layout.time_columns), layout.delimiter.encode()
+    other = ""
+    if good.any():
+        begin = int(starts[np.argmax(good)])
+        other = data[begin : begin + _WIDEST_STAMP].tobytes().split(separator)[0].decode().strip('"')
     for at in np.flatnonzero(~good).tolist():
         line = data[starts[at] : ends[at]].tobytes()
         if b'"' in line:
@@ -161,13 +175,14 @@ def _stamps(
         stamp = [cells[column].strip() if column < len(cells) else "" for column in layout.time_columns]
         try:
             values[at], with_offset[at] = read(stamp)
+            other = other or " ".join(stamp)
         except (ValueError, OverflowError):
             why = _no_row(line, layout)
             if why is None:
                 shown = repr(" ".join(stamp).strip()) if any(stamp) else "empty"
                 raise InputError(
                     f"{name}, row {numbers[at]}: the time is {shown}, which is no stamp like those of the other rows "
-                    "(such as 2031-03-03T00:10:00+00:00)"
+                    f"(such as {other or '2031-03-03T00:10:00+00:00'})"
                 ) from None
             rows[at] = False
             if why:

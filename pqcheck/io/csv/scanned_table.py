@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,8 @@ from msgspec.structs import replace
 from pqcheck.io.csv.cells import BLANKS, NO_VALUE, cell_of
 from pqcheck.io.csv.csv_decoder import AT_A_TIME, CsvDecoder
 from pqcheck.io.csv.dialect import Dialect, cells_of, find_dialect
-from pqcheck.io.csv.scan import FOOTER, Layout, scan
+from pqcheck.io.csv.last_line import Cut, cut_of
+from pqcheck.io.csv.scan import FOOTER, Layout, Scan, scan
 from pqcheck.io.csv.text_file import Text
 from pqcheck.io.decoder import Ground, Table
 from pqcheck.io.event_table import is_event_header, read_events
@@ -80,7 +82,8 @@ def look(text: Text, site: Site | None) -> Look:
     name = text.source.name
     dialect = find_dialect(text, reading.more, reading.columns)
     rows = _rows(text, dialect)
-    later = (cells_of(text.decode(line.rstrip(b"\r")), dialect.delimiter) for line in text.probes())
+    below = text.lines()[dialect.first_line - 1 + SAMPLE_ROWS :]
+    later = (cells_of(text.decode(line.rstrip(b"\r")), dialect.delimiter) for line in chain(below, text.probes()))
     mapping = _known(reading.columns, dialect.headers)
     stamps = find_stamps(dialect.headers, rows, later, mapping, reading.more, name)
     units = _units(dialect, rows, stamps)
@@ -206,7 +209,8 @@ def _scanned(found: Look, digest: Future[str]) -> Table:
         dialect.delimiter, stamps.columns, dialect.first_byte, dialect.first_line, len(dialect.headers),
         None if plain else stamps.reader(), dialect.headings,
     )
-    scanned = scan(source, layout)
+    cut = cut_of(found.text, layout)
+    scanned = scan(source, layout, cut.end if cut is not None else None)
     decoder = CsvDecoder(
         source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal, found.written
     )
@@ -229,9 +233,31 @@ def _scanned(found: Look, digest: Future[str]) -> Table:
         written=dialect.said,
         clock_column=stamps.columns[1] if len(stamps.columns) > 1 else None,
         time_said="" if usual else stamps.said,
-        notes=_skipped(source.name, scanned.skipped),
+        notes=(*_skipped(source.name, scanned.skipped), *_cut(source.name, scanned, cut, dialect, found.channels)),
         blank_early=found.blank_early,
     )
+
+
+def _cut(
+    name: str, scanned: Scan, cut: Cut | None, dialect: Dialect, channels: Mapping[int, Channel]
+) -> tuple[Note, ...]:
+    if cut is None:
+        return ()
+    if cut.column is None:
+        text = (
+            f"{name}: line {scanned.lines + 1}, the last, has {cut.cells} of {len(dialect.headers)} cells and no line "
+            "end, as where a file is cut short; it is passed over"
+        )
+        line = scanned.lines + 1
+    else:
+        text = (
+            f"{name}, column {dialect.headers[cut.column]!r}: the last number of the file ({cut.text!r}) is shorter "
+            "behind its first digits than all others and has no line end, as where a file is cut short; left unobserved"
+        )
+        line = scanned.lines
+    channel = channels.get(cut.column) if cut.column is not None else None
+    of = () if channel is None else (channel,)
+    return (Note("not-a-number" if of else "no-rows", text, of, rows=(RowSpan(name, line, line),), serious=True),)
 
 
 def _skipped(name: str, skipped: Mapping[str, tuple[int, ...]]) -> tuple[Note, ...]:

@@ -10,7 +10,7 @@ from typing import IO
 
 from msgspec import Struct
 
-from pqcheck.io.source_files import CHUNK, Source, unpacked
+from pqcheck.io.source_files import CHUNK, LONGEST_LINE, Source, long_line, nul_byte, unpacked
 from pqcheck.model.errors import InputError
 
 SAMPLE = 1 << 18
@@ -21,13 +21,12 @@ PROBES, PROBE = 40, 1 << 13
 
 
 def split_line(text: str, delimiter: str) -> list[str]:
-    """The cells of one line, quotes removed. Raises `InputError` for a line that no table has."""
+    """The cells of one line, quotes removed."""
     try:
         return next(csv.reader([text], delimiter=delimiter), [])
-    except csv.Error:
+    except csv.Error as error:
         raise InputError(
-            f"the line that begins {text[:40]!r} holds a lone carriage return or a cell of more than 131,072 "
-            "characters; export the recording again as CSV"
+            f"a line of text cannot be cut into cells ({error}): it begins {text[:40]!r}; is it a text of columns?"
         ) from None
 
 
@@ -56,7 +55,7 @@ class Text(Struct, frozen=True):
             return
         step = max(PROBE, (size - first) // PROBES)
         with self.source.open() as handle:
-            for place in range(first, size, step):
+            for place in [*range(first, size, step), max(first, size - PROBE)]:
                 handle.seek(place)
                 data = handle.read(PROBE)
                 begin, end = data.find(b"\n") + 1, data.rfind(b"\n")
@@ -75,11 +74,17 @@ def text_of(source: Source) -> Text:
             head = handle.read(SAMPLE)
     start = len(codecs.BOM_UTF8) if head.startswith(codecs.BOM_UTF8) else 0
     head = head[start:]
-    if b"\0" in head or sum(byte < 9 for byte in head[:4096]) > 4:
+    # Zeros behind whole lines are damage of a text.
+    if sum(0 < byte < 9 for byte in head[:4096]) > 4 or b"\0" in head.partition(b"\n")[0]:
         raise InputError(f"{source.name} is not a text file; give a CSV, Excel or Parquet file")
+    if b"\0" in head:
+        at = head.find(b"\0")
+        raise nul_byte(source, head.count(b"\n", 0, at) + 1, start + at)
     if start + len(head) < source.size:
         cut = head.rfind(b"\n")
         while cut < 0:
+            if len(head) > LONGEST_LINE:
+                raise long_line(source)
             with source.open() as handle:
                 handle.seek(start)
                 head = handle.read(2 * len(head))
@@ -99,8 +104,10 @@ def _wide(head: bytes) -> str:
     if head.startswith(codecs.BOM_UTF16_BE):
         return "utf-16-be"
     some = head[:4096]
-    if len(some) >= 8 and some.count(0) * 3 > len(some):
-        return "utf-16-le" if some[1::2].count(0) > some[::2].count(0) else "utf-16-be"
+    even, odd = some[::2].count(0), some[1::2].count(0)
+    # Zeros at every second place; those of a zeroed tail stand at all of them.
+    if len(some) >= 8 and max(even, odd) * 3 > len(some) and min(even, odd) * 10 < max(even, odd):
+        return "utf-16-le" if odd > even else "utf-16-be"
     return ""
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.io.decoder import Table
-from pqcheck.model.clock import DAY, MINUTE, Instants, to_local
+from pqcheck.model.clock import DAY, MINUTE, Instants, iso, to_local
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Note, RowSpan
 
@@ -15,6 +15,9 @@ FAR = 370 * DAY
 
 LONGEST = 100 * 366 * DAY
 """No recording lasts longer."""
+
+_STRAY, _FEW_STRAYS = 180 * DAY, 3
+"""No more rows than that, and further from all others than half a year, are a slip of the pen."""
 
 _MOST_PER_MINUTE = 60
 
@@ -69,6 +72,26 @@ def check_length(table: Table, instants: Instants, rows: NDArray[np.intp]) -> No
             f"{table.name}, row {row}: the stamp lies {int(far.max()) // (365 * DAY)} years from the others; remove "
             "the row, or copy the file again"
         )
+
+
+def check_strays(table: Table, instants: Instants, rows: NDArray[np.intp]) -> None:
+    """InputError for a few stamps far from all others, as where a year is mistyped: it would make a gap of years."""
+    if instants.size < 4:
+        return
+    order = np.argsort(instants, kind="stable")
+    steps = np.diff(instants[order])
+    cuts = np.flatnonzero(steps > max(_STRAY, 100 * int(np.median(steps)))) + 1
+    for group in np.split(order, cuts) if cuts.size else ():
+        if group.size <= _FEW_STRAYS and 10 * group.size <= instants.size:
+            row = rows[group[0]]
+            number = int(table.row_numbers.of(np.array([row]))[0])
+            others = np.delete(instants, group)
+            written = iso(int(table.stamps.all()[row]), "UTC")[:19]
+            days = int(np.abs(others - instants[group[0]]).min()) // DAY
+            raise InputError(
+                f"{table.name}, row {number}: the stamp {written} lies {days} days from those of "
+                "all other rows; correct its year, or remove the row"
+            )
 
 
 def reset_rows(instants: Instants) -> NDArray[np.bool_]:

@@ -20,6 +20,7 @@ from pqcheck.io.timeline.clock_faults import (
     about_reset,
     about_seconds,
     check_length,
+    check_strays,
     check_years,
     reset_rows,
     with_seconds,
@@ -159,6 +160,7 @@ def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, 
     # Zones shift what is left by up to a day.
     check_years(table, instants, rows, margin=1)
     check_length(table, instants, rows)
+    check_strays(table, instants, rows)
     return instants, rows
 
 

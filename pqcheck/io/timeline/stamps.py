@@ -27,7 +27,7 @@ _PARTS = re.compile(r"(\d{1,4})[-./](\d{1,2})[-./](\d{1,4})\Z")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,6}))?)?\s*(?:([AaPp])\.?\s?[Mm]\.?)?\Z")
 _SAID = {
     "iso": "ISO 8601", "dmy": "day first", "mdy": "month first", "ymd": "year first",
-    "serial": "spreadsheet day numbers",
+    "alike": "day and month alike in every date", "serial": "spreadsheet day numbers",
     "epoch_s": "seconds since 1970-01-01 UTC", "epoch_ms": "milliseconds since 1970-01-01 UTC",
 }
 
@@ -41,6 +41,7 @@ class Stamps(Struct, frozen=True):
     columns: tuple[int, ...]
     kind: str
     pattern: str = ""
+    file: str = ""
 
     @property
     def said(self) -> str:
@@ -56,7 +57,7 @@ class Stamps(Struct, frozen=True):
             return lambda cells: parse_iso(cells[0])
         if self.kind in ("serial", "epoch_s", "epoch_ms"):
             return _by_number(self.kind)
-        return _by_parts(self.kind)
+        return _by_parts(self.kind, self.file)
 
 
 def find_stamps(
@@ -87,7 +88,7 @@ def find_stamps(
         return Stamps(columns, kind)
     dates = list(dict.fromkeys(_date_text(cell) for cell in cells))
     dates += [text for row in later if columns[0] < len(row) and (text := _date_text(row[columns[0]]))]
-    return Stamps(columns, _order(list(dict.fromkeys(filter(None, dates))), declared, name))
+    return Stamps(columns, _order(list(dict.fromkeys(filter(None, dates))), declared, name), file=name)
 
 
 def _columns(
@@ -193,11 +194,15 @@ def _order(dates: Sequence[str], declared: Mapping[str, Any], name: str) -> str:
         # Dots are written between day, month and year in that order only.
         return "dmy"
     if all(_day(text, "dmy") == _day(text, "mdy") for text in dates):
-        return "dmy"
+        return "alike"
     if spans["dmy"] != spans["mdy"]:
         return min(spans, key=lambda kind: spans[kind])
-    raise InputError(
-        f"{name}: {dates[0]!r} can be read day first or month first, and no other date decides; add day_first = true "
+    raise _day_or_month(next(text for text in dates if _day(text, "dmy") != _day(text, "mdy")), name)
+
+
+def _day_or_month(text: str, name: str) -> InputError:
+    return InputError(
+        f"{name}: {text!r} can be read day first or month first, and no other date decides; add day_first = true "
         "or day_first = false under [recording] in the site file"
     )
 
@@ -231,7 +236,7 @@ def time_of_day(text: str) -> int:
     return whole
 
 
-def _by_parts(kind: str) -> ReadStamp:
+def _by_parts(kind: str, name: str) -> ReadStamp:
     days: dict[str, int] = {}
     last: list[int] = []
 
@@ -245,7 +250,10 @@ def _by_parts(kind: str) -> ReadStamp:
         if day:
             found = days.get(day)
             if found is None:
-                found = days[day] = _day(day.rstrip(","), kind) * DAY
+                text = day.rstrip(",")
+                found = days[day] = _day(text, "dmy" if kind == "alike" else kind) * DAY
+                if kind == "alike" and found != _day(text, "mdy") * DAY:
+                    raise _day_or_month(text, name)
             last[:] = [found]
         elif last:
             found = last[0]
