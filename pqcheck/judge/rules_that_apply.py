@@ -12,7 +12,7 @@ from pqcheck.derive.sources import Catalogue, Wanted
 from pqcheck.judge.choose_sources import Choice, choices, rivals_of, span_of_periods
 from pqcheck.judge.phases_asked import PhaseTask, phases_asked
 from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
-from pqcheck.judge.site_facts import Answer, ask
+from pqcheck.judge.site_facts import Answer, ask, governs
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
@@ -48,7 +48,7 @@ def resolve(
     settled: list[Settled] = []
     for table in tables:
         scope = in_force(table, on)
-        scope = ask(site, table.applies_if) if scope.holds else scope
+        scope = governs(site, table) if scope.holds else scope
         for rule in table.rules:
             if only and rule.quantity not in only:
                 continue
