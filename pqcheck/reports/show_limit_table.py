@@ -8,7 +8,7 @@ from functools import partial
 
 from msgspec import Struct
 
-from pqcheck.judge.site_facts import ask
+from pqcheck.judge.site_facts import ask, governs
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_tables.existing_load_rules import LoadRule
@@ -72,6 +72,8 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
         yield wrapped(f"Governs where: {'; '.join(map(condition_words, table.applies_if))}.")
     for remark in table.remarks:
         yield wrapped(f"Where {'; '.join(map(condition_words, remark.where))}: {remark.text}")
+    if table.only_these_nominals:
+        yield wrapped(f"Governs the nominal voltages {', '.join(table.nominals)} and no other.")
     for name in used_options(table):
         values = " | ".join(table.options[name])
         meaning = table.option_meanings.get(name, "")
@@ -252,8 +254,7 @@ class SiteLimits(Struct, frozen=True):
 
 def limits_at(table: LimitTable, rule: Rule, site: Site) -> SiteLimits:
     """The rows of `rule` that hold at `site`, with their limits in the unit of the finding."""
-    for conditions in (table.applies_if, rule.applies_if):
-        answer = ask(site, conditions)
+    for answer in (governs(site, table), ask(site, rule.applies_if)):
         if not answer.holds:
             return SiteLimits(why_not=answer.text)
     missing = _missing_reference(rule, site)
