@@ -68,7 +68,7 @@ def resolve(
 def _unanswered(table: LimitTable, rule: Rule, answer: Answer) -> Settled:
     if answer.holds is False:
         return _settled(table, rule, Verdict.NOT_APPLICABLE, "outside-scope", why=answer.text.rstrip("."))
-    return _settled(table, rule, Verdict.INCONCLUSIVE, answer.code, missing=answer.text)
+    return _settled(table, rule, Verdict.INCONCLUSIVE, answer.code, missing=answer.missing)
 
 
 def _settled(
@@ -167,7 +167,7 @@ class _Resolver:
             elif answer.holds is None:
                 unknown = unknown or answer
         if unknown is not None:
-            self._settle(Verdict.INCONCLUSIVE, unknown.code, missing=unknown.text)
+            self._settle(Verdict.INCONCLUSIVE, unknown.code, missing=unknown.missing)
             return None
         if rule.rows and not rows:
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", why="the table has no row for this site")
