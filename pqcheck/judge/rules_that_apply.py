@@ -58,10 +58,10 @@ def resolve(
             if not answer.holds:
                 settled.append(_unanswered(table, rule, answer))
                 continue
-            one = _Resolver(table, rule, site, catalogue)
-            one.run()
-            tasks += one.tasks
-            settled += one.settled
+            resolver = _Resolver(table, rule, site, catalogue)
+            resolver.run()
+            tasks += resolver.tasks
+            settled += resolver.settled
     return tasks, settled
 
 
@@ -282,19 +282,19 @@ class _Resolver:
 
     def _plain(self, phase: str | None, rows: Sequence[LimitRow]) -> None:
         line = "line_to_line" if phase in LINE_TO_LINE else "line_to_neutral"
-        found = False
+        limited = False
         for row in rows:
             if row.line is not None and row.line != line:
                 continue
             if row.phases and phase not in row.phases:
                 continue
-            found = True
+            limited = True
             if row.hertz:
                 for hertz in self._hertz(phase):
                     self._task(phase, None, hertz, row)
             else:
                 self._task(phase, None, None, row)
-        if not found and rows:
+        if not limited and rows:
             why = f"the table has no limit for phase {phase} of this system"
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", phase, why=why)
 
