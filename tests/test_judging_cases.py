@@ -624,3 +624,29 @@ def test_a_maximum_without_a_voltage_is_bounded_at_110_percent(highest: float, v
     assert weekly.verdict is verdict
     if verdict is Verdict.PASS:
         assert weekly.reason is not None and "assumes 110 % of nominal" in weekly.reason.text
+
+
+@pytest.mark.parametrize(("listed", "verdict", "code"), [(True, Verdict.PASS, None),
+                                                         (False, Verdict.FAIL, "flags-not-recorded")])  # fmt: skip
+def test_an_event_table_shows_which_intervals_are_flagged(listed: bool, verdict: Verdict, code: str | None) -> None:
+    from decimal import Decimal
+
+    from msgspec.structs import replace
+
+    from pqcheck.limit_tables import load_table
+    from pqcheck.model.recording import Event
+    from tests.recordings import us
+
+    values = week(230)
+    values[10:12] = 260.0
+    made = recording({"voltage.an [V]": values})
+    if listed:
+        # A swell from the eleventh interval into the next.
+        at = us("2031-03-03T00:00:00+00:00") + 10 * 600_000_000 + 5_000_000
+        made = replace(made, events=(Event(at, "a", "swell", Decimal(600), Decimal(120)),))
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    table = load_table(EN)
+    rule = replace(next(rule for rule in table.rules if rule.id == "voltage-all"), drop_flagged=True)
+    found = one(judged(made, place, replace(table, rules=(rule,))), "voltage-all")
+    assert found.verdict is verdict and (found.reason and found.reason.code) == code
+    assert found.proven is listed and found.intervals is not None and found.intervals.excluded == (2 if listed else 0)

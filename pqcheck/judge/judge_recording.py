@@ -14,14 +14,14 @@ from pqcheck.judge.bounded_readings import bounded_readings
 from pqcheck.judge.combined_sources import CombinedSources
 from pqcheck.judge.compose_findings import of_settled
 from pqcheck.judge.conclude_periods import Conclusions, Remainder
-from pqcheck.judge.interruptions import Interruptions, Span, add_spans
+from pqcheck.judge.interruptions import Interruptions, Span, add_spans, touched
 from pqcheck.judge.judged_series import LongerMeans, SeriesRun, open_series
 from pqcheck.judge.lightest_load import LightestLoad
 from pqcheck.judge.series_groups import SeriesGroup, groups_of
 from pqcheck.judge.sources_disagree import Compared, RivalsOfStream, disagreements
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.model.findings import Finding
-from pqcheck.model.recording import Block, Recording, Stream
+from pqcheck.model.recording import SECOND, Block, Recording, Stream
 from pqcheck.site.site_values import Site
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class _Pass:
         self.site = site
         self.zone = recording.zone
         self.settled = settled
-        self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        self.excluded: list[Span] = [(exclusion.from_us, exclusion.to_us) for exclusion in site.exclusions]
         # The lowest threshold of all tables; of equal ones the strict.
         thresholds = [(task.table.interruption_below_percent, task.table.interruption_closed) for task in tasks]
         self.interruptions = Interruptions(site, *min(thresholds, default=(Decimal(5), False)))
@@ -84,16 +84,21 @@ class _Pass:
                 layer = layer.next_best
         self.combined.open()
         self.compared: list[Compared] = []
-        self.flagged: list[Span] = []
+        # What falls into an interval flags it (IEC 61000-4-30 4.7), whether a column or an event table shows it.
+        self.events: list[Span] = [
+            (event.time_us, event.time_us + max(int(event.duration_s * SECOND), 1)) for event in recording.events
+        ]
+        self.flagged: list[Span] = list(self.events)
         self.lightest: list[LightestLoad] = []
+        self.flags_known: list[Stream] = []
+        """Streams of which a column or an event table shows which intervals are flagged."""
         self._done: list[tuple[Stream, list[SeriesRun]]] = []
 
     def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> JudgedRecording:
         streams = self.recording.streams
         # Streams with voltages first: an interruption seen there counts for the others too.
-        order = sorted(
-            range(len(streams)), key=lambda one: (not any(c.quantity == "voltage" for c in streams[one].channels), one)
-        )
+        voltages = [any(channel.quantity == "voltage" for channel in stream.channels) for stream in streams]
+        order = sorted(range(len(streams)), key=lambda index: (not voltages[index], index))
         for number in order:
             self._stream(number, streams[number], observe)
         for stream, tasks in self.combined.streams():
@@ -109,13 +114,14 @@ class _Pass:
             lightest=self.lightest,
             trust=doubts,
             shares=self.combined.shares,
+            flags_known=self.flags_known,
         )
         for stream, series in self._done:
             # What was recorded first: the first task of a length says how many intervals are left over.
             for run in sorted(series, key=lambda run: not run.recorded):
                 concluded.of_series(stream, run)
         concluded.settle_layers()
-        settled = [of_settled(one) for one in self.settled]
+        settled = [of_settled(rule) for rule in self.settled]
         return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
 
     def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
@@ -131,6 +137,7 @@ class _Pass:
         if not inputs and observe is None:
             return
         wanted = None if observe is not None else sorted(inputs, key=str)
+        flags_known = bool(self.events)
         series: list[SeriesRun] | None = None
         groups: list[SeriesGroup] = []
         means: list[LongerMeans] = []
@@ -152,7 +159,11 @@ class _Pass:
                 mask = self.interruptions.mask(block)
                 flagged = block.flagged
                 if flagged is not None:
+                    flags_known = True
                     add_spans(self.flagged, flagged, block)
+                events = touched(self.events, block) if self.events else None
+                if events is not None:
+                    flagged = events if flagged is None else flagged | events
                 scratch: dict[Any, NDArray[Any]] = {}
                 mask_or_flags = mask if flagged is None else flagged if mask is None else mask | flagged
                 bounded = bounded_readings(block)
@@ -171,11 +182,15 @@ class _Pass:
             group.finish()
         self.compared += rivals.compared()
         self.lightest += lightest
+        if flags_known or (number == len(self.recording.streams) and len(self.flags_known) == number):
+            self.flags_known.append(stream)
         self._done.append((stream, series or []))
 
     def _open_lightest(self, stream: Stream, tasks: Sequence[Task]) -> list[LightestLoad]:
         currents = tuple(
-            one for one in stream.channels if one.quantity == "current" and one.reading == "mean" and one.phase != "n"
+            channel
+            for channel in stream.channels
+            if channel.quantity == "current" and channel.reading == "mean" and channel.phase != "n"
         )
         asked = [task for task in tasks if task.rule.best_evidence == "lightest load"] if currents else []
         return [LightestLoad(task, task.source, stream.axis, currents) for task in asked if task.source is not None]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 
@@ -42,7 +42,7 @@ def resolve(
 
     `on` is the date that counts for tables with effective dates (None: they are not asked for).
     """
-    catalogue = Catalogue(recording)
+    catalogue = Catalogue(recording, site.recording.thd_to_order)
     only = frozenset(quantities)
     tasks: list[Task] = []
     settled: list[Settled] = []
@@ -58,17 +58,17 @@ def resolve(
             if not answer.holds:
                 settled.append(_unanswered(table, rule, answer))
                 continue
-            one = _Resolver(table, rule, site, catalogue)
-            one.run()
-            tasks += one.tasks
-            settled += one.settled
+            resolver = _Resolver(table, rule, site, catalogue)
+            resolver.run()
+            tasks += resolver.tasks
+            settled += resolver.settled
     return tasks, settled
 
 
 def _unanswered(table: LimitTable, rule: Rule, answer: Answer) -> Settled:
     if answer.holds is False:
         return _settled(table, rule, Verdict.NOT_APPLICABLE, "outside-scope", why=answer.text.rstrip("."))
-    return _settled(table, rule, Verdict.INCONCLUSIVE, answer.code, missing=answer.text)
+    return _settled(table, rule, Verdict.INCONCLUSIVE, answer.code, missing=answer.missing)
 
 
 def _settled(
@@ -122,9 +122,12 @@ class _Resolver:
             return
         rule = self.rule
         has_orders = any(row.orders is not None for row in rows)
-        asked = phases_asked(rule.quantity, rule.phases, self.site.supply, lambda phase: self._present(phase, rows))
+        limited = {row.line for row in rows} or {None}
+        asked = phases_asked(
+            rule.quantity, rule.phases, self.site.supply, lambda phase: self._present(phase, rows), limited
+        )
         if (not QUANTITIES[rule.quantity].phases and not self._present(None, rows)) or not asked:
-            self._not_recorded()
+            self._not_recorded(limited)
             return
         for phase in asked:
             if phase.standing != "judge":
@@ -164,7 +167,7 @@ class _Resolver:
             elif answer.holds is None:
                 unknown = unknown or answer
         if unknown is not None:
-            self._settle(Verdict.INCONCLUSIVE, unknown.code, missing=unknown.text)
+            self._settle(Verdict.INCONCLUSIVE, unknown.code, missing=unknown.missing)
             return None
         if rule.rows and not rows:
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", why="the table has no row for this site")
@@ -229,7 +232,7 @@ class _Resolver:
             rule.highest_order or HIGHEST_ORDER,
         )
 
-    def _not_recorded(self) -> None:
+    def _not_recorded(self, limited: Collection[str | None]) -> None:
         quantity = QUANTITIES[self.rule.quantity].title.lower()
         supply = self.site.supply
         unbalance = self.rule.quantity in ("negative_sequence_unbalance", "voltage_deviation_unbalance")
@@ -240,6 +243,9 @@ class _Resolver:
         detail = ""
         if unbalance and self.catalogue.has("voltage", "an"):
             detail = ", and line-to-neutral magnitudes alone cannot give it; it needs the three line-to-line voltages"
+        elif limited in ({"line_to_line"}, {"line_to_neutral"}):
+            (kind,) = (str(one).replace("_", " ") for one in limited)
+            detail = f" {kind}, and the rule limits no other"
         self._settle(Verdict.INCONCLUSIVE, "not-recorded", quantity=quantity, detail=detail)
 
     def _unjudged_phase(self, phase: PhaseTask) -> None:
@@ -276,19 +282,19 @@ class _Resolver:
 
     def _plain(self, phase: str | None, rows: Sequence[LimitRow]) -> None:
         line = "line_to_line" if phase in LINE_TO_LINE else "line_to_neutral"
-        found = False
+        limited = False
         for row in rows:
             if row.line is not None and row.line != line:
                 continue
             if row.phases and phase not in row.phases:
                 continue
-            found = True
+            limited = True
             if row.hertz:
                 for hertz in self._hertz(phase):
                     self._task(phase, None, hertz, row)
             else:
                 self._task(phase, None, None, row)
-        if not found and rows:
+        if not limited and rows:
             why = f"the table has no limit for phase {phase} of this system"
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", phase, why=why)
 
