@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from pqcheck.io.csv.text_file import split_line
 from pqcheck.site.site_values import Site
 
 HEADER = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*(?:[\[(](?P<unit>[^\[\]()]*)[\])])?\s*\Z")
@@ -25,7 +24,7 @@ def is_spectrum(path: str | Path, site: Site) -> bool:
         return False
     if b"\0" in head:
         return False
-    line = next((one for one in decoded(head).splitlines() if one.strip() and not one.startswith("#")), "")
+    line = next((text for text in decoded(head).splitlines() if text.strip() and not text.startswith("#")), "")
     return is_spectrum_header(split_line(line, delimiter_of(line, site)), site.recording.columns)
 
 
@@ -53,9 +52,4 @@ def delimiter_of(line: str, site: Site) -> str:
     declared = site.recording.more.get("delimiter")
     if declared:
         return str(declared)
-    return max((";", "\t", ","), key=lambda one: (line.count(one), one != ","))
-
-
-def split_line(line: str, delimiter: str) -> list[str]:
-    """The cells of one line, quotes removed."""
-    return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
+    return max((";", "\t", ","), key=lambda mark: (line.count(mark), mark != ","))
