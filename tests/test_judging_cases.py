@@ -1,5 +1,7 @@
 """Stories of the job with the verdict a skilled engineer gives, and worked vectors of counting (derived)."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -149,6 +151,47 @@ def test_an_interruption_in_spain_reaches_10_percent(volts: float, missing: int)
     made = recording({f"voltage.{phase} [V]": week(230.0, k=(5, volts)) for phase in ("an", "bn", "cn")})
     found = one(judged(made, site(), "es-rd1955-2000-lv", quantities=["voltage"]), "voltage-week-95", phase="an")
     assert found.intervals is not None and found.intervals.missing == missing
+
+
+HIGH = {"nominal_voltage": "110 kV", "connection": "wye", "frequency": "50 Hz"}
+EXTRA_HIGH = {"nominal_voltage": "400 kV", "connection": "wye", "frequency": "50 Hz"}
+LOW = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}
+ISLAND = {"options": {"network": "island"}}
+
+# Typed from the laws: table, rule, supply, limits section, column, interval in s, number of readings, inside, outside.
+LAWS = [
+    # FoL: an island keeps +-2 %, every value.
+    ("no-fol-lv", "frequency-island-all", LOW, ISLAND, "frequency [Hz]", 10, 1, 51.0, 51.01),
+    ("no-fol-lv", "frequency-island-all", LOW, ISLAND, "frequency [Hz]", 10, 1, 49.0, 48.99),
+    # Dz.U. 2023 poz. 819, 45(1): 60480 values of 10 s, 302 may lie outside +-1 %; 84 Plt, four; 1008 means, 50.
+    ("pl-2023-hv", "frequency-week-99.5", HIGH, {}, "frequency [Hz]", 10, 303, 50.5, 50.51),
+    ("pl-2023-hv", "frequency-all", HIGH, {}, "frequency [Hz]", 10, 1, 52.0, 52.01),
+    ("pl-2023-hv", "frequency-all", HIGH, {}, "frequency [Hz]", 10, 1, 47.0, 46.99),
+    ("pl-2023-hv", "voltage-week-95", HIGH, {}, "voltage.ab [kV]", 600, 51, 121.0, 121.1),
+    ("pl-2023-hv", "voltage-week-95", HIGH, {}, "voltage.ab [kV]", 600, 51, 99.0, 98.9),
+    ("pl-2023-hv", "voltage-week-95", EXTRA_HIGH, {}, "voltage.ab [kV]", 600, 51, 420.0, 420.1),
+    ("pl-2023-hv", "voltage-week-95", EXTRA_HIGH, {}, "voltage.ab [kV]", 600, 51, 360.0, 359.9),
+    ("pl-2023-hv", "plt-week-95", HIGH, {}, "flicker_plt.ab [1]", 7200, 5, 0.8, 0.81),
+    ("pl-2023-hv", "unbalance-week-95", HIGH, {}, "negative_sequence_unbalance [%]", 600, 51, 1.0, 1.01),
+    # SI 2002/2665, regulation 27(3)(c) and (d).
+    ("gb-esqc-hv", "voltage-statutory", HIGH, {}, "voltage.ab [kV]", 600, 1, 116.6, 116.7),
+    ("gb-esqc-hv", "voltage-statutory", HIGH, {}, "voltage.ab [kV]", 600, 1, 103.4, 103.3),
+    ("gb-esqc-hv", "voltage-statutory", EXTRA_HIGH, {}, "voltage.ab [kV]", 600, 1, 440.0, 440.1),
+]
+
+
+@pytest.mark.parametrize(
+    ("table", "rule", "supply", "limits", "column", "seconds", "number", "inside", "outside"), LAWS
+)
+def test_the_limits_of_the_laws(
+    table: str, rule: str, supply: dict[str, str], limits: dict[str, Any], column: str, seconds: int, number: int,
+    inside: float, outside: float,
+) -> None:  # fmt: skip
+    usual = {"fre": 50.0, "vol": float(supply["nominal_voltage"].split()[0]), "fli": 0.3, "neg": 0.4}[column[:3]]
+    for value, verdict in ((inside, Verdict.PASS), (outside, Verdict.FAIL)):
+        readings = week(usual, 604_800 // seconds, k=(number, value))
+        found = judged(recording({column: readings}, interval_s=seconds), site(supply=supply, limits=limits), table)
+        assert {f.verdict for f in found if f.rule == rule and f.intervals is not None} == {verdict}
 
 
 def test_inverter_based_generation_under_519_of_2014() -> None:
@@ -581,3 +624,29 @@ def test_a_maximum_without_a_voltage_is_bounded_at_110_percent(highest: float, v
     assert weekly.verdict is verdict
     if verdict is Verdict.PASS:
         assert weekly.reason is not None and "assumes 110 % of nominal" in weekly.reason.text
+
+
+@pytest.mark.parametrize(("listed", "verdict", "code"), [(True, Verdict.PASS, None),
+                                                         (False, Verdict.FAIL, "flags-not-recorded")])  # fmt: skip
+def test_an_event_table_shows_which_intervals_are_flagged(listed: bool, verdict: Verdict, code: str | None) -> None:
+    from decimal import Decimal
+
+    from msgspec.structs import replace
+
+    from pqcheck.limit_tables import load_table
+    from pqcheck.model.recording import Event
+    from tests.recordings import us
+
+    values = week(230)
+    values[10:12] = 260.0
+    made = recording({"voltage.an [V]": values})
+    if listed:
+        # A swell from the eleventh interval into the next.
+        at = us("2031-03-03T00:00:00+00:00") + 10 * 600_000_000 + 5_000_000
+        made = replace(made, events=(Event(at, "a", "swell", Decimal(600), Decimal(120)),))
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    table = load_table(EN)
+    rule = replace(next(rule for rule in table.rules if rule.id == "voltage-all"), drop_flagged=True)
+    found = one(judged(made, place, replace(table, rules=(rule,))), "voltage-all")
+    assert found.verdict is verdict and (found.reason and found.reason.code) == code
+    assert found.proven is listed and found.intervals is not None and found.intervals.excluded == (2 if listed else 0)

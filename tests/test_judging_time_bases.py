@@ -249,6 +249,33 @@ def test_splitting_a_recording_into_time_bases_changes_no_verdict(
         ]
 
 
+@settings(max_examples=40, deadline=None)
+@given(
+    gaps=st.lists(st.tuples(st.integers(0, 990), st.integers(1, 60)), max_size=6),
+    high=st.integers(0, 110),
+    seed=st.integers(0, 99),
+)
+def test_what_one_recorder_missed_comes_from_the_other(
+    gaps: list[tuple[int, int]], high: int, seed: int
+) -> None:
+    # Two recorders side by side, each with its own gaps: a slot is missing only where both were away.
+    chance = np.random.default_rng(seed)
+    ten = 230 + chance.normal(0, 1, WEEK)
+    ten[chance.permutation(WEEK)[:high]] = 260.0
+    fine, coarse = np.repeat(ten, 10), ten.copy()
+    for number, (first, count) in enumerate(gaps):
+        if number % 2:
+            fine[first * 10 + 3 : (first + count) * 10 - 4] = np.nan
+        else:
+            coarse[first : first + count] = np.nan
+    made = streams((0, 600, {"voltage.an [V]": coarse}), (0, 60, {"voltage.an [V]": fine}))
+    found = one(judged(made, SINGLE, EN, quantities=["voltage"]), "voltage-week-95")
+    held = ~np.isnan(coarse) | (~np.isnan(fine)).reshape(-1, 10).all(axis=1)
+    assert found.intervals is not None
+    assert found.intervals.valid == np.count_nonzero(held)
+    assert found.intervals.outside == np.count_nonzero(held & (ten == 260.0))
+
+
 SPAN = st.tuples(st.integers(0, 60), st.integers(1, 40)).map(lambda pair: (pair[0], pair[0] + pair[1]))
 
 

@@ -63,6 +63,20 @@ def test_all_voltages_far_from_nominal_refuse_without_a_match(
                 and one.quantity == "voltage"]
 
 
+@pytest.mark.parametrize(("declared", "connection", "governed"), [
+    ("400 V", "wye", True), ("400/230 V", "wye", True), ("230 V", "single-phase", True), ("400 V", "delta", True),
+    ("230 V", "delta", True), ("240 V", "single-phase", False), ("230 V", "wye", False), ("415/240 V", "wye", False),
+    ("208Y/120 V", "wye", False), ("690 V", "delta", False),
+])
+def test_en50160_low_voltage_governs_its_own_nominal(declared: str, connection: str, governed: bool) -> None:
+    for table in ("en50160-2010-lv", "gb-esqc-lv"):
+        result = check(recording({"frequency [Hz]": noise(1, 50, 0.0001)}), supply(declared, connection), table)
+        seen = [one for one in result.findings if one.kind == "limit" and one.quantity == "voltage"]
+        texts = {one.reason.text for one in seen if one.reason and one.verdict is Verdict.NOT_APPLICABLE}
+        assert bool(texts) is not governed
+        assert all("is written for other nominal voltages than" in text and "nearest" in text for text in texts)
+
+
 def test_a_header_in_kilovolts_over_volts_is_named() -> None:
     for table in (legs(230, unit="kV"), legs(0.23)):
         texts = [one.reason.text for one in vet(recording(table), supply("400 V")).findings

@@ -1,7 +1,7 @@
 """Which recorded channels can answer for a judged quantity, best first.
 
 Nothing is read here: a `SeriesSource` says from which stream, by which formula, and how much it may prove
-(exact, indicative, or a lower bound: docs/method/converting.md).
+(exact, indicative, or a bound: docs/method/converting.md).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from pqcheck.derive.formulas import (
 from pqcheck.model.quantities import HIGHEST_ORDER, QUANTITIES, Mean
 from pqcheck.model.recording import SECOND, Channel, Recording
 
-Exactness = Literal["exact", "indicative", "lower bound"]
+Exactness = Literal["exact", "indicative", "lower bound", "upper bound"]
 
 UNRECORDED_VOLTAGE = {"max": Decimal(110), "min": Decimal(85)}
 """Percent of nominal that bounds assume where no voltage was recorded: the band that EN 50160:2010 4.2.2 sets for all
@@ -35,6 +35,8 @@ values of a low-voltage supply. A larger voltage would be a fault of its own."""
 
 EXACT_UP_TO_US = 3 * SECOND
 """A product of two aggregated readings is exact only up to 3 s: over longer intervals the factors vary apart."""
+
+_TOTALS = ("voltage_thd", "current_thd", "current_tdd", "current_trd")
 
 Key = tuple[str, str | None, int | None, str | None, str]
 
@@ -67,6 +69,8 @@ class SeriesSource(Struct, frozen=True):
     missing_orders: tuple[int, ...] = ()
     note: str = ""
     indicative_because: str = ""
+    summed_to: int | None = None
+    """The order up to which a recorded distortion sums, where that is declared and not the rule's."""
 
 
 class _Based(NamedTuple):
@@ -81,7 +85,9 @@ class _Based(NamedTuple):
 class Catalogue:
     """The channels of a recording by key, stream by stream."""
 
-    def __init__(self, recording: Recording) -> None:
+    def __init__(self, recording: Recording, thd_to_order: int | None = None) -> None:
+        """`thd_to_order` is the order up to which recorded distortions sum, where it is declared."""
+        self._thd_to_order = thd_to_order
         self.axes = tuple(stream.axis for stream in recording.streams)
         self.intervals = tuple(axis.interval_us for axis in self.axes)
         self._by_key: list[Mapping[Key, Channel]] = [
@@ -170,12 +176,18 @@ class Catalogue:
         return list(pairs)
 
     def _extreme(self, number: int, interval_us: int, wanted: Wanted, reading: str) -> SeriesSource | None:
+        summed, asked = self._thd_to_order, wanted.highest_order
+        # A maximum over fewer orders bounds nothing from above, a minimum over more nothing from below.
+        if summed not in (None, asked) and wanted.quantity in _TOTALS and (summed < asked) == (reading == "max"):
+            return None
         based = self._in_base(number, wanted, reading)
         return None if based is None else SeriesSource(number, interval_us, based.formula, "none", note=based.note)
 
     def _in_stream(self, number: int, interval_us: int, wanted: Wanted) -> Iterator[SeriesSource]:
         based = self._in_base(number, wanted, "mean")
         direct = [] if based is None else [_source(number, interval_us, based, QUANTITIES[wanted.quantity].aggregate)]
+        if wanted.quantity in _TOTALS:
+            direct = [self._summed(source, wanted) for source in direct]
         derived = list(self._derived(number, interval_us, wanted))
         # A demand distortion formed here from amperes and the declared demand current can be followed back to
         # columns; a recorded one cannot, so it comes second.
@@ -184,6 +196,18 @@ class Catalogue:
             derived = [source for source in derived if source.exactness != "exact"]
         yield from direct
         yield from derived
+
+    def _summed(self, source: SeriesSource, wanted: Wanted) -> SeriesSource:
+        """A recorded total as the bound it is where the recorder sums to another order than the rule."""
+        summed, asked = self._thd_to_order, wanted.highest_order
+        if summed is None or summed == asked:
+            return source
+        if summed > asked:
+            # What a proxy gives is no bound any more.
+            exactness: Exactness = "upper bound" if source.exactness == "exact" else source.exactness
+            return replace(source, exactness=exactness, summed_to=summed)
+        missing = tuple(range(summed + 1, asked + 1))
+        return replace(source, exactness="lower bound", missing_orders=missing, summed_to=summed)
 
     def fundamental(self, number: int, kind: str, phase: str | None, reading: str = "mean") -> Fundamental | None:
         """The fundamental voltage or current of a phase in one stream, by the best columns at hand.
@@ -285,7 +309,8 @@ class Catalogue:
             if thd is not None and fundamental is not None:
                 formula = PercentTimesBase(thd, fundamental, wanted.demand, "%")
                 note = "total demand distortion from current THD, fundamental current and the declared demand current"
-                yield _source(number, interval_us, _Based(formula, product=True, note=note), "rms")
+                total = _source(number, interval_us, _Based(formula, product=True, note=note), "rms")
+                yield self._summed(total, wanted)
         elif wanted.quantity in ("negative_sequence_unbalance", "voltage_deviation_unbalance"):
             ab, bc, ca = (self.find(number, "voltage", pair) for pair in ("ab", "bc", "ca"))
             if ab is not None and bc is not None and ca is not None:
@@ -344,7 +369,7 @@ def usable(sources: Iterable[SeriesSource], rule_interval_us: int, also_us: Sequ
 
     Exact before indicative before lower bound; then the interval recorded as the rule asks; then the coarsest.
     """
-    strength = {"exact": 0, "indicative": 1, "lower bound": 2}
+    strength = {"exact": 0, "indicative": 1, "lower bound": 2, "upper bound": 3}
 
     def suits(source: SeriesSource) -> bool:
         if source.interval_us == rule_interval_us or source.interval_us in also_us:

@@ -32,7 +32,7 @@ def sheets_of(source: Source, path: Path) -> Iterator[Text]:
         raise InputError(f"{source.name} is a damaged Excel workbook ({error}); save it again") from None
     filled = 0
     for sheet in book.worksheets:
-        stream = _Sheet(sheet)
+        stream = _Sheet(sheet, source.name)
         if stream.empty:
             continue
         filled += 1
@@ -47,7 +47,8 @@ def sheets_of(source: Source, path: Path) -> Iterator[Text]:
 class _Sheet:
     """A sheet as a stream of CSV text; numbers as Python writes them, dates as ISO 8601."""
 
-    def __init__(self, sheet: Any) -> None:
+    def __init__(self, sheet: Any, name: str) -> None:
+        self._name = name
         # The size a workbook states for a sheet may be that of an earlier save; all rows there are count.
         sheet.reset_dimensions()
         self._rows = sheet.iter_rows()
@@ -57,11 +58,15 @@ class _Sheet:
     def _more(self, count: int) -> bytes:
         buffer = io.StringIO()
         writer = csv.writer(buffer, lineterminator="\n")
-        for row in self._rows:
-            writer.writerow([_cell(cell.value, cell.number_format) for cell in row])
-            count -= 1
-            if not count:
-                break
+        try:
+            for row in self._rows:
+                writer.writerow([_cell(cell.value, cell.number_format) for cell in row])
+                count -= 1
+                if not count:
+                    break
+        except Exception as error:
+            # Rows are parsed as they are asked for; what the package raises then is a damaged file too.
+            raise InputError(f"{self._name} is a damaged Excel workbook ({error}); save it again") from None
         return buffer.getvalue().encode()
 
     def read(self, size: int = 0) -> bytes:

@@ -17,6 +17,7 @@ from msgspec.structs import replace
 from pqcheck.io.headers.exact_names import TIME, mapped_channel
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel
+from pqcheck.model.small_files import parse_json, read_small
 from pqcheck.site.site_values import Reading, Site, Supply
 
 ENDING = ".columns.json"
@@ -35,9 +36,9 @@ class Sidecar(Struct, frozen=True):
 
 def sidecar_of(path: Path) -> Sidecar | None:
     """The sidecar beside a recording; InputError when it is malformed."""
-    place = path.with_name(path.name + ENDING)
+    place = Path(f"{path}{ENDING}")
     try:
-        document = json.loads(place.read_text(encoding="utf-8"))
+        document = parse_json(read_small(place).decode("utf-8"))
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:

@@ -9,6 +9,7 @@ import os
 import tempfile
 import threading
 import weakref
+import zlib
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future
 from pathlib import Path
@@ -19,6 +20,7 @@ from msgspec import Struct
 
 from pqcheck.io.progress import stage
 from pqcheck.model.errors import InputError
+from pqcheck.model.small_files import check_regular
 
 CHUNK = 4 << 20
 """Bytes per step of both passes: larger steps parse no faster, smaller ones pay for their calls."""
@@ -76,6 +78,7 @@ class Source(Struct, frozen=True):
 def is_parquet(path: Path) -> bool:
     """Whether a file starts like a Parquet file."""
     try:
+        check_regular(path)
         with open(path, "rb") as handle:
             return handle.read(4) == b"PAR1"
     except OSError:
@@ -87,7 +90,11 @@ def open_source(path: Path) -> Source:
     try:
         info = path.stat()
         if path.is_dir():
-            raise InputError(f"{path.name} is a folder; name the files in it")
+            raise InputError(
+                f"{path} is a folder; name the files in it, or judge each by itself: --each {path / '*.csv'}"
+            )
+        if not path.is_file():
+            raise InputError(f"{path} is a pipe or a device and no file; save the recording to a file first")
         with open(path, "rb"):
             pass
     except FileNotFoundError:
@@ -121,7 +128,7 @@ def unpacked(source: Source, stream: IO[bytes]) -> Source:
                         "unpack it yourself and look at it first"
                     )
                 target.write(chunk)
-    except (OSError, EOFError, ValueError) as error:
+    except (OSError, EOFError, ValueError, zlib.error) as error:
         if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
             raise InputError(
                 f"{source.name} cannot be unpacked into {tempfile.gettempdir()}: {error.strerror}; make room there or "

@@ -58,7 +58,8 @@ def choices(
             choice = Choice(_of_each_stream(wanted, alike, rule_us, also_us, axes))
             ranked.append(choice)
             alike = [source for source in alike if source.stream not in choice.streams]
-    coarse = [source for source in sources if id(source) not in suited]
+    # Beyond the limit a mean that is an upper bound proves nothing.
+    coarse = [source for source in sources if id(source) not in suited and source.exactness != "upper bound"]
     # A mean over a multiple of the rule's interval proves something of its members; the shorter the more.
     coarse.sort(key=lambda one: (0, one.interval_us) if _is_multiple(one.interval_us, rule_us) else (1, 0))
     for low, high in bounds:

@@ -58,14 +58,15 @@ class SlotValues:
         """The next block; `mask` marks intervals that have no value, `bounded` readings that are only a bound."""
         series = [masked_product(source.formula, arrays, scratch, mask) for source in self.sources]
         self.single = [product.factor is None and product.members.dtype == np.float32 for product in series]
-        made: Sequence[NDArray[Any]] = [product.values() for product in series]
-        self._bounded.feed(bounded, [source.formula for source in self.sources], len(made[0]))
+        self._bounded.feed(bounded, [source.formula for source in self.sources], len(series[0].members))
         if self._grouper is not None:
-            made = self._grouper.feed(series)  # type: ignore[assignment]
-        count = len(made[0])
-        for row, values in enumerate(made):
-            self.values[row, self._fed : self._fed + count] = values
-        self._fed += count
+            made = self._grouper.feed(series)
+            self.values[:, self._fed : self._fed + made.shape[1]] = made
+            self._fed += made.shape[1]
+            return
+        for row, product in enumerate(series):
+            self.values[row, self._fed : self._fed + len(product.members)] = product.values()
+        self._fed += len(series[0].members)
 
     def bounds_of(self, source: SeriesSource) -> SlotBounds:
         """Slots of one source whose value is only a bound."""
@@ -152,10 +153,11 @@ class CombinedSources:
 
     def compare(self, task: Task) -> None:
         """A task with `rivals` in other streams than its sources: the two are compared at an interval both divide."""
-        for rival in task.rivals:
-            for source in task.sources or (task.source,):
-                if source is None or source.stream == rival.stream or rival.exactness != "exact":
-                    continue
+        sources = task.sources or ((task.source,) if task.source is not None else ())
+        judged = {source.stream for source in sources}
+        # Within a stream samples are compared (`RivalsOfStream`), which costs less.
+        for rival in (one for one in task.rivals if one.exactness == "exact" and one.stream not in judged):
+            for source in sources:
                 common_us = lcm(source.interval_us, rival.interval_us)
                 means = {one.mean for one in (source, rival) if one.interval_us != common_us}
                 if common_us <= DAY and not means & {"none", "cubic"}:
@@ -208,11 +210,12 @@ class CombinedSources:
         starts = [held.start_us // interval_us for held, _ in parts]
         begin = max(starts)
         end = min(start + held.values.shape[1] for start, (held, _) in zip(starts, parts, strict=True))
-        values = [
-            held.of(source)[0][begin - start : max(begin, end) - start]
-            * float(scale_of(source.formula.unit, task.unit, task.wanted))
-            for start, (held, source) in zip(starts, parts, strict=True)
-        ]
+        values = []
+        for start, (held, source) in zip(starts, parts, strict=True):
+            own = held.of(source)[0] * float(scale_of(source.formula.unit, task.unit, task.wanted))
+            for at in held.bounds_of(source):
+                own[at[at < len(own)]] = np.nan
+            values.append(own[begin - start : max(begin, end) - start])
         return Compared(task, first, second, np.arange(begin, max(begin, end)) * interval_us, *values)
 
     def _combine(self, number: int, key: _Key, task: Task) -> tuple[Axis, Channel, SeriesSource, _Slots]:

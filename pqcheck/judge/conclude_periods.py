@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from pqcheck.derive.formulas import Combined
 from pqcheck.judge import compose_findings as compose
 from pqcheck.judge.break_even import BreakEven
-from pqcheck.judge.decide import Decider, about_runs, depends_only_on_counts, longest_run
+from pqcheck.judge.decide import Decider, about_runs, depends_only_on_counts, longest_run, with_unknown_flags
 from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts
 from pqcheck.judge.distrust import distrusted, reaching
 from pqcheck.judge.evidence_windows import RunWindows, WindowPlace, in_unit
@@ -59,6 +59,7 @@ class Conclusions:
         lightest: Sequence[LightestLoad],
         trust: Sequence[Trust],
         shares: Callable[[Channel, int, int], str],
+        flags_known: Sequence[Stream] = (),
     ) -> None:
         self.findings: list[Finding] = []
         self.remainders: dict[tuple[int, str], Remainder] = {}
@@ -71,6 +72,7 @@ class Conclusions:
         self._lightest = lightest
         self._trust = trust
         self._shares = shares
+        self._flags_known = flags_known
         self._layers: dict[tuple[object, ...], list[_Layer]] = {}
         self._break_even = BreakEven(site)
         self._decider = Decider(site.coverage)
@@ -105,6 +107,7 @@ class Conclusions:
         layer = _Layer(stream, task, task_run.periods, {}) if task.stands_in or task.next_best is not None else None
         if layer is not None:
             self._layers.setdefault(task.question, []).append(layer)
+        unflagged = task.rule.drop_flagged and not any(one is stream for one in self._flags_known)
         combined = isinstance(run.source.formula, Combined)
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
             state = number, tallied.valid, tallied.outside, tallied.bounded
@@ -122,6 +125,8 @@ class Conclusions:
             counts, decision, intervals = found
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
+            if unflagged:
+                decision = with_unknown_flags(decision)
             if not period.complete and not decision.proven and shared.left_over(period):
                 if layer is None:
                     self._left_over(stream, task, period)

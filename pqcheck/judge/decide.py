@@ -261,7 +261,8 @@ def depends_only_on_counts(task: Task) -> bool:
     """Whether the rule, the period and the numbers of valid values and of those outside settle what is decided."""
     source = task.source
     return (
-        source is not None and source.exactness != "lower bound" and not source.indicative_because and not task.caveats
+        source is not None and source.exactness not in ("lower bound", "upper bound")
+        and not source.indicative_because and not task.caveats
         and not about_runs(task)
     )
 
@@ -283,6 +284,15 @@ def _weaken(task: Task, counts: PeriodCounts, tallied: Tallied, decision: Decisi
             f"The distortion of the recorded orders alone is outside; {len(source.missing_orders)} orders are missing"
         )
         return Decision(Verdict.FAIL, reason("lower-bound", text=text), decision.proven, decision.allowed, modifiers)
+    if source.exactness == "upper bound" and decision.verdict is Verdict.FAIL:
+        why = reason(
+            "upper-bound",
+            summed=source.summed_to,
+            asked=task.wanted.highest_order,
+            valid=counts.valid,
+            outside=_outside_words(task, counts, tallied, decision.allowed),
+        )
+        return Decision(Verdict.INCONCLUSIVE, why, False, decision.allowed, modifiers)
     if because and decision.verdict is Verdict.PASS:
         why = reason(
             "indicative",
@@ -296,6 +306,16 @@ def _weaken(task: Task, counts: PeriodCounts, tallied: Tallied, decision: Decisi
     if because:
         return Decision(decision.verdict, decision.reason, decision.proven, decision.allowed, modifiers)
     return decision
+
+
+def with_unknown_flags(decision: Decision) -> Decision:
+    """What is left of a fail of a rule that drops flagged intervals where nobody knows which are: it is not proven."""
+    if decision.verdict is not Verdict.FAIL or not decision.proven:
+        return decision
+    why = reason("flags-not-recorded")
+    if decision.reason is not None:
+        why = shared_reason(why.code, f"{decision.reason.text} {why.text}", why.advice)
+    return replace(decision, reason=why, proven=False)
 
 
 def _less_exclusions(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:

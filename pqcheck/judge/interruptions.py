@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -42,19 +43,21 @@ class Interruptions:
         away = interrupted(voltages, closed=self._closed)
         if away is not None:
             add_spans(self.spans, away, block)
-        return self._from_spans(block)
+        return touched(self.spans, block)
 
-    def _from_spans(self, block: Block) -> NDArray[np.bool_] | None:
-        axis = block.axis
-        # Of a year of interruptions only those of this block are put in order.
-        near = [span for span in self.spans if span[0] < axis.end_us and span[1] > axis.start_us]
-        ranges = slots_of(near, axis.start_us, axis.interval_us, 0, axis.count)
-        if not ranges:
-            return None
-        mask = np.zeros(axis.count, dtype=bool)
-        for start, end in ranges:
-            mask[start:end] = True
-        return mask
+
+def touched(spans: Sequence[Span], block: Block) -> NDArray[np.bool_] | None:
+    """Mask of the intervals of a block that spans touch; None where they touch none."""
+    axis = block.axis
+    # Of a year of spans only those of this block are put in order.
+    near = [span for span in spans if span[0] < axis.end_us and span[1] > axis.start_us]
+    ranges = slots_of(near, axis.start_us, axis.interval_us, 0, axis.count)
+    if not ranges:
+        return None
+    mask = np.zeros(axis.count, dtype=bool)
+    for start, end in ranges:
+        mask[start:end] = True
+    return mask
 
 
 def _known(values: NDArray[Any], lower: NDArray[np.bool_] | None) -> NDArray[Any]:

@@ -18,7 +18,7 @@ from msgspec import Struct
 from pqcheck.judge.decide import decide_events
 from pqcheck.judge.decision import reason
 from pqcheck.judge.scope import in_force
-from pqcheck.judge.site_facts import ask
+from pqcheck.judge.site_facts import ask, governs
 from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.event_rules import EventRule, classify, edge_at, ride_through
 from pqcheck.model.clock import duration_text, iso
@@ -69,7 +69,7 @@ def judge_events(
     findings = []
     for table in tables:
         scope = in_force(table, on)
-        scope = ask(site, table.applies_if) if scope.holds else scope
+        scope = governs(site, table) if scope.holds else scope
         for rule in table.event_rules:
             if rule.kind == "classes" and not recording.events:
                 continue

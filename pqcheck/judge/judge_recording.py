@@ -14,14 +14,14 @@ from pqcheck.judge.bounded_readings import bounded_readings
 from pqcheck.judge.combined_sources import CombinedSources
 from pqcheck.judge.compose_findings import of_settled
 from pqcheck.judge.conclude_periods import Conclusions, Remainder
-from pqcheck.judge.interruptions import Interruptions, Span, add_spans
+from pqcheck.judge.interruptions import Interruptions, Span, add_spans, touched
 from pqcheck.judge.judged_series import LongerMeans, SeriesRun, open_series
 from pqcheck.judge.lightest_load import LightestLoad
 from pqcheck.judge.series_groups import SeriesGroup, groups_of
 from pqcheck.judge.sources_disagree import Compared, RivalsOfStream, disagreements
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.model.findings import Finding
-from pqcheck.model.recording import Block, Recording, Stream
+from pqcheck.model.recording import SECOND, Block, Recording, Stream
 from pqcheck.site.site_values import Site
 
 if TYPE_CHECKING:
@@ -84,8 +84,14 @@ class _Pass:
                 layer = layer.next_best
         self.combined.open()
         self.compared: list[Compared] = []
-        self.flagged: list[Span] = []
+        # What falls into an interval flags it (IEC 61000-4-30 4.7), whether a column or an event table shows it.
+        self.events: list[Span] = [
+            (event.time_us, event.time_us + max(int(event.duration_s * SECOND), 1)) for event in recording.events
+        ]
+        self.flagged: list[Span] = list(self.events)
         self.lightest: list[LightestLoad] = []
+        self.flags_known: list[Stream] = []
+        """Streams of which a column or an event table shows which intervals are flagged."""
         self._done: list[tuple[Stream, list[SeriesRun]]] = []
 
     def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> JudgedRecording:
@@ -109,6 +115,7 @@ class _Pass:
             lightest=self.lightest,
             trust=doubts,
             shares=self.combined.shares,
+            flags_known=self.flags_known,
         )
         for stream, series in self._done:
             # What was recorded first: the first task of a length says how many intervals are left over.
@@ -131,6 +138,7 @@ class _Pass:
         if not inputs and observe is None:
             return
         wanted = None if observe is not None else sorted(inputs, key=str)
+        flags_known = bool(self.events)
         series: list[SeriesRun] | None = None
         groups: list[SeriesGroup] = []
         means: list[LongerMeans] = []
@@ -152,7 +160,11 @@ class _Pass:
                 mask = self.interruptions.mask(block)
                 flagged = block.flagged
                 if flagged is not None:
+                    flags_known = True
                     add_spans(self.flagged, flagged, block)
+                events = touched(self.events, block) if self.events else None
+                if events is not None:
+                    flagged = events if flagged is None else flagged | events
                 scratch: dict[Any, NDArray[Any]] = {}
                 mask_or_flags = mask if flagged is None else flagged if mask is None else mask | flagged
                 bounded = bounded_readings(block)
@@ -171,6 +183,8 @@ class _Pass:
             group.finish()
         self.compared += rivals.compared()
         self.lightest += lightest
+        if flags_known or (number == len(self.recording.streams) and len(self.flags_known) == number):
+            self.flags_known.append(stream)
         self._done.append((stream, series or []))
 
     def _open_lightest(self, stream: Stream, tasks: Sequence[Task]) -> list[LightestLoad]:

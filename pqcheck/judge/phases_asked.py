@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Literal
 
 from msgspec import Struct
@@ -37,10 +37,15 @@ def _line_sets(supply: Supply) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 
 def phases_asked(
-    quantity: str, rule_phases: tuple[str, ...], supply: Supply, recorded: Callable[[str], bool]
+    quantity: str,
+    rule_phases: tuple[str, ...],
+    supply: Supply,
+    recorded: Callable[[str], bool],
+    limited: Collection[str | None] = (None,),
 ) -> list[PhaseTask]:
     """Phases a rule is about, in order. `recorded(phase)` says whether the quantity can be had for a phase.
 
+    `limited` are the kinds of voltages that its rows limit, "line_to_line" and "line_to_neutral", or None for both.
     Empty when no phase the rule could be about was recorded.
     """
     if rule_phases:
@@ -56,11 +61,18 @@ def phases_asked(
         if not any(recorded(phase) for phase in wanted):
             return []
         return [PhaseTask(phase, "judge" if recorded(phase) else "phase-missing") for phase in wanted]
-    return _voltage_phases(supply, recorded)
+    return _voltage_phases(supply, recorded, limited)
 
 
-def _voltage_phases(supply: Supply, recorded: Callable[[str], bool]) -> list[PhaseTask]:
+def _voltage_phases(
+    supply: Supply, recorded: Callable[[str], bool], limited: Collection[str | None]
+) -> list[PhaseTask]:
     neutral, lines = _line_sets(supply)
+    if None not in limited:
+        # A set answers for the other only where the rule limits both: what has no limit was not asked.
+        asked = neutral if "line_to_neutral" in limited else (), lines if "line_to_line" in limited else ()
+        # A rule that limits nothing this connection has says so for each phase.
+        neutral, lines = asked if any(asked) else (neutral, lines)
     has_neutral = [phase for phase in neutral if recorded(phase)]
     has_lines = [phase for phase in lines if recorded(phase)]
     if not has_neutral and not has_lines:
@@ -70,7 +82,8 @@ def _voltage_phases(supply: Supply, recorded: Callable[[str], bool]) -> list[Pha
         # Both sets are asked: the lines, and the two legs that feed lighting; the high leg is no 120 V leg.
         for phase in (*neutral, *lines):
             tasks.append(PhaseTask(phase, "judge" if recorded(phase) else "phase-missing"))
-        tasks.append(PhaseTask(f"{supply.high_leg}n", "high-leg"))
+        if neutral:
+            tasks.append(PhaseTask(f"{supply.high_leg}n", "high-leg"))
         return tasks
     if has_neutral:
         tasks += [PhaseTask(phase, "judge" if phase in has_neutral else "phase-missing") for phase in neutral]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 
@@ -12,7 +12,7 @@ from pqcheck.derive.sources import Catalogue, Wanted
 from pqcheck.judge.choose_sources import Choice, choices, rivals_of, span_of_periods
 from pqcheck.judge.phases_asked import PhaseTask, phases_asked
 from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
-from pqcheck.judge.site_facts import Answer, ask
+from pqcheck.judge.site_facts import Answer, ask, governs
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
@@ -42,13 +42,13 @@ def resolve(
 
     `on` is the date that counts for tables with effective dates (None: they are not asked for).
     """
-    catalogue = Catalogue(recording)
+    catalogue = Catalogue(recording, site.recording.thd_to_order)
     only = frozenset(quantities)
     tasks: list[Task] = []
     settled: list[Settled] = []
     for table in tables:
         scope = in_force(table, on)
-        scope = ask(site, table.applies_if) if scope.holds else scope
+        scope = governs(site, table) if scope.holds else scope
         for rule in table.rules:
             if only and rule.quantity not in only:
                 continue
@@ -122,9 +122,12 @@ class _Resolver:
             return
         rule = self.rule
         has_orders = any(row.orders is not None for row in rows)
-        asked = phases_asked(rule.quantity, rule.phases, self.site.supply, lambda phase: self._present(phase, rows))
+        limited = {row.line for row in rows} or {None}
+        asked = phases_asked(
+            rule.quantity, rule.phases, self.site.supply, lambda phase: self._present(phase, rows), limited
+        )
         if (not QUANTITIES[rule.quantity].phases and not self._present(None, rows)) or not asked:
-            self._not_recorded()
+            self._not_recorded(limited)
             return
         for phase in asked:
             if phase.standing != "judge":
@@ -229,7 +232,7 @@ class _Resolver:
             rule.highest_order or HIGHEST_ORDER,
         )
 
-    def _not_recorded(self) -> None:
+    def _not_recorded(self, limited: Collection[str | None]) -> None:
         quantity = QUANTITIES[self.rule.quantity].title.lower()
         supply = self.site.supply
         unbalance = self.rule.quantity in ("negative_sequence_unbalance", "voltage_deviation_unbalance")
@@ -240,6 +243,9 @@ class _Resolver:
         detail = ""
         if unbalance and self.catalogue.has("voltage", "an"):
             detail = ", and line-to-neutral magnitudes alone cannot give it; it needs the three line-to-line voltages"
+        elif limited in ({"line_to_line"}, {"line_to_neutral"}):
+            (kind,) = (str(one).replace("_", " ") for one in limited)
+            detail = f" {kind}, and the rule limits no other"
         self._settle(Verdict.INCONCLUSIVE, "not-recorded", quantity=quantity, detail=detail)
 
     def _unjudged_phase(self, phase: PhaseTask) -> None:

@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from pqcheck.judge.declared_options import declared_options, option_text
 from pqcheck.limit_tables import Condition, LimitTable
+from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.site.site_values import Site
 
 _WHAT = {
@@ -72,6 +73,18 @@ def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
             text = condition.reason or f"the rule does not govern {condition.fact.replace('_', ' ')} = {value}"
             return Answer(False, "outside-scope", text)
     return unknown or Answer(True)
+
+
+def governs(site: Site, table: LimitTable) -> Answer:
+    """Whether the conditions of a table as a whole hold for the site, its nominal voltage among them."""
+    answer = ask(site, table.applies_if)
+    if answer.holds and table.only_these_nominals and nominal_row(table, site.supply) is None:
+        text = (
+            f"{table.standard} {table.edition} is written for other nominal voltages than {site.supply.designation} "
+            f"({site.supply.connection}); the nearest is {nearest_nominal(table, site.supply)}"
+        )
+        return Answer(False, "outside-scope", text)
+    return answer
 
 
 def ratio_span(site: Site) -> tuple[Decimal, Decimal] | None:

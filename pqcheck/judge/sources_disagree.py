@@ -133,7 +133,7 @@ def disagreements(compared: Iterable[Compared], site: Site) -> list[Trust]:
         times, first, second = pair.times_us[both], pair.of_first[both], pair.of_second[both]
         text = _disagreement(pair, first, second, site)
         spans: list[tuple[int | None, int | None, str]] = [(None, None, text)] if text else []
-        if not text and len(times):
+        if not text and len(times) and times[-1] - times[0] >= _WEEK:
             edges = np.arange(int(times[0]), int(times[-1]) + 1, _WEEK)
             cuts = [*np.searchsorted(times, edges).tolist(), len(times)]
             for number, start in enumerate(edges.tolist()):

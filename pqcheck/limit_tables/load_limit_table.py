@@ -18,6 +18,7 @@ from pqcheck.limit_tables.rules import Condition, LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.table_from_json import table_from
 from pqcheck.limit_tables.written import read_json
 from pqcheck.model.errors import LimitTableError, nearest
+from pqcheck.model.small_files import read_small
 
 MARKER = "limit_table.schema.json"
 """A folder holds limit tables only if this file is in it: other packages named ``limits`` exist."""
@@ -120,7 +121,7 @@ def looks_like_path(id_or_path: str) -> bool:
 
 def _read(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        return read_small(path)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise LimitTableError(

@@ -10,8 +10,8 @@ from pqcheck.model.errors import LimitTableError, nearest
 
 _OVERLAY_ONLY = ("overlay_of", "changes", "order_changes", "removes", "adds")
 _REPLACED_WHOLE = (
-    "applies_if", "nominals", "interruption_below_percent", "interruption_comparison", "remarks", "event_rules",
-    "load_rules",
+    "applies_if", "nominals", "only_these_nominals", "interruption_below_percent", "interruption_comparison",
+    "remarks", "event_rules", "load_rules",
 )
 _MERGED = ("options", "shared_limits")
 
@@ -19,9 +19,9 @@ _MERGED = ("options", "shared_limits")
 def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any], where: str) -> dict[str, Any]:
     """The whole table that an overlay and its base make together, in the written form.
 
-    The overlay's own header stands; `applies_if`, `nominals`, `remarks` and the interruption threshold replace those
-    of the base where they are written, options and shared limits are added by name. Raises `LimitTableError` when the
-    base is itself an overlay or lacks a rule that the overlay names.
+    The overlay's own header stands; `applies_if`, `nominals`, whether it governs only these, `remarks` and the
+    interruption threshold replace those of the base where they are written, options and shared limits are added by
+    name. Raises `LimitTableError` when the base is itself an overlay or lacks a rule that the overlay names.
     """
     if "overlay_of" in base:
         raise LimitTableError(

@@ -188,6 +188,8 @@ class LimitTable(Struct, frozen=True):
     effective_to: str | None = None
     nominals: Mapping[str, Nominal] = field(default_factory=dict)
     """The nominal voltages listed, by designation."""
+    only_these_nominals: bool = False
+    """Whether the table governs no other nominal voltage."""
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
     option_meanings: Mapping[str, str] = field(default_factory=dict)

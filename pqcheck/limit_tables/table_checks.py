@@ -86,6 +86,8 @@ def _check_dates(written: Written) -> None:
 
 def _check_nominals(written: Written) -> None:
     seen: dict[object, str] = {}
+    if written.get("only_these_nominals") and not written.get("nominals"):
+        refuse("only_these_nominals", "it needs the table's nominal voltages under 'nominals'.")
     for index, row in enumerate(written.get("nominals", ())):
         keys: list[object] = [row["designation"]]
         keys += [

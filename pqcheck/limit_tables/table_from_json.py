@@ -64,6 +64,7 @@ def table_from(written: Written, sha256: str, base: str | None = None) -> LimitT
         effective_from=written.get("effective_from"),
         effective_to=written.get("effective_to"),
         nominals={row["designation"]: _nominal(row) for row in written.get("nominals", ())},
+        only_these_nominals=written.get("only_these_nominals", False),
         options=options,
         option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
         event_rules=tuple(event_rule(item, options) for item in written.get("event_rules", ())),

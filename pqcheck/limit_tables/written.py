@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
@@ -10,6 +9,7 @@ from typing import Any, NoReturn
 
 from pqcheck.limit_tables.rules import CONFIDENCE, Condition, ValueRange
 from pqcheck.model.errors import LimitTableError
+from pqcheck.model.small_files import parse_json
 from pqcheck.model.units import quantity_of
 
 
@@ -40,8 +40,8 @@ def read_json(text: str | bytes, where: str) -> Any:
         return unique
 
     try:
-        return json.loads(text, parse_float=Decimal, parse_constant=str, object_pairs_hook=refuse_twice)
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        return parse_json(text, parse_float=Decimal, parse_constant=str, object_pairs_hook=refuse_twice)
+    except ValueError as error:
         raise LimitTableError(f"{where}: this is not a JSON file ({error}); correct the file.") from error
 
 

@@ -7,6 +7,7 @@ import io
 from pathlib import Path
 
 from pqcheck.model.errors import SiteError
+from pqcheck.model.small_files import read_small
 
 
 def csv_rows(path: Path, what: str, where: str) -> list[list[str]]:
@@ -15,7 +16,7 @@ def csv_rows(path: Path, what: str, where: str) -> list[list[str]]:
     `what` ("spectrum", "profile") and `where` name the file in errors. Raises `SiteError` for what is no UTF-8 text.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_small(path).decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         undecoded = isinstance(error, UnicodeDecodeError)
         why = "it is not UTF-8 text" if undecoded else str(getattr(error, "strerror", error)).lower()

@@ -6,7 +6,6 @@ It is a `Findings` with its structs as JSON objects, plus what follows from them
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator, Mapping
 from json.encoder import JSONEncoder
 from pathlib import Path
@@ -16,6 +15,7 @@ from msgspec import ValidationError, convert, to_builtins
 
 from pqcheck.model.errors import InputError
 from pqcheck.model.findings import Finding, Findings, Number
+from pqcheck.model.small_files import parse_json, read_small
 from pqcheck.version import __version__
 
 FORMAT = "pqcheck-findings/1"
@@ -148,15 +148,15 @@ def read_findings(path: str | Path) -> Findings:
     """The findings in a file. Raises `InputError` when it cannot be read or is of another format version."""
     name = Path(path).name
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        text = read_small(path).decode("utf-8")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise InputError(f"the findings file {name!r} cannot be read: {reason}; check the path given") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{name}: not UTF-8 text, so no findings file; write one with check --json") from error
     try:
-        document = json.loads(text)
-    except (ValueError, RecursionError) as error:
+        document = parse_json(text)
+    except ValueError as error:
         raise InputError(f"{name}: not JSON, so no findings file ({error}); write one with check --json") from error
     try:
         return from_document(document)

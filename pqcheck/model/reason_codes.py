@@ -110,6 +110,18 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{text}; the true value is not smaller, so the fail stands.",
         "Record the missing parts for the full value.",
     ),
+    "flags-not-recorded": ReasonCode(
+        "Which intervals are flagged was not recorded",
+        "The rule drops intervals that a dip, a swell or an interruption fell into; neither a flag column nor an event "
+        "table shows which, so all were counted and the fail is not proven.",
+        "Record the flags, or give the event table with the recording.",
+    ),
+    "upper-bound": ReasonCode(
+        "Known as an upper bound",
+        "The recorder sums to order {summed}, the rule to order {asked}, so the true values are not larger than the "
+        "{valid} recorded ones, of which {outside}.",
+        "Record the harmonic orders, or set the recorder to the order of the rule.",
+    ),
     "indicative": ReasonCode(
         "Rests on a proxy",
         "{valid} intervals were judged, of which {outside}: {would}; but {because}.",

@@ -8,7 +8,7 @@ from functools import partial
 
 from msgspec import Struct
 
-from pqcheck.judge.site_facts import ask
+from pqcheck.judge.site_facts import ask, governs
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventDuration, EventRule
 from pqcheck.limit_tables.existing_load_rules import LoadRule
@@ -70,6 +70,8 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
         yield f"In force from {table.effective_from or 'the beginning'} to {table.effective_to or 'further notice'}."
     if table.applies_if:
         yield wrapped(f"Governs where: {'; '.join(map(condition_words, table.applies_if))}.")
+    if table.only_these_nominals:
+        yield wrapped(f"Governs the nominal voltages {', '.join(table.nominals)} and no other.")
     for name in used_options(table):
         values = " | ".join(table.options[name])
         meaning = table.option_meanings.get(name, "")
@@ -250,8 +252,7 @@ class SiteLimits(Struct, frozen=True):
 
 def limits_at(table: LimitTable, rule: Rule, site: Site) -> SiteLimits:
     """The rows of `rule` that hold at `site`, with their limits in the unit of the finding."""
-    for conditions in (table.applies_if, rule.applies_if):
-        answer = ask(site, conditions)
+    for answer in (governs(site, table), ask(site, rule.applies_if)):
         if not answer.holds:
             return SiteLimits(why_not=answer.text)
     missing = _missing_reference(rule, site)

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from pqcheck.model.errors import SiteError
+from pqcheck.model.small_files import parse_toml, read_small
 from pqcheck.site.fields import Place
 from pqcheck.site.measuring import (
     correction_from,
@@ -49,19 +50,17 @@ def load_site(path: str | os.PathLike[str]) -> Site:
     Raises `SiteError` when the file cannot be read, is not TOML, holds an unknown key or a value of the wrong type,
     or declares something that cannot be; the sentence names the file, the key and what to write.
     """
-    import tomllib
-
     file = Path(path)
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        text = read_small(file).decode("utf-8-sig")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise SiteError(f"the site file {file.name!r} cannot be read: {reason}; check the path given") from None
     except UnicodeDecodeError as error:
         raise SiteError(f"{file.name}: byte {error.start} is not UTF-8; save the site file as UTF-8 text") from None
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        document = parse_toml(text)
+    except ValueError as error:
         raise SiteError(f"{file.name}: not valid TOML: {error}") from None
     return _site(document, file.name, file.parent)
 

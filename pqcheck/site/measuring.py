@@ -12,7 +12,7 @@ from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.site.fields import Place
 from pqcheck.site.site_values import Correction, Exclusion, Reading
 
-_READING_KEYS = ("stamp", "interval", "extremes_of", "columns")
+_READING_KEYS = ("stamp", "interval", "extremes_of", "thd_to_order", "columns")
 
 
 def reading_from(section: Mapping[str, Any], place: Place) -> Reading:
@@ -26,6 +26,7 @@ def reading_from(section: Mapping[str, Any], place: Place) -> Reading:
         stamp=section.get("stamp"),
         interval_us=interval,
         extremes_of_us=extremes,
+        thd_to_order=section.get("thd_to_order"),
         columns=dict(section.get("columns", {})),
         more={key: value for key, value in section.items() if key not in _READING_KEYS},
     )

@@ -61,6 +61,8 @@ class Reading(Struct, frozen=True):
     stamp: str | None = None
     interval_us: int | None = None
     extremes_of_us: int | None = None
+    thd_to_order: int | None = None
+    """The order up to which the recorder's THD sums."""
     columns: Mapping[str, str] = field(default_factory=dict)
     more: Mapping[str, Any] = field(default_factory=dict)
     """Any further keys of ``[recording]`` (dialect, time format ...), as declared."""

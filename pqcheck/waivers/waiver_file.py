@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 from pqcheck.model.errors import GateError, nearest
 from pqcheck.model.quantities import HIGHEST_ORDER
+from pqcheck.model.small_files import parse_toml, read_small
 from pqcheck.waivers.apply_waivers import Waiver
 
 _TEXTS = ("rule", "reason", "owner", "approver", "status", "ceiling", "floor", "ticket", "site", "scenario",
@@ -37,13 +37,13 @@ def read_waivers(path: str | Path) -> tuple[Waiver, ...]:
     """
     file = Path(path)
     try:
-        document = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+        document = parse_toml(read_small(file).decode("utf-8-sig"))
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise GateError(f"the waiver file {path} cannot be read ({reason}); check the path") from None
     except UnicodeDecodeError as error:
         raise GateError(f"{file.name}: byte {error.start} is not UTF-8; save the waiver file as UTF-8 text") from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise GateError(f"{file.name}: not valid TOML: {error}") from None
     for key in document:
         if key != "waivers":

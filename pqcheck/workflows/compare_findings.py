@@ -17,6 +17,7 @@ from msgspec import Struct
 from pqcheck.model.errors import GateError, PqcheckError
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_file import as_document, from_document
+from pqcheck.model.small_files import parse_json, read_small
 from pqcheck.model.verdict import Verdict, roll_up
 from pqcheck.version import __version__
 
@@ -196,7 +197,7 @@ def read_results(path: str | Path, what: str = "baseline") -> tuple[Findings, ..
     """
     file = Path(path)
     try:
-        document = json.loads(file.read_bytes())
+        document = parse_json(read_small(file))
     except OSError as error:
         raise GateError(
             f"the {what} {path} cannot be read ({(error.strerror or str(error)).lower()}); write one with --out "

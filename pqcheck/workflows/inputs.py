@@ -16,6 +16,7 @@ from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.model.errors import InputError, LimitTableError, SiteError, nearest
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import ColumnReading, Recording
+from pqcheck.model.small_files import parse_json, parse_toml, read_small
 from pqcheck.site.site_values import Site
 
 Recordings = Recording | str | Path | Sequence[str | Path] | Mapping[str, Any] | Any
@@ -69,8 +70,6 @@ def files_read(
     Recordings and the mappings beside them, site files and what they name, limit tables and their bases. What cannot be
     read is left to who reads it.
     """
-    import json
-    import tomllib
 
     from pqcheck.io.sidecar import ENDING
     from pqcheck.limit_tables.load_limit_table import limits_folder
@@ -82,14 +81,14 @@ def files_read(
     for site in sites:
         if site is not None:
             paths.append(Path(site))
-            with suppress(OSError, ValueError, RecursionError):
-                document = tomllib.loads(Path(site).read_text(encoding="utf-8-sig"))
+            with suppress(OSError, ValueError, AttributeError, RecursionError):
+                document = parse_toml(read_small(site).decode("utf-8-sig"))
                 tables_named += [(Path(site).parent, text) for text in _texts(document)]
     for folder, name in tables_named:
         paths += [folder / name, limits_folder() / f"{name}.json"]
         if name.endswith(".json"):
-            with suppress(OSError, ValueError, RecursionError):
-                base = json.loads((folder / name).read_bytes()).get("overlay_of")
+            with suppress(OSError, ValueError, AttributeError, RecursionError):
+                base = parse_json(read_small(folder / name)).get("overlay_of")
                 paths.append((folder / name).parent / str(base))
     return paths
 

@@ -22,6 +22,7 @@ from pqcheck.limit_tables.wording import (
     row_words,
 )
 from pqcheck.model.errors import GateError, LimitTableError, nearest
+from pqcheck.model.small_files import parse_json, read_small
 
 FORMAT = "pqcheck-lock/1"
 _SHOWN = 3
@@ -85,7 +86,7 @@ def read_lock(path: str | Path) -> Lock:
     """The lock in a file. Raises `GateError` when it is missing or does not hold together."""
     file = Path(path)
     try:
-        document = json.loads(file.read_bytes())
+        document = parse_json(read_small(file))
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise GateError(

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pqcheck.io.csv.text_file import split_line
+from pqcheck.model.errors import InputError
+from pqcheck.model.small_files import check_regular
 from pqcheck.site.site_values import Site
 
 HEADER = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*(?:[\[(](?P<unit>[^\[\]()]*)[\])])?\s*\Z")
@@ -18,6 +20,7 @@ _HEAD = 4096
 def is_spectrum(path: str | Path, site: Site) -> bool:
     """Whether a file is a spectrum table; False too for a file that cannot be opened (the reader will say why)."""
     try:
+        check_regular(path)
         with open(path, "rb") as handle:
             head = handle.read(_HEAD)
     except OSError:
@@ -25,7 +28,11 @@ def is_spectrum(path: str | Path, site: Site) -> bool:
     if b"\0" in head:
         return False
     line = next((text for text in decoded(head).splitlines() if text.strip() and not text.startswith("#")), "")
-    return is_spectrum_header(split_line(line, delimiter_of(line, site)), site.recording.columns)
+    try:
+        headers = split_line(line, delimiter_of(line, site))
+    except InputError:
+        return False
+    return is_spectrum_header(headers, site.recording.columns)
 
 
 def is_spectrum_header(headers: Sequence[str], mapping: Mapping[str, str]) -> bool:

@@ -22,6 +22,7 @@ from pqcheck.io.spectra.spectrum_columns import SpectrumColumn, columns_of, phas
 from pqcheck.io.spectra.spectrum_head import decoded, delimiter_of
 from pqcheck.model.errors import InputError
 from pqcheck.model.quantities import HIGHEST_ORDER
+from pqcheck.model.small_files import read_small
 from pqcheck.site.site_values import Site
 
 BLANKS = ("", "-", "--", "---", "nan", "n/a", "na", "null")
@@ -79,7 +80,7 @@ def _text(value: Any) -> str:
 
 def _table(path: Path, site: Site) -> _Table:
     try:
-        data = path.read_bytes()
+        data = read_small(path)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise InputError(f"{path} cannot be read ({reason}); check the path") from None
@@ -190,7 +191,7 @@ def _row_phase(
 
 
 def _order(text: str, place: str) -> int:
-    match = re.fullmatch(r"[hH]?\s*(\d+)(?:[.,]0+)?", text)
+    match = re.fullmatch(r"[hH]?\s*(\d{1,9})(?:[.,]0+)?", text)
     if not match:
         raise InputError(
             f"{place}: order {text!r} is not a whole number; take the spectrum over a whole number of periods of the "

@@ -12,6 +12,7 @@ from typing import Any
 
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Findings
+from pqcheck.model.small_files import read_small
 from pqcheck.reports.html.criteria_section import criteria, criteria_part
 from pqcheck.reports.html.evidence_section import evidence_part, open_part, with_evidence
 from pqcheck.reports.html.first_page import danger, first_page
@@ -193,7 +194,7 @@ def house_style(report: Mapping[str, Any]) -> str:
 
 def _read(path: str, key: str) -> bytes:
     try:
-        return Path(path).read_bytes()
+        return read_small(path)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise SiteError(
