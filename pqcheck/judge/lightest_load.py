@@ -43,7 +43,9 @@ class LightestLoad:
     def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
         """The next block."""
         parts = [self._source.formula.compute(arrays, scratch)]
-        parts += [np.asarray(arrays[one], np.float64) * float(factor(one.unit, "A")) for one in self._currents]
+        parts += [
+            np.asarray(arrays[current], np.float64) * float(factor(current.unit, "A")) for current in self._currents
+        ]
         if mask is not None:
             parts = [np.where(mask, np.nan, part) for part in parts]
         if self._grouper is not None:
