@@ -173,15 +173,16 @@ def _disagreement(
     if not apart > allowed:
         return ""
     task = pair.task
-    wanted, unit = task.wanted, task.unit
+    wanted = task.wanted
+    unit = "" if task.unit == "1" else f" {task.unit}"
     where = "".join((
         f" of order {wanted.order}" if wanted.order is not None else "",
         f" on {wanted.phase}" if wanted.phase else "",
     ))  # fmt: skip
     by_first, by_second = (_described(source, wanted.quantity) for source in (pair.first, pair.second))
     words = (
-        f"{QUANTITIES[wanted.quantity].title}{where} is {middle:.4g} {unit} by {by_first} and {other:.4g} {unit} by "
-        f"{by_second} (medians of {len(first)} common values); instruments explain {allowed:.2g} {unit}"
+        f"{QUANTITIES[wanted.quantity].title}{where} is {middle:.4g}{unit} by {by_first} and {other:.4g}{unit} by "
+        f"{by_second} (medians of {len(first)} common values); instruments explain {allowed:.2g}{unit}"
         f"{_implied_demand(pair, middle, other)}"
     )
     return sentence("sources-disagree", text=words)[0]
