@@ -20,6 +20,7 @@ from pqcheck.workflows.inputs import (
     Sites,
     Tables,
     as_corrected,
+    as_given,
     as_quantities,
     as_recording,
     as_site,
@@ -79,6 +80,7 @@ def _check(
     place = as_site(site)
     chosen = as_tables(tables, place)
     only = as_quantities(quantities, place)
+    recordings = as_given(recordings)
     spectra = spectra_in(recordings, place)
     from pqcheck.judge.site_facts import table_remarks
 
@@ -197,7 +199,8 @@ def _judge_once(
         remainders.setdefault(left.stream, {})[left.length] = {"start": start, "end": end, "intervals": left.intervals}
         line = f"{start} to {end} is no full {left.length} and was not judged on its own."
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
-    remarks = sorted({*vetted[0].remarks, *(line for _, line in named.values()), *summed_orders(tasks, site)})
+    lines = (line for _, line in named.values())
+    remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
     if missing.sentence:
         remarks.insert(0, missing.sentence)
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
