@@ -43,8 +43,8 @@ class BoundedReadings(NamedTuple):
         for channel in formula.inputs:
             more, less = self.lower.get(channel), self.upper.get(channel)
             if channel not in formula.grows_with:
-                more = less = _either(more, less)
-            lower, upper = _either(lower, more), _either(upper, less)
+                more = less = either(more, less)
+            lower, upper = either(lower, more), either(upper, less)
         return BoundMasks(lower, upper)
 
 
@@ -55,7 +55,8 @@ def bounded_readings(block: Block) -> BoundedReadings | None:
     return BoundedReadings(block.lower_bounds, block.upper_bounds)
 
 
-def _either(first: Mask, second: Mask) -> Mask:
+def either(first: Mask, second: Mask) -> Mask:
+    """Where one of two masks is set."""
     if first is None or second is None:
         return second if first is None else first
     return first | second
