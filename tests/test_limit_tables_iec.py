@@ -8,7 +8,7 @@ import pytest
 
 from pqcheck.judge.rules_that_apply import on_curve
 from pqcheck.limit_tables import load_table
-from tests.limit_rows import high_at, row_at, rule_of
+from tests.limit_rows import high_at, row_at, rows_at, rule_of
 
 # EN 50160:2010 harmonic voltages in percent of the fundamental (recalled): low and medium voltage, high voltage.
 EN_50160 = """
@@ -319,7 +319,10 @@ def test_poland_carries_the_planning_levels_of_1996() -> None:
     rules = [rule_of(load_table(name), "harmonics-week-95") for name in ("pl-2007-hv", "iec61000-3-6-1996-hv")]
     for order, limit in zip((5, 7, 11, 13, 17, 19, 23), ["2", "2", "1.5", "1.5", "1", "1", "0.7"], strict=True):
         assert [high_at(rule, order) for rule in rules] == [Decimal(limit)] * 2
-    assert row_at(rules[0], 25).no_limit and "not shown" in (row_at(rules[0], 25).label or ""), "not free"
+    rest = rule_of(load_table("pl-2007-hv"), "harmonics-not-shown")
+    assert not rows_at(rules[0], 25) and row_at(rest, 25).no_limit and rest.not_held, "not at hand is not free"
+    covered = sorted(order for rule in (rules[0], rest) for row in rule.rows for order in row.orders or ())
+    assert covered == list(range(2, 51))
 
 
 def test_poland_changed_its_law_in_2023() -> None:
@@ -330,7 +333,7 @@ def test_poland_changed_its_law_in_2023() -> None:
         shown = {rule.id: (row.low, row.high) for rule in table.rules for row in rule.rows[:1]}
         assert shown["frequency-week-99.5"] == (99, 101) and shown["frequency-all"] == (94, 104)
         assert shown["plt-week-95"] == (None, Decimal("0.8")) and shown["unbalance-week-95"] == (None, 1)
-    assert {rule.id for rule in old.rules if rule.not_held} == {"thd-week-95"}
+    assert {rule.id for rule in old.rules if rule.not_held} == {"thd-week-95", "harmonics-not-shown"}
     assert {rule.id for rule in new.rules if rule.not_held} == {"thd-week-95", "harmonics-week-95"}
 
 

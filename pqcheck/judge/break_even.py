@@ -45,7 +45,7 @@ class DemandRanges(NamedTuple):
     def ranges(self, reading: Decimal) -> list[Range]:
         """Ranges (from, to) of the maximum demand current in amperes for which the reading passes; to None = no end."""
         amperes = reading if self.percent_of is None else reading * self.percent_of / 100
-        found: list[Range] = []
+        passing: list[Range] = []
         for share, start, end, always_to, never_from in self.rows:
             if amperes < always_to:
                 low = start
@@ -55,13 +55,13 @@ class DemandRanges(NamedTuple):
                     continue
             else:
                 continue
-            if found and found[-1][1] is not None and found[-1][1] >= low >= found[-1][0]:
+            if passing and passing[-1][1] is not None and passing[-1][1] >= low >= passing[-1][0]:
                 # Nearly always the spans of the rows adjoin, and the ranges come in order.
-                last = found[-1][1]
-                found[-1] = found[-1][0], None if end is None else max(last, end)
+                last = passing[-1][1]
+                passing[-1] = passing[-1][0], None if end is None else max(last, end)
             else:
-                found.append((low, end))
-        return found if len(found) < 2 else _merged(found)
+                passing.append((low, end))
+        return passing if len(passing) < 2 else _merged(passing)
 
 
 class BreakEven:
@@ -83,9 +83,9 @@ class BreakEven:
     def _of_order(self, task: Task, short_circuit: Decimal) -> list[_Governed]:
         """The rows that govern the task's order, by the demand currents they are for."""
         key = (id(task.rule), task.wanted.order)
-        found = self._governed.get(key)
-        if found is None:
-            found = self._governed[key] = []
+        governed = self._governed.get(key)
+        if governed is None:
+            governed = self._governed[key] = []
             for row, span in self._by_ratio(task):
                 if row.high is None or (row.orders is not None and task.wanted.order not in row.orders):
                     continue
@@ -94,14 +94,14 @@ class BreakEven:
                 end = None if span.low is None or span.low == 0 else short_circuit / span.low
                 if end is None or start < end:
                     never_from = Decimal("Infinity") if end is None else share * end * _SURELY
-                    found.append(_Governed(share, start, end, share * start / _SURELY, never_from))
-            found.sort(key=lambda one: one.start)
-        return found
+                    governed.append(_Governed(share, start, end, share * start / _SURELY, never_from))
+            governed.sort(key=lambda entry: entry.start)
+        return governed
 
     def _by_ratio(self, task: Task) -> list[tuple[LimitRow, ValueRange]]:
-        found = self._rows.get(id(task.rule))
-        if found is None:
-            found = []
+        governing = self._rows.get(id(task.rule))
+        if governing is None:
+            governing = []
             # The rows of one column of a table are written under the same conditions.
             spans: dict[int, ValueRange | None] = {}
             for row in task.rule.rows:
@@ -110,15 +110,17 @@ class BreakEven:
                     spans[key] = self._span(row)
                 span = spans[key]
                 if span is not None:
-                    found.append((row, span))
-            self._rows[id(task.rule)] = found
-        return found
+                    governing.append((row, span))
+            self._rows[id(task.rule)] = governing
+        return governing
 
     def _span(self, row: LimitRow) -> ValueRange | None:
         """The span of Isc/IL that a row governs; None where its other conditions do not hold at the site."""
-        if not ask(self._site, [one for one in row.where if one.fact != "short_circuit_ratio"]).holds:
+        others = [condition for condition in row.where if condition.fact != "short_circuit_ratio"]
+        if not ask(self._site, others).holds:
             return None
-        spans = [one.span for one in row.where if one.fact == "short_circuit_ratio" and one.span is not None]
+        ratios = [condition for condition in row.where if condition.fact == "short_circuit_ratio"]
+        spans = [condition.span for condition in ratios if condition.span is not None]
         return spans[0] if spans else ValueRange()
 
 

@@ -61,7 +61,7 @@ def choices(
     # Beyond the limit a mean that is an upper bound proves nothing.
     coarse = [source for source in sources if id(source) not in suited and source.exactness != "upper bound"]
     # A mean over a multiple of the rule's interval proves something of its members; the shorter the more.
-    coarse.sort(key=lambda one: (0, one.interval_us) if _is_multiple(one.interval_us, rule_us) else (1, 0))
+    coarse.sort(key=lambda mean: (0, mean.interval_us) if _is_multiple(mean.interval_us, rule_us) else (1, 0))
     for low, high in bounds:
         stream = next(source.stream for source in (low, high) if source is not None)
         longer = next((source for source in coarse if source.stream == stream), None)

@@ -70,11 +70,11 @@ class SlotValues:
 
     def bounds_of(self, source: SeriesSource) -> SlotBounds:
         """Slots of one source whose value is only a bound."""
-        return self._bounded.of(next(number for number, one in enumerate(self.sources) if one is source))
+        return self._bounded.of(next(number for number, other in enumerate(self.sources) if other is source))
 
     def of(self, source: SeriesSource) -> tuple[NDArray[np.float64], bool]:
         """The values of one source, and whether they come from float32 values."""
-        row = next(number for number, one in enumerate(self.sources) if one is source)
+        row = next(number for number, other in enumerate(self.sources) if other is source)
         values = self.values[row]
         if self.single[row] and not self.grouped and not source.formula.arithmetic:
             # Recorded values stand for the shortest decimals that read back to them.
@@ -124,9 +124,9 @@ class _Rows(Struct, frozen=True):
         ):
             source = origin.sources[number]
             inputs = source.formula.inputs
-            for one in inputs if len(inputs) <= 4 else (inputs[0], inputs[-1]):
+            for read in inputs if len(inputs) <= 4 else (inputs[0], inputs[-1]):
                 index = self.streams[source.stream].index
-                spans |= dict.fromkeys(index.rows(one, start + first * step, start + last * step))
+                spans |= dict.fromkeys(index.rows(read, start + first * step, start + last * step))
         return tuple(spans)
 
 
@@ -156,10 +156,12 @@ class CombinedSources:
         sources = task.sources or ((task.source,) if task.source is not None else ())
         judged = {source.stream for source in sources}
         # Within a stream samples are compared (`RivalsOfStream`), which costs less.
-        for rival in (one for one in task.rivals if one.exactness == "exact" and one.stream not in judged):
+        for rival in task.rivals:
+            if rival.exactness != "exact" or rival.stream in judged:
+                continue
             for source in sources:
                 common_us = lcm(source.interval_us, rival.interval_us)
-                means = {one.mean for one in (source, rival) if one.interval_us != common_us}
+                means = {side.mean for side in (source, rival) if side.interval_us != common_us}
                 if common_us <= DAY and not means & {"none", "cubic"}:
                     self._pairs.setdefault((id(source), id(rival)), (task, source, rival, common_us))
 

@@ -66,7 +66,7 @@ class Conclusions:
         self._recording = recording
         self._site = site
         self._zone = recording.zone
-        excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        excluded: list[Span] = [(exclusion.from_us, exclusion.to_us) for exclusion in site.exclusions]
         self._interruptions = interruptions
         self._flagged = flagged
         self._lightest = lightest
@@ -97,7 +97,7 @@ class Conclusions:
             run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs
         )
         doubts = reaching(self._trust, task, run)
-        light = next((one.sentence(self._zone) for one in self._lightest if one.task is task), "")
+        light = next((light_load.sentence(self._zone) for light_load in self._lightest if light_load.task is task), "")
         means = task_run.means
         outside = means.outside() if means is not None else []
         evidence = None if run.recorded else _bound_evidence(stream, run, means, template)
@@ -111,8 +111,8 @@ class Conclusions:
         combined = isinstance(run.source.formula, Combined)
         for number, (period, tallied) in enumerate(zip(task_run.periods, task_run.results(), strict=True)):
             state = number, tallied.valid, tallied.outside, tallied.bounded
-            found = known.get(state)
-            if found is None:
+            decided = known.get(state)
+            if decided is None:
                 proven = evidence
                 if evidence is not None and outside and outside[number] > tallied.outside:
                     inside = tallied.valid - tallied.outside
@@ -121,8 +121,8 @@ class Conclusions:
                 counts = self._counts(task, run, period, tallied)
                 decision = self._decider.decide(task, counts, tallied, proven)
                 shown = counts._replace(outside=longest_run(tallied)) if about_runs(task) else counts
-                found = known[state] = counts, decision, compose.intervals_of(shown, decision.allowed)
-            counts, decision, intervals = found
+                decided = known[state] = counts, decision, compose.intervals_of(shown, decision.allowed)
+            counts, decision, intervals = decided
             if doubts:
                 decision = distrusted(decision, task, counts, tallied, run, period, doubts)
             if unflagged:
@@ -174,12 +174,12 @@ class Conclusions:
 
     def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
         key = task.rule.period.length, id(periods)
-        found = self._periods.get(key)
-        if found is None:
-            shown = [compose.period_of(key[0], one, self._zone) for one in periods]
-            longest = max((one.recorded for one in periods), default=0)
-            found = self._periods[key] = _Periods(periods, shown, any(one.complete for one in periods), longest)
-        return found
+        shared = self._periods.get(key)
+        if shared is None:
+            shown = [compose.period_of(key[0], judged, self._zone) for judged in periods]
+            longest = max((judged.recorded for judged in periods), default=0)
+            shared = self._periods[key] = _Periods(periods, shown, any(judged.complete for judged in periods), longest)
+        return shared
 
     def _counts(self, task: Task, run: SeriesRun, period: JudgedPeriod, tallied: Tallied) -> PeriodCounts:
         slots = run.origin_us, run.interval_us, period.first_slot, period.first_slot + period.expected
@@ -231,7 +231,7 @@ def _better(best: Finding | None, other: Finding | None) -> Finding | None:
     saw_nothing = best.intervals is None or not best.intervals.valid
     if saw_nothing and (other.reason is None or other.reason.code != "no-readings"):
         return other
-    shown, beside = (one.intervals.outside if one.intervals is not None else 0 for one in (best, other))
+    shown, beside = (finding.intervals.outside if finding.intervals is not None else 0 for finding in (best, other))
     return other if (other.verdict is Verdict.FAIL and other.proven) or beside > shown == 0 else best
 
 
@@ -241,10 +241,10 @@ def _bound_evidence(
     nearest = ""
     if means is not None and means.farthest is not None:
         task = template.task
-        limits = " to ".join(f"{float(one):.6g}" for one in (task.low, task.high) if one is not None)
+        limits = " to ".join(f"{float(side):.6g}" for side in (task.low, task.high) if side is not None)
         reading = in_unit(means.farthest, compose.scale_for(task, means.source), single=False)
         nearest = f"{reading:.6g} {task.unit} (limit {limits} {task.unit})"
-    notes = [one.note for one in (run.low, run.high) if one is not None and "assumes" in one.note]
+    notes = [side.note for side in (run.low, run.high) if side is not None and "assumes" in side.note]
     assumed = "".join(f"; {note}" for note in dict.fromkeys(notes))
     return BoundEvidence(duration_text(stream.axis.interval_us), 0, nearest, assumed)
 

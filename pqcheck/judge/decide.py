@@ -105,12 +105,12 @@ class Decider:
         if about_runs(task):
             return _decide(task, counts, tallied, self._coverage, evidence)
         key = id(task.rule), task.row.no_limit, task.interval_us, counts, evidence
-        found = self._known.get(key)
-        if found is None:
+        settled = self._known.get(key)
+        if settled is None:
             if len(self._known) >= self._AT_MOST:
                 self._known.clear()
-            found = self._known[key] = _decide(task, counts, tallied, self._coverage, evidence)
-        return found
+            settled = self._known[key] = _decide(task, counts, tallied, self._coverage, evidence)
+        return settled
 
 
 def _without_limit(task: Task) -> bool:

@@ -148,7 +148,7 @@ def _outside(tallied: Tallied, period: JudgedPeriod, run: SeriesRun, task: Task,
     end = start + runs.count
     before = np.concatenate([[0], np.cumsum(nothing | lower)])
     doubted = int((before[end] - before[start]).sum())
-    high = next(one.band.high for one in run.runs if one.task is task)
+    high = next(own.band.high for own in run.runs if own.task is task)
     if high is not None and lower.any():
         above = runs.worst > high
         before = np.concatenate([[0], np.cumsum(lower)])

@@ -78,7 +78,7 @@ class RunWindows(Sequence[Window]):
     def __getitem__(self, index: slice) -> tuple[Window, ...]: ...
     def __getitem__(self, index: int | slice) -> Window | tuple[Window, ...]:
         if isinstance(index, slice):
-            return tuple(self._window(one) for one in range(*index.indices(len(self))))
+            return tuple(self._window(position) for position in range(*index.indices(len(self))))
         if index < 0:
             index += len(self)
         if not 0 <= index < len(self):

@@ -64,7 +64,7 @@ class _Pass:
         self.site = site
         self.zone = recording.zone
         self.settled = settled
-        self.excluded: list[Span] = [(one.from_us, one.to_us) for one in site.exclusions]
+        self.excluded: list[Span] = [(exclusion.from_us, exclusion.to_us) for exclusion in site.exclusions]
         # The lowest threshold of all tables; of equal ones the strict.
         thresholds = [(task.table.interruption_below_percent, task.table.interruption_closed) for task in tasks]
         self.interruptions = Interruptions(site, *min(thresholds, default=(Decimal(5), False)))
@@ -97,9 +97,8 @@ class _Pass:
     def run(self, observe: Observer | None, trust: Callable[[], Sequence[Trust]]) -> JudgedRecording:
         streams = self.recording.streams
         # Streams with voltages first: an interruption seen there counts for the others too.
-        order = sorted(
-            range(len(streams)), key=lambda one: (not any(c.quantity == "voltage" for c in streams[one].channels), one)
-        )
+        voltages = [any(channel.quantity == "voltage" for channel in stream.channels) for stream in streams]
+        order = sorted(range(len(streams)), key=lambda index: (not voltages[index], index))
         for number in order:
             self._stream(number, streams[number], observe)
         for stream, tasks in self.combined.streams():
@@ -122,7 +121,7 @@ class _Pass:
             for run in sorted(series, key=lambda run: not run.recorded):
                 concluded.of_series(stream, run)
         concluded.settle_layers()
-        settled = [of_settled(one) for one in self.settled]
+        settled = [of_settled(rule) for rule in self.settled]
         return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
 
     def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
@@ -189,7 +188,9 @@ class _Pass:
 
     def _open_lightest(self, stream: Stream, tasks: Sequence[Task]) -> list[LightestLoad]:
         currents = tuple(
-            one for one in stream.channels if one.quantity == "current" and one.reading == "mean" and one.phase != "n"
+            channel
+            for channel in stream.channels
+            if channel.quantity == "current" and channel.reading == "mean" and channel.phase != "n"
         )
         asked = [task for task in tasks if task.rule.best_evidence == "lightest load"] if currents else []
         return [LightestLoad(task, task.source, stream.axis, currents) for task in asked if task.source is not None]

@@ -104,7 +104,7 @@ class SeriesRun(Struct):
     def sources(self) -> tuple[SeriesSource, ...]:
         """All that is read, each once."""
         sources = (self.low, self.high, self.longer)
-        return tuple({id(one): one for one in sources if one is not None}.values())
+        return tuple({id(source): source for source in sources if source is not None}.values())
 
 
 def masked_product(formula: Formula, arrays: Arrays, scratch: Scratch, mask: Mask) -> Product:
@@ -162,25 +162,25 @@ class LongerMeans:
         for a, b in self._excluded:
             outside = outside[((outside + 1) * size <= a * rule) | (outside * size >= b * rule)]
         # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
-        first = [max(-(-one.first_slot * rule // size), 0) for one in self._periods]
-        last = [max((one.first_slot + one.expected) * rule // size, 0) for one in self._periods]
+        first = [max(-(-period.first_slot * rule // size), 0) for period in self._periods]
+        last = [max((period.first_slot + period.expected) * rule // size, 0) for period in self._periods]
         held: list[int] = np.maximum(np.searchsorted(outside, last) - np.searchsorted(outside, first), 0).tolist()
         return held
 
 
 def slots_of(spans: Spans, origin_us: int, interval_us: int, first: int, last: int) -> list[tuple[int, int]]:
     """Slot ranges (half-open, within first..last) that the spans touch, joined where they overlap."""
-    found: list[tuple[int, int]] = []
+    slots: list[tuple[int, int]] = []
     for start_us, end_us in sorted(spans) if spans else ():
         start = max((start_us - origin_us) // interval_us, first)
         end = min(-(-(end_us - origin_us) // interval_us), last)
         if start >= end:
             continue
-        if found and start <= found[-1][1]:
-            found[-1] = (found[-1][0], max(end, found[-1][1]))
+        if slots and start <= slots[-1][1]:
+            slots[-1] = (slots[-1][0], max(end, slots[-1][1]))
         else:
-            found.append((start, end))
-    return found
+            slots.append((start, end))
+    return slots
 
 
 def count_slots(spans: Spans, origin_us: int, interval_us: int, first: int, last: int) -> int:
@@ -290,7 +290,7 @@ def _bring_to_slots(series: SeriesRun, axis: Axis) -> None:
     times, rest = divmod(axis.interval_us, series.interval_us)
     periods = {id(run.periods): run.periods for run in series.runs}
     whole = not rest and all(
-        one.first_slot % times == 0 and one.expected % times == 0 for some in periods.values() for one in some
+        period.first_slot % times == 0 and period.expected % times == 0 for some in periods.values() for period in some
     )
     # With exclusions a recorded interval can be partly in the count: then every slot is looked at by itself.
     if whole and not series.excluded:

@@ -47,7 +47,9 @@ class LightestLoad:
             for channel in (*self._source.formula.inputs, *self._currents):
                 mask = either(mask, either(bounded.lower.get(channel), bounded.upper.get(channel)))
         parts = [self._source.formula.compute(arrays, scratch)]
-        parts += [np.asarray(arrays[one], np.float64) * float(factor(one.unit, "A")) for one in self._currents]
+        parts += [
+            np.asarray(arrays[current], np.float64) * float(factor(current.unit, "A")) for current in self._currents
+        ]
         if mask is not None:
             parts = [np.where(mask, np.nan, part) for part in parts]
         if self._grouper is not None:

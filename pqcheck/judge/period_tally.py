@@ -88,7 +88,7 @@ class PeriodTallies:
         self._periods = first.periods
         self._times = times
         self._edges = [
-            (one.first_slot // times, (one.first_slot + one.expected) // times) for one in first.periods
+            (entry.first_slot // times, (entry.first_slot + entry.expected) // times) for entry in first.periods
         ]
         self._percent = statistic.percent
         self._recorded = series.recorded
@@ -98,10 +98,10 @@ class PeriodTallies:
         self._below = lower and not upper
         # Which bound is displayed, and whether it is the one that shows a slot to lie inside.
         self._from_high = np.array([
-            (one.low is None) if self._below else (one.high is not None) for _, one, _ in tasks
+            (entry.low is None) if self._below else (entry.high is not None) for _, entry, _ in tasks
         ])  # fmt: skip
         self._proves_inside = self._from_high != self._below
-        self._proven_by_high = [self._below or one.low is None for _, one, _ in tasks]
+        self._proven_by_high = [self._below or entry.low is None for _, entry, _ in tasks]
         cuts = [-_or_infinite(band.low_cut, -1) if self._below else _or_infinite(band.high_cut) for band in self._bands]
         self._cuts = np.array(cuts)
         self._strict = np.array([band.strict for band in self._bands])

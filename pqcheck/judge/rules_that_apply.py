@@ -58,17 +58,17 @@ def resolve(
             if not answer.holds:
                 settled.append(_unanswered(table, rule, answer))
                 continue
-            one = _Resolver(table, rule, site, catalogue)
-            one.run()
-            tasks += one.tasks
-            settled += one.settled
+            resolver = _Resolver(table, rule, site, catalogue)
+            resolver.run()
+            tasks += resolver.tasks
+            settled += resolver.settled
     return tasks, settled
 
 
 def _unanswered(table: LimitTable, rule: Rule, answer: Answer) -> Settled:
     if answer.holds is False:
         return _settled(table, rule, Verdict.NOT_APPLICABLE, "outside-scope", why=answer.text.rstrip("."))
-    return _settled(table, rule, Verdict.INCONCLUSIVE, answer.code, missing=answer.text)
+    return _settled(table, rule, Verdict.INCONCLUSIVE, answer.code, missing=answer.missing)
 
 
 def _settled(
@@ -167,7 +167,7 @@ class _Resolver:
             elif answer.holds is None:
                 unknown = unknown or answer
         if unknown is not None:
-            self._settle(Verdict.INCONCLUSIVE, unknown.code, missing=unknown.text)
+            self._settle(Verdict.INCONCLUSIVE, unknown.code, missing=unknown.missing)
             return None
         if rule.rows and not rows:
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", why="the table has no row for this site")
@@ -282,19 +282,19 @@ class _Resolver:
 
     def _plain(self, phase: str | None, rows: Sequence[LimitRow]) -> None:
         line = "line_to_line" if phase in LINE_TO_LINE else "line_to_neutral"
-        found = False
+        limited = False
         for row in rows:
             if row.line is not None and row.line != line:
                 continue
             if row.phases and phase not in row.phases:
                 continue
-            found = True
+            limited = True
             if row.hertz:
                 for hertz in self._hertz(phase):
                     self._task(phase, None, hertz, row)
             else:
                 self._task(phase, None, None, row)
-        if not found and rows:
+        if not limited and rows:
             why = f"the table has no limit for phase {phase} of this system"
             self._settle(Verdict.NOT_APPLICABLE, "outside-scope", phase, why=why)
 

@@ -66,13 +66,13 @@ class SeriesGroup:
         self._bounded = BoundedSlots(skipped, members)
         alike: dict[tuple[Any, ...], list[tuple[int, SeriesRun, TaskRun]]] = {}
         for row, run in enumerate(series):
-            for one in run.runs:
-                statistic = one.task.rule.statistic
-                key = id(one.periods), statistic.kind, statistic.percent, sides(one)
-                alike.setdefault(key, []).append((row, run, one))
+            for task_run in run.runs:
+                statistic = task_run.task.rule.statistic
+                key = id(task_run.periods), statistic.kind, statistic.percent, sides(task_run)
+                alike.setdefault(key, []).append((row, run, task_run))
         self._tallies = [PeriodTallies(some, first.times) for some in alike.values()]
         # Periods that are waited for, so that each is looked at once and whole.
-        self._awaited = [one for one in self._tallies if one.longest <= _AT_ONCE]
+        self._awaited = [tally for tally in self._tallies if tally.longest <= _AT_ONCE]
 
     def feed(
         self, arrays: Arrays, scratch: Scratch, size: int, mask: Mask, mask_or_flags: Mask,

@@ -27,6 +27,7 @@ class Answer(Struct, frozen=True):
     code: str = ""
     text: str = ""
     missing: str = ""
+    """The fact that is missing, as the sentence of the reason code names it."""
 
 
 def fact(site: Site, name: str) -> Decimal | str | None:
@@ -56,6 +57,17 @@ def fact(site: Site, name: str) -> Decimal | str | None:
     return None
 
 
+def _missing_of_ratio(site: Site) -> str:
+    """What of Isc/IL is not declared."""
+    pcc = site.pcc
+    lacking = []
+    if pcc is None or not pcc.maximum_demand_current:
+        lacking.append("the maximum demand current")
+    if pcc is None or pcc.short_circuit_current is None:
+        lacking.append("the short-circuit current")
+    return " and ".join(lacking)
+
+
 def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
     """Whether all conditions hold for the site. One that does not hold decides, whatever else is unknown."""
     unknown: Answer | None = None
@@ -65,7 +77,10 @@ def ask(site: Site, conditions: Sequence[Condition]) -> Answer:
             value = condition.default
         if value is None:
             code, what = _WHAT.get(condition.fact, ("fact-not-declared", condition.fact.replace("_", " ")))
-            unknown = unknown or Answer(None, code, f"{what} is not declared in the site file", condition.fact)
+            if condition.fact == "short_circuit_ratio":
+                what = _missing_of_ratio(site)
+            text = f"{what} is not declared in the site file"
+            unknown = unknown or Answer(None, code, text, what if code == "demand-not-declared" else text)
             continue
         span = condition.span
         holds = str(value) in condition.values if span is None else span.holds(Decimal(value))

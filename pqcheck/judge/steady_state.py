@@ -47,9 +47,9 @@ def judge_steady(
     changed = [replace(table, rules=tuple(_steady(rule) for rule in table.rules)) for table in tables]
     rules = {(table.id, rule.id): rule for table in tables for rule in table.rules}
     tasks, settled = resolve(changed, recording, site, quantities, on)
-    found = judge(tasks, settled, recording, site).findings
-    spans: dict[_Place, RowSpan] = {(one.quantity, one.phase, one.order): span for one, span in rows.items()}
-    return [_as_snapshot(one, rules[one.table, one.rule], name, spans) for one in found]
+    results = judge(tasks, settled, recording, site).findings
+    spans: dict[_Place, RowSpan] = {(each.quantity, each.phase, each.order): span for each, span in rows.items()}
+    return [_as_snapshot(each, rules[each.table, each.rule], name, spans) for each in results]
 
 
 def _steady(rule: Rule) -> Rule:

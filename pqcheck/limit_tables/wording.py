@@ -77,7 +77,7 @@ def band_words(low: Decimal | None, high: Decimal | None, unit: str, strict: boo
 def row_words(row: LimitRow, rule: Rule) -> str:
     """The limit of one row as the document has it, before the rule's factor."""
     if rule.not_held is not None:
-        return f"not shown: {rule.not_held}"
+        return "not shown" if row.label else f"not shown: {rule.not_held}"
     if row.no_limit:
         return "no limit, on purpose"
     unit = unit_words(rule)

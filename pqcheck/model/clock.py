@@ -330,15 +330,15 @@ def periods(
         ]
     whole = _LENGTHS[length]
     step = DAY if alignment == "sliding" else whole
-    found = []
+    windows = []
     start = axis_start_us
     while start < axis_end_us:
         complete = start + whole <= axis_end_us
-        found.append((start, start + whole, complete))
+        windows.append((start, start + whole, complete))
         if start + whole >= axis_end_us:
             break
         start += step
-    return found
+    return windows
 
 
 def _calendar_edges(start_us: int, end_us: int, length: str, zone: str) -> list[int]:

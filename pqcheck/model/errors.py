@@ -37,5 +37,5 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """Return ``"; did you mean 'x'?"`` for the known name closest to `word`, or an empty string."""
     import difflib
 
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
-    return f"; did you mean {found[0]!r}?" if found else ""
+    nearest = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
+    return f"; did you mean {nearest[0]!r}?" if nearest else ""

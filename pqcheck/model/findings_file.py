@@ -111,8 +111,8 @@ def from_document(document: Any) -> Findings:
     Raises `InputError` when the document is of another format version or does not hold together.
     """
     if not isinstance(document, Mapping) or document.get("format") != FORMAT:
-        found = document.get("format") if isinstance(document, Mapping) else None
-        raise InputError(f"this is no findings file of format {FORMAT} (found {found!r}); write one with check --json")
+        wrote = document.get("format") if isinstance(document, Mapping) else None
+        raise InputError(f"this is no findings file of format {FORMAT} (found {wrote!r}); write one with check --json")
     try:
         findings = convert([_with_channel(finding) for finding in document["findings"]], list[Finding])
         return Findings(

@@ -98,12 +98,12 @@ def clock(stamp: str) -> str:
 
 def required(findings: Findings) -> list[Finding]:
     """Findings that take part in the verdict."""
-    return [one for one in findings.findings if one.required]
+    return [finding for finding in findings.findings if finding.required]
 
 
 def by_loss(findings: Sequence[Finding]) -> list[Finding]:
     """Worst first: danger signs, then the smallest margin as a share of the limit."""
-    return sorted(findings, key=lambda one: (*_loss(one), one.id))
+    return sorted(findings, key=lambda finding: (*_loss(finding), finding.id))
 
 
 def worst_window(finding: Finding, among: int) -> Window:
@@ -112,26 +112,26 @@ def worst_window(finding: Finding, among: int) -> Window:
     # Windows that are made only when they are read know their worst one without being made.
     farthest = getattr(windows, "farthest", None)
     if farthest is not None:
-        found: Window = farthest(lambda value: beyond(finding.limit, value), among)
-        return found
+        window: Window = farthest(lambda value: beyond(finding.limit, value), among)
+        return window
     return max(windows[:among], key=lambda window: beyond(finding.limit, window.worst))
 
 
 def worst_of(findings: Sequence[Finding]) -> Finding:
     """The first `by_loss`, of at least one."""
     least = min(map(_loss, findings))
-    return min((one for one in findings if _loss(one) == least), key=lambda one: one.id)
+    return min((finding for finding in findings if _loss(finding) == least), key=lambda finding: finding.id)
 
 
-def _loss(one: Finding) -> tuple[bool, float]:
-    percent = margin_percent(one)
-    return one.kind != "safety", percent if percent is not None else float("inf")
+def _loss(finding: Finding) -> tuple[bool, float]:
+    percent = margin_percent(finding)
+    return finding.kind != "safety", percent if percent is not None else float("inf")
 
 
 def tables_text(results: Iterable[Findings]) -> str:
     """Tables by id with the beginning of their checksums."""
     return ", ".join(
-        dict.fromkeys(f"{one['id']} ({one['sha256'][:12]})" for result in results for one in result.limit_tables)
+        dict.fromkeys(f"{table['id']} ({table['sha256'][:12]})" for result in results for table in result.limit_tables)
     )
 
 
@@ -140,7 +140,7 @@ def statement(findings: Findings) -> str:
     scenario = findings.site.get("scenario")
     if not scenario:
         return ""
-    tables = " and ".join(f"{one['id']}" for one in findings.limit_tables)
+    tables = " and ".join(f"{table['id']}" for table in findings.limit_tables)
     name = f" {scenario['name']!r}" if scenario.get("name") else ""
     purpose = f" ({scenario['purpose']})" if scenario.get("purpose") else ""
     return (
@@ -157,14 +157,14 @@ def answer(findings: Findings) -> str:
 def _answer(findings: Findings) -> str:
     asked = required(findings)
     of: dict[Verdict, list[Finding]] = {verdict: [] for verdict in Verdict}
-    for one in asked:
-        of[one.verdict].append(one)
+    for finding in asked:
+        of[finding.verdict].append(finding)
     total = len(asked)
     failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
     if not total:
         return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
     if failed:
-        limit_fails = [one for one in failed if one.kind == "limit"]
+        limit_fails = [finding for finding in failed if finding.kind == "limit"]
         if not limit_fails:
             return f"DANGER SIGN: {len(failed)} seen in the recording; read the top of this output first."
         worst = worst_of(limit_fails)
@@ -186,7 +186,7 @@ def _answer(findings: Findings) -> str:
 
 def _excluded(passed: Sequence[Finding]) -> str:
     """How much of a period passes leave out, where it is more than a tenth."""
-    shares = [100 * one.intervals.excluded / one.intervals.expected for one in passed
-              if one.intervals is not None and one.intervals.expected]
+    shares = [100 * finding.intervals.excluded / finding.intervals.expected for finding in passed
+              if finding.intervals is not None and finding.intervals.expected]
     most = max(shares, default=0.0)
     return f", with up to {most:.0f} % of a period excluded" if most > 10 else ""

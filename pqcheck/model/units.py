@@ -163,11 +163,11 @@ def _split(text: str, unit: str) -> tuple[Decimal, str]:
     stripped = unicodedata.normalize("NFKC", text).strip()
     if _COMMA.match(stripped):
         raise UnitError(f"{text!r} has a comma, which can mean thousands or decimals; write '12000' or '12.5'")
-    found = _NUMBER.match(stripped)
-    if not found:
+    number = _NUMBER.match(stripped)
+    if not number:
         raise UnitError(f"{text!r} does not start with a number; write a value such as "
                         f"{_EXAMPLES.get(unit, '1 ' + unit)!r}")
-    return Decimal(found.group()), stripped[found.end():].strip()
+    return Decimal(number.group()), stripped[number.end():].strip()
 
 
 def _normal(text: str) -> str:

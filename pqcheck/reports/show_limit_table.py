@@ -70,6 +70,8 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
         yield f"In force from {table.effective_from or 'the beginning'} to {table.effective_to or 'further notice'}."
     if table.applies_if:
         yield wrapped(f"Governs where: {'; '.join(map(condition_words, table.applies_if))}.")
+    for remark in table.remarks:
+        yield wrapped(f"Where {'; '.join(map(condition_words, remark.where))}: {remark.text}")
     if table.only_these_nominals:
         yield wrapped(f"Governs the nominal voltages {', '.join(table.nominals)} and no other.")
     for name in used_options(table):

@@ -78,8 +78,8 @@ def largest_of(
         values = product.values()
         good = values[~np.isnan(values)]
         valid[row] = len(good)
-        found = largest(-good if smallest else good, keep)
-        best[row, : len(found)] = found
+        farthest = largest(-good if smallest else good, keep)
+        best[row, : len(farthest)] = farthest
     return valid, best
 
 
