@@ -70,9 +70,9 @@ def test_a_swell_is_held_against_the_upper_edge() -> None:
 
 
 def test_the_mark_of_the_step_that_decides() -> None:
-    """SEMI F47: the 50 % step has a source, the 70 % duration is from memory."""
-    first = found("semi-f47-0706", recorded(event("dip", "0.2", "45")))["required"]
-    second = found("semi-f47-0706", recorded(event("dip", "0.4", "45")))["required"]
+    """SEMI F47: the required points have sources; of the recommended curve all but the first is from memory."""
+    first = found("semi-f47-0706", recorded(event("dip", "0.4", "45")))["required"]
+    second = found("semi-f47-0706", recorded(event("dip", "0.4", "45")))["recommended"]
     assert (first.verdict, first.modifiers) == (Verdict.FAIL, ())
     assert (second.verdict, second.modifiers) == (Verdict.FAIL, ("unverified_limit",))
 

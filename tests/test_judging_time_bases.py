@@ -161,6 +161,21 @@ def test_a_disagreement_in_one_of_several_weeks_refuses_that_week() -> None:
     assert of_weeks(found, "thd-week-95") == [Verdict.PASS, Verdict.PASS, Verdict.REFUSED]
 
 
+@pytest.mark.parametrize(("count", "verdict"), [(3, Verdict.PASS), (50, Verdict.PASS), (51, Verdict.REFUSED)])
+@pytest.mark.parametrize("coarse_is_worse", [True, False])
+def test_values_that_contradict_each_other_are_unknown(count: int, verdict: Verdict, coarse_is_worse: bool) -> None:
+    """Fewer than half of the values leave the medians alone; a pass must hold whichever of the two is right."""
+    usual, odd = np.full(WEEK, 2.0), np.full(WEEK, 2.0)
+    odd[300 : 300 + count] = 12.5
+    coarse, fine = (odd, usual) if coarse_is_worse else (usual, odd)
+    parts = [(0.0, 600.0, {"voltage_thd.an [%]": coarse}), (0.0, 60.0, {"voltage_thd.an [%]": np.repeat(fine, 10)})]
+    (finding,) = judged(streams(*parts), SINGLE, EN, quantities=["voltage_thd"])
+    assert finding.verdict is verdict
+    if verdict is Verdict.REFUSED:
+        assert finding.reason is not None and finding.reason.code == "sources-disagree"
+        assert f"{count} of {WEEK} common values" in finding.reason.text
+
+
 @pytest.mark.parametrize(("column", "implied"), [(3.0, "1200 A"), (9.0, None), (12.0, "300 A")])
 def test_a_recorded_demand_distortion_is_held_against_the_orders(column: float, implied: str | None) -> None:
     table = {"current_tdd.a [%]": np.full(WEEK, column)}

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from pqcheck import check
 from pqcheck.io.csv import compiled_numbers as csv_compiled
-from pqcheck.io.csv.compiled_numbers import Extremes, Lines, Written, parse_into
+from pqcheck.io.csv.compiled_numbers import Extremes, LineCutter, Written, parse_into
 from pqcheck.io.csv.csv_decoder import CsvDecoder
 from pqcheck.io.csv.scan import Layout, scan
 from pqcheck.io.decoder import Filled, values_of
@@ -258,17 +258,17 @@ def test_a_text_reads_the_same_without_the_compiled_module(
 def test_lines_are_the_same_without_the_compiled_module(text: bytes, first: int, usual: int) -> None:
     piece = memoryview(bytearray(text or b"a"))
     first = min(first, len(piece) - 1)
-    one = Lines(usual).of(piece, first)
+    one = LineCutter(usual).of(piece, first)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(csv_compiled, "_compiled", lambda: None)
-        other = Lines(usual).of(piece, first)
+        other = LineCutter(usual).of(piece, first)
     assert [part.tolist() for part in one[:3]] == [part.tolist() for part in other[:3]]
     assert one[3] == other[3]
 
 
 def test_more_lines_than_expected_are_all_found() -> None:
     piece = memoryview(bytearray(b"a\n" * 5000))
-    starts, _, numbered, count = Lines(1024).of(piece, 0)
+    starts, _, numbered, count = LineCutter(1024).of(piece, 0)
     assert count == 5000 and starts.tolist() == list(range(0, 10000, 2)) and numbered[-1] == 4999
 
 

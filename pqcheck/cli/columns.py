@@ -67,7 +67,7 @@ def as_text(table: Described) -> str:
 
     lines = [f"{table.name}: {table.written}"]
     times = " and ".join(f"{name!r}" for name in table.time_columns)
-    times_note = f", {table.time_said}" if table.time_said else ""
+    times_note = f", {table.time_format}" if table.time_format else ""
     every = f", one row every {duration_text(table.interval_us)}" if table.interval_us else ""
     lines.append(f"time: {times}{times_note}{every}")
     if table.zone_missing:

@@ -12,9 +12,10 @@ from typing import Protocol
 
 import numpy as np
 from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.io.timeline.stamps_of_rows import Times
+from pqcheck.io.timeline.stamps_of_rows import NO_TIMES, Times
 from pqcheck.model.recording import Channel, Event, Note, Values
 
 
@@ -183,7 +184,7 @@ class Table(Struct, frozen=True):
     """How the file is written (delimiter, decimal mark, header), in words."""
     clock_column: int | None = None
     """A second time column with the time of day, if there is one."""
-    time_said: str = ""
+    time_format: str = ""
     """How the stamps are written, in words."""
     notes: tuple[Note, ...] = ()
     """What was noticed while the file was scanned."""
@@ -199,3 +200,36 @@ class Table(Struct, frozen=True):
     def flag(self) -> int | None:
         """The column that flags intervals, if there is one."""
         return next((column for column, channel in self.channels.items() if channel.quantity == "flag"), None)
+
+
+class SharedColumns:
+    """Files of one recorder have the same columns: what is equal in them is held once, and looked at once."""
+
+    def __init__(self) -> None:
+        """Nothing was seen so far."""
+        self._seen: dict[tuple[str, ...], list[Table]] = {}
+
+    def of(self, table: Table) -> Table:
+        """The table, with the columns of an earlier one where they are equal in everything."""
+        earlier = self._seen.setdefault(table.headers, [])
+        other = next((each for each in earlier if _same(each, table)), None)
+        if other is None:
+            earlier.append(replace(table, stamps=NO_TIMES))
+            return table
+        return replace(
+            table, headers=other.headers, channels=other.channels, unknown=other.unknown, narrow=other.narrow,
+            grounds=other.grounds,
+        )
+
+
+def _same(first: Table, other: Table) -> bool:
+    return (
+        first.channels == other.channels and first.unknown == other.unknown and first.narrow == other.narrow
+        and first.grounds == other.grounds
+    )
+
+
+def one_of_each(tables: Sequence[Table]) -> list[Table]:
+    """The first of the tables that share their channels, for what depends on nothing else."""
+    by_channels = {id(table.channels): table for table in reversed(tables)}
+    return list(reversed(by_channels.values()))

@@ -44,7 +44,7 @@ class Described(Struct, frozen=True):
     name: str
     written: str
     time_columns: tuple[str, ...]
-    time_said: str
+    time_format: str
     interval_us: int | None
     columns: tuple[DescribedColumn, ...]
     delimiter: str = ""
@@ -67,8 +67,8 @@ def describe(paths: Sequence[str | Path], site: Site | None) -> list[Described]:
             result.append(replace(_parquet(path, own, interval, refusal, own_intervals), zone_missing=zoneless))
             continue
         for text in texts_of(path):
-            found = _text(look(text, own), own, interval, refusal, long_columns, own_intervals)
-            result.append(replace(found, zone_missing=zoneless))
+            described = _text(look(text, own), own, interval, refusal, long_columns, own_intervals)
+            result.append(replace(described, zone_missing=zoneless))
     return result
 
 
@@ -102,24 +102,24 @@ def _header(channel: Channel | None, unit: str = "") -> str:
 
 
 def _text(
-    found: Look, site: Site | None, interval: int | None, refusal: str, long_columns: tuple[DescribedColumn, ...],
+    seen: Look, site: Site | None, interval: int | None, refusal: str, long_columns: tuple[DescribedColumn, ...],
     own_intervals: Mapping[object, int],
 ) -> Described:
-    dialect, stamps = found.dialect, found.stamps
+    dialect, stamps = seen.dialect, seen.stamps
     stamp = (site.recording.stamp if site is not None else None) or "start"
     columns: list[DescribedColumn] = []
-    guesses = {guess.column: guess for guess in found.guesses}
-    left = dict(found.unknown)
+    guesses = {guess.column: guess for guess in seen.guesses}
+    left = dict(seen.unknown)
     for number, header in enumerate(dialect.headers):
         if number in stamps.columns or not header:
             continue
-        channel, guess = found.channels.get(number), guesses.get(number)
+        channel, guess = seen.channels.get(number), guesses.get(number)
         if channel is None:
             columns.append(DescribedColumn(header, None, "", "left alone", "", left.get(number, "")))
             continue
-        unit = {"thd-r": "% of rms"}.get(str(found.scales.get(number)), "")
-        if isinstance(found.scales.get(number), float):
-            unit = "pu" if found.scales[number] != _hundredth(site, channel) else "% of nominal"
+        unit = {"thd-r": "% of rms"}.get(str(seen.scales.get(number)), "")
+        if isinstance(seen.scales.get(number), float):
+            unit = "pu" if seen.scales[number] != _hundredth(site, channel) else "% of nominal"
         mapped = site is not None and header in site.recording.columns
         columns.append(
             DescribedColumn(
@@ -129,11 +129,11 @@ def _text(
                 f"voltage.{guess.doubt} [{channel.unit}]" if guess and guess.doubt else "",
             )
         )
-    if found.shape is not None:
+    if seen.shape is not None:
         columns = list(long_columns)
     return Described(
-        found.text.source.name, dialect.said, tuple(dialect.headers[column] for column in stamps.columns), stamps.said,
-        interval, tuple(columns), dialect.delimiter, dialect.decimal, dialect.header_rows,
+        seen.text.source.name, dialect.description, tuple(dialect.headers[column] for column in stamps.columns),
+        stamps.description, interval, tuple(columns), dialect.delimiter, dialect.decimal, dialect.header_rows,
         {"dmy": True, "mdy": False}.get(stamps.kind), refusal,
     )
 

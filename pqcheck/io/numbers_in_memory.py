@@ -47,11 +47,11 @@ def _kept(table: Table) -> Table:
         return values_of(table.decoder, chunk, columns, table.narrow)
 
     if len(table.chunks) == 1 or table.at_a_time == 1:
-        found = [read(chunk) for chunk in table.chunks]
+        read_chunks = [read(chunk) for chunk in table.chunks]
     else:
         with ThreadPoolExecutor(table.at_a_time) as pool:
-            found = list(pool.map(read, table.chunks))
+            read_chunks = list(pool.map(read, table.chunks))
     values = {chunk.first_row: dict(zip(columns, arrays, strict=True))
-              for chunk, (arrays, _) in zip(table.chunks, found, strict=True)}
-    noticed = {chunk.first_row: filled for chunk, (_, filled) in zip(table.chunks, found, strict=True)}
+              for chunk, (arrays, _) in zip(table.chunks, read_chunks, strict=True)}
+    noticed = {chunk.first_row: filled for chunk, (_, filled) in zip(table.chunks, read_chunks, strict=True)}
     return replace(table, decoder=InMemory(values, noticed), at_a_time=1)

@@ -324,9 +324,9 @@ class ParquetDecoder(Struct, frozen=True):
 
 def _moves_within(moves: Sequence[Move], first: int, rows: int) -> list[Move]:
     """The moves of some rows of a chunk from the first on, counted from there."""
-    found = []
+    inside = []
     for to, of, size in moves:
         low, high = max(of, first), min(of + size, first + rows)
         if low < high:
-            found.append((to + low - of, low - first, high - low))
-    return found
+            inside.append((to + low - of, low - first, high - low))
+    return inside

@@ -8,10 +8,9 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from pqcheck.io.decoder import Table
+from pqcheck.io.decoder import SharedColumns, Table, one_of_each
 from pqcheck.io.numbers_in_memory import kept_if_small
 from pqcheck.io.progress import stage
-from pqcheck.io.shared_columns import SharedColumns, one_of_each
 from pqcheck.io.sidecar import sidecar_of, with_sidecar
 from pqcheck.io.source_files import LATER, is_parquet, open_source
 from pqcheck.io.timeline.merge_files import Declared, assemble
@@ -35,12 +34,12 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
     if zone is not None:
         zone_info(zone)
     shared = SharedColumns()
-    found = []
+    tables_by_path = []
     with stage("files looked at", len(paths)) as report:
         for number, path in enumerate(paths):
             report(number)
-            found.append((Path(path), [shared.of(table) for table in _tables(Path(path), site)]))
-    tables = in_one_unit(_named_apart(found))
+            tables_by_path.append((Path(path), [shared.of(table) for table in _tables(Path(path), site)]))
+    tables = in_one_unit(_named_apart(tables_by_path))
     _check_mapping(tables, reading)
     return assemble(kept_if_small(tables), Declared(zone, reading.stamp, reading.interval_us))
 
@@ -75,12 +74,12 @@ def _check_mapping(tables: Sequence[Table], reading: Reading) -> None:
             )
 
 
-def _named_apart(found: Sequence[tuple[Path, list[Table]]]) -> list[Table]:
+def _named_apart(tables_by_path: Sequence[tuple[Path, list[Table]]]) -> list[Table]:
     """Files of one name in several folders are told apart by the folder."""
-    names = Counter(name for _, tables in found for name in {table.name for table in tables})
+    names = Counter(name for _, tables in tables_by_path for name in {table.name for table in tables})
     result: list[Table] = []
     seen: dict[str, int] = {}
-    for path, tables in found:
+    for path, tables in tables_by_path:
         for old in dict.fromkeys(table.name for table in tables):
             name = old
             if names[old] > 1:

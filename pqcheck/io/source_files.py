@@ -167,9 +167,9 @@ class Checksums:
         self._waiting: SimpleQueue[tuple[Source, Future[str]]] = SimpleQueue()
         self._starting = threading.Lock()
         self._started = False
-        for found, source in list(self._unfinished.items()):
-            if not found.done():
-                self._enqueue(source, found)
+        for checksum, source in list(self._unfinished.items()):
+            if not checksum.done():
+                self._enqueue(source, checksum)
 
     def ahead(self, paths: Iterable[str]) -> None:
         """Begin with these files before anything else is known of them."""
@@ -183,13 +183,13 @@ class Checksums:
         begun = self._ahead.pop(source, None)
         if begun is not None:
             return begun
-        found: Future[str] = Future()
-        self._unfinished[found] = source
-        self._enqueue(source, found)
-        return found
+        checksum: Future[str] = Future()
+        self._unfinished[checksum] = source
+        self._enqueue(source, checksum)
+        return checksum
 
-    def _enqueue(self, source: Source, found: Future[str]) -> None:
-        self._waiting.put((source, found))
+    def _enqueue(self, source: Source, checksum: Future[str]) -> None:
+        self._waiting.put((source, checksum))
         with self._starting:
             if not self._started:
                 # A daemon: whoever gives up early does not wait for checksums nobody asks for.
@@ -198,21 +198,21 @@ class Checksums:
 
     def _work(self) -> None:
         while True:
-            source, found = self._waiting.get()
+            source, checksum = self._waiting.get()
             try:
                 source.open().close()
                 digest = sha256_of(source.path)
                 source.open().close()
-                found.set_result(digest)
+                checksum.set_result(digest)
             except InputError as error:
-                found.set_exception(error)
+                checksum.set_exception(error)
             except OSError as error:
-                found.set_exception(InputError(f"{source.name} cannot be read: {error.strerror}; copy it again"))
+                checksum.set_exception(InputError(f"{source.name} cannot be read: {error.strerror}; copy it again"))
             except Exception as error:
                 # Whatever it is, somebody waits for an answer.
-                found.set_exception(error)
-            self._unfinished.pop(found, None)
-            del source, found
+                checksum.set_exception(error)
+            self._unfinished.pop(checksum, None)
+            del source, checksum
 
 
 LATER = Checksums()

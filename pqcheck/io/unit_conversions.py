@@ -14,9 +14,8 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.io.decoder import Chunk, Decoder, Filled, Ground, Move, Table
+from pqcheck.io.decoder import Chunk, Decoder, Filled, Ground, Move, SharedColumns, Table, one_of_each
 from pqcheck.io.headers.exact_names import SCALED_UNITS
-from pqcheck.io.shared_columns import SharedColumns, one_of_each
 from pqcheck.model.errors import InputError
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import Channel, Note, Values

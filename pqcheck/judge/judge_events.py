@@ -74,7 +74,8 @@ def judge_events(
             if rule.kind == "classes" and not recording.events:
                 continue
             answer = scope if not scope.holds else ask(site, rule.applies_if)
-            findings.append(_Judge(table, rule, recording, site).finding(answer.holds, answer.code, answer.missing if answer.holds is None else answer.text))
+            why = answer.missing if answer.holds is None else answer.text
+            findings.append(_Judge(table, rule, recording, site).finding(answer.holds, answer.code, why))
     return findings
 
 

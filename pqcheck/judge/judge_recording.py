@@ -40,6 +40,8 @@ class JudgedRecording(Struct, frozen=True):
     findings: tuple[Finding, ...]
     remainders: tuple[Remainder, ...]
     interruptions: tuple[Span, ...]
+    remarks: tuple[str, ...] = ()
+    """What contradicts itself, also where a verdict stands whichever source is right."""
 
 
 def judge(
@@ -105,14 +107,14 @@ class _Pass:
             # These were seen and masked before.
             self._judge(len(streams), stream, tasks, None)
         spans = tuple(self.interruptions.spans)
-        doubts = [*trust(), *disagreements((*self.combined.compared, *self.compared), self.site)]
+        apart = disagreements((*self.combined.compared, *self.compared), self.site)
         concluded = Conclusions(
             self.recording,
             self.site,
             interruptions=spans,
             flagged=self.flagged,
             lightest=self.lightest,
-            trust=doubts,
+            trust=[*trust(), *apart],
             shares=self.combined.shares,
             flags_known=self.flags_known,
         )
@@ -122,7 +124,8 @@ class _Pass:
                 concluded.of_series(stream, run)
         concluded.settle_layers()
         settled = [of_settled(rule) for rule in self.settled]
-        return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans)
+        remarks = tuple(dict.fromkeys(doubt.text for doubt in apart))
+        return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans, remarks)
 
     def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
         self._judge(number, stream, self.tasks[number], observe)

@@ -1,6 +1,8 @@
-"""Two exact sources of one quantity compared: medians further apart than instruments explain refuse what rests on them.
+"""Two exact sources of one quantity compared: further apart than instruments explain refuses what rests on them.
 
-The source that would pass is never simply preferred (docs/method/soundness.md, "Two sources of one quantity").
+Medians that are apart refuse the whole span; single values that are apart are unknown, so that a verdict stands only if
+it stands whichever of the two is right. The source that would pass is never simply preferred
+(docs/method/soundness.md, "Two sources of one quantity").
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import DAY, Axis, Channel
 from pqcheck.site.site_values import Site
+from pqcheck.stats.runs import runs
 
 if TYPE_CHECKING:
     # The room of vetting is large and not needed to judge a spectrum.
@@ -28,6 +31,10 @@ if TYPE_CHECKING:
 
 FEWEST = 6
 """Common values below which nothing is compared."""
+SINGLE_VALUES = 2
+"""Single values may be so many times further apart than medians: clocks and intervals never fit exactly."""
+MOST_SPANS = 100
+"""Spans of contradicting values that are kept apart; more of them are one span from the first to the last."""
 SAMPLES = 2048
 """Values of a stream that two of its own sources are compared by."""
 _WEEK = 7 * DAY
@@ -141,6 +148,8 @@ def disagreements(compared: Iterable[Compared], site: Site) -> list[Trust]:
                 text = _disagreement(pair, first[part], second[part], site)
                 if text:
                     spans.append((start, start + _WEEK, text))
+        if not spans:
+            spans += _contradictions(pair, times, first, second, site)
         wanted = pair.task.wanted
         for start_us, end_us, words in spans:
             key = wanted.quantity, wanted.phase, wanted.order, start_us
@@ -172,17 +181,46 @@ def _disagreement(
     apart = other - middle if pair.second.exactness == "lower bound" else abs(middle - other)
     if not apart > allowed:
         return ""
-    task = pair.task
-    wanted, unit = task.wanted, task.unit
+    which = f"medians of {len(first)} common values"
+    return _sentence(pair, middle, other, which, allowed, _implied_demand(pair, middle, other))
+
+
+def _contradictions(
+    pair: Compared, times: NDArray[np.int64], first: NDArray[np.float64], second: NDArray[np.float64], site: Site
+) -> list[tuple[int | None, int | None, str]]:
+    """Spans of single values that are apart, and the sentence about all of them."""
+    if not len(first):
+        return []
+    apart = second - first if pair.second.exactness == "lower bound" else np.abs(first - second)
+    sizes = np.maximum(np.abs(first), np.abs(second))
+    # What is allowed grows with the reading along a straight line.
+    at_zero, at_one = (SINGLE_VALUES * apart_at_most(pair.task, reading, site) for reading in (0.0, 1.0))
+    allowed = at_zero + (at_one - at_zero) * sizes
+    beyond = apart > allowed
+    if not beyond.any():
+        return []
+    worst = int(np.argmax(np.where(beyond, apart - allowed, -np.inf)))
+    which = f"the worst of {np.count_nonzero(beyond)} of {len(first)} common values that contradict each other"
+    text = _sentence(pair, float(first[worst]), float(second[worst]), which, float(allowed[worst]), "")
+    step = int(np.diff(pair.times_us).min()) if len(pair.times_us) > 1 else pair.first.interval_us
+    # Values between two samples, and slots that only one of the two holds, break a run.
+    starts, ends = runs(beyond)
+    spans = [(int(times[a]), int(times[b - 1]) + step) for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+    if len(spans) > MOST_SPANS:
+        spans = [(spans[0][0], spans[-1][1])]
+    return [(start_us, end_us, text) for start_us, end_us in spans]
+
+
+def _sentence(pair: Compared, one_value: float, other_value: float, which: str, allowed: float, more: str) -> str:
+    wanted, unit = pair.task.wanted, pair.task.unit
     where = "".join((
         f" of order {wanted.order}" if wanted.order is not None else "",
         f" on {wanted.phase}" if wanted.phase else "",
     ))  # fmt: skip
     by_first, by_second = (_described(source, wanted.quantity) for source in (pair.first, pair.second))
     words = (
-        f"{QUANTITIES[wanted.quantity].title}{where} is {middle:.4g} {unit} by {by_first} and {other:.4g} {unit} by "
-        f"{by_second} (medians of {len(first)} common values); instruments explain {allowed:.2g} {unit}"
-        f"{_implied_demand(pair, middle, other)}"
+        f"{QUANTITIES[wanted.quantity].title}{where} is {one_value:.4g} {unit} by {by_first} and {other_value:.4g} "
+        f"{unit} by {by_second} ({which}); instruments explain {allowed:.2g} {unit}{more}"
     )
     return sentence("sources-disagree", text=words)[0]
 

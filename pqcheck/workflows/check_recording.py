@@ -194,7 +194,8 @@ def _judge_once(
         remainders.setdefault(left.stream, {})[left.length] = {"start": start, "end": end, "intervals": left.intervals}
         line = f"{start} to {end} is no full {left.length} and was not judged on its own."
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
-    remarks = sorted({*vetted[0].remarks, *(line for _, line in named.values()), *summed_orders(tasks, site)})
+    lines = (line for _, line in named.values())
+    remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 

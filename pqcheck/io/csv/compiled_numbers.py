@@ -1,4 +1,4 @@
-"""Lines and numbers of delimited text by the compiled module, where it was built; else numpy and Python do it.
+"""LineCutter and numbers of delimited text by the compiled module, where it was built; else numpy and Python do it.
 
 The module takes only what is plainly a number or blank (`_numbers.c`); whatever it leaves is read cell by cell, so that
 a recording gives the same values with and without it.
@@ -84,22 +84,22 @@ def parse_into(
     extremes = np.tile(np.array([-np.inf, np.inf]), (len(columns), 1))
     if data[-1:] != b"\n":
         data = bytes(data) + b"\n"
-    found = module.parse(
+    parsed_rows = module.parse(
         data, rows, targets, list(out), np.array(moves, np.int64), extremes, ord(delimiter), ord(decimal), _fives(),
         _SIGNS,
     )
-    return Extremes(extremes[:, 0], extremes[:, 1]) if found == rows else None
+    return Extremes(extremes[:, 0], extremes[:, 1]) if parsed_rows == rows else None
 
 
 _LONG_LINE = 256
 """Above this length searching line by line beats comparing every byte."""
 
 
-class Lines(Struct):
+class LineCutter(Struct):
     """Cuts chunks of text into lines; remembers how long lines are."""
 
     usual: int = 1024
-    """Lines of the last chunk."""
+    """LineCutter of the last chunk."""
 
     def of(
         self, text: memoryview, first: int
@@ -125,13 +125,13 @@ class Lines(Struct):
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], int]:
         data = np.frombuffer(text, np.uint8)
         if len(text) > _LONG_LINE * self.usual:
-            found: list[int] = []
+            line_ends: list[int] = []
             whole: bytearray = text.obj  # type: ignore[assignment]
             at = whole.find(b"\n", first, len(text))
             while at >= 0:
-                found.append(at)
+                line_ends.append(at)
                 at = whole.find(b"\n", at + 1, len(text))
-            ends = np.array(found, np.int64)
+            ends = np.array(line_ends, np.int64)
         else:
             ends = np.flatnonzero(data[first:] == 10) + first
         if not ends.size or ends[-1] != len(text) - 1:

@@ -49,12 +49,12 @@ class Dialect(Struct, frozen=True):
     header_rows: int
 
     @staticmethod
-    def plain_said(encoding: str) -> str:
-        """What `said` is for the plain table."""
+    def plain_description(encoding: str) -> str:
+        """What `description` is for the plain table."""
         return f"commas between cells, decimal point, header of 1 line, rows from line 2, {encoding}"
 
     @property
-    def said(self) -> str:
+    def description(self) -> str:
         """The choice in words."""
         mark = "decimal comma" if self.decimal == "," else "decimal point"
         lines = "line" if self.header_rows == 1 else "lines"

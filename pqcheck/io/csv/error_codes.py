@@ -22,13 +22,13 @@ _HUGE = 1e30
 
 def may_be_codes(tops: NDArray[np.float64], bottoms: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether a largest or smallest value could be an error code or an infinite number (see `without_codes`)."""
-    found: NDArray[np.bool_] = np.zeros(tops.shape, np.bool_)
+    suspect: NDArray[np.bool_] = np.zeros(tops.shape, np.bool_)
     for ends in (tops, bottoms):
         size = np.abs(ends)
         # numpy's own function for this loads its masked arrays, which takes longer than the check of a column.
         is_code = (size[..., np.newaxis] == _CODES).any(axis=-1)
-        found |= np.isfinite(ends) & (is_code | (size >= _HUGE))
-    return found
+        suspect |= np.isfinite(ends) & (is_code | (size >= _HUGE))
+    return suspect
 
 
 def without_codes(values: Values) -> tuple[Values, NDArray[np.intp], str]:

@@ -42,19 +42,19 @@ class BadCellNotes:
 
     def _no_number(self, table: Table, column: int) -> bool:
         """Whether every chunk was read and none holds a number in this column."""
-        found = [self._bad.get((table.name, column, chunk.first_row)) for chunk in table.chunks]
-        return all(cells is not None and cells[0].all_blank for cells in found)
+        chunks = [self._bad.get((table.name, column, chunk.first_row)) for chunk in table.chunks]
+        return all(cells is not None and cells[0].all_blank for cells in chunks)
 
     def _refuse(self, table: Table, column: int) -> None:
-        found = [
+        refused = [
             cells for (name, at, _), chunk in sorted(self._bad.items()) if (name, at) == (table.name, column)
             for cells in chunk
         ]
-        count = sum(cells.count for cells in found)
-        why = "" if found[0].why == BAD else f", {found[0].why}"
+        count = sum(cells.count for cells in refused)
+        why = "" if refused[0].why == BAD else f", {refused[0].why}"
         raise InputError(
             f"{table.name}: column {table.headers[column]!r} holds no number in any of {count} cells (the first, in "
-            f"row {found[0].rows[0]}, is {found[0].text!r}{why}); remove it, or map the right column to "
+            f"row {refused[0].rows[0]}, is {refused[0].text!r}{why}); remove it, or map the right column to "
             f"{table.channels[column].name} under [recording.columns]"
         )
 

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.io.csv.compiled_numbers import Lines
+from pqcheck.io.csv.compiled_numbers import LineCutter
 from pqcheck.io.csv.text_file import split_line
 from pqcheck.io.decoder import Chunk, RowNumbers
 from pqcheck.io.source_files import Source, chunks, nul_byte
@@ -88,11 +88,11 @@ def scan(source: Source, layout: Layout, end: int | None = None) -> Scan:
     InputError names the first row whose stamp cannot be read, or the first NUL byte.
     """
     numbering = _Numbering()
-    found: list[Chunk] = []
+    filled_chunks: list[Chunk] = []
     stamps: list[Instants] = []
     skipped: dict[str, list[int]] = {}
     offsets: bool | None = None
-    line, cut = layout.first_line, Lines()
+    line, cut = layout.first_line, LineCutter()
     for offset, whole in chunks(source):
         if end is not None:
             whole = whole[: max(0, end - offset)]
@@ -126,11 +126,11 @@ def scan(source: Source, layout: Layout, end: int | None = None) -> Scan:
         first_row = numbering.rows
         numbering.add(numbers)
         stamps.append(values)
-        found.append(Chunk(first_row, values.size, (offset + skip, len(whole) - skip), first_line, count))
-    if not found:
+        filled_chunks.append(Chunk(first_row, values.size, (offset + skip, len(whole) - skip), first_line, count))
+    if not filled_chunks:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     lost = {why: tuple(lines) for why, lines in skipped.items()}
-    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(found), lost, line - 1)
+    return Scan(np.concatenate(stamps), not offsets, numbering.result(), tuple(filled_chunks), lost, line - 1)
 
 
 def _stamps(

@@ -67,13 +67,13 @@ def read_text(text: Text, digest: Future[str], site: Site | None) -> list[Table]
         headers = cells_of(text.decode(head[0]), delimiter)
         if is_event_header(headers):
             return [read_events(text.source, digest, headers, delimiter)]
-    found = look(text, site)
-    if found.guesses:
+    seen = look(text, site)
+    if seen.guesses:
         from pqcheck.io.headers.read_headers import refuse_doubts
 
-        refuse_doubts(found.guesses, found.dialect.headers, text.source.name)
-    table = _scanned(found, digest)
-    return found.shape.tables(table, found.units, site) if found.shape is not None else [table]
+        refuse_doubts(seen.guesses, seen.dialect.headers, text.source.name)
+    table = _scanned(seen, digest)
+    return seen.shape.tables(table, seen.units, site) if seen.shape is not None else [table]
 
 
 def look(text: Text, site: Site | None) -> Look:
@@ -97,14 +97,14 @@ def look(text: Text, site: Site | None) -> Look:
         channels.pop(column, None)
     open_columns = [column for column, _ in unknown if column not in stamps.columns and dialect.headers[column]]
     guesses = _guesses(dialect, rows, units, open_columns, channels, site) if open_columns else []
-    taken = {channel.key: column for column, channel in channels.items()}
+    column_of = {channel.key: column for column, channel in channels.items()}
     why = dict(unknown)
     left: list[tuple[int, str]] = []
     for guess in guesses:
         if guess.channel is None:
             left.append((guess.column, guess.why if _known_word(guess) else why[guess.column]))
-        elif guess.channel.key in taken:
-            other = dialect.headers[taken[guess.channel.key]]
+        elif guess.channel.key in column_of:
+            other = dialect.headers[column_of[guess.channel.key]]
             left.append((guess.column, f"column {other!r} is read as {guess.channel.name} already"))
         else:
             channels[guess.column] = guess.channel
@@ -202,39 +202,39 @@ def _samples(rows: Sequence[Sequence[str]], columns: Sequence[int], decimal: str
     return result
 
 
-def _scanned(found: Look, digest: Future[str]) -> Table:
-    dialect, stamps, source = found.dialect, found.stamps, found.text.source
+def _scanned(seen: Look, digest: Future[str]) -> Table:
+    dialect, stamps, source = seen.dialect, seen.stamps, seen.text.source
     plain = stamps.kind == "iso" and len(stamps.columns) == 1
     layout = Layout(
         dialect.delimiter, stamps.columns, dialect.first_byte, dialect.first_line, len(dialect.headers),
         None if plain else stamps.reader(), dialect.headings,
     )
-    cut = cut_of(found.text, layout)
+    cut = cut_of(seen.text, layout)
     scanned = scan(source, layout, cut.end if cut is not None else None)
     decoder = CsvDecoder(
-        source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal, found.written
+        source, len(dialect.headers), dialect.delimiter, scanned.row_numbers, dialect.decimal, seen.written
     )
-    usual = dialect.said == Dialect.plain_said(dialect.encoding) and plain
+    usual = dialect.description == Dialect.plain_description(dialect.encoding) and plain
     return Table(
         name=source.name,
         checksum=digest,
         headers=dialect.headers,
         time_column=stamps.columns[0],
-        channels=found.channels,
-        unknown=found.unknown,
+        channels=seen.channels,
+        unknown=seen.unknown,
         stamps=Times.of(scanned.stamps),
         local=scanned.local,
         row_numbers=scanned.row_numbers,
         chunks=scanned.chunks,
-        decoder=converted(decoder, found.scales),
+        decoder=converted(decoder, seen.scales),
         at_a_time=AT_A_TIME,
         size=source.size,
-        grounds={guess.column: Ground(guess.confidence, guess.why) for guess in found.guesses},
-        written=dialect.said,
+        grounds={guess.column: Ground(guess.confidence, guess.why) for guess in seen.guesses},
+        written=dialect.description,
         clock_column=stamps.columns[1] if len(stamps.columns) > 1 else None,
-        time_said="" if usual else stamps.said,
-        notes=(*_skipped(source.name, scanned.skipped), *_cut(source.name, scanned, cut, dialect, found.channels)),
-        blank_early=found.blank_early,
+        time_format="" if usual else stamps.description,
+        notes=(*_skipped(source.name, scanned.skipped), *_cut(source.name, scanned, cut, dialect, seen.channels)),
+        blank_early=seen.blank_early,
     )
 
 

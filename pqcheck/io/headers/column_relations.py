@@ -28,15 +28,15 @@ def settle_fundamentals(
 ) -> list[Guess]:
     """``I1 L2`` is the fundamental of phase 2; ``I1`` beside ``I rms`` may be one: decided by the ratio to rms."""
     result = []
-    digits = {(found.kind, found.phase) for found in tokens.values() if found.digit}
+    digits = {(words.kind, words.phase) for words in tokens.values() if words.digit}
     for guess in guesses:
-        found, channel = tokens[guess.column], guess.channel
-        if channel is None or not found.digit or channel.reading != "mean":
+        words, channel = tokens[guess.column], guess.channel
+        if channel is None or not words.digit or channel.reading != "mean":
             result.append(guess)
-        elif channel.order == 1 and found.quantity == "fundamental":
+        elif channel.order == 1 and words.quantity == "fundamental":
             result.append(_second_phase(guess, channel, digits, headers, facts))
-        elif channel.quantity in ("voltage", "current") and found.phase == "1" and not any(
-            (found.kind, other) in digits for other in ("2", "3")
+        elif channel.quantity in ("voltage", "current") and words.phase == "1" and not any(
+            (words.kind, other) in digits for other in ("2", "3")
         ):
             result.append(_beside_rms(guess, channel, guesses, tokens, headers, facts))
         else:
@@ -61,8 +61,8 @@ def _second_phase(
             f"phase; map it by hand, as {line(header, channel, channel.unit or 'A')} if it is one"
         )
     if {(kind, "2"), (kind, "3")} & digits:
-        said = "the 1 stands beside every phase, so it is the order, not the phase"
-        return replace(guess.settled(said, confidence=LIKELY), open=guess.open)
+        why = "the 1 stands beside every phase, so it is the order, not the phase"
+        return replace(guess.settled(why, confidence=LIKELY), open=guess.open)
     unit = channel.unit or {"voltage": "V"}.get(kind, "A")
     other = Channel(kind, channel.phase, unit=unit)
     return guess.alone(
@@ -89,13 +89,13 @@ def _beside_rms(
         middle = float(np.median(share))
         if wanted is not None and abs(middle / wanted - 1) > NEAR / 2:
             continue
-        told = f"it is never above {headers[other.column]!r} ({middle:.4g} of it in the middle"
-        told += ")" if wanted is None else f"; the THD asks for {wanted:.4g})"
+        why = f"it is never above {headers[other.column]!r} ({middle:.4g} of it in the middle"
+        why += ")" if wanted is None else f"; the THD asks for {wanted:.4g})"
         first = replace(channel, quantity=f"{channel.quantity}_harmonic", order=1)
         if same and wanted is not None:
-            return replace(guess, channel=first, confidence=CLEAR, why=f"{guess.why}; {told}, so the fundamental")
+            return replace(guess, channel=first, confidence=CLEAR, why=f"{guess.why}; {why}, so the fundamental")
         return guess.alone(
-            f"{told}, so it may be the fundamental and not phase 1; map it as "
+            f"{why}, so it may be the fundamental and not phase 1; map it as "
             f"{line(headers[guess.column], first, first.unit)} or {line(headers[guess.column], channel, channel.unit)}"
         )
     return guess
@@ -201,10 +201,10 @@ def _share(phase: str, facts: Facts) -> tuple[float, str] | None:
         ]
         if len(products) < len(phases):
             continue
-        found = ratios(facts.values("apparent_power", which), np.sum(products, axis=0))
-        if found is not None:
+        shares = ratios(facts.values("apparent_power", which), np.sum(products, axis=0))
+        if shares is not None:
             of = "the three products together" if len(phases) == 3 else "voltage times current"
-            return float(np.median(found)), f"apparent power is {float(np.median(found)):.4g} times {of}"
+            return float(np.median(shares)), f"apparent power is {float(np.median(shares)):.4g} times {of}"
     return None
 
 
@@ -212,30 +212,30 @@ def _to_neutral(guess: Guess, channel: Channel, tokens: Mapping[int, Tokens], fa
     assert channel.phase is not None
     current = facts.column("current", channel.phase[0])
     unsure = current is None or (current in tokens and not tokens[current].unit)
-    found = None if unsure else _share(channel.phase[0], facts)
-    if found is None:
+    evidence = None if unsure else _share(channel.phase[0], facts)
+    if evidence is None:
         return guess
-    share, said = found
+    share, sentence = evidence
     if abs(share - 1) <= NEAR:
-        return guess.settled(f"{said}, so phase to neutral", confidence=CLEAR)
+        return guess.settled(f"{sentence}, so phase to neutral", confidence=CLEAR)
     if abs(share / _LINES - 1) <= NEAR:
-        settled = guess.settled(f"{said}, 1/1.732, so line to line", confidence=CLEAR)
+        settled = guess.settled(f"{sentence}, 1/1.732, so line to line", confidence=CLEAR)
         return replace(settled, channel=replace(channel, phase=_NEXT[channel.phase]))
     return guess
 
 
 def _ampere(guess: Guess, channel: Channel, headers: Sequence[str], facts: Facts) -> Guess:
     assert channel.phase is not None
-    found = _share(channel.phase, facts)
-    if found is None:
+    evidence = _share(channel.phase, facts)
+    if evidence is None:
         return guess
-    share, said = found
+    share, sentence = evidence
     for unit, size in _SIZES:
         if abs(share / size - 1) <= NEAR:
-            return guess.settled(f"{said}, so {unit}", confidence=CLEAR, unit=unit)
+            return guess.settled(f"{sentence}, so {unit}", confidence=CLEAR, unit=unit)
         if abs(share / size / _LINES - 1) <= NEAR or abs(share / size * _LINES - 1) <= NEAR:
             return guess
     return guess.alone(
-        f"{said}, which no unit of current explains: it may be the current of a transformer's secondary; export "
+        f"{sentence}, which no unit of current explains: it may be the current of a transformer's secondary; export "
         f"primary amperes, or map it as {line(headers[guess.column], channel, 'A')} if it is in amperes"
     )

@@ -56,8 +56,8 @@ def settle_distortion(guesses: Sequence[Guess], headers: Sequence[str], facts: F
         elif plain <= FITS and plain < other:
             result.append(guess.settled(f"relative to the fundamental, as {shown}", confidence=CLEAR))
         elif other <= FITS:
-            said = guess.settled(f"relative to the true rms value, converted, as {shown}", confidence=CLEAR)
-            result.append(replace(said, scale=THD_R))
+            settled = guess.settled(f"relative to the true rms value, converted, as {shown}", confidence=CLEAR)
+            result.append(replace(settled, scale=THD_R))
         else:
             result.append(guess.alone(
                 f"{shown}, so it is neither; map it as {line(headers[guess.column], channel, '%')} or "
@@ -70,8 +70,8 @@ def _assumed(guess: Guess, own: Numbers | None) -> Guess:
     """Without a way to tell: the fundamental, said where it matters."""
     if own is None or not np.isfinite(own).any() or float(np.nanmax(own)) < _BASE_MATTERS:
         return replace(guess, open="")
-    said = guess.settled("its base is not written, the fundamental assumed", confidence=LIKELY)
-    return replace(said, open="assumed")
+    settled = guess.settled("its base is not written, the fundamental assumed", confidence=LIKELY)
+    return replace(settled, open="assumed")
 
 
 def settle_harmonics(guesses: Sequence[Guess], headers: Sequence[str], facts: Facts) -> list[Guess]:
@@ -120,8 +120,8 @@ def _group(
         else:
             units = ("%", "% of rms") if guess.open == "base" else (absolute, "%")
             both = " or ".join(f"{line(headers[guess.column], channel, each)} ({_BASES[each]})" for each in units)
-            told = why or "its unit is not written and no THD column of the phase tells"
-            result.append(guess.alone(f"{told}; map it as {both}"))
+            reason = why or "its unit is not written and no THD column of the phase tells"
+            result.append(guess.alone(f"{reason}; map it as {both}"))
     return result
 
 

@@ -42,8 +42,8 @@ class Evidence(Struct, frozen=True):
             values = np.abs(self.samples.get(column, np.zeros(0)))
             values = values[np.isfinite(values) & (values > 0)]
             self.medians[column] = float(np.median(values)) if values.size else float("nan")
-        found = self.medians[column]
-        return None if np.isnan(found) else found
+        middle = self.medians[column]
+        return None if np.isnan(middle) else middle
 
     def unit(self, channel: Channel, column: int) -> tuple[str, str] | None:
         """The unit that the size of the readings shows, and the sentence for it."""

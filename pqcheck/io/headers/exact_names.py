@@ -50,22 +50,22 @@ def parse_header(text: str) -> Channel | None:
     None when the header does not begin with a known quantity or the rest does not fit it (`why_not` says why).
     InputError when all fits but the unit, which is never guessed.
     """
-    found = _parse(text)
-    return found if isinstance(found, Channel) else None
+    parsed = _parse(text)
+    return parsed if isinstance(parsed, Channel) else None
 
 
 def why_not(text: str) -> str:
     """Why a header is no contract header, as the end of a sentence."""
-    found = _parse(text)
-    return "" if isinstance(found, Channel) else found
+    parsed = _parse(text)
+    return "" if isinstance(parsed, Channel) else parsed
 
 
 def mapped_channel(column: str, text: str) -> Channel:
     """The channel that ``[recording.columns]`` gives a column; InputError naming what is wrong with it."""
-    found = _parse(text)
-    if isinstance(found, Channel):
-        return found
-    raise InputError(f"[recording.columns] maps column {column!r} to {text!r}, but {found}")
+    parsed = _parse(text)
+    if isinstance(parsed, Channel):
+        return parsed
+    raise InputError(f"[recording.columns] maps column {column!r} to {text!r}, but {parsed}")
 
 
 @functools.lru_cache(maxsize=4096)
@@ -162,11 +162,11 @@ def resolve_columns(
         if header in mapping:
             channels[number] = mapped_channel(header, mapping[header])
             continue
-        found = _parse(header)
-        if isinstance(found, Channel):
-            channels[number] = found
+        parsed = _parse(header)
+        if isinstance(parsed, Channel):
+            channels[number] = parsed
         else:
-            unknown.append((number, found))
+            unknown.append((number, parsed))
     seen: dict[tuple[str, str | None, int | None, str | None, str], int] = {}
     for number, channel in channels.items():
         if channel.key in seen:

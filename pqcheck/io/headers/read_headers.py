@@ -39,11 +39,11 @@ def read_headers(
         column: tokens_of(headers[column], units[column] if column < len(units) else "") for column in columns
     }
     letters = _letters(tokens.values())
-    sequence = {column for column, found in tokens.items() if found.letters and found.phase == "0"}
+    sequence = {column for column, words in tokens.items() if words.letters and words.phase == "0"}
     guesses = []
     for column in columns:
-        found = tokens[column]
-        guess = _guess(column, found, letters, evidence, bool(sequence))
+        words = tokens[column]
+        guess = _guess(column, words, letters, evidence, bool(sequence))
         guesses.append(guess)
     guesses = _line_to_line(guesses, tokens, evidence)
     facts = Facts.of(evidence, guesses)
@@ -63,9 +63,9 @@ def _letters(tokens: object) -> Mapping[str, str]:
     return {**_BY_LETTER, **_RST}
 
 
-def _phase(found: Tokens, letters: Mapping[str, str], kind: str) -> str | None:
+def _phase(words: Tokens, letters: Mapping[str, str], kind: str) -> str | None:
     """The phase in contract spelling; None when the header names none; "?" when it does not fit."""
-    phase = found.phase
+    phase = words.phase
     if not phase:
         return None
     if kind == "voltage":
@@ -76,7 +76,7 @@ def _phase(found: Tokens, letters: Mapping[str, str], kind: str) -> str | None:
         if len(phase) == 2 and phase[0] in letters and phase[1] in letters:
             return _PAIRS.get(letters[phase[0]] + letters[phase[1]], "?")
         if phase in letters:
-            return _NEXT[letters[phase]] if found.line == "ll" else letters[phase] + "n"
+            return _NEXT[letters[phase]] if words.line == "ll" else letters[phase] + "n"
         return "?"
     if phase in ("n", "4"):
         return "n"
@@ -86,26 +86,26 @@ def _phase(found: Tokens, letters: Mapping[str, str], kind: str) -> str | None:
     return letters.get(single, "?")
 
 
-def _guess(column: int, found: Tokens, letters: Mapping[str, str], evidence: Evidence, sequence: bool) -> Guess:
-    unknown = [word[1:] for word in found.rest if word.startswith("?")]
+def _guess(column: int, words: Tokens, letters: Mapping[str, str], evidence: Evidence, sequence: bool) -> Guess:
+    unknown = [word[1:] for word in words.rest if word.startswith("?")]
 
     def alone(why: str) -> Guess:
         return Guess(column, None, ALONE, why)
 
-    if not found.quantity:
+    if not words.quantity:
         return alone("its name says no quantity that pqcheck knows")
     if unknown:
         return alone(f"its name holds {unknown[0]!r}, which pqcheck cannot place")
-    if found.other_reading:
-        return alone(f"it holds {found.other_reading!r} values, which no rule asks for")
-    if found.quantity == "flag":
+    if words.other_reading:
+        return alone(f"it holds {words.other_reading!r} values, which no rule asks for")
+    if words.quantity == "flag":
         return Guess(column, Channel("flag", unit="1"), CLEAR, "its name")
-    quantity, kind, grounds = found.quantity, found.kind, ["its name"]
-    if quantity in ("active_energy", "reactive_energy") or "dmd" in found.rest or "demand" in found.rest:
+    quantity, kind, grounds = words.quantity, words.kind, ["its name"]
+    if quantity in ("active_energy", "reactive_energy") or "dmd" in words.rest or "demand" in words.rest:
         return alone("it is a register or a demand value; map it by hand if it is wanted")
     if quantity in ("thd", "thd-r", "harmonic", "fundamental"):
         kind = kind or {"V": "voltage", "kV": "voltage", "A": "current", "mA": "current", "kA": "current"}.get(
-            found.unit, "")
+            words.unit, "")
         if not kind:
             return alone("its name does not say whether voltage or current is meant")
         quantity = {"thd": f"{kind}_thd", "thd-r": f"{kind}_thd"}.get(quantity, f"{kind}_harmonic")
@@ -114,11 +114,11 @@ def _guess(column: int, found: Tokens, letters: Mapping[str, str], evidence: Evi
                      "voltage_deviation_unbalance [%]")
     if quantity in ("voltage", "current") and sequence:
         return alone("beside a zero-sequence column it may be a sequence component; map it by hand")
-    order = 1 if found.quantity == "fundamental" else found.order
+    order = 1 if words.quantity == "fundamental" else words.order
     if quantity.endswith("_harmonic") and order is None:
         return alone("its name says no harmonic order")
     about = QUANTITIES[quantity]
-    phase = _phase(found, letters, "voltage" if about.phases[:1] == ("an",) else "current") if about.phases else None
+    phase = _phase(words, letters, "voltage" if about.phases[:1] == ("an",) else "current") if about.phases else None
     confidence = CLEAR
     if about.phases:
         if phase is None and quantity in _POWERS:
@@ -128,28 +128,28 @@ def _guess(column: int, found: Tokens, letters: Mapping[str, str], evidence: Evi
             phase = "an" if "an" in about.phases else "a"
             grounds.append("single-phase service")
         elif phase is None:
-            what = "a mean of several phases hides what one of them does" if found.reading == "mean" or found.line \
+            what = "a mean of several phases hides what one of them does" if words.reading == "mean" or words.line \
                 else "its name says no phase"
             return alone(f"{what}; map it by hand if it is one phase")
         if phase not in about.phases:
             return alone(f"its phase does not fit {quantity}")
-    reading = found.reading if found.reading in ("min", "max") else "mean"
+    reading = words.reading if words.reading in ("min", "max") else "mean"
     guess = _with_unit(
-        Guess(column, Channel(quantity, phase, order, None, reading), confidence, "; ".join(grounds)), found, evidence
+        Guess(column, Channel(quantity, phase, order, None, reading), confidence, "; ".join(grounds)), words, evidence
     )
-    if found.quantity == "thd" and not found.base and guess.channel is not None:
+    if words.quantity == "thd" and not words.base and guess.channel is not None:
         return replace(guess, open="base")
-    if found.quantity == "thd-r" and guess.channel is not None:
+    if words.quantity == "thd-r" and guess.channel is not None:
         return replace(guess, scale="thd-r", why=guess.why + "; relative to the true rms value, converted")
     return guess
 
 
-def _with_unit(guess: Guess, found: Tokens, evidence: Evidence) -> Guess:
+def _with_unit(guess: Guess, words: Tokens, evidence: Evidence) -> Guess:
     """The unit as written, or as the numbers say."""
     channel = guess.channel
     assert channel is not None
     about = QUANTITIES[channel.quantity]
-    unit = found.unit
+    unit = words.unit
     read = about.units_read if channel.order != 1 else tuple(each for each in about.units_read if each[-1] in "VA")
     if unit in ("pu", "% of nominal") and channel.quantity == "voltage":
         nominal = evidence.nominal(channel.phase)
@@ -164,7 +164,7 @@ def _with_unit(guess: Guess, found: Tokens, evidence: Evidence) -> Guess:
         if unit not in read:
             return Guess(guess.column, None, ALONE, f"{unit} is no unit of {channel.quantity}")
         if unit == "%" and channel.quantity.endswith("_harmonic"):
-            return replace(guess, channel=replace(channel, unit=unit), open="" if found.base else "base")
+            return replace(guess, channel=replace(channel, unit=unit), open="" if words.base else "base")
         return replace(guess, channel=replace(channel, unit=unit))
     if channel.quantity.endswith("_harmonic"):
         return replace(guess, open="unit")
@@ -185,10 +185,10 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
              if guess.channel and guess.channel.quantity == "voltage" and guess.channel.phase in ("ab", "bc", "ca")]
     for guess in guesses:
         channel = guess.channel
-        found = tokens.get(guess.column)
+        words = tokens.get(guess.column)
         bare = (
             channel is not None and channel.quantity == "voltage" and channel.phase in ("an", "bn", "cn")
-            and found is not None and not found.phase.endswith("n") and not found.line
+            and words is not None and not words.phase.endswith("n") and not words.line
         )
         if not bare:
             result.append(guess)
@@ -196,8 +196,8 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
         assert channel is not None
         ratio = evidence.ratio(pairs, guess.column)
         if ratio is not None and 1.6 < ratio < 2.1:
-            said = f"line-to-line columns are {ratio:.2f} times as large, so phase to neutral"
-            result.append(replace(guess, why=f"{guess.why}; {said}"))
+            sentence = f"line-to-line columns are {ratio:.2f} times as large, so phase to neutral"
+            result.append(replace(guess, why=f"{guess.why}; {sentence}"))
             continue
         near = evidence.nearest_nominal(channel, guess.column)
         if near is None:

@@ -46,8 +46,8 @@ class Guess(Struct, frozen=True):
         """The same reading with one more reason, and the unit that the numbers show."""
         assert self.channel is not None
         channel = self.channel if unit is None else replace(self.channel, unit=unit)
-        said = f"{self.why}; {why}"
-        return replace(self, channel=channel, confidence=confidence or self.confidence, why=said, doubt="", open="")
+        reasons = f"{self.why}; {why}"
+        return replace(self, channel=channel, confidence=confidence or self.confidence, why=reasons, doubt="", open="")
 
 
 class Facts(Struct, frozen=True):
@@ -61,16 +61,16 @@ class Facts(Struct, frozen=True):
     @classmethod
     def of(cls, evidence: Evidence, guesses: Sequence[Guess]) -> Facts:
         """From the columns that are known and those whose guess leaves nothing open."""
-        found: dict[tuple[str, str | None, int | None], tuple[int, Channel, float | str | None]] = {}
+        columns: dict[tuple[str, str | None, int | None], tuple[int, Channel, float | str | None]] = {}
         for guess in guesses:
             channel = guess.channel
             if channel is not None and channel.reading == "mean" and guess.open != "unit":
-                found[(channel.quantity, channel.phase, channel.order)] = (guess.column, channel, guess.scale)
+                columns[(channel.quantity, channel.phase, channel.order)] = (guess.column, channel, guess.scale)
         for column, channel in evidence.known.items():
             if channel.reading == "mean":
                 scale = THD_R if channel.unit == "% of rms" and channel.quantity.endswith("_thd") else None
-                found[(channel.quantity, channel.phase, channel.order)] = (column, channel, scale)
-        return cls(evidence, found, frozenset(guess.column for guess in guesses if guess.open == "assumed"))
+                columns[(channel.quantity, channel.phase, channel.order)] = (column, channel, scale)
+        return cls(evidence, columns, frozenset(guess.column for guess in guesses if guess.open == "assumed"))
 
     def column(self, quantity: str, phase: str | None, order: int | None = None) -> int | None:
         """Number of the column that holds a channel."""
@@ -108,9 +108,9 @@ def ratios(above: Numbers | None, below: Numbers | None) -> Numbers | None:
     return above[usable] / below[usable] if int(usable.sum()) >= ENOUGH else None
 
 
-def misfit(found: Numbers | None) -> float | None:
+def misfit(quotients: Numbers | None) -> float | None:
     """How far ratios lie from one: three quarters of the rows are nearer."""
-    return None if found is None else float(np.percentile(np.abs(found - 1), 75))
+    return None if quotients is None else float(np.percentile(np.abs(quotients - 1), 75))
 
 
 def line(header: str, channel: Channel, unit: str) -> str:

@@ -130,13 +130,13 @@ def unit_of(text: str) -> str:
 
 def names_quantity(text: str) -> bool:
     """Whether a text names something measurable (not only a phase, a statistic or a unit)."""
-    found = tokens_of(text)
-    return bool(found.quantity or found.order is not None)
+    tokens = tokens_of(text)
+    return bool(tokens.quantity or tokens.order is not None)
 
 
 def tokens_of(header: str, unit: str = "") -> Tokens:
     """The tokens of a header; `unit` is what a line of units says about the column."""
-    found = Tokens(unit=unit_of(unit))
+    tokens = Tokens(unit=unit_of(unit))
     text = unicodedata.normalize("NFKC", header).replace("cos \u03c6", "cos\u03c6").replace("\u03d5", "\u03c6")
     text = re.sub(r"cos\s*(?:phi|\u03c6)", "cos\u03c6", text, flags=re.IGNORECASE)
     text = re.sub(r"THD\s*-\s*([FR])\b", r"THD\1", text, flags=re.IGNORECASE)
@@ -146,97 +146,97 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
     text = re.sub(r"(?<![A-Za-z])([UV]?)N\s*-\s*(G|PE|E)\b", r" \1 ng ", text)
     for bracket in _BRACKETS.finditer(text):
         if unit_of(bracket[1]):
-            found.unit = found.unit or unit_of(bracket[1])
+            tokens.unit = tokens.unit or unit_of(bracket[1])
     text = _BRACKETS.sub(lambda match: " " if unit_of(match[1]) else match[0], text)
     text = _PAIR.sub(lambda match: f" {match[1]}{match[2]} ".lower(), text)
     words = [word for word in _SPLIT.split(text) if word]
-    if len(words) > 1 and not found.unit and unit_of(words[-1]) and words[-1] not in ("A", "a", "v", "V", "va", "VA"):
-        found.unit = unit_of(words[-1])
+    if len(words) > 1 and not tokens.unit and unit_of(words[-1]) and words[-1] not in ("A", "a", "v", "V", "va", "VA"):
+        tokens.unit = unit_of(words[-1])
         if words[-1].lower() not in _QUANTITY_WORDS:
             words.pop()
-    elif len(words) > 1 and not found.unit and words[-1] in ("A", "V", "VA"):
+    elif len(words) > 1 and not tokens.unit and words[-1] in ("A", "V", "VA"):
         # "U L1 V" ends in its unit; "THD A" and "Amps A" end in a phase, told by what stands before.
         rest = tokens_of(" ".join(words[:-1]))
         if rest.phase and _fits(rest, words[-1]):
-            found.unit = words.pop()
+            tokens.unit = words.pop()
     if "%" in words:
-        found.unit = found.unit or "%"
+        tokens.unit = tokens.unit or "%"
     if words and words[0].startswith("%"):
-        found.unit = found.unit or "%"
+        tokens.unit = tokens.unit or "%"
         words[0] = words[0][1:]
     if words and len(words[-1]) > 1 and words[-1].endswith("%"):
-        found.unit = found.unit or "%"
+        tokens.unit = tokens.unit or "%"
         words[-1] = words[-1][:-1]
     for at, word in enumerate(words):
         if word:
-            _take(found, word, words[at + 1] if at + 1 < len(words) else "")
-    _settle(found)
-    found.base = "f" if _OF_FUNDAMENTAL.search(f"{header} {unit}") else ""
-    return found
+            _take(tokens, word, words[at + 1] if at + 1 < len(words) else "")
+    _settle(tokens)
+    tokens.base = "f" if _OF_FUNDAMENTAL.search(f"{header} {unit}") else ""
+    return tokens
 
 
-def _fits(found: Tokens, unit: str) -> bool:
-    kind = found.kind or found.quantity
+def _fits(tokens: Tokens, unit: str) -> bool:
+    kind = tokens.kind or tokens.quantity
     return {"V": "voltage", "A": "current", "VA": "apparent_power"}[unit] == kind
 
 
-def _take(found: Tokens, word: str, following: str) -> None:
+def _take(tokens: Tokens, word: str, following: str) -> None:
     low = word.lower()
     if low in ("ln", "ll"):
-        found.line = low
+        tokens.line = low
     elif low in ("order", "ordnung") or (low == "h" and following.isdigit()):
-        found.quantity = found.quantity or "harmonic"
+        tokens.quantity = tokens.quantity or "harmonic"
     elif re.fullmatch(r"\d{1,2}(st|nd|rd|th)", low):
-        found.order = int(low[:-2])
-    elif low.isdigit() and found.quantity == "harmonic" and found.order is None:
-        found.order = int(low)
+        tokens.order = int(low[:-2])
+    elif low.isdigit() and tokens.quantity == "harmonic" and tokens.order is None:
+        tokens.order = int(low)
     elif low in _READING_WORDS:
-        found.reading = found.reading or _READING_WORDS[low]
+        tokens.reading = tokens.reading or _READING_WORDS[low]
     elif low in _OTHER_READINGS or (re.fullmatch(r"p?\d{2}%?|\d{2}th", low) and low.strip("p%th") in ("5", "95", "99")):
-        found.other_reading = low
-    elif low in ("u", "v", "i") and not found.quantity:
-        found.kind = found.kind or _LETTER[low]
-        found.quantity = _LETTER[low]
-        found.letters = True
-    elif low in ("u", "v", "i") and found.quantity in ("thd", "thd-r", "harmonic", "unbalance"):
-        found.kind = found.kind or _LETTER[low]
-    elif low in ("u", "v", "w") and found.quantity and not found.phase:
-        found.phase = {"u": "a", "v": "b", "w": "c"}[low]
-    elif (low == "u2" and found.unit == "%") or low == "u0":
-        found.quantity = "negative_sequence_unbalance" if low == "u2" else "zero_sequence_unbalance"
-        found.rest.append(low)
-    elif low in ("s", "t", "r") and found.quantity and not found.phase:
-        found.phase = low
-    elif low == "va" and found.quantity in ("thd", "thd-r", "harmonic"):
-        found.kind, found.phase = "voltage", found.phase or "a"
+        tokens.other_reading = low
+    elif low in ("u", "v", "i") and not tokens.quantity:
+        tokens.kind = tokens.kind or _LETTER[low]
+        tokens.quantity = _LETTER[low]
+        tokens.letters = True
+    elif low in ("u", "v", "i") and tokens.quantity in ("thd", "thd-r", "harmonic", "unbalance"):
+        tokens.kind = tokens.kind or _LETTER[low]
+    elif low in ("u", "v", "w") and tokens.quantity and not tokens.phase:
+        tokens.phase = {"u": "a", "v": "b", "w": "c"}[low]
+    elif (low == "u2" and tokens.unit == "%") or low == "u0":
+        tokens.quantity = "negative_sequence_unbalance" if low == "u2" else "zero_sequence_unbalance"
+        tokens.rest.append(low)
+    elif low in ("s", "t", "r") and tokens.quantity and not tokens.phase:
+        tokens.phase = low
+    elif low == "va" and tokens.quantity in ("thd", "thd-r", "harmonic"):
+        tokens.kind, tokens.phase = "voltage", tokens.phase or "a"
     elif low in _QUANTITY_WORDS:
-        _quantity(found, _QUANTITY_WORDS[low])
-        found.unit = found.unit or (unit_of(word) if len(word) > 1 and low != "va" else "")
-    elif low in _PHASE_WORDS and not found.phase:
-        found.phase = _PHASE_WORDS[low]
-    elif low in _SECOND and found.digit and found.phase == "1" and found.quantity in ("voltage", "current"):
+        _quantity(tokens, _QUANTITY_WORDS[low])
+        tokens.unit = tokens.unit or (unit_of(word) if len(word) > 1 and low != "va" else "")
+    elif low in _PHASE_WORDS and not tokens.phase:
+        tokens.phase = _PHASE_WORDS[low]
+    elif low in _SECOND and tokens.digit and tokens.phase == "1" and tokens.quantity in ("voltage", "current"):
         # "I1 L2": one of the two is no phase, so the first is the order.
-        found.phase, found.quantity = _PHASE_WORDS[low], "fundamental"
-    elif not _compact(found, low):
+        tokens.phase, tokens.quantity = _PHASE_WORDS[low], "fundamental"
+    elif not _compact(tokens, low):
         if low in ("power", "factor", "line", "phase", "ph", "value", "sliding", "import", "imp", "export", "exp",
                    "distortion", "to", "of", "the", "negative", "zero", "sequence", "dmd", "demand"):
-            found.rest.append(low)
+            tokens.rest.append(low)
         else:
-            found.rest.append("?" + word)
+            tokens.rest.append("?" + word)
 
 
-def _quantity(found: Tokens, name: str) -> None:
-    if name in ("thd", "thd-r", "harmonic", "unbalance", "fundamental") and found.quantity in ("voltage", "current"):
-        found.kind, found.quantity = found.quantity, name
-    elif name in ("voltage", "current") and found.quantity:
-        found.kind = found.kind or name
-    elif not found.quantity or name == "flicker_pst":
-        found.quantity = name
+def _quantity(tokens: Tokens, name: str) -> None:
+    if name in ("thd", "thd-r", "harmonic", "unbalance", "fundamental") and tokens.quantity in ("voltage", "current"):
+        tokens.kind, tokens.quantity = tokens.quantity, name
+    elif name in ("voltage", "current") and tokens.quantity:
+        tokens.kind = tokens.kind or name
+    elif not tokens.quantity or name == "flicker_pst":
+        tokens.quantity = name
         if name in ("voltage", "current"):
-            found.kind = name
+            tokens.kind = name
 
 
-def _compact(found: Tokens, low: str) -> bool:
+def _compact(tokens: Tokens, low: str) -> bool:
     for pattern, role in _COMPACT:
         match = pattern.match(low)
         if match is None:
@@ -244,56 +244,56 @@ def _compact(found: Tokens, low: str) -> bool:
         parts = match.groupdict()
         phase = parts.get("p") or ""
         if phase in ("ln", "ll"):
-            found.line, phase = phase, ""
-        if phase and not found.phase:
-            found.phase = _PHASE_WORDS.get(phase, {"t": "total", "4": "4"}.get(phase, phase))
+            tokens.line, phase = phase, ""
+        if phase and not tokens.phase:
+            tokens.phase = _PHASE_WORDS.get(phase, {"t": "total", "4": "4"}.get(phase, phase))
         if role == "thd":
-            found.quantity = "thd-r" if "r" in (parts.get("b") or "") or parts.get("b2") else "thd"
-            found.kind = found.kind or _LETTER.get(parts.get("q") or "", "")
+            tokens.quantity = "thd-r" if "r" in (parts.get("b") or "") or parts.get("b2") else "thd"
+            tokens.kind = tokens.kind or _LETTER.get(parts.get("q") or "", "")
         elif role == "tdd":
-            found.quantity = "current_tdd"
+            tokens.quantity = "current_tdd"
         elif role in ("harmonic", "order"):
-            found.order = int(parts["h"])
-            found.kind = found.kind or _LETTER.get(parts.get("q") or "", "")
-            if found.quantity in ("voltage", "current"):
-                found.kind = found.quantity
-            found.quantity = "harmonic"
+            tokens.order = int(parts["h"])
+            tokens.kind = tokens.kind or _LETTER.get(parts.get("q") or "", "")
+            if tokens.quantity in ("voltage", "current"):
+                tokens.kind = tokens.quantity
+            tokens.quantity = "harmonic"
         elif role == "rms":
-            if found.quantity in ("thd", "thd-r", "harmonic", "fundamental", "unbalance"):
-                found.kind = found.kind or _LETTER[parts["q"]]
+            if tokens.quantity in ("thd", "thd-r", "harmonic", "fundamental", "unbalance"):
+                tokens.kind = tokens.kind or _LETTER[parts["q"]]
             else:
-                found.quantity = found.quantity or _LETTER[parts["q"]]
-                found.kind = found.kind or _LETTER[parts["q"]]
-                found.letters = True
-                found.digit = phase in ("1", "2", "3") and "rms" not in low
+                tokens.quantity = tokens.quantity or _LETTER[parts["q"]]
+                tokens.kind = tokens.kind or _LETTER[parts["q"]]
+                tokens.letters = True
+                tokens.digit = phase in ("1", "2", "3") and "rms" not in low
         elif role == "unit":
-            _quantity(found, {"a": "current", "w": "active_power"}[parts["q"]])
-            found.unit = found.unit or parts["q"].upper()
+            _quantity(tokens, {"a": "current", "w": "active_power"}[parts["q"]])
+            tokens.unit = tokens.unit or parts["q"].upper()
         else:
-            found.unit = found.unit or (unit_of(parts["q"]) if len(parts["q"]) > 1 else "")
-            _quantity(found, _QUANTITY_WORDS.get(parts["q"], _QUANTITY_WORDS.get(parts["q"].rstrip("s"), "")))
+            tokens.unit = tokens.unit or (unit_of(parts["q"]) if len(parts["q"]) > 1 else "")
+            _quantity(tokens, _QUANTITY_WORDS.get(parts["q"], _QUANTITY_WORDS.get(parts["q"].rstrip("s"), "")))
         return True
     return False
 
 
-def _settle(found: Tokens) -> None:
+def _settle(tokens: Tokens) -> None:
     """Join what was said in parts: "harmonic" with a kind, power words with what follows them."""
-    if found.quantity == "apparent_power?":
+    if tokens.quantity == "apparent_power?":
         # "Va" alone is phase a of the voltage; with a phase beside it "VA" is apparent power.
-        if found.phase:
-            found.quantity = "apparent_power"
+        if tokens.phase:
+            tokens.quantity = "apparent_power"
         else:
-            found.quantity, found.kind, found.phase, found.letters = "voltage", "voltage", "a", True
-    if found.order is not None and found.quantity in ("", "voltage", "current"):
-        found.kind, found.quantity = found.kind or found.quantity, "harmonic"
-    if found.quantity == "unbalance" and "zero" in found.rest:
-        found.quantity = "zero_sequence_unbalance"
-    elif found.quantity == "unbalance" and "negative" in found.rest:
-        found.quantity = "negative_sequence_unbalance"
-    if found.order is not None and not 1 <= found.order <= HIGHEST_ORDER:
-        found.order = None
-    if not found.quantity and found.unit and found.phase:
+            tokens.quantity, tokens.kind, tokens.phase, tokens.letters = "voltage", "voltage", "a", True
+    if tokens.order is not None and tokens.quantity in ("", "voltage", "current"):
+        tokens.kind, tokens.quantity = tokens.kind or tokens.quantity, "harmonic"
+    if tokens.quantity == "unbalance" and "zero" in tokens.rest:
+        tokens.quantity = "zero_sequence_unbalance"
+    elif tokens.quantity == "unbalance" and "negative" in tokens.rest:
+        tokens.quantity = "negative_sequence_unbalance"
+    if tokens.order is not None and not 1 <= tokens.order <= HIGHEST_ORDER:
+        tokens.order = None
+    if not tokens.quantity and tokens.unit and tokens.phase:
         # "L1 (V)": the unit names the quantity.
-        found.quantity = {"V": "voltage", "kV": "voltage", "A": "current", "mA": "current", "kA": "current",
-                          "kW": "active_power", "kvar": "reactive_power", "kVA": "apparent_power"}.get(found.unit, "")
-        found.kind = found.quantity if found.quantity in ("voltage", "current") else ""
+        tokens.quantity = {"V": "voltage", "kV": "voltage", "A": "current", "mA": "current", "kA": "current",
+                          "kW": "active_power", "kvar": "reactive_power", "kVA": "apparent_power"}.get(tokens.unit, "")
+        tokens.kind = tokens.quantity if tokens.quantity in ("voltage", "current") else ""

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from msgspec import Struct, field
 
-from pqcheck.io.spectra.spectrum_columns import Column
+from pqcheck.io.spectra.spectrum_columns import SpectrumColumn
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel, RowSpan
 from pqcheck.site.scenario import fundamental_current
@@ -25,7 +25,7 @@ _BY_CONNECTION = {
 }  # fmt: skip
 
 
-class Cell(Struct, frozen=True):
+class Amplitude(Struct, frozen=True):
     """One amplitude as written, in A, V or percent, and its row."""
 
     value: Decimal
@@ -52,7 +52,7 @@ class Point(Struct, frozen=True):
     words: Mapping[int, str] = field(default_factory=dict)
 
 
-Columns = Mapping[tuple[Column, str | None], Mapping[int, Cell]]
+Columns = Mapping[tuple[SpectrumColumn, str | None], Mapping[int, Amplitude]]
 
 
 def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
@@ -66,7 +66,7 @@ def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
     doubts: list[Doubt] = []
     words: dict[int, str] = {}
     fundamentals = [cells[1] for (column, _), cells in columns.items() if column.role == "fundamental"]
-    spread: dict[tuple[str, str], list[tuple[Column, Mapping[int, Cell]]]] = {}
+    spread: dict[tuple[str, str], list[tuple[SpectrumColumn, Mapping[int, Amplitude]]]] = {}
     for (column, phase), cells in columns.items():
         if column.role != "value":
             words[column.number] = "fundamental current, amperes rms, what percentages refer to"
@@ -74,18 +74,18 @@ def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
         for each in [phase] if phase is not None else _all_phases(column, file, site):
             spread.setdefault((column.quantity, each), []).append((column, cells))
     for (quantity, phase), parts in sorted(spread.items()):
-        one = _Reading(quantity, phase, name, file, site, fundamentals[0].value if fundamentals else None)
-        one.read(parts)
-        for order, (value, unit, row) in one.found.items():
+        reading = _Reading(quantity, phase, name, file, site, fundamentals[0].value if fundamentals else None)
+        reading.read(parts)
+        for order, (value, unit, row) in reading.amplitudes.items():
             channel = Channel(quantity, phase, order, None, "mean", unit)
             amplitudes[channel] = value
             rows[channel] = RowSpan(file, row, row)
-        doubts += one.doubts
-        words |= one.words
+        doubts += reading.doubts
+        words |= reading.words
     return Point(name, amplitudes, rows, tuple(doubts), words)
 
 
-def _all_phases(column: Column, file: str, site: Site) -> tuple[str, ...]:
+def _all_phases(column: SpectrumColumn, file: str, site: Site) -> tuple[str, ...]:
     supply: Supply = site.supply
     currents, voltages = _BY_CONNECTION.get(supply.connection, _ALL)
     phases = currents if column.quantity == "current_harmonic" else voltages
@@ -105,7 +105,7 @@ class _Reading:
     ) -> None:
         self.quantity, self.phase, self.point, self.file, self.site = quantity, phase, point, file, site
         self.fundamental = fundamental
-        self.found: dict[int, tuple[Decimal, str, int]] = {}
+        self.amplitudes: dict[int, tuple[Decimal, str, int]] = {}
         self.doubts: list[Doubt] = []
         self.words: dict[int, str] = {}
 
@@ -114,8 +114,8 @@ class _Reading:
         at = f" of operating point {self.point!r}" if self.point else ""
         return f"{self.file}: {self.quantity}.{self.phase}{at}"
 
-    def read(self, parts: Sequence[tuple[Column, Mapping[int, Cell]]]) -> None:
-        """Fill `found` (order to amplitude, unit, row), `doubts` and `words`."""
+    def read(self, parts: Sequence[tuple[SpectrumColumn, Mapping[int, Amplitude]]]) -> None:
+        """Fill `amplitudes` (order to amplitude, unit, row), `doubts` and `words`."""
         absolute = [(column, cells) for column, cells in parts if column.unit in ("A", "V") and column.kind]
         silent = [(column, cells) for column, cells in parts if column.unit in ("A", "V") and not column.kind]
         percent = next(((column, cells) for column, cells in parts if column.unit == "%"), None)
@@ -123,7 +123,7 @@ class _Reading:
         rms = {}
         for column, cells in absolute:
             root = Decimal(2).sqrt() if column.kind == "peak" else Decimal(1)
-            rms = {order: Cell(cell.value / root, cell.row) for order, cell in cells.items()}
+            rms = {order: Amplitude(cell.value / root, cell.row) for order, cell in cells.items()}
             turned = ", peak values divided by the square root of 2" if column.kind == "peak" else ""
             self.words[column.number] = f"{self._unit_word(column)} rms{turned}"
         self._not_peak(rms)
@@ -138,14 +138,14 @@ class _Reading:
         for column, _ in silent:
             self._silent(column)
 
-    def _unit_word(self, column: Column) -> str:
+    def _unit_word(self, column: SpectrumColumn) -> str:
         return "amperes" if column.unit == "A" else "volts"
 
-    def _take(self, cells: Mapping[int, Cell], unit: str) -> None:
+    def _take(self, cells: Mapping[int, Amplitude], unit: str) -> None:
         for order, cell in cells.items():
-            self.found[order] = (cell.value, unit, cell.row)
+            self.amplitudes[order] = (cell.value, unit, cell.row)
 
-    def _base(self, rms: Mapping[int, Cell]) -> tuple[Decimal | None, str]:
+    def _base(self, rms: Mapping[int, Amplitude]) -> tuple[Decimal | None, str]:
         """What percentages refer to, in A or V rms."""
         if 1 in rms:
             return rms[1].value, "order 1 of the same table"
@@ -156,7 +156,9 @@ class _Reading:
             return self.fundamental, "the fundamental in the same table"
         return fundamental_current(self.site)
 
-    def _from_percent(self, column: Column, cells: Mapping[int, Cell], rms: Mapping[int, Cell]) -> None:
+    def _from_percent(
+        self, column: SpectrumColumn, cells: Mapping[int, Amplitude], rms: Mapping[int, Amplitude]
+    ) -> None:
         if 1 in cells and abs(cells[1].value - 100) > AGREE_PERCENT:
             raise InputError(
                 f"{self._where}: order 1 is {cells[1].value.normalize():f} %, so the percentages do not refer to the "
@@ -171,11 +173,11 @@ class _Reading:
         unit = "A" if self.quantity == "current_harmonic" else "V"
         self.words[column.number] = f"percent of the fundamental, turned into {unit} with {base:f} {unit} ({how})"
         self._agree(harmonics, rms, base)
-        self._take({order: Cell(cell.value * base / 100, cell.row) for order, cell in harmonics.items()}, unit)
+        self._take({order: Amplitude(cell.value * base / 100, cell.row) for order, cell in harmonics.items()}, unit)
         if 1 in cells:
-            self._take({1: Cell(base, cells[1].row)}, unit)
+            self._take({1: Amplitude(base, cells[1].row)}, unit)
 
-    def _not_peak(self, rms: Mapping[int, Cell]) -> None:
+    def _not_peak(self, rms: Mapping[int, Amplitude]) -> None:
         """Order 1 may differ from the declared fundamental, which is that of one load; 1.414 times it is a peak."""
         key = "fundamental_current" if self.quantity == "current_harmonic" else "fundamental_voltage"
         declared = self.site.scenario.get(key)
@@ -187,7 +189,7 @@ class _Reading:
                 f"as if the amplitudes were peak values labelled rms; correct the header or {key}"
             )
 
-    def _agree(self, percent: Mapping[int, Cell], rms: Mapping[int, Cell], base: Decimal) -> None:
+    def _agree(self, percent: Mapping[int, Amplitude], rms: Mapping[int, Amplitude], base: Decimal) -> None:
         """Both columns must be one spectrum: a peak labelled rms shows here as 1.414."""
         shared = [
             order for order in sorted(percent) if order in rms and percent[order].value >= _COMPARED_FROM
@@ -205,9 +207,9 @@ class _Reading:
                 f"{base:f}{hint}; correct the header or the declared fundamental"
             )
 
-    def _silent(self, column: Column) -> None:
+    def _silent(self, column: SpectrumColumn) -> None:
         """A column of amplitudes that may be rms or peak."""
-        if any(unit in ("A", "V", "% of nominal") and order > 1 for order, (_, unit, _) in self.found.items()):
+        if any(unit in ("A", "V", "% of nominal") and order > 1 for order, (_, unit, _) in self.amplitudes.items()):
             self.doubts.append(Doubt(self.point, column.header, self.quantity, self.phase, column.unit))
             self.words[column.number] = "not used: nothing says whether it is rms or peak"
             return

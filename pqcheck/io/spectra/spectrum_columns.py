@@ -36,7 +36,7 @@ _HOW = (
 )
 
 
-class Column(Struct, frozen=True):
+class SpectrumColumn(Struct, frozen=True):
     """One column. `unit` is A, V, "%" (of the fundamental) or "% of nominal"; `size` turns a cell into it.
 
     `phase` is None where the rows name the phase or the column stands for all. `kind` is None where nothing says
@@ -56,7 +56,7 @@ class Column(Struct, frozen=True):
 
 def columns_of(
     headers: Sequence[str], mapping: Mapping[str, str], amplitudes: Kind | None, name: str
-) -> tuple[Column, ...]:
+) -> tuple[SpectrumColumn, ...]:
     """Every column of the table. `mapping` is ``[recording.columns]``, `amplitudes` what the scenario declares.
 
     Raises `InputError` for a column whose unit or quantity would have to be guessed, and for two that are the same.
@@ -66,22 +66,22 @@ def columns_of(
         text = mapping.get(header, header)
         columns.append(_column(number, header, text, amplitudes, name))
     for role in ("order", "point", "phase"):
-        found = [one for one in columns if one.role == role]
-        if len(found) > 1:
+        same_role = [column for column in columns if column.role == role]
+        if len(same_role) > 1:
             raise InputError(
-                f"{name}: columns {found[0].header!r} and {found[1].header!r} both hold the {role}; remove one"
+                f"{name}: columns {same_role[0].header!r} and {same_role[1].header!r} both hold the {role}; remove one"
             )
-    seen: dict[tuple[str, str, str | None, str], Column] = {}
-    for one in columns:
-        if one.role not in ("value", "fundamental"):
+    seen: dict[tuple[str, str, str | None, str], SpectrumColumn] = {}
+    for column in columns:
+        if column.role not in ("value", "fundamental"):
             continue
-        key = (one.role, one.quantity, one.phase, one.unit)
+        key = (column.role, column.quantity, column.phase, column.unit)
         if key in seen:
             raise InputError(
-                f"{name}: columns {seen[key].header!r} and {one.header!r} hold the same amplitudes; remove one"
+                f"{name}: columns {seen[key].header!r} and {column.header!r} hold the same amplitudes; remove one"
             )
-        seen[key] = one
-    if not any(one.role == "value" for one in columns):
+        seen[key] = column
+    if not any(column.role == "value" for column in columns):
         raise InputError(f"{name} has a column of orders and none of amplitudes; {_HOW}")
     return tuple(columns)
 
@@ -99,18 +99,18 @@ def phase_of(text: str, quantity: str) -> str | None:
     return leg if leg in CURRENT_PHASES else None
 
 
-def _column(number: int, header: str, text: str, amplitudes: Kind | None, table: str) -> Column:
+def _column(number: int, header: str, text: str, amplitudes: Kind | None, table: str) -> SpectrumColumn:
     match = HEADER.match(text)
     name, written = (match["name"].strip(), (match["unit"] or "").strip()) if match else (text.strip(), "")
     low = name.lower()
     if low in ORDER_NAMES:
-        return Column(number, header, "order")
+        return SpectrumColumn(number, header, "order")
     if low in _POINT:
-        return Column(number, header, "point")
+        return SpectrumColumn(number, header, "point")
     if low == "phase":
-        return Column(number, header, "phase")
+        return SpectrumColumn(number, header, "phase")
     if low == "angle" or low.endswith((".angle", " angle")):
-        return Column(number, header, "angle")
+        return SpectrumColumn(number, header, "angle")
     quantity, _, token = low.partition(".")
     known = _QUANTITIES.get(quantity)
     if low in _FUNDAMENTAL:
@@ -119,13 +119,13 @@ def _column(number: int, header: str, text: str, amplitudes: Kind | None, table:
             raise InputError(f"{table}: column {header!r} must be in amperes, [A rms]")
         if kind is None:
             raise InputError(f"{table}: column {header!r} does not say whether it is rms or peak; write [A rms]")
-        return Column(number, header, "fundamental", "current_harmonic", None, unit, size, kind)
+        return SpectrumColumn(number, header, "fundamental", "current_harmonic", None, unit, size, kind)
     if known is None and low == "amplitude":
         known, token = "", ""
     if known is None and low in _LEGS:
         known, token = "", low
     if known is None:
-        return Column(number, header, "aside", why=f"{name!r} is no quantity of a spectrum")
+        return SpectrumColumn(number, header, "aside", why=f"{name!r} is no quantity of a spectrum")
     unit, size, kind = _unit(header, written, amplitudes, table)
     known = known or {"A": "current_harmonic", "V": "voltage_harmonic"}.get(unit, "")
     if not known:
@@ -139,7 +139,7 @@ def _column(number: int, header: str, text: str, amplitudes: Kind | None, table:
         phase = phase_of(token, known)
         if phase is None:
             raise InputError(f"{table}: column {header!r}: {token!r} is not a phase of {known}; {_HOW}")
-    return Column(number, header, "value", known, phase, unit, size, kind)
+    return SpectrumColumn(number, header, "value", known, phase, unit, size, kind)
 
 
 def _unit(header: str, written: str, amplitudes: Kind | None, table: str) -> tuple[str, Decimal, Kind | None]:
@@ -148,11 +148,11 @@ def _unit(header: str, written: str, amplitudes: Kind | None, table: str) -> tup
         raise InputError(
             f"{table}: column {header!r} has no unit, so its numbers may be amperes or percent, rms or peak; {_HOW}"
         )
-    found = _KIND.match(written)
-    unit = (found["unit"] if found else written).strip()
+    match = _KIND.match(written)
+    unit = (match["unit"] if match else written).strip()
     kind: Kind | None = amplitudes
-    if found:
-        kind = "rms" if found["kind"].lower() == "rms" else "peak"
+    if match:
+        kind = "rms" if match["kind"].lower() == "rms" else "peak"
     # "% of rms" ends in a word that elsewhere says how amplitudes are meant.
     if written.lower() in ("% of rms", "% of the rms"):
         raise InputError(

@@ -27,7 +27,7 @@ def is_spectrum(path: str | Path, site: Site) -> bool:
         return False
     if b"\0" in head:
         return False
-    line = next((one for one in decoded(head).splitlines() if one.strip() and not one.startswith("#")), "")
+    line = next((text for text in decoded(head).splitlines() if text.strip() and not text.startswith("#")), "")
     try:
         headers = split_line(line, delimiter_of(line, site))
     except InputError:
@@ -59,4 +59,4 @@ def delimiter_of(line: str, site: Site) -> str:
     declared = site.recording.more.get("delimiter")
     if declared:
         return str(declared)
-    return max((";", "\t", ","), key=lambda one: (line.count(one), one != ","))
+    return max((";", "\t", ","), key=lambda mark: (line.count(mark), mark != ","))

@@ -17,8 +17,8 @@ from typing import Any
 from msgspec import Struct
 
 from pqcheck.io.csv.text_file import split_line
-from pqcheck.io.spectra.operating_points import Cell, Doubt, Point, amplitudes_of
-from pqcheck.io.spectra.spectrum_columns import Column, columns_of, phase_of
+from pqcheck.io.spectra.operating_points import Amplitude, Doubt, Point, amplitudes_of
+from pqcheck.io.spectra.spectrum_columns import SpectrumColumn, columns_of, phase_of
 from pqcheck.io.spectra.spectrum_head import decoded, delimiter_of
 from pqcheck.model.errors import InputError
 from pqcheck.model.quantities import HIGHEST_ORDER
@@ -142,10 +142,10 @@ def _joined(tables: Sequence[_Table], site: Site) -> Spectra:
 
 
 def _cells(
-    table: _Table, columns: Sequence[Column], fallback: str
-) -> tuple[dict[str, dict[tuple[Column, str | None], dict[int, Cell]]], list[int]]:
+    table: _Table, columns: Sequence[SpectrumColumn], fallback: str
+) -> tuple[dict[str, dict[tuple[SpectrumColumn, str | None], dict[int, Amplitude]]], list[int]]:
     """Cells by operating point, by column and phase, by order; and the orders left aside."""
-    found: dict[str, dict[tuple[Column, str | None], dict[int, Cell]]] = {}
+    cells_of_point: dict[str, dict[tuple[SpectrumColumn, str | None], dict[int, Amplitude]]] = {}
     aside: set[int] = set()
     roles: dict[str, int] = {one.role: one.number for one in columns}
     for number, cells in table.rows:
@@ -156,7 +156,7 @@ def _cells(
         if not 1 <= order <= HIGHEST_ORDER:
             aside.add(order)
             continue
-        parts = found.setdefault(name, {})
+        parts = cells_of_point.setdefault(name, {})
         for column in columns:
             if column.role not in ("value", "fundamental"):
                 continue
@@ -172,14 +172,14 @@ def _cells(
                     f"{table.name}, row {number}: order {order}{where} is given twice in {column.header!r} "
                     f"(first in row {by_order[key].row}); keep one"
                 )
-            by_order[key] = Cell(value * column.size, number)
-    if not found:
+            by_order[key] = Amplitude(value * column.size, number)
+    if not cells_of_point:
         raise InputError(f"{table.name} holds no order from 1 to {HIGHEST_ORDER}; check the column of orders")
-    return found, sorted(aside)
+    return cells_of_point, sorted(aside)
 
 
 def _row_phase(
-    column: Column, cells: Sequence[str], roles: Mapping[str, int], table: _Table, number: int
+    column: SpectrumColumn, cells: Sequence[str], roles: Mapping[str, int], table: _Table, number: int
 ) -> str | None:
     if column.phase is not None or "phase" not in roles:
         return column.phase
@@ -217,17 +217,17 @@ def _number(text: str, table: _Table, row: int, header: str) -> Decimal | None:
     return value
 
 
-def _entry(table: _Table, columns: Sequence[Column], words: Mapping[int, str]) -> dict[str, Any]:
+def _entry(table: _Table, columns: Sequence[SpectrumColumn], words: Mapping[int, str]) -> dict[str, Any]:
     """The table in the findings file."""
     read_as = {"order": "harmonic order", "point": "name of the operating point", "phase": "phase of the row",
                "angle": "angle, used by no rule", "aside": "left alone"}  # fmt: skip
     entries = []
-    for one in columns:
-        channel = None if one.role != "value" else ".".join(filter(None, (one.quantity, one.phase)))
-        text = words.get(one.number) or read_as.get(one.role, "")
-        if one.role == "aside":
-            text = f"left alone: {one.why}"
-        entries.append({"column": one.header, "channel": channel, "unit": one.unit or None, "read_as": text})
+    for column in columns:
+        channel = None if column.role != "value" else ".".join(filter(None, (column.quantity, column.phase)))
+        text = words.get(column.number) or read_as.get(column.role, "")
+        if column.role == "aside":
+            text = f"left alone: {column.why}"
+        entries.append({"column": column.header, "channel": channel, "unit": column.unit or None, "read_as": text})
     return {
         "file": table.name, "sha256": table.sha256, "rows": len(table.rows), "interval_s": None, "start": None,
         "end": None, "remainder": None, "columns": entries,

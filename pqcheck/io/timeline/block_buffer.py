@@ -9,7 +9,7 @@ from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.io.decoder import Chunk, Filled, Move, indices_of, move_values
-from pqcheck.io.timeline.stream_plan import ChannelSet, Plan, Runs
+from pqcheck.io.timeline.stream_plan import ChannelSet, SlotRuns, StreamPlan
 from pqcheck.io.timeline.time_grid import Ints, merged_ranges
 from pqcheck.model.recording import Axis, Block, Channel, Values
 
@@ -27,7 +27,7 @@ class Conflicts(Struct):
 class BlockBuffer:
     """One row per channel, reused for every block that is laid into it."""
 
-    def __init__(self, plan: Plan, chosen: Sequence[Channel], size: int) -> None:
+    def __init__(self, plan: StreamPlan, chosen: Sequence[Channel], size: int) -> None:
         """For blocks of at most `size` slots that hold the `chosen` channels."""
         self._plan = plan
         stride = -(-size // _PAGE) * _PAGE + _PAD
@@ -48,7 +48,7 @@ class BlockBuffer:
         self._merged: dict[Channel, int] = {}
         self._double: dict[Channel, tuple[Ints, Ints]] = {}
 
-    def begin(self, low: int, high: int, runs: Mapping[int, Runs]) -> None:
+    def begin(self, low: int, high: int, runs: Mapping[int, SlotRuns]) -> None:
         """Start the block of slots low..high: blank wherever no row or more than one row writes.
 
         `runs` are the rows in it by number of their file.
@@ -85,7 +85,7 @@ class BlockBuffer:
             return None
         return [*(self._rows[channel] for channel in channels), *([self._flags] if with_flags else [])]
 
-    def moves(self, runs: Runs, chunk: Chunk) -> list[Move]:
+    def moves(self, runs: SlotRuns, chunk: Chunk) -> list[Move]:
         """Where the rows of a chunk go in the rows of the block, in the order of the slots."""
         slot, row, count = runs
         keep = (row < chunk.first_row + chunk.rows) & (row + count > chunk.first_row)
@@ -166,7 +166,7 @@ class BlockBuffer:
         )
 
 
-def _holes(runs: Sequence[Runs], low: int, high: int) -> list[tuple[int, int]]:
+def _holes(runs: Sequence[SlotRuns], low: int, high: int) -> list[tuple[int, int]]:
     """Slot ranges of low..high without any row."""
     if not runs:
         return [(low, high)]

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from pqcheck.io.decoder import Chunk, Filled, Table, values_of
 from pqcheck.io.timeline.block_buffer import BlockBuffer, Conflicts
-from pqcheck.io.timeline.stream_plan import FileRows, Plan, Runs, files_by_block
+from pqcheck.io.timeline.stream_plan import FileRows, SlotRuns, StreamPlan, files_by_block
 from pqcheck.io.timeline.time_grid import Ints
 from pqcheck.model.recording import DAY, Axis, Block, Channel, Values
 
@@ -27,7 +27,7 @@ def block_slots(axis: Axis, channels: int) -> int:
 
 
 def blocks_of(
-    plan: Plan,
+    plan: StreamPlan,
     channels: Sequence[Channel] | None,
     watch: Watch,
     conflicts: Conflicts | None = None,
@@ -64,7 +64,7 @@ def _one_ahead(blocks: Generator[Block, None, None]) -> Generator[Block, None, N
 
 
 def _blocks(
-    plan: Plan,
+    plan: StreamPlan,
     chosen: Sequence[Channel],
     edges: Sequence[tuple[int, int]],
     buffers: Sequence[BlockBuffer],
@@ -100,7 +100,7 @@ class _Reader(Struct, frozen=True):
     watch: Watch
     held: dict[int, tuple[list[Values], Filled]]
 
-    def fill(self, buffer: BlockBuffer, runs: Runs, high: int, pool: ThreadPoolExecutor | None) -> None:
+    def fill(self, buffer: BlockBuffer, runs: SlotRuns, high: int, pool: ThreadPoolExecutor | None) -> None:
         """Write the rows of some runs into a block that ends at slot `high`."""
         later = self.file.first_row_from(high)
 
@@ -115,7 +115,7 @@ class _Reader(Struct, frozen=True):
         for _ in each(write, self._chunks(runs)):
             pass
 
-    def _chunks(self, runs: Runs) -> list[int]:
+    def _chunks(self, runs: SlotRuns) -> list[int]:
         """The numbers of the chunks that hold the rows of some runs."""
         _, row, count = runs
         first = np.searchsorted(self.ends, row, side="right")
@@ -126,7 +126,7 @@ class _Reader(Struct, frozen=True):
         numbers: list[int] = np.flatnonzero(np.cumsum(wanted[:-1])).tolist()
         return numbers
 
-    def _write(self, buffer: BlockBuffer, runs: Runs, number: int, alone: bool) -> None:
+    def _write(self, buffer: BlockBuffer, runs: SlotRuns, number: int, alone: bool) -> None:
         """Write one chunk: straight to its places where only this block needs it, else from arrays that are held."""
         table = self.file.table
         chunk = table.chunks[number]

@@ -10,9 +10,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.io.csv.odd_cells import BadCellNotes
-from pqcheck.io.decoder import Table
+from pqcheck.io.decoder import SharedColumns, Table, one_of_each
 from pqcheck.io.headers.exact_names import read_as
-from pqcheck.io.shared_columns import SharedColumns, one_of_each
 from pqcheck.io.timeline import notes as notice
 from pqcheck.io.timeline.block_buffer import Conflicts
 from pqcheck.io.timeline.blocks import blocks_of
@@ -28,7 +27,7 @@ from pqcheck.io.timeline.clock_faults import (
 from pqcheck.io.timeline.row_index import Key, Rows
 from pqcheck.io.timeline.slow_channels import slow_channels
 from pqcheck.io.timeline.stamps_of_rows import NO_TIMES
-from pqcheck.io.timeline.stream_plan import FileRows, Plan, plan_of
+from pqcheck.io.timeline.stream_plan import FileRows, StreamPlan, plan_of
 from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.model.clock import Instants, from_local
 from pqcheck.model.errors import InputError
@@ -70,9 +69,9 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     for table in tables:
         instants, rows = _instants(table, declared.zone, notes)
         if table.events:
-            found = dict(zip(rows.tolist(), instants.tolist(), strict=True))
+            instant_of = dict(zip(rows.tolist(), instants.tolist(), strict=True))
             events.extend(
-                replace(event, time_us=found[at]) for at, event in enumerate(table.events) if at in found
+                replace(event, time_us=instant_of[at]) for at, event in enumerate(table.events) if at in instant_of
             )
         if table.chunks:
             stamp = table.stamp or declared.stamp or "start"
@@ -253,47 +252,47 @@ def _stream(
         (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
     ]
     runs = []
-    for file, found in members:
-        single = file.stamp == "end" and None in file.grid.runs and found is file.grid.runs[None]
-        runs.append(replace(found, start_us=found.start_us - interval) if single else found)
+    for file, runs_of_file in members:
+        single = file.stamp == "end" and None in file.grid.runs and runs_of_file is file.grid.runs[None]
+        runs.append(replace(runs_of_file, start_us=runs_of_file.start_us - interval) if single else runs_of_file)
     phase = phase_of(runs, interval)
-    placed = [place(found, interval, phase) for found in runs]
+    placed = [place(runs_of_file, interval, phase) for runs_of_file in runs]
     notes: list[Note] = []
     for (file, _), where in zip(members, placed, strict=True):
         notes += notice.about_placing(file.table, where, interval)
     filled = [where for where in placed if where.slot.size]
     if not filled:
         return None, 0, notes
-    low = min(int(found.slot[0]) for found in filled)
-    high = max(int((found.slot + found.count).max()) for found in filled)
+    low = min(int(where.slot[0]) for where in filled)
+    high = max(int((where.slot + where.count).max()) for where in filled)
     axis = Axis(phase + low * interval, interval, high - low)
-    rows = _file_rows([(file.table, found) for (file, _), found in zip(members, placed, strict=True)], low)
+    rows = _file_rows([(file.table, where) for (file, _), where in zip(members, placed, strict=True)], low)
     plan = plan_of(axis, rows)
     index = Rows(plan)
     notes += notice.about_gaps(plan)
     notes += _merging(plan, index, bad_cells)
     stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, bad_cells.watch), index)
-    return stream, sum(found.rows for found in placed), notes
+    return stream, sum(where.rows for where in placed), notes
 
 
 def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRows, ...]:
     """The files of a stream that begins at slot `low`; files that share their channels share their columns."""
     files: list[FileRows] = []
     kinds: list[FileRows] = []
-    for table, found in placed:
-        if not found.slot.size:
+    for table, placed_rows in placed:
+        if not placed_rows.slot.size:
             continue
         like = next((file for file in kinds if file.table.channels is table.channels), None)
         columns = like.columns if like is not None else {
             channel: column for column, channel in table.channels.items() if channel.quantity != "flag"
         }
-        files.append(FileRows(table, found.slot - low, found.row, found.count, columns))
+        files.append(FileRows(table, placed_rows.slot - low, placed_rows.row, placed_rows.count, columns))
         if like is None:
             kinds.append(files[-1])
     return tuple(files)
 
 
-def _merging(plan: Plan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
+def _merging(plan: StreamPlan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
     """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
     if not plan.double:
         return []
@@ -308,20 +307,20 @@ def _merging(plan: Plan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
 def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
     """One entry per file, also where a file holds several tables (channels of a long table)."""
     names = Counter(source.name for source in sources)
-    found: dict[tuple[str, str], SourceFile] = {}
+    files: dict[tuple[str, str], SourceFile] = {}
     for source in sources:
         # Checksums may still be on their way: only files of one name are waited for.
         key = (source.name, source.sha256 if names[source.name] > 1 else "")
-        if key in found and key[1]:
-            old = found[key]
+        if key in files and key[1]:
+            old = files[key]
             columns = tuple(dict.fromkeys(old.columns + source.columns))
-            found[key] = replace(
+            files[key] = replace(
                 old, rows=old.rows + source.rows, interval_us=old.interval_us or source.interval_us, columns=columns,
                 start_us=min(old.start_us, source.start_us), end_us=max(old.end_us, source.end_us),
             )
         else:
-            found[key] = source
-    return tuple(found.values())
+            files[key] = source
+    return tuple(files.values())
 
 
 def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | None]]]) -> list[SourceFile]:
@@ -347,8 +346,8 @@ def _same_columns(file: _File, other: _File) -> bool:
     return (
         this.headers is that.headers and this.channels is that.channels and this.unknown is that.unknown
         and this.grounds is that.grounds and file.stamp == other.stamp and this.local == that.local
-        and (this.time_column, this.clock_column, this.time_said)
-        == (that.time_column, that.clock_column, that.time_said)
+        and (this.time_column, this.clock_column, this.time_format)
+        == (that.time_column, that.clock_column, that.time_format)
     )
 
 
@@ -361,9 +360,9 @@ def _columns(file: _File, interval: int | None) -> tuple[ColumnReading, ...]:
             continue
         if number == table.time_column:
             offset = "without offset, read in the site's zone" if table.local else "with offset"
-            written = f"{table.time_said}, " if table.time_said else ""
-            said = f"time, {written}{offset}, marks the {file.stamp} of the interval"
-            columns.append(ColumnReading(header, None, said))
+            written = f"{table.time_format}, " if table.time_format else ""
+            sentence = f"time, {written}{offset}, marks the {file.stamp} of the interval"
+            columns.append(ColumnReading(header, None, sentence))
         elif number == table.clock_column:
             columns.append(ColumnReading(header, None, "time of day, belongs to the date"))
         elif number in table.channels:

@@ -8,7 +8,7 @@ import numpy as np
 
 from pqcheck.io.decoder import Table
 from pqcheck.io.timeline.block_buffer import Conflicts
-from pqcheck.io.timeline.stream_plan import Plan
+from pqcheck.io.timeline.stream_plan import StreamPlan
 from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, merged_ranges
 from pqcheck.model.clock import LocalRows, duration_text, iso
 from pqcheck.model.recording import Channel, Note, RowIndex, RowSpan
@@ -26,9 +26,9 @@ def rows_text(rows: Ints) -> str:
     return f"rows {', '.join(shown[:-1])} and {shown[-1]}"
 
 
-def counted(count: int, one: str) -> str:
+def counted(count: int, singular: str) -> str:
     """``1 row``, ``3 rows``."""
-    return f"1 {one}" if count == 1 else f"{count} {one}s"
+    return f"1 {singular}" if count == 1 else f"{count} {singular}s"
 
 
 def spans_of(name: str, numbers: Ints) -> tuple[RowSpan, ...]:
@@ -98,9 +98,9 @@ def about_file(
                 rows=spans_of(table.name, row),
             )
         )
-    found = [each for each, keys in intervals.items() if any(key is not None for key in keys)]
-    if declared_us is not None and found and declared_us not in found:
-        named = " and ".join(duration_text(each) for each in sorted(found))
+    known_intervals = [each for each, keys in intervals.items() if any(key is not None for key in keys)]
+    if declared_us is not None and known_intervals and declared_us not in known_intervals:
+        named = " and ".join(duration_text(each) for each in sorted(known_intervals))
         notes.append(
             Note(
                 "interval-mismatch",
@@ -151,7 +151,7 @@ def about_placing(table: Table, placed: Placed, interval: int) -> list[Note]:
     return notes
 
 
-def about_gaps(plan: Plan) -> list[Note]:
+def about_gaps(plan: StreamPlan) -> list[Note]:
     """Intervals without a row, once per set of channels that share their files."""
     notes = []
     axis = plan.axis
@@ -169,14 +169,15 @@ def about_gaps(plan: Plan) -> list[Note]:
         missing = sum(high - low for low, high in holes)
         longest = max(high - low for low, high in holes)
         size = "" if len(holes) == 1 else f", the longest {duration_text(longest * axis.interval_us)}"
-        one = len(plan.channel_sets) == 1
-        whose = "" if one else f" for {channels[0].name}" + (f" and {len(channels) - 1} more" if channels[1:] else "")
+        all_alike = len(plan.channel_sets) == 1
+        more = f" and {len(channels) - 1} more" if channels[1:] else ""
+        whose = "" if all_alike else f" for {channels[0].name}{more}"
         notes.append(
             Note(
                 "gap",
                 f"{counted(missing, 'interval')} of {duration_text(axis.interval_us)} without a row{whose}, in "
                 f"{counted(len(holes), 'gap')}{size}; unobserved",
-                () if one else channels,
+                () if all_alike else channels,
                 spans,
                 serious=True,
             )
@@ -184,7 +185,7 @@ def about_gaps(plan: Plan) -> list[Note]:
     return notes
 
 
-def about_merging(plan: Plan, conflicts: Conflicts, index: RowIndex) -> list[Note]:
+def about_merging(plan: StreamPlan, conflicts: Conflicts, index: RowIndex) -> list[Note]:
     """Rows for the same interval: agreeing values were merged, differing ones left unobserved."""
     notes = []
     axis = plan.axis
@@ -237,7 +238,7 @@ def _where(rows: tuple[RowSpan, ...]) -> str:
     return ", ".join(shown) + more
 
 
-def _spans(plan: Plan, channel: Channel) -> tuple[tuple[int, int], ...]:
+def _spans(plan: StreamPlan, channel: Channel) -> tuple[tuple[int, int], ...]:
     axis = plan.axis
     starts, ends = plan.double[channel]
     return tuple(

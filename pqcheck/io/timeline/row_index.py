@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 from msgspec import Struct
 
-from pqcheck.io.timeline.stream_plan import FileRows, Plan
+from pqcheck.io.timeline.stream_plan import FileRows, StreamPlan
 from pqcheck.io.timeline.time_grid import Ints
 from pqcheck.model.recording import Channel, RowSpan
 
@@ -37,7 +37,7 @@ class _Held(Struct, frozen=True):
             whole = _without_break(self.files[numbers[0]], low, high)
             if whole is not None:
                 return (whole,)
-        found: list[tuple[int, RowSpan]] = []
+        spans: list[tuple[int, RowSpan]] = []
         for file in (self.files[number] for number in numbers):
             slot, row, count = file.within(low, high)
             for first_slot, first_row, size in zip(slot.tolist(), row.tolist(), count.tolist(), strict=True):
@@ -45,29 +45,29 @@ class _Held(Struct, frozen=True):
                 breaks = np.flatnonzero(np.diff(lines) != 1) + 1
                 for a, b in zip([0, *breaks.tolist()], [*breaks.tolist(), size], strict=True):
                     span = RowSpan(file.table.name, int(lines[a]), int(lines[b - 1]))
-                    last = found[-1][1] if found else None
+                    last = spans[-1][1] if spans else None
                     if last is not None and last.file == span.file and last.last + 1 == span.first:
-                        found[-1] = (found[-1][0], RowSpan(span.file, last.first, span.last))
+                        spans[-1] = (spans[-1][0], RowSpan(span.file, last.first, span.last))
                     else:
-                        found.append((first_slot + a, span))
-        return tuple(span for _, span in sorted(found, key=lambda pair: pair[0]))
+                        spans.append((first_slot + a, span))
+        return tuple(span for _, span in sorted(spans, key=lambda pair: pair[0]))
 
 
 class Rows(Struct, frozen=True, dict=True):
     """The rows of the files of a plan, by channel; empty for arrays in memory."""
 
-    plan: Plan
+    plan: StreamPlan
 
     @cached_property
     def _held(self) -> dict[Key, _Held]:
         """What is asked per channel, shared by the channels of a set; corrections may have changed their units."""
-        found: dict[Key, _Held] = {}
+        by_channel: dict[Key, _Held] = {}
         for each in self.plan.channel_sets:
             files = tuple(self.plan.files[at] for at in each.files if not self.plan.files[at].table.in_memory)
             extents = np.array([file.extent for file in files], np.int64).reshape(-1, 2)
             held = _Held(files, extents[:, 0], extents[:, 1])
-            found.update({channel.key: held for channel in each.channels})
-        return found
+            by_channel.update({channel.key: held for channel in each.channels})
+        return by_channel
 
     @cached_property
     def _last(self) -> dict[int, tuple[int, int, tuple[RowSpan, ...]]]:
@@ -86,6 +86,6 @@ class Rows(Struct, frozen=True, dict=True):
         last = self._last.get(id(held))
         if last is not None and last[:2] == (low, high):
             return last[2]
-        found = held.rows(low, high)
-        self._last[id(held)] = low, high, found
-        return found
+        spans = held.rows(low, high)
+        self._last[id(held)] = low, high, spans
+        return spans

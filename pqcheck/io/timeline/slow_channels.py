@@ -49,13 +49,13 @@ def slow_channels(table: Table, instants: Ints, rows: Ints, base_us: int, stamp:
     for column, filled in _filled(table, _candidates(table)).items():
         own = _OWN[table.channels[column].quantity]
         groups.setdefault((filled.tobytes(), own), []).append(column)
-    found = []
+    slow_groups = []
     for (mask, own), columns in groups.items():
         chosen = np.flatnonzero(np.frombuffer(mask, np.bool_)[rows])
         slow = _regular(table, tuple(columns), instants[chosen], rows[chosen], base_us, own, stamp)
         if slow is not None:
-            found.append(slow)
-    return found
+            slow_groups.append(slow)
+    return slow_groups
 
 
 def _candidates(table: Table) -> list[int]:

@@ -25,7 +25,7 @@ ROWS_LOOKED_AT = 60
 _TIME_WORDS = re.compile(r"time|date|stamp|datum|zeit|uhr|heure|fecha|hora|epoch|beginn?|start|end", re.IGNORECASE)
 _PARTS = re.compile(r"(\d{1,4})[-./](\d{1,2})[-./](\d{1,4})\Z")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,6}))?)?\s*(?:([AaPp])\.?\s?[Mm]\.?)?\Z")
-_SAID = {
+_KINDS = {
     "iso": "ISO 8601", "dmy": "day first", "mdy": "month first", "ymd": "year first",
     "alike": "day and month alike in every date", "serial": "spreadsheet day numbers",
     "epoch_s": "seconds since 1970-01-01 UTC", "epoch_ms": "milliseconds since 1970-01-01 UTC",
@@ -44,10 +44,10 @@ class Stamps(Struct, frozen=True):
     file: str = ""
 
     @property
-    def said(self) -> str:
+    def description(self) -> str:
         """How the stamps are written, in words."""
         two = " and time of day in two columns" if len(self.columns) == 2 else ""
-        return (f"written as {self.pattern}" if self.pattern else _SAID[self.kind]) + two
+        return (f"written as {self.pattern}" if self.pattern else _KINDS[self.kind]) + two
 
     def reader(self) -> ReadStamp:
         """A function that reads the stamps of rows in file order; it remembers the date for rows that lack it."""
@@ -102,12 +102,12 @@ def _columns(
     if mapped:
         return mapped[:2]
     if "time_columns" in declared:
-        found = []
+        columns = []
         for header in declared["time_columns"]:
             if header not in headers:
                 raise InputError(f"[recording] time_columns names {header!r}, which {name} does not have")
-            found.append(headers.index(header))
-        return tuple(found)
+            columns.append(headers.index(header))
+        return tuple(columns)
     whole: list[int] = []
     days: list[int] = []
     clocks: list[int] = []
@@ -248,19 +248,19 @@ def _by_parts(kind: str, name: str) -> ReadStamp:
             if not clock and ":" in day:
                 day, clock = "", day
         if day:
-            found = days.get(day)
-            if found is None:
+            since_1970 = days.get(day)
+            if since_1970 is None:
                 text = day.rstrip(",")
-                found = days[day] = _day(text, "dmy" if kind == "alike" else kind) * DAY
-                if kind == "alike" and found != _day(text, "mdy") * DAY:
+                since_1970 = days[day] = _day(text, "dmy" if kind == "alike" else kind) * DAY
+                if kind == "alike" and since_1970 != _day(text, "mdy") * DAY:
                     raise _day_or_month(text, name)
-            last[:] = [found]
+            last[:] = [since_1970]
         elif last:
-            found = last[0]
+            since_1970 = last[0]
         else:
             raise ValueError("no date")
         clock = clock.strip()
-        return found + (time_of_day(clock) if clock else 0), False
+        return since_1970 + (time_of_day(clock) if clock else 0), False
 
     return read
 

@@ -12,7 +12,7 @@ from pqcheck.io.decoder import Table
 from pqcheck.io.timeline.time_grid import Ints, merged_ranges, overlaps
 from pqcheck.model.recording import Axis, Channel
 
-Runs = tuple[Ints, Ints, Ints]
+SlotRuns = tuple[Ints, Ints, Ints]
 """Slots, data rows and lengths of runs of consecutive rows."""
 
 
@@ -43,7 +43,7 @@ class FileRows(Struct, frozen=True, dict=True):
         """First slot and the one behind the last; all that a year of files can be asked quickly."""
         return (int(self.slot[0]), int(self._reach[-1])) if self.slot.size else (0, 0)
 
-    def within(self, low: int, high: int) -> Runs:
+    def within(self, low: int, high: int) -> SlotRuns:
         """The runs cut to the slots low..high: (slot, row, count)."""
         first = int(np.searchsorted(self._reach, low, side="right"))
         last = int(np.searchsorted(self.slot, high))
@@ -70,7 +70,7 @@ class FileRows(Struct, frozen=True, dict=True):
 
 
 class ChannelSet(Struct, frozen=True):
-    """Channels that stand in the same files (numbers of `Plan.files`), and so share their holes.
+    """Channels that stand in the same files (numbers of `StreamPlan.files`), and so share their holes.
 
     `double` are the slot ranges (starts, ends) that more than one row describes.
     """
@@ -80,7 +80,7 @@ class ChannelSet(Struct, frozen=True):
     double: tuple[Ints, Ints]
 
 
-class Plan(Struct, frozen=True, dict=True):
+class StreamPlan(Struct, frozen=True, dict=True):
     """All that walking a stream needs. `narrow` channels are float32 in every file."""
 
     axis: Axis
@@ -99,7 +99,7 @@ class Plan(Struct, frozen=True, dict=True):
         return merged_ranges(*runs_of([self.files[at] for at in channels.files]))
 
 
-def plan_of(axis: Axis, files: tuple[FileRows, ...]) -> Plan:
+def plan_of(axis: Axis, files: tuple[FileRows, ...]) -> StreamPlan:
     """The plan of a stream whose rows stand in `files`."""
     held: dict[Channel, list[int]] = {}
     wide: set[Channel] = set()
@@ -115,20 +115,20 @@ def plan_of(axis: Axis, files: tuple[FileRows, ...]) -> Plan:
         ChannelSet(tuple(channels), holders, overlaps(*runs_of([files[at] for at in holders])))
         for holders, channels in shared.items()
     ]
-    return Plan(axis, files, tuple(held), frozenset(held) - wide, tuple(sets))
+    return StreamPlan(axis, files, tuple(held), frozenset(held) - wide, tuple(sets))
 
 
 def _shared_columns(files: Sequence[FileRows]) -> list[tuple[Mapping[Channel, int], frozenset[int], list[int]]]:
-    """Columns, narrow columns, and the numbers of the files that share them (see `shared_columns`)."""
-    found: list[tuple[Mapping[Channel, int], frozenset[int], list[int]]] = []
+    """Columns, narrow columns, and the numbers of the files that share them (see `SharedColumns`)."""
+    shared: list[tuple[Mapping[Channel, int], frozenset[int], list[int]]] = []
     for number, file in enumerate(files):
-        for columns, narrow, numbers in found:
+        for columns, narrow, numbers in shared:
             if columns is file.columns and narrow is file.table.narrow:
                 numbers.append(number)
                 break
         else:
-            found.append((file.columns, file.table.narrow, [number]))
-    return found
+            shared.append((file.columns, file.table.narrow, [number]))
+    return shared
 
 
 def runs_of(files: Sequence[FileRows]) -> tuple[Ints, Ints]:
@@ -140,12 +140,12 @@ def runs_of(files: Sequence[FileRows]) -> tuple[Ints, Ints]:
 
 def files_by_block(files: Sequence[FileRows], edges: Sequence[tuple[int, int]]) -> list[list[int]]:
     """Per block (slots low..high, in order) the numbers of the files that may have rows there."""
-    found: list[list[int]] = [[] for _ in edges]
+    by_block: list[list[int]] = [[] for _ in edges]
     if not edges:
-        return found
+        return by_block
     lows, highs = (np.array(ends, np.int64) for ends in zip(*edges, strict=True))
     for number, file in enumerate(files):
         first, end = file.extent
         for at in range(int(np.searchsorted(highs, first, side="right")), int(np.searchsorted(lows, end))):
-            found[at].append(number)
-    return found
+            by_block[at].append(number)
+    return by_block

@@ -18,7 +18,7 @@ LONG_RUN = 6
 Ints = NDArray[np.int64]
 
 
-class Runs(Struct, frozen=True):
+class RowRuns(Struct, frozen=True):
     """Rows that follow each other by exactly one interval: first start, first data row, how many."""
 
     start_us: Ints
@@ -31,7 +31,7 @@ class Runs(Struct, frozen=True):
         return int(self.count.sum())
 
 
-class Change(Struct, frozen=True):
+class IntervalChange(Struct, frozen=True):
     """A change of the recording interval inside one file: when, at which data row, from and to which interval."""
 
     at_us: int
@@ -46,8 +46,8 @@ class FileGrid(Struct, frozen=True):
     `backward` counts rows whose stamp lies before that of the row above, `first_backward` is the first of them.
     """
 
-    runs: dict[int | None, Runs]
-    changes: tuple[Change, ...]
+    runs: dict[int | None, RowRuns]
+    changes: tuple[IntervalChange, ...]
     backward: int
     first_backward: int
     start_us: int
@@ -66,7 +66,7 @@ def file_grid(instants: Instants, rows: Ints, stamp: str, interval: int | None =
         order = np.argsort(instants, kind="stable")
         instants, rows = instants[order], rows[order]
     intervals = _interval_of_rows(instants, stamp) if interval is None else np.full(instants.size, interval)
-    runs: dict[int | None, Runs] = {}
+    runs: dict[int | None, RowRuns] = {}
     starts = instants.copy()
     for each in _distinct(intervals).tolist():
         mine = np.flatnonzero(intervals == each)
@@ -75,7 +75,8 @@ def file_grid(instants: Instants, rows: Ints, stamp: str, interval: int | None =
         runs[each or None] = _runs(starts[mine], rows[mine], each)
     edges = np.flatnonzero(np.diff(intervals)) + 1
     changes = tuple(
-        Change(int(starts[at]), int(rows[at]), int(intervals[at - 1]), int(intervals[at])) for at in edges.tolist()
+        IntervalChange(int(starts[at]), int(rows[at]), int(intervals[at - 1]), int(intervals[at]))
+        for at in edges.tolist()
     )
     return FileGrid(
         runs,
@@ -96,11 +97,11 @@ def weak_interval(grid: FileGrid) -> int | None:
     return interval if steps < LONG_RUN else None
 
 
-def _runs(starts: Instants, rows: Ints, interval: int) -> Runs:
+def _runs(starts: Instants, rows: Ints, interval: int) -> RowRuns:
     joined = (np.diff(starts) == interval) & (np.diff(rows) == 1)
     first = np.concatenate(([0], np.flatnonzero(~joined) + 1))
     count = np.diff(np.append(first, starts.size))
-    return Runs(starts[first], rows[first], count)
+    return RowRuns(starts[first], rows[first], count)
 
 
 def _distinct(values: Ints) -> Ints:
@@ -165,7 +166,7 @@ class Placed(Struct, frozen=True):
         return int(self.count.sum())
 
 
-def phase_of(runs: list[Runs], interval: int) -> int:
+def phase_of(runs: list[RowRuns], interval: int) -> int:
     """The grid that most rows keep: their start modulo the interval."""
     starts = np.concatenate([each.start_us for each in runs]) % interval
     weights = np.concatenate([each.count for each in runs])
@@ -173,7 +174,7 @@ def phase_of(runs: list[Runs], interval: int) -> int:
     return int(phases[np.argmax(np.bincount(back, weights=weights))])
 
 
-def place(runs: Runs, interval: int, phase: int) -> Placed:
+def place(runs: RowRuns, interval: int, phase: int) -> Placed:
     """Slots of the runs, counted from the instant `phase`.
 
     A start within a tenth of the interval of a slot is taken to it. A run of two and more rows that keeps the
@@ -202,7 +203,7 @@ def place(runs: Runs, interval: int, phase: int) -> Placed:
     )
 
 
-def _phase_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints:
+def _phase_lengths(runs: RowRuns, interval: int, chosen: NDArray[np.bool_]) -> Ints:
     """Per run how many slots the rows of equal phase around it cover, whatever the order of its rows."""
     lengths = np.zeros(runs.count.size, np.int64)
     at = np.flatnonzero(chosen)
@@ -220,7 +221,7 @@ def _phase_lengths(runs: Runs, interval: int, chosen: NDArray[np.bool_]) -> Ints
     return lengths
 
 
-def _rows(runs: Runs, chosen: NDArray[np.bool_]) -> Ints:
+def _rows(runs: RowRuns, chosen: NDArray[np.bool_]) -> Ints:
     if not chosen.any():
         return np.zeros(0, np.int64)
     ranges = [np.arange(row, row + count) for row, count in zip(runs.row[chosen], runs.count[chosen], strict=True)]
