@@ -340,6 +340,7 @@ def test_nominals_that_cannot_be(designation: str, connection: str, said: str) -
         ({"corrections": [{"kind": "trim", "reason": "x", "author": "y"}]}, "trims nothing"),
         ({"coverage": {"at_least_percent": 101, "policy_of": "x"}}, "must be between 0 and 100 %"),
         ({"coverage": {"at_least_percent": "0 %", "policy_of": "x"}}, "must be above 0 %"),
+        ({"coverage": {"at_least_percent": 0.9, "policy_of": "x"}}, "written in percent: 90.0 for a fraction"),
         ({"limits": {"quantities": ["volts"]}}, "limits.quantities[1] names no quantity: 'volts' is not known"),
         ({"instrument": {"calibrated": "June 2030, 1st"}}, "is not a date; write one such as 2031-03-04"),
         ({"new_load": [{"name": "crane"}]}, "new_load[1] (crane) lacks its size"),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pqcheck.model.findings import Findings
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet import vet
-from tests.recordings import recording, site
+from tests.recordings import WEEK, recording, site
 from tests.test_vetting_cases import three_phase
 
 COLUMNS = (
@@ -106,3 +106,16 @@ def test_the_same_bytes_in_give_the_same_findings() -> None:
     table = three_phase(32, 230.94)
     first, second = (Findings(vet(recording(table), site()).findings).to_json() for _ in range(2))
     assert first == second
+
+
+def test_active_powers_of_zero_beside_currents_break_nothing() -> None:
+    rng = np.random.default_rng(4)
+    amperes = 40 + 10 * rng.standard_normal(WEEK)
+    columns: dict[str, Any] = {}
+    for phase in "abc":
+        columns[f"voltage.{phase}n [V]"] = 230 + rng.standard_normal(WEEK)
+        columns[f"current.{phase} [A]"] = amperes + rng.standard_normal(WEEK)
+        columns[f"active_power.{phase} [W]"] = np.zeros(WEEK)
+        columns[f"reactive_power.{phase} [var]"] = 70 * amperes
+    result = vet(recording(columns), site())
+    assert any(finding.verdict is Verdict.REFUSED for finding in result.findings)

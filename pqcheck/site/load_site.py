@@ -136,6 +136,11 @@ def _share(section: Mapping[str, Any], place: Place) -> Decimal:
     share = place.percent(section, "at_least_percent", most=Decimal(100))
     if not share:
         raise SiteError(f"{place.at('at_least_percent')} must be above 0 %")
+    if share <= 1:
+        raise SiteError(
+            f"{place.at('at_least_percent')} = {section['at_least_percent']!r} is at most 1 %, which decides nothing; "
+            f"a share is written in percent: {share * 100:f} for a fraction of {share:f}"
+        )
     return share
 
 

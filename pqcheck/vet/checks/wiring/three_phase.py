@@ -142,6 +142,9 @@ def background(powers: Powers) -> bool:
     if middle == 0:
         return False
     steady = float(reactive.std()) / middle < card.BACKGROUND_SCATTER.value * float(load.std() / load.mean())
+    if not active.std():
+        # A line needs two points: an active power that never moves says nothing about what follows it.
+        return steady
     slope, rest = np.polyfit(active, reactive, 1)
     fixed = abs(float(rest)) / middle > card.BACKGROUND_SHARE.value and float(slope) * reactive.mean() < 0
     return bool(steady or fixed)
