@@ -115,6 +115,23 @@ def test_orders_in_other_units_are_brought_to_one() -> None:
     assert values == pytest.approx([5.0, 7.0])
 
 
+def test_flicker_is_taken_from_short_and_long_term_values() -> None:
+    short, long = {"flicker_pst.an [1]": np.full(WEEK, 0.5)}, {"flicker_plt.an [1]": np.full(84, 1.5)}
+    found = judged(streams((0, 600, short), (7, 7200, long)), SINGLE, EN, quantities=["flicker_plt"])
+    assert of_weeks(found, "plt-week-95") == [Verdict.PASS, Verdict.FAIL]
+    assert "cubic mean of twelve" in found[0].title and "cubic mean" not in found[1].title
+    both = one(judged(streams((0, 600, short), (0, 7200, long)), SINGLE, EN, quantities=["flicker_plt"]), "plt-week-95")
+    assert both.verdict is Verdict.REFUSED and both.reason is not None and "is 1.5 by" in both.reason.text
+
+
+def test_values_off_the_grid_of_the_others_keep_their_rows() -> None:
+    # Three minutes past: the value counts for the slot in which it begins, and its row is named.
+    made = streams((0, 600, thd(2, 500)), ((500 * 600 + 180) / 86400, 600, thd(9, 500)))
+    found = one(judged(made, SINGLE, EN, quantities=["voltage_thd"]), "thd-week-95")
+    assert found.intervals is not None and (found.intervals.valid, found.intervals.outside) == (1000, 500)
+    assert [(span.first, span.last) for span in found.windows[0].rows] == [(2, 501)]
+
+
 def test_single_precision_values_stay_the_decimals_that_were_written() -> None:
     parts = [(day, step, {"voltage.an [V]": np.full(count, 253.1, np.float32)})
              for day, step, count in ((0, 600, 504), (3.5, 300, 1008))]  # fmt: skip

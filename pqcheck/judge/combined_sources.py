@@ -97,6 +97,8 @@ class _Origin(NamedTuple):
     axis: Axis
     filled_by: NDArray[np.uint8]
     """For each slot the number of the source that filled it."""
+    later_us: tuple[int, ...]
+    """How much later than their slots the values of each source begin, for those off the grid."""
 
     def stretches(self, first: int, last: int) -> Iterator[tuple[int, int, int]]:
         """(number of the source, first slot, slot behind the last) within some slots, in order of time."""
@@ -126,7 +128,8 @@ class _Rows(Struct, frozen=True):
             inputs = source.formula.inputs
             for read in inputs if len(inputs) <= 4 else (inputs[0], inputs[-1]):
                 index = self.streams[source.stream].index
-                spans |= dict.fromkeys(index.rows(read, start + first * step, start + last * step))
+                begin = start + origin.later_us[number]
+                spans |= dict.fromkeys(index.rows(read, begin + first * step, begin + last * step))
         return tuple(spans)
 
 
@@ -260,12 +263,18 @@ class CombinedSources:
             ]
         wanted = task.wanted
         channel = Channel(wanted.quantity, wanted.phase, wanted.order, wanted.hertz, f"combined {number}", unit)
-        self._origins[channel] = _Origin(task.sources, axis, filled_by)
+        later = tuple((held.start_us - offset) % interval_us for held in slots)
+        self._origins[channel] = _Origin(task.sources, axis, filled_by, later)
         formula = Combined(channel, arithmetic, single, tuple(source.formula for source in task.sources))
-        notes = "; ".join(dict.fromkeys(source.note for source in task.sources if source.note))
+        # Different notes stand with the intervals they are about (`shares`).
+        notes = {source.note for source in task.sources}
         missing = sorted({order for source in task.sources for order in source.missing_orders})
         combined = replace(
-            task.sources[0], interval_us=interval_us, formula=formula, missing_orders=tuple(missing), note=notes
+            task.sources[0],
+            interval_us=interval_us,
+            formula=formula,
+            missing_orders=tuple(missing),
+            note=notes.pop() if len(notes) == 1 else "",
         )
         return axis, channel, combined, _Slots(values, *bounds)
 
@@ -276,19 +285,25 @@ class CombinedSources:
         numbers = sorted({number for number, _, _ in parts})
         words = []
         if len(numbers) == 1:
-            return f"from values over {duration_text(origin.sources[numbers[0]].interval_us)}"
+            return f"from {_recorded(origin, numbers[0])}"
         for number in numbers:
             own = [(start, end) for of, start, end in parts if of == number]
             count = sum(end - start for start, end in own)
             spans = [f"{self._stamp(origin, start)} to {self._stamp(origin, end)}" for start, end in own]
             more = f" and {len(spans) - _STRETCHES_SHOWN} more" if len(spans) > _STRETCHES_SHOWN else ""
             where = ", ".join(spans[:_STRETCHES_SHOWN]) + more
-            recorded = duration_text(origin.sources[number].interval_us)
-            words.append(f"{count} intervals from values over {recorded} ({where})")
+            words.append(f"{count} intervals from {_recorded(origin, number)} ({where})")
         return ", ".join(words)
 
     def _stamp(self, origin: _Origin, slot: int) -> str:
         return iso(origin.axis.start_us + slot * origin.axis.interval_us, self._zone)
+
+
+def _recorded(origin: _Origin, number: int) -> str:
+    source = origin.sources[number]
+    differs = len({other.note for other in origin.sources}) > 1
+    how = f", {source.note}" if source.note and differs else ""
+    return f"values over {duration_text(source.interval_us)}{how}"
 
 
 def _one_block(axis: Axis, held: dict[Channel, _Slots]) -> Any:

@@ -152,7 +152,7 @@ def disagreements(compared: Iterable[Compared], site: Site) -> list[Trust]:
             spans += _contradictions(pair, times, first, second, site)
         wanted = pair.task.wanted
         for start_us, end_us, words in spans:
-            key = wanted.quantity, wanted.phase, wanted.order, start_us
+            key = wanted.quantity, wanted.phase, wanted.order, start_us, end_us
             if key not in doubts:
                 doubts[key] = _doubt(pair.task, start_us, end_us, words)
     return list(doubts.values())
@@ -212,15 +212,16 @@ def _contradictions(
 
 
 def _sentence(pair: Compared, one_value: float, other_value: float, which: str, allowed: float, more: str) -> str:
-    wanted, unit = pair.task.wanted, pair.task.unit
+    wanted = pair.task.wanted
+    unit = "" if pair.task.unit == "1" else f" {pair.task.unit}"
     where = "".join((
         f" of order {wanted.order}" if wanted.order is not None else "",
         f" on {wanted.phase}" if wanted.phase else "",
     ))  # fmt: skip
     by_first, by_second = (_described(source, wanted.quantity) for source in (pair.first, pair.second))
     words = (
-        f"{QUANTITIES[wanted.quantity].title}{where} is {one_value:.4g} {unit} by {by_first} and {other_value:.4g} "
-        f"{unit} by {by_second} ({which}); instruments explain {allowed:.2g} {unit}{more}"
+        f"{QUANTITIES[wanted.quantity].title}{where} is {one_value:.4g}{unit} by {by_first} and {other_value:.4g}"
+        f"{unit} by {by_second} ({which}); instruments explain {allowed:.2g}{unit}{more}"
     )
     return sentence("sources-disagree", text=words)[0]
 
