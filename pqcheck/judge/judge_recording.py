@@ -177,7 +177,7 @@ class _Pass:
                 for mean in means:
                     mean.feed(block.values, scratch, mask, bounded)
                 for one in lightest:
-                    one.feed(block.values, scratch, mask)
+                    one.feed(block.values, scratch, mask, bounded)
                 if seen is not None:
                     # The arrays of the block are used again for the next one.
                     seen.result()

@@ -20,6 +20,7 @@ from pqcheck.workflows.inputs import (
     Sites,
     Tables,
     as_corrected,
+    as_given,
     as_quantities,
     as_recording,
     as_site,
@@ -79,6 +80,7 @@ def _check(
     place = as_site(site)
     chosen = as_tables(tables, place)
     only = as_quantities(quantities, place)
+    recordings = as_given(recordings)
     spectra = spectra_in(recordings, place)
     from pqcheck.judge.site_facts import table_remarks
 

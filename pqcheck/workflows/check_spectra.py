@@ -12,32 +12,34 @@ from msgspec.structs import replace
 from pqcheck.limit_tables import LimitTable
 from pqcheck.model.errors import InputError, SiteError
 from pqcheck.model.findings import Finding, Findings, Reason, Snapshot, in_order
+from pqcheck.model.recording import Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.scenario import has_virtual_pcc, judged_site
 from pqcheck.site.site_values import Site
-from pqcheck.workflows.inputs import is_in_memory, table_entries
+from pqcheck.workflows.inputs import table_entries
 
 if TYPE_CHECKING:
     from pqcheck.io.spectra.spectrum_table import Spectra
 
 
-def spectra_in(recordings: Any, site: Site) -> Spectra | None:
-    """The spectra that files, a table in memory or a data frame hold; None when they are recordings over time.
+def spectra_in(recordings: Recording | list[str] | Any, site: Site) -> Spectra | None:
+    """The spectra in what `as_given` gives; None when they are recordings over time.
 
     Raises `InputError` when files of both kinds are mixed.
     """
     from pqcheck.io.spectra.spectrum_head import is_spectrum, is_spectrum_header
 
-    if is_in_memory(recordings):
-        if not is_spectrum_header([str(name) for name in recordings], site.recording.columns):
+    if isinstance(recordings, Recording):
+        return None
+    if not isinstance(recordings, list):
+        from pqcheck.io.columns_in_memory import cells_of, columns_of
+
+        columns = columns_of(recordings)
+        if not is_spectrum_header(list(columns), site.recording.columns):
             return None
         from pqcheck.io.spectra.spectrum_table import spectra_of
 
-        return spectra_of({str(name): list(recordings[name]) for name in recordings}, site)
-    if isinstance(recordings, (str, Path)):
-        recordings = [recordings]
-    if not isinstance(recordings, Sequence) or not recordings:
-        return None
+        return spectra_of({name: cells_of(column) for name, column in columns.items()}, site)
     kinds = {path: is_spectrum(path, site) for path in recordings}
     if not any(kinds.values()):
         return None
@@ -46,7 +48,7 @@ def spectra_in(recordings: Any, site: Site) -> Spectra | None:
             raise InputError(f"{Path(path).name} is no spectrum table while others are; judge them in separate runs")
     from pqcheck.io.spectra.spectrum_table import read_spectra
 
-    return read_spectra(list(recordings), site)
+    return read_spectra(recordings, site)
 
 
 def check_spectra(

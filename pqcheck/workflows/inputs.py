@@ -5,6 +5,7 @@ Everything here raises `PqcheckError` with one sentence when an input cannot be 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
@@ -19,8 +20,8 @@ from pqcheck.model.recording import ColumnReading, Recording
 from pqcheck.model.small_files import parse_json, parse_toml, read_small
 from pqcheck.site.site_values import Site
 
-Recordings = Recording | str | Path | Sequence[str | Path] | Mapping[str, Any] | Any
-"""Files, a `Recording`, a mapping of headers to arrays, or a pandas table (`Any`, so that pandas is not needed)."""
+Recordings = Recording | str | Path | Iterable[str | Path] | Mapping[str, Any] | Any
+"""Files, a `Recording`, a mapping of headers to arrays, or a table of pandas, polars or pyarrow (none is needed)."""
 
 Sites = Site | str | Path | Mapping[str, Any]
 Tables = LimitTable | str | Path | Sequence[LimitTable | str | Path]
@@ -33,6 +34,8 @@ def as_site(site: Sites) -> Site:
         return site
     from pqcheck.site.load_site import load_site, site_from
 
+    if not isinstance(site, (Mapping, str, os.PathLike)):
+        raise SiteError(f"a site is a site file, a mapping like one, or a Site, and a {type(site).__name__} was given")
     return site_from(site, "site") if isinstance(site, Mapping) else load_site(site)
 
 
@@ -47,6 +50,8 @@ def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -
     elif isinstance(tables, (LimitTable, str, Path)):
         tables = [tables]
     loaded: dict[str, LimitTable] = {}
+    if not isinstance(tables, Iterable):
+        raise LimitTableError(f"limit tables are named by ids or paths, and a {type(tables).__name__} was given")
     for named in tables:
         table = named if isinstance(named, LimitTable) else load_table(str(named))
         same_id = loaded.setdefault(table.id, table)
@@ -104,6 +109,7 @@ def _texts(value: Any) -> Iterator[str]:
 
 def as_quantities(names: Iterable[str] | None, site: Site) -> tuple[str, ...]:
     """Known quantities that narrow the question; None stands for those that the site names, none for all."""
+    names = (names,) if isinstance(names, str) else names
     chosen = tuple(names) if names is not None else site.quantities
     for name in chosen:
         if name not in QUANTITIES:
@@ -111,40 +117,53 @@ def as_quantities(names: Iterable[str] | None, site: Site) -> tuple[str, ...]:
     return chosen
 
 
-def is_in_memory(recordings: Recordings) -> bool:
-    """Whether columns were given (a mapping, or a pandas table) and not files or a `Recording`."""
-    return isinstance(recordings, Mapping) or hasattr(recordings, "columns")
+def as_given(recordings: Recordings) -> Recording | list[str] | Any:
+    """A `Recording`, a table in memory, or the names of files, from whatever names them.
+
+    A set of paths is sorted, a generator is used up once. Raises `InputError` for what names nothing that can be read.
+    """
+    from pqcheck.io.columns_in_memory import is_table
+
+    if isinstance(recordings, Recording) or is_table(recordings):
+        return recordings
+    if isinstance(recordings, (str, os.PathLike, bytes)):
+        recordings = [recordings]
+    if hasattr(recordings, "read"):
+        raise InputError("an open file was given; give its path, or its columns in memory")
+    try:
+        paths = [os.fsdecode(path) for path in recordings]
+    except TypeError:
+        raise InputError(
+            f"a recording is named by paths or held in columns, and a {_kind_of(recordings)} was given"
+        ) from None
+    if not paths:
+        raise InputError("no recording was given; name at least one file")
+    return sorted(paths) if isinstance(recordings, (set, frozenset)) else paths
+
+
+def _kind_of(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        inside = sorted({type(part).__name__ for part in value if not isinstance(part, (str, os.PathLike, bytes))})
+        return f"{type(value).__name__} of {', '.join(inside)}"
+    return type(value).__name__
 
 
 def as_recording(recordings: Recordings, site: Site) -> Recording:
-    """A `Recording` from files, from arrays or a pandas table in memory, or as it is."""
-    if isinstance(recordings, Recording):
-        return recordings
-    if is_in_memory(recordings):
-        return _from_memory(recordings, site)
-    from pqcheck.io import read
+    """A `Recording` from files, from a table in memory, or as it is."""
+    given = as_given(recordings)
+    if isinstance(given, Recording):
+        return given
+    if isinstance(given, list):
+        from pqcheck.io import read
 
-    paths = [recordings] if isinstance(recordings, (str, Path)) else list(recordings)
-    if not paths:
-        raise InputError("no recording was given; name at least one file")
-    return read(paths, site)
-
-
-def _from_memory(table: Any, site: Site) -> Recording:
-    """Columns by header, stamps in `time` (a pandas table may have them as its index)."""
-    from pqcheck.io.arrays import from_arrays, from_frame
+        return read(given, site)
+    from pqcheck.io.arrays import from_frame
 
     declared = site.recording
-    given: dict[str, Any] = {
-        "zone": site.time_zone, "stamp": declared.stamp or "start", "name": "table",
-        "interval_us": declared.interval_us, "columns": declared.columns,
-    }  # fmt: skip
-    if not isinstance(table, Mapping):
-        return from_frame(table, **given)
-    if "time" not in table:
-        raise InputError("the mapping holds no 'time'; give stamps under 'time', or harmonic orders under 'order'")
-    values = {str(name): column for name, column in table.items() if name != "time"}
-    return from_arrays(table["time"], values, **given)
+    return from_frame(
+        given, zone=site.time_zone, stamp=declared.stamp or "start", name="table",
+        interval_us=declared.interval_us, columns=declared.columns,
+    )  # fmt: skip
 
 
 def as_corrected(recording: Recording, site: Site) -> Recording:

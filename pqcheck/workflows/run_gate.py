@@ -25,7 +25,7 @@ from pqcheck.site.site_values import Site
 from pqcheck.waivers.apply_waivers import WARN_DAYS, Waiver, apply_waivers, remarks
 from pqcheck.workflows.check_recording import check
 from pqcheck.workflows.compare_findings import Comparison, compare, label_of, read_results
-from pqcheck.workflows.inputs import Recordings, Sites, Tables, as_site, as_tables
+from pqcheck.workflows.inputs import Recordings, Sites, Tables, as_given, as_site, as_tables
 
 FailOn = Literal["any", "new"]
 Bases = Mapping[tuple[str, str], Decimal]
@@ -101,6 +101,8 @@ def gate(
     if fail_on == "new" and known is None:
         raise GateError("fail_on 'new' needs a baseline to tell new from known; give --baseline FINDINGS.json")
 
+    # Judged several times: by every scenario.
+    recordings = as_given(recordings)
     results: list[Findings] = []
     used: set[Waiver] = set()
     for place, applied, accepted in zip(places, chosen, given, strict=True):
