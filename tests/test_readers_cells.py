@@ -160,6 +160,28 @@ def test_bounds_and_odd_cells_of_a_table_of_one_reading_per_row(tmp_path: Path) 
     assert any("'ERR'" in text for text in texts) and any("negative" in text for text in texts)
 
 
+@pytest.mark.parametrize(("header", "cells"), [
+    ("time,channel,value,unit", ["10.5,A", "0.95 kA,A", "10.5,A"]),
+    ("time,channel,value", ["10.5", "0.95 kA", "10.5"]),
+])
+def test_a_unit_behind_one_number_of_a_long_table_is_never_passed_over(
+    tmp_path: Path, header: str, cells: list[str]
+) -> None:
+    path = tmp_path / "long.csv"
+    rows = [f"2031-03-03T00:{at}0:00Z,current.a [A],{cell}" for at, cell in enumerate(cells)]
+    path.write_text("\n".join([header, *rows]) + "\n")
+    with pytest.raises(InputError, match="some numbers carry the unit 'kA'"):
+        read([path])
+
+
+def test_two_units_of_one_channel_in_a_column_of_units_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    rows = [f"2031-03-03T00:{at}0:00Z,current.a,{cell}" for at, cell in enumerate(["10.5,A", "0.95,kA", "10.5,A"])]
+    path.write_text("\n".join(["time,channel,value,unit", *rows]) + "\n")
+    with pytest.raises(InputError, match=r"'current.a' are in 'A' and in 'kA'"):
+        read([path])
+
+
 def test_one_unit_among_plain_numbers_is_not_the_unit_of_the_column(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("Time,I L1,U L1-N\n" + "".join(

@@ -103,3 +103,19 @@ def test_a_run_over_midnight_is_one_run() -> None:
 def test_an_exclusion_longer_than_the_allowed_run_ends_it() -> None:
     day = findings("i" * 10 + "ooxxxxxoo" + "i" * 5, 3)[0]
     assert day.verdict is Verdict.PASS
+
+
+def test_a_flagged_interval_that_the_rule_drops_ends_a_run() -> None:
+    from msgspec.structs import replace
+
+    from pqcheck.model.recording import Event
+    from tests.recordings import us
+
+    volts = np.array([230.0] * 10 + [260.0] * 5 + [230.0] * 9)
+    made = recording({"voltage.an [V]": volts}, start=START.isoformat(), interval_s=3600)
+    swell = Event(us(START.isoformat()) + 12 * 3_600_000_000 + 1, "a", "swell", Decimal(1), Decimal(120))
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    rules = table(2)
+    rules = replace(rules, rules=(replace(rules.rules[0], drop_flagged=True),))
+    assert judged(made, place, rules)[0].verdict is Verdict.FAIL
+    assert judged(replace(made, events=(swell,)), place, rules)[0].verdict is Verdict.PASS

@@ -22,6 +22,7 @@ from pqcheck.io.unit_conversions import converted
 from pqcheck.model.clock import DAY, Instants
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel, Note, Values
+from pqcheck.model.units import in_alias_table, symbol_of
 from pqcheck.site.site_values import Site
 
 _NAME_WORDS = re.compile(r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type", re.IGNORECASE)
@@ -52,11 +53,24 @@ class Shape(Struct, frozen=True):
             _one_meter(table, decoder, self.meter)
         glued, kinds = _codes(table, decoder, self.unit)
         cells = _cells_of(table, self.values)
+        stated = set(kinds) if self.unit is not None else {next(filter(None, units), "")}
+        for glued_unit in sorted({decoder.units[column] for column in self.values if column in decoder.units}):
+            if any(not in_alias_table(unit) or symbol_of(unit) != symbol_of(glued_unit) for unit in stated):
+                where = "the column of units says another" if self.unit is not None else "most of them carry none"
+                raise InputError(
+                    f"{table.name}: some numbers carry the unit {glued_unit!r} and {where}; export all in one unit"
+                )
         written = table.stamps.all()
         result: list[Table] = []
         for code, text in enumerate(texts):
             mine = np.flatnonzero(names == code)
             unit = kinds[glued[mine[0]]] if self.unit is not None else next(filter(None, units), "")
+            others = sorted({kinds[at] for at in np.unique(glued[mine]).tolist()} - {unit})
+            if self.unit is not None and others:
+                raise InputError(
+                    f"{table.name}: the readings of {text!r} are in {unit!r} and in {others[0]!r}, says the column of "
+                    "units; export each channel in one unit"
+                )
             header = text or table.headers[self.values[0]]
             result.append(self._one(table, len(result) + 1, header, unit, mine, written[mine], cells, site))
         if not any(each.channels for each in result):

@@ -43,8 +43,8 @@ class BoundedReadings(NamedTuple):
         for channel in formula.inputs:
             more, less = self.lower.get(channel), self.upper.get(channel)
             if channel not in formula.grows_with:
-                more = less = _either(more, less)
-            lower, upper = _either(lower, more), _either(upper, less)
+                more = less = either(more, less)
+            lower, upper = either(lower, more), either(upper, less)
         return BoundMasks(lower, upper)
 
 
@@ -55,7 +55,8 @@ def bounded_readings(block: Block) -> BoundedReadings | None:
     return BoundedReadings(block.lower_bounds, block.upper_bounds)
 
 
-def _either(first: Mask, second: Mask) -> Mask:
+def either(first: Mask, second: Mask) -> Mask:
+    """Where one of two masks is set."""
     if first is None or second is None:
         return second if first is None else first
     return first | second
@@ -121,13 +122,13 @@ class BoundedSlots:
         """The marks of the next `size` recorded intervals; `formulas` are those of the series, in their order."""
         if readings is not None:
             for row, formula in enumerate(formulas):
-                slots = SlotBounds(*(self._slots(mask) for mask in readings.of(formula)))
+                slots = SlotBounds(*(self.slots(mask) for mask in readings.of(formula)))
                 if len(slots.lower) or len(slots.upper):
                     self._of[row] = SlotBounds(*(np.union1d(a, b) for a, b in zip(self.of(row), slots, strict=True)))
         self._fed += size
 
-    def _slots(self, mask: Mask) -> Slots:
-        """Slots that hold a marked interval: one bounded member bounds the aggregate."""
+    def slots(self, mask: Mask) -> Slots:
+        """Slots that hold a marked interval of the next ones: one bounded member bounds the aggregate."""
         if mask is None:
             return NO_SLOTS
         members = np.flatnonzero(mask) + self._fed - self._first

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pqcheck.derive.aggregate import Grouper
 from pqcheck.derive.formulas import Arrays, Scratch
 from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.bounded_readings import BoundedReadings, Mask, either
 from pqcheck.judge.tasks import Task
 from pqcheck.model.clock import iso
 from pqcheck.model.recording import Axis, Channel
@@ -40,8 +41,11 @@ class LightestLoad:
         self._quantity: NDArray[Any] = np.empty(0)
         self._load: NDArray[Any] = np.empty(0)
 
-    def feed(self, arrays: Arrays, scratch: Scratch, mask: NDArray[np.bool_] | None) -> None:
-        """The next block."""
+    def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask, bounded: BoundedReadings | None) -> None:
+        """The next block; `mask` marks intervals without a value, `bounded` readings that are only a bound."""
+        if bounded is not None:
+            for channel in (*self._source.formula.inputs, *self._currents):
+                mask = either(mask, either(bounded.lower.get(channel), bounded.upper.get(channel)))
         parts = [self._source.formula.compute(arrays, scratch)]
         parts += [
             np.asarray(arrays[current], np.float64) * float(factor(current.unit, "A")) for current in self._currents

@@ -64,6 +64,8 @@ class SeriesGroup:
         skipped = first_group(axis.start_us, axis.interval_us, first.interval_us)[1] if first.grouped else 0
         members = first.interval_us // axis.interval_us if first.grouped else 1
         self._bounded = BoundedSlots(skipped, members)
+        self._dropped: NDArray[np.int64] = np.empty(0, np.int64)
+        """Flagged slots that are out of the count, for rules about runs: they end one."""
         alike: dict[tuple[Any, ...], list[tuple[int, SeriesRun, TaskRun]]] = {}
         for row, run in enumerate(series):
             for task_run in run.runs:
@@ -84,6 +86,9 @@ class SeriesGroup:
         `bounded` readings that are only a bound.
         """
         hidden = mask_or_flags if self._drops_flagged else mask
+        if self._drops_flagged and mask_or_flags is not None:
+            flags = mask_or_flags if mask is None else mask_or_flags & ~mask
+            self._dropped = np.union1d(self._dropped, self._bounded.slots(flags))
         if not self._to_slots:
             hidden = self._with_exclusions(hidden, size)
 
@@ -154,6 +159,9 @@ class SeriesGroup:
 
     def _tally(self, samples: SampleBounds) -> None:
         excluded = self._touched(self._slot, samples.size)
+        dropped = self._dropped[self._dropped < self._slot + samples.size] - self._slot
+        self._dropped = self._dropped[len(dropped) :]
+        excluded += [(slot, slot + 1) for slot in dropped.tolist()]
         bounded = self._bounded.take(self._slot, self._slot + samples.size)
         if excluded or bounded:
             samples = samples._replace(excluded=excluded, bounded=bounded)

@@ -164,6 +164,15 @@ _PLAIN: dict[str, tuple[str, str]] = {
     "base-unknown": ("the figure it is a share of was not recorded", "Record that figure too."),
     "no-readings": ("the recorder gave no values", "Check the connection and record again."),
     "no-readings-left": ("nothing is left once the declared times are taken out", "Record at another time."),
+    "mostly-excluded": ("most of the time was taken out by declaration", "Record when it need not be taken out."),
+    "bounds-only": (
+        "part of the values only say that they are above or below some number",
+        "Record again with a range that fits.",
+    ),
+    "upper-bound": (
+        "the recorder counts more components than the rule does",
+        "Set the recorder as the rule asks, or record every component.",
+    ),
     "lower-bound": ("only part of it was recorded", "Record the rest."),
     "nominal-doubtful": (
         "the recorded voltage does not fit the stated supply voltage",
