@@ -1,0 +1,84 @@
+"""No odd recording passes that should not: properties over generated files, held against an independent reading."""
+
+from __future__ import annotations
+
+import os
+from fractions import Fraction
+
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from tests.odd_recordings import properties
+from tests.odd_recordings.cells import NO_VALUE, ODD_NUMBERS
+from tests.odd_recordings.strategies import Odd, odd_recordings, plain
+
+EXAMPLES = os.environ.get("PQCHECK_ODD_RECORDINGS")
+"""How many examples of each property, chosen at random; a few that are always the same where it is not set."""
+some = settings(
+    max_examples=int(EXAMPLES or 30), derandomize=EXAMPLES is None, deadline=None, database=None,
+    suppress_health_check=list(HealthCheck), report_multiple_bugs=False,
+    phases=[Phase.explicit, Phase.generate, Phase.shrink],
+)  # fmt: skip
+SHARES = st.sampled_from([0.003, 0.03, 0.06, 0.3, 1.0])
+SEEDS = st.integers(0, 2**32 - 1)
+
+
+@some
+@given(odd_recordings())
+def test_pass_and_fail_follow_from_the_rows(recording: Odd) -> None:
+    properties.answered(recording)
+
+
+@some
+@given(odd_recordings(odd=False, cuts=False))
+def test_plain_rows_are_decided(recording: Odd) -> None:
+    properties.plain_rows_are_decided(recording)
+
+
+@some
+@given(odd_recordings(odd=False), st.sampled_from([*NO_VALUE, *ODD_NUMBERS]), SHARES, SEEDS)
+def test_cell_that_is_no_number_never_helps(recording: Odd, cell: str, share: float, seed: int) -> None:
+    properties.odd_never_helps(recording, cell, share, seed)
+
+
+@some
+@given(odd_recordings(cuts=False), SEEDS)
+def test_files_split_anywhere(recording: Odd, seed: int) -> None:
+    properties.splitting_changes_nothing(recording, seed)
+
+
+@some
+@given(odd_recordings(cuts=False), st.integers(0, 5), st.sampled_from([60, 300]))
+def test_finer_time_base_of_the_same_values(recording: Odd, number: int, interval_s: int) -> None:
+    properties.bases_change_nothing(recording, number, interval_s)
+
+
+@some
+@given(odd_recordings(), st.sampled_from([Fraction(99, 100), Fraction(9, 10), Fraction(1, 2), Fraction(1, 10)]))
+def test_tighter_limit_never_helps(recording: Odd, factor: Fraction) -> None:
+    properties.tightening_never_helps(recording, factor)
+
+
+@some
+@given(odd_recordings(), SHARES, SEEDS)
+def test_fewer_readings_never_help(recording: Odd, share: float, seed: int) -> None:
+    properties.removal_never_helps(recording, share, seed)
+
+
+@some
+@given(odd_recordings(odd=False, cuts=False), st.data())
+def test_channel_with_one_value_never_passes(recording: Odd, data: st.DataObject) -> None:
+    column = data.draw(st.integers(0, len(recording.columns) - 1))
+    low, decimals = {"voltage": (230.0, 1), "voltage_thd": (2.0, 2), "flicker_pst": (0.3, 2)}[
+        recording.columns[column].quantity
+    ]
+    properties.one_value_never_passes(recording, column, plain(data.draw(st.sampled_from([low, 0.0])), decimals))
+
+
+@some
+@given(
+    odd_recordings(odd=False, cuts=False),
+    st.lists(st.sampled_from(properties.UNKNOWN), min_size=1, max_size=2, unique=True),
+)
+def test_columns_left_alone_are_named(recording: Odd, headers: list[str]) -> None:
+    properties.columns_are_named(recording, headers)
