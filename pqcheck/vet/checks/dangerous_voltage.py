@@ -67,6 +67,7 @@ class UnsafeVoltages(RunsOutside):
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per voltage and side."""
     dark_starts, dark_lengths, _ = base.of(interruption.SupplyOut).runs.joined()
+    scale_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "scale-step"}
     lead_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "lost-lead"}
     for channel, runs in base.of(UnsafeVoltages).runs.items():
         doubts = doubted(base, channel.phase)
@@ -85,19 +86,23 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             if span.worst < 0.05 * nominal and span.intervals == dark:
                 continue
             spans.append(span)
-        for side, kept in (("above", [span for span in spans if span.worst > nominal]),
-                           ("below", [span for span in spans if span.worst <= nominal])):
-            if kept:
-                sign = _voltage_words(channel, side, kept, nominal)
-                yield _withheld(sign) if doubts & NOMINAL_IN_DOUBT else sign
+        for in_doubt in (False, True):
+            scaled = scale_spans.get(channel.phase, ())
+            part = [span for span in spans if in_doubt is _covered(span, scaled, base.coarse_us)]
+            for side, kept in (("above", [span for span in part if span.worst > nominal]),
+                               ("below", [span for span in part if span.worst <= nominal])):
+                if kept:
+                    sign = _voltage_words(channel, side, kept, nominal)
+                    yield _withheld(sign) if in_doubt or doubts & NOMINAL_IN_DOUBT else sign
 
 
 def _withheld(sign: Outcome) -> Outcome:
     """The sign as an open question."""
     return replace(
         sign, check=CHECK_OF_NOMINAL, verdict=Verdict.INCONCLUSIVE, code="sign-withheld", likelihood="",
-        text=f"A danger sign is withheld while the nominal is in doubt: {sign.text[0].lower()}{sign.text[1:]}",
-        advice="Settle the nominal voltage and the connection today; if the declared ones are right: " + ACT_VOLTAGE,
+        text="A danger sign is withheld while the nominal or the scale is in doubt: "
+             + sign.text[0].lower() + sign.text[1:],
+        advice="Settle nominal voltage, connection and ratios today; if the declared ones are right: " + ACT_VOLTAGE,
     )
 
 
@@ -123,8 +128,10 @@ def _voltage_words(channel: Channel, side: str, spans: list[Extent], nominal: fl
     )
 
 
-def _covered(span: Extent, others: Sequence[Extent]) -> bool:
-    return any(other.start_us <= span.start_us and span.end_us <= other.end_us for other in others)
+def _covered(span: Extent, others: Sequence[Extent], slack_us: int = 0) -> bool:
+    return any(
+        other.start_us - slack_us <= span.start_us and span.end_us <= other.end_us + slack_us for other in others
+    )
 
 
 def _overlap(first: int, count: int, starts: Array, lengths: Array) -> int:
