@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pqcheck.io import read
 from pqcheck.judge.choose_sources import joined, reaches_beyond
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Axis, Recording
@@ -86,6 +88,16 @@ def test_intervals_that_have_a_common_one_are_judged_at_it() -> None:
     found = judged(streams((0, 900, quarter), (7, 60, minutes)), place, "ansi-c84.1-2020", quantities=["voltage"])
     first = one(found, "service-range-a", phase="an")
     assert first.verdict is Verdict.PASS and first.intervals is not None and first.intervals.valid == 1344
+
+
+def test_the_lightest_load_is_named_for_several_time_bases_too() -> None:
+    place = site(supply={"nominal_voltage": "480 V", "connection": "delta", "frequency": "60 Hz"})
+    columns = {f"voltage.{pair} [V]": np.full(WEEK, 480.0) for pair in ("ab", "bc", "ca")}
+    columns |= {"voltage_deviation_unbalance [%]": np.full(WEEK, 1.0), "current.a [A]": np.arange(WEEK) + 5.0}
+    finer = {name: np.repeat(values, 2) for name, values in columns.items()}
+    found = judged(streams((0, 600, columns), (7, 300, finer)), place, "ansi-c84.1-2020",
+                   quantities=["voltage_deviation_unbalance"])  # fmt: skip
+    assert any(each.reason is not None and "lightest load" in each.reason.text for each in found)
 
 
 def test_a_week_that_only_a_coarser_stream_saw_is_named() -> None:
@@ -306,6 +318,40 @@ def test_what_one_recorder_missed_comes_from_the_other(
     assert found.intervals is not None
     assert found.intervals.valid == np.count_nonzero(held)
     assert found.intervals.outside == np.count_nonzero(held & (ten == 260.0))
+
+
+def csv_of(first_slot: int, step: int, ten: Any) -> list[str]:
+    """Rows of ten-minute values, each written 600 / step times, `step` seconds apart."""
+    begin = datetime.fromisoformat(FIRST) + timedelta(minutes=10 * first_slot)
+    values = np.repeat(ten, 600 // step)
+    return [
+        f"{(begin + timedelta(seconds=step * number)).strftime('%Y-%m-%dT%H:%M:%SZ')},{value:.2f}"
+        for number, value in enumerate(values)
+    ]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_one_file_or_many_at_any_interval_give_the_same_findings(seed: int, tmp_path: Path) -> None:
+    chance = np.random.default_rng(seed)
+    ten = 230 + np.round(chance.normal(0, 1, WEEK + 300), 2)
+    ten[chance.permutation(len(ten))[: int(chance.integers(0, 120))]] = 260.0
+    cuts = sorted({0, len(ten), *chance.integers(20, len(ten) - 20, 3).tolist()})
+    steps = chance.permutation([60, 120, 300, 600])
+    parts = [csv_of(a, int(step), ten[a:b]) for a, b, step in zip(cuts, cuts[1:], steps, strict=False)]
+    whole = [csv_of(0, 60, ten)]
+
+    def findings(files: list[list[str]]) -> list[Any]:
+        paths = []
+        for number, rows in enumerate(files):
+            paths.append(tmp_path / f"part{number}.csv")
+            paths[-1].write_text("\n".join(["time,voltage.an [V]", *rows]) + "\n", encoding="utf-8")
+        found = judged(read(paths), SINGLE, EN, quantities=["voltage"])
+        return sorted((each.id, each.verdict, each.intervals, each.proven) for each in found)
+
+    expected = findings(whole)
+    assert findings(parts) == expected
+    assert findings(parts[::-1]) == expected
+    assert findings([[row for part in parts for row in part]]) == expected
 
 
 SPAN = st.tuples(st.integers(0, 60), st.integers(1, 40)).map(lambda pair: (pair[0], pair[0] + pair[1]))

@@ -16,7 +16,7 @@ from pqcheck.reports.plots.bars import harmonic_bars, observed
 from pqcheck.reports.plots.canvas import COLOURS
 from pqcheck.reports.plots.shapes import duration_curve, thinned
 from pqcheck.reports.plots.time_axis import day_label, midnights
-from pqcheck.reports.plots.trend import Curve, Frame, LimitBand, Panel, trend, unobserved
+from pqcheck.reports.plots.trend import Curve, Frame, LimitLines, Panel, trend, unobserved
 from tests.recordings import recording, us
 
 START = us("2031-03-29T00:00:00+00:00")
@@ -32,7 +32,7 @@ def frame(days: int = 2, zone: str = "Europe/Lisbon") -> Frame:
 
 def test_a_figure_is_the_same_bytes_again() -> None:
     values = 230 + np.sin(np.arange(288) / 20)
-    panel = Panel("Voltage", "V", (line(values),), (LimitBand(207.0, 253.0, "all values"),))
+    panel = Panel("Voltage", "V", (line(values),), (LimitLines(207.0, 253.0, "all values"),))
     one, two = (trend("fig-x", "Voltage", [panel], frame(), "alt", "caption") for _ in range(2))
     assert one.svg == two.svg and "2026" not in one.svg and "<metadata" not in one.svg
     for name in ("paper", "ink", "limit", "first"):

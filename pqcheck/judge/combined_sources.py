@@ -182,6 +182,10 @@ class CombinedSources:
             self._slots.setdefault(stream, []).append(held)
             self._slots_of |= {(one, interval_us, drops): held for one in sources}
 
+    def led_by(self, stream: int) -> list[Task]:
+        """The tasks whose first source is in a stream."""
+        return [task for tasks in self._tasks.values() for task in tasks if task.stream == stream]
+
     def inputs(self, stream: int) -> set[Channel]:
         """Channels of a stream that are read."""
         return {one for held in self._slots.get(stream, ()) for source in held.sources for one in source.formula.inputs}

@@ -97,7 +97,8 @@ class Conclusions:
             run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs
         )
         doubts = reaching(self._trust, task, run)
-        light = next((light_load.sentence(self._zone) for light_load in self._lightest if light_load.task is task), "")
+        question = task.question
+        light = next((each.sentence(self._zone) for each in self._lightest if each.task.question == question), "")
         means = task_run.means
         outside = means.outside() if means is not None else []
         evidence = None if run.recorded else _bound_evidence(stream, run, means, template)

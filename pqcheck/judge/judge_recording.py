@@ -152,7 +152,7 @@ class _Pass:
                     series = open_series(tasks, stream.axis, dtypes, self.zone, self.excluded)
                     groups = groups_of(series, stream.axis)
                     means = [run.means for one in series for run in one.runs if run.means is not None]
-                    lightest = self._open_lightest(stream, tasks)
+                    lightest = self._open_lightest(stream, [*tasks, *self.combined.led_by(number)])
                 seen: Future[None] | None = None
                 if observe is not None:
                     if block.axis.count * len(block.values) < _WORTH_A_THREAD:

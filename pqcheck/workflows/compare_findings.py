@@ -1,7 +1,7 @@
 """Two results side by side: which verdicts and margins are new, worse, better, unchanged or gone. Changes no verdict.
 
 Findings are matched by fingerprint (table, rule, quantity, phase, order), never by row or by time, so that the same
-question is compared whenever it was recorded. Where a question has several periods, the worst of each side is taken.
+question is compared whenever it was recorded. Where a question has several periods, the worst of each side counts.
 """
 
 from __future__ import annotations

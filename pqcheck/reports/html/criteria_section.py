@@ -43,7 +43,7 @@ STRIP: Mapping[Verdict, str] = {
 _WORST_FIRST = (*ROLL_UP, Verdict.NOT_APPLICABLE)
 
 
-class CriterionRow(Struct, frozen=True):
+class JudgedCriterion(Struct, frozen=True):
     """One rule on one channel: its findings in time order and the worst of them."""
 
     findings: tuple[Finding, ...]
@@ -51,7 +51,7 @@ class CriterionRow(Struct, frozen=True):
     anchor: str
 
 
-def criteria(findings: Findings) -> list[CriterionRow]:
+def criteria(findings: Findings) -> list[JudgedCriterion]:
     """Every rule and channel once: worst verdict first, then in the order of the findings file."""
     groups: dict[tuple[object, ...], list[Finding]] = {}
     for finding in findings.findings:
@@ -69,7 +69,8 @@ def criteria(findings: Findings) -> list[CriterionRow]:
             )
             groups.setdefault(key, []).append(finding)
     made = [
-        CriterionRow(tuple(members), _worst(members), f"c{number}") for number, members in enumerate(groups.values(), 1)
+        JudgedCriterion(tuple(members), _worst(members), f"c{number}")
+        for number, members in enumerate(groups.values(), 1)
     ]
     return sorted(made, key=lambda row: rank(row.worst.verdict))
 
@@ -93,7 +94,7 @@ def verdict_mark(verdict: Verdict) -> Markup:
 _HEADS = ("Verdict", "Criterion", "Phase", "Limit", "Reading", "Margin", "Outside", "Period", "See")
 
 
-def criteria_part(rows: Sequence[CriterionRow], drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
+def criteria_part(rows: Sequence[JudgedCriterion], drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     """The table, with what the signs mean."""
     heads = tag("tr", *(tag("th", head, scope="col") for head in _HEADS))
     body = together(_row(row, drawn, evidence) for row in rows)
@@ -117,7 +118,7 @@ def criteria_part(rows: Sequence[CriterionRow], drawn: Sequence[Drawn], evidence
     )  # fmt: skip
 
 
-def _row(criterion: CriterionRow, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
+def _row(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     worst = criterion.worst
     margin, share = worst.margin, margin_percent(worst)
     percent = f" ({share:.3g} %)" if share is not None else ""
@@ -158,7 +159,7 @@ def asked_of(finding: Finding) -> str:
     return words.get(statistic.kind, f"{interval}{period}")
 
 
-def _period(criterion: CriterionRow) -> Markup | str:
+def _period(criterion: JudgedCriterion) -> Markup | str:
     worst = criterion.worst
     if worst.period is not None:
         start = clock(worst.period.start).removesuffix(" 00:00")
@@ -181,7 +182,7 @@ def _period(criterion: CriterionRow) -> Markup | str:
     )  # fmt: skip
 
 
-def _links(criterion: CriterionRow, drawn: Sequence[Drawn], evidence: frozenset[str]) -> list[Markup | str]:
+def _links(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> list[Markup | str]:
     links: list[Markup | str] = []
     figure = figure_for(criterion.worst, drawn)
     if figure is not None:

@@ -20,7 +20,7 @@ from pqcheck.model.findings_words import (
 )
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.gather import Track
-from pqcheck.reports.html.criteria_section import CriterionRow, verdict_mark
+from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, table, tag
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
@@ -32,7 +32,7 @@ MOST_WINDOWS = 12
 _SEARCHED = 20_000
 
 
-def with_evidence(criteria: Sequence[CriterionRow]) -> list[CriterionRow]:
+def with_evidence(criteria: Sequence[JudgedCriterion]) -> list[JudgedCriterion]:
     """Criteria whose windows are listed: what is not met, worst first, up to a limit."""
     failed = {
         id(criterion.worst): criterion
@@ -44,7 +44,7 @@ def with_evidence(criteria: Sequence[CriterionRow]) -> list[CriterionRow]:
 
 
 def evidence_part(
-    chosen: Sequence[CriterionRow], criteria: Sequence[CriterionRow], material: Material, drawn: Sequence[Drawn]
+    chosen: Sequence[JudgedCriterion], criteria: Sequence[JudgedCriterion], material: Material, drawn: Sequence[Drawn]
 ) -> Markup:
     """One block per criterion that is not met."""
     failed = sum(
@@ -66,7 +66,7 @@ def evidence_part(
     )  # fmt: skip
 
 
-def _block(criterion: CriterionRow, material: Material, drawn: Sequence[Drawn]) -> Markup:
+def _block(criterion: JudgedCriterion, material: Material, drawn: Sequence[Drawn]) -> Markup:
     worst = criterion.worst
     figure = figure_for(worst, drawn)
     statistic, counts = worst.statistic, worst.intervals
@@ -144,7 +144,7 @@ def _at(track: Track, instant_us: int) -> str:
     return number(float(f"{value:.5g}"), track.unit) if value is not None else "not recorded"
 
 
-def open_part(criteria: Sequence[CriterionRow]) -> Markup:
+def open_part(criteria: Sequence[JudgedCriterion]) -> Markup:
     """What was not judged or not applicable, and why; rules with the same reason together."""
     groups: dict[tuple[str, str, str, str], list[str]] = {}
     for criterion in criteria:

@@ -9,7 +9,7 @@ from pqcheck.model.clock import iso
 from pqcheck.model.findings_words import clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.observation import GRADES, Observation
-from pqcheck.reports.html.criteria_section import CriterionRow, verdict_mark
+from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, table, tag, together
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
@@ -17,7 +17,7 @@ from pqcheck.reports.plots.material import Material
 _LINE = "____________________"
 
 
-def rules_part(material: Material, criteria: Sequence[CriterionRow]) -> Markup:
+def rules_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Markup:
     """What was applied and how it decides."""
     tables = {applied_table.id: applied_table for applied_table in material.tables}
     rows: list[tuple[Child, ...]] = []
@@ -66,7 +66,7 @@ def _rule(material: Material, table_id: str, rule_id: str) -> Rule | None:
     return None
 
 
-def changes_part(material: Material, criteria: Sequence[CriterionRow]) -> Markup:
+def changes_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Markup:
     """Exclusions, corrections and waivers with reason and author, and what the verdict is without them."""
     site = material.site
     zone = material.gathered.zone if material.gathered is not None else site.time_zone or "UTC"

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import number
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
-from pqcheck.reports.plots.trend import LimitBand
+from pqcheck.reports.plots.trend import LimitLines
 
 MOST_BANDS = 3
 
@@ -43,9 +43,9 @@ def share_words(finding: Finding) -> str:
     return f"{number(statistic.percent)} % of values"
 
 
-def bands_of(findings: Iterable[Finding]) -> tuple[LimitBand, ...]:
+def bands_of(findings: Iterable[Finding]) -> tuple[LimitLines, ...]:
     """Distinct limits of findings, the first few, with their words; which table each comes from is in the criteria."""
-    bands: dict[tuple[float | None, float | None], LimitBand] = {}
+    bands: dict[tuple[float | None, float | None], LimitLines] = {}
     for finding in findings:
         if (
             finding.kind != "limit"
@@ -54,7 +54,7 @@ def bands_of(findings: Iterable[Finding]) -> tuple[LimitBand, ...]:
         ):
             continue
         key = (finding.limit.low, finding.limit.high)
-        bands.setdefault(key, LimitBand(*key, share_words(finding)))
+        bands.setdefault(key, LimitLines(*key, share_words(finding)))
     return tuple(bands.values())[:MOST_BANDS]
 
 

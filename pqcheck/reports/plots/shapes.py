@@ -24,7 +24,7 @@ from pqcheck.reports.plots.canvas import (
     rounded,
 )
 from pqcheck.reports.plots.time_axis import day_words
-from pqcheck.reports.plots.trend import LimitBand, limit_lines
+from pqcheck.reports.plots.trend import LimitLines, limit_lines
 
 _CURVE_POINTS = 401
 _CLOUD = 900
@@ -32,7 +32,7 @@ _EXTREMES = 20
 
 
 def duration_curve(
-    identity: str, title: str, unit: str, values: Mapping[str, NDArray[Any]], bands: Sequence[LimitBand], alt: str,
+    identity: str, title: str, unit: str, values: Mapping[str, NDArray[Any]], bands: Sequence[LimitLines], alt: str,
     what: str,
 ) -> Drawn:
     """How much of the time a value was exceeded, with the 1, 5, 95 and 99 % marks, the limits and N."""

@@ -27,7 +27,7 @@ class Curve(Struct, frozen=True):
     line: int = 0
 
 
-class LimitBand(Struct, frozen=True):
+class LimitLines(Struct, frozen=True):
     """A limit, with the words for the legend."""
 
     low: float | None
@@ -50,7 +50,7 @@ class Panel(Struct, frozen=True):
     title: str
     unit: str
     curves: tuple[Curve, ...]
-    bands: tuple[LimitBand, ...] = ()
+    bands: tuple[LimitLines, ...] = ()
     worst: tuple[Span, ...] = ()
     floor: float | None = None
     """Values below it do not stretch the axis: a voltage of zero during an interruption would flatten the rest."""
@@ -160,7 +160,7 @@ def _tail(curves: Sequence[Curve]) -> float:
     return float(np.median(held)) if len(held) else 0.0
 
 
-def limit_lines(axes: Any, bands: Sequence[LimitBand], unit: str, place: float, near: float) -> None:
+def limit_lines(axes: Any, bands: Sequence[LimitLines], unit: str, place: float, near: float) -> None:
     """One line per distinct limit, all it stands for written on it at `place` (share of the width).
 
     The words stand on the side of the line away from `near`, the values there.
