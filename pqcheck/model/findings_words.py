@@ -16,6 +16,9 @@ VERDICT_WORDS = {
     Verdict.WAIVED: "WAIVED",
 }
 
+NOT_READ = "Not read: "
+"""How the remark begins that every output shows first: what the question needs and was not read."""
+
 
 def rank(verdict: Verdict) -> int:
     """The place of a verdict in the roll-up, the worst first; what is not applicable comes last."""

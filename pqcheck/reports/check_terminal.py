@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
+    NOT_READ,
     VERDICT_WORDS,
     answer,
     by_loss,
@@ -29,7 +30,8 @@ MOST_ROWS = 20
 
 def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False) -> str:
     """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
-    parts = [danger_text(findings)]
+    missing = [line for line in findings.remarks if line.startswith(NOT_READ)]
+    parts = [danger_text(findings), *map(wrap, missing)]
     if quiet:
         parts.append(answer(findings))
         return "\n".join(part for part in parts if part) + "\n"
@@ -43,7 +45,7 @@ def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False
         _passes(asked, everything),
         _not_applicable(findings, everything),
         _declared(findings),
-        *(wrap(remark) for remark in findings.remarks),
+        *(wrap(remark) for remark in findings.remarks if remark not in missing),
         _tables(findings, asked),
     ]
     return text_of(parts)

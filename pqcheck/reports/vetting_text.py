@@ -41,11 +41,15 @@ def as_text(result: Examined, *, everything: bool = False, quiet: bool = False) 
 def answer(result: Examined) -> str:
     """The answer in one sentence. It speaks of the recording, never of the safety of the installation."""
     refused, open_ = len(result.refused), len(result.open_)
+    missing = f"{result.not_read} " if result.not_read else ""
     if refused:
         rest = f", {open_} leave{'s' if open_ == 1 else ''} a question open" if open_ else ""
-        return f"REFUSED: {refused} check{'s' if refused > 1 else ''} found what cannot be trusted{rest}."
+        return f"REFUSED: {missing}{refused} check{'s' if refused > 1 else ''} found what cannot be trusted{rest}."
     if open_:
-        return f"OPEN: nothing is refused; {open_} check{'s leave' if open_ > 1 else ' leaves'} a question open."
+        rest = f"{open_} check{'s leave' if open_ > 1 else ' leaves'} a question open"
+        return f"OPEN: {missing}Nothing is refused; {rest}." if missing else f"OPEN: nothing is refused; {rest}."
+    if missing:
+        return f"OPEN: {missing}No check found anything against what was read."
     return "SOUND: no check found anything against the recording."
 
 

@@ -12,17 +12,23 @@ from pqcheck.vet.outcome import Proposal
 
 
 class Examined(Struct, frozen=True):
-    """What vetting says about a recording, with the corrections declared and those proposed."""
+    """What vetting says about a recording, with the corrections declared and those proposed.
+
+    `not_read` is the sentence about what the question needs and was not read, empty where nothing is missing.
+    """
 
     findings: Findings
     proposals: tuple[Proposal, ...]
     corrections: tuple[Correction, ...]
+    not_read: str = ""
 
     @property
     def exit_status(self) -> ExitStatus:
         """0 sound, 3 something refused or open, 1 a danger sign."""
         signs = any(finding.kind == "safety" for finding in self.findings.findings)
         checked = [Verdict.FAIL if signs else Verdict.PASS, *(finding.verdict for finding in self.open_ + self.refused)]
+        if self.not_read:
+            checked.append(Verdict.INCONCLUSIVE)
         return exit_status(roll_up(checked))
 
     @property

@@ -156,12 +156,15 @@ def _judge_once(
     from pqcheck.judge.summed_orders import summed_orders
     from pqcheck.model.clock import iso, to_local
     from pqcheck.vet import Vetted, Vetting
+    from pqcheck.workflows.not_read import advised, not_read
 
     on = as_of
     if on is None and recording.streams:
         # Without a date to count, the table must have been in force when the recording began.
         on = to_local(min(stream.axis.start_us for stream in recording.streams), recording.zone).date()
     tasks, settled = resolve(tables, recording, site, only, on)
+    missing = not_read(recording, site, settled)
+    settled = advised(settled, missing)
     vetting = Vetting(recording, site)
     gatherer = None
     if gather:
@@ -198,6 +201,8 @@ def _judge_once(
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     lines = (line for _, line in named.values())
     remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
+    if missing.sentence:
+        remarks.insert(0, missing.sentence)
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.model.findings import Findings
+from pqcheck.model.recording import Recording
 from pqcheck.plan.recording_so_far import SoFar, progress
+from pqcheck.site.site_values import Site
 from pqcheck.vet import vet
 from pqcheck.vet.vetting_result import Examined
 from pqcheck.workflows.check_recording import check
@@ -17,6 +20,7 @@ from pqcheck.workflows.inputs import (
     as_tables,
     recording_entries,
 )
+from pqcheck.workflows.not_read import not_read
 
 
 def examine(recordings: Recordings, site: Sites) -> Examined:
@@ -27,9 +31,19 @@ def examine(recordings: Recordings, site: Sites) -> Examined:
     """
     place = as_site(site)
     recording = as_recording(recordings, place)
+    missing = _not_read(recording, place)
     vetted = vet(as_corrected(recording, place), place)
     findings = Findings(vetted.findings, place.declared, recording_entries(recording), (), vetted.remarks)
-    return Examined(findings, vetted.proposals, place.corrections)
+    return Examined(findings, vetted.proposals, place.corrections, missing)
+
+
+def _not_read(recording: Recording, site: Site) -> str:
+    """What the connection needs and was not read, and then what else the applied rules ask for; empty without."""
+    missing = not_read(recording, site, connection=True)
+    if not missing.missing:
+        return ""
+    _, settled = resolve(as_tables(None, site, may_be_none=True), recording, site)
+    return not_read(recording, site, settled, connection=True).sentence
 
 
 def so_far(recordings: Recordings, site: Sites, tables: Tables | None = None) -> SoFar:

@@ -41,6 +41,7 @@ from pqcheck.vet.checks import (
     power_factor,
     ratio,
     representative,
+    scale_steps,
     stuck,
     totals,
     two_element,
@@ -58,8 +59,8 @@ AFTER_CHANNELS: tuple[ModuleType, ...] = (
     not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
-    nominal, connection, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp, open_jaw,
-    neutral_sum, power_factor,
+    nominal, connection, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
+    open_jaw, neutral_sum, power_factor,
 )
 """Voltages, currents and powers against each other, where a time base has them."""
 OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)

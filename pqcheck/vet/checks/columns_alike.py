@@ -4,24 +4,30 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 
+from pqcheck.model.clock import duration_text
 from pqcheck.model.recording import Channel
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.channel_statistics import ChannelBlock, ChannelStatistics
-from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
-from pqcheck.vet.outcome import Outcome, Subject
+from pqcheck.vet.check_definition import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.kept_runs import starts_and_lengths
+from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
 
 FEWEST_MOVES = Threshold(20, "1", CHOSEN, "Moves of a column before it can be called the copy of another.")
+FEWEST_EQUAL = Threshold(60, "1", EVIDENCE, "Points in a row in which two columns are the same.")
+FEWEST_STEPS = Threshold(10, "1", CHOSEN, "Steps of the instrument between the lowest and the highest reading.")
 
 CHECK = Check(
     name="alike",
     question="Is a column there twice?",
     looks_at="Columns of one quantity and reading.",
-    how="Every sampled value agrees while the columns move.",
+    how="Every sampled value agrees while the columns move; or two voltages, currents or frequencies, of whatever "
+        "quantity, are the same for at least 60 points in a row.",
     example="current of b and c is the same in every value.",
     codes={"columns-alike": "Two columns are one"},
     refuses={
@@ -33,6 +39,9 @@ CHECK = Check(
 )
 
 SAMPLES_PER_BLOCK = 256
+
+COMPARED = ("voltage", "current", "frequency")
+"""Quantities that never equal each other; powers may."""
 
 
 class Fingerprint:
@@ -78,5 +87,34 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             advice="Map the columns again, or export the missing phase.",
             subjects=(Subject(quantity, phases, orders=orders),),
         )
-    if not alike:
+    stretches = list(_stretches(base)) if not alike else []
+    yield from stretches
+    if not alike and not stretches:
         yield Outcome(CHECK, Verdict.PASS)
+
+
+def _stretches(base: TimeBase) -> Iterator[Outcome]:
+    """Stretches in which a column equals another one, of whatever quantity, while they move."""
+    rows = {channel: series for channel, series in base.coarse.items()
+            if channel.quantity in COMPARED and base.channels[channel].steps >= FEWEST_STEPS.value}
+    for one, other in combinations(rows, 2):
+        equal = rows[one] == rows[other]
+        if np.count_nonzero(equal) < FEWEST_EQUAL.value:
+            continue
+        least = 2.5 * max(base.channels[channel].resolution for channel in (one, other))
+        starts, lengths = starts_and_lengths(equal)
+        for first, size in zip(starts.tolist(), lengths.tolist(), strict=True):
+            moves = int(np.count_nonzero(np.abs(np.diff(rows[one][first : first + size])) > least))
+            if size < FEWEST_EQUAL.value or moves < FEWEST_MOVES.value:
+                continue
+            start, end = (base.stream.axis.start_us + at * base.coarse_us for at in (first, first + size))
+            yield Outcome(
+                CHECK, Verdict.REFUSED, one.base_name, one.quantity, one.phase, code="columns-alike",
+                likelihood="shown",
+                text=f"{one.base_name} and {other.base_name} are the same for {duration_text(end - start)}: one of the "
+                     "columns holds the other quantity there.",
+                advice="Export the recording again; the stretch was not measured in one of the columns.",
+                spans=(Extent(start, end, (end - start) // base.interval_us, float(size), start),),
+                subjects=tuple(Subject(channel.quantity, (channel.phase,) if channel.phase else (), start_us=start,
+                                       end_us=end) for channel in (one, other)),
+            )

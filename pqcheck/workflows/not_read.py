@@ -1,0 +1,106 @@
+"""What the question needs and was not read: phases of the connection, quantities of the rules, columns left alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from pqcheck.judge.phases_asked import phases_asked
+from pqcheck.judge.tasks import Settled
+from pqcheck.model.errors import InputError
+from pqcheck.model.findings import Reason
+from pqcheck.model.findings_words import NOT_READ, first_few
+from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.recording import Recording
+from pqcheck.site.site_values import Site
+
+_CODES = ("not-recorded", "phase-missing")
+
+
+class NotRead(Struct, frozen=True):
+    """`missing` are phases by quantity (none: the whole quantity), `left_alone` the columns that nobody understood."""
+
+    missing: dict[str, tuple[str, ...]]
+    left_alone: tuple[str, ...]
+    file: str
+
+    @property
+    def sentence(self) -> str:
+        """One line with the next step; empty where nothing needed is missing."""
+        if not self.missing:
+            return ""
+        parts = [
+            _title(quantity) + (f" of {' and '.join(phases)}" if phases else "")
+            for quantity, phases in self.missing.items()
+        ]
+        line = f"{NOT_READ}{', '.join(parts)}."
+        if self.left_alone:
+            columns = first_few([repr(column) for column in self.left_alone])
+            line += f" Columns left alone: {columns}. {self.next_step}"
+        return line
+
+    @property
+    def next_step(self) -> str:
+        """What to do about the columns left alone."""
+        return f"Say what they hold: pqcheck columns {self.file} --write FILE, and copy that into the site file."
+
+
+def _title(quantity: str) -> str:
+    title = QUANTITIES[quantity].title
+    return title[:1].lower() + title[1:]
+
+
+def not_read(
+    recording: Recording, site: Site, settled: Iterable[Settled] = (), *, connection: bool = False
+) -> NotRead:
+    """What the rules need and was not read, and with `connection` what the connection of the supply needs.
+
+    `settled` are the rules that need no reading. A whole quantity is named where columns were left alone that may hold
+    it. Raises `InputError` where no column was understood at all.
+    """
+    left = dict.fromkeys(
+        column.column for file in recording.files for column in file.columns
+        if column.channel is None and column.read_as.startswith("left alone") and "not asked for" not in column.read_as
+    )
+    name = recording.files[0].name if recording.files else "FILE"
+    if not any(stream.channels for stream in recording.streams) and not recording.events:
+        columns = first_few([repr(column) for column in left]) if left else "there are none beside the stamps"
+        raise InputError(
+            f"no column of {name} was understood ({columns}); see how it is read with: pqcheck columns {name}, and say "
+            f"what the columns hold with: pqcheck columns {name} --write FILE"
+        )
+    read = {(channel.quantity, channel.phase) for _, channel in recording.channels()}
+    missing: dict[str, list[str]] = {}
+    for quantity in ("voltage", "current") if connection else ():
+        phases_read = {phase for of, phase in read if of == quantity}
+        asked = phases_asked(quantity, (), site.supply, phases_read.__contains__)
+        phases = [str(task.phase) for task in asked if task.standing == "phase-missing"]
+        if phases:
+            missing[quantity] = phases
+    if connection and left and not any(quantity == "voltage" for quantity, _ in read):
+        missing.setdefault("voltage", [])
+    for rule in settled:
+        if rule.quantity is None or rule.reason.code not in _CODES or rule.quantity not in QUANTITIES:
+            continue
+        if rule.phase is not None:
+            phases = missing.setdefault(rule.quantity, [])
+            phases += [rule.phase] if rule.phase not in phases else []
+        elif left:
+            missing.setdefault(rule.quantity, [])
+    return NotRead({quantity: tuple(phases) for quantity, phases in missing.items()}, tuple(left), name)
+
+
+def advised(settled: Sequence[Settled], missing: NotRead) -> list[Settled]:
+    """The rules that were not recorded, with the columns left alone as the first thing to look at."""
+    if not missing.left_alone:
+        return list(settled)
+    columns = first_few([repr(column) for column in missing.left_alone])
+    first = f"{columns} {'were' if len(missing.left_alone) > 1 else 'was'} left alone: say what the columns hold " \
+            f"(pqcheck columns {missing.file} --write FILE), or "
+
+    def advice(reason: Reason) -> Reason:
+        return Reason(reason.code, reason.text, first + reason.advice[:1].lower() + reason.advice[1:])
+
+    return [replace(rule, reason=advice(rule.reason)) if rule.reason.code in _CODES else rule for rule in settled]

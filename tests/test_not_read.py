@@ -1,0 +1,88 @@
+"""What the question needs and was not read comes first, by name; nothing is sound over what was not looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pqcheck.cli import main
+
+SITE = """\
+name = "Bench"
+time_zone = "UTC"
+[supply]
+nominal_voltage = "400 V"
+connection = "wye"
+frequency = "50 Hz"
+[limits]
+apply = ["en50160-2010-lv"]
+"""
+
+
+def written(folder: Path, headers: Sequence[str]) -> list[str]:
+    """A day of 10-minute rows; every column but the first holds about 230."""
+    rng = np.random.default_rng(2)
+    lines = [",".join(headers)]
+    for row in range(144):
+        cells = [f"{230 + rng.normal():.2f}" for _ in headers[1:]]
+        lines.append(",".join([f"2031-03-03T{row // 6:02d}:{row % 6}0Z", *cells]))
+    (folder / "week.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (folder / "site.toml").write_text(SITE, encoding="utf-8")
+    return [str(folder / "week.csv"), "--site", str(folder / "site.toml")]
+
+
+def run(command: Sequence[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
+    status = main(list(command))
+    shown = capsys.readouterr()
+    return status, shown.out, shown.err
+
+
+LEFT = ("time", "U L1-N [V]", "X L2-N", "X L3-N")
+
+
+def test_vet_is_not_sound_over_columns_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = run(["vet", *written(tmp_path, LEFT)], capsys)
+    first = out.splitlines()[0]
+    assert status == 3
+    assert first.startswith("OPEN: ") and "voltage of bn and cn" in first
+    assert "'X L2-N', 'X L3-N'" in first and "pqcheck columns week.csv --write" in first
+    assert run(["vet", *written(tmp_path, LEFT), "--quiet"], capsys)[1].splitlines()[0] == first
+
+
+def test_vet_is_sound_over_a_column_that_nobody_needs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    headers = ("time", "U L1-N [V]", "U L2-N [V]", "U L3-N [V]", "Status")
+    status, out, _ = run(["vet", *written(tmp_path, headers)], capsys)
+    assert status == 0
+    assert out.startswith("SOUND:")
+
+
+@pytest.mark.parametrize("command", ["vet", "check"])
+@pytest.mark.parametrize("headers", [("time", "foo", "bar"), ("time", "X L1-N", "X L2-N", "X L3-N")])
+def test_nothing_understood_is_no_result(
+    command: str, headers: Sequence[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, out, err = run([command, *written(tmp_path, headers)], capsys)
+    assert (status, out) == (2, "")
+    assert repr(headers[1]) in err and "--write" in err
+
+
+def test_check_names_what_was_not_read_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for more in ([], ["--quiet"]):
+        status, out, _ = run(["check", *written(tmp_path, LEFT), "--quantities", "voltage", *more], capsys)
+        assert status == 3
+        text = " ".join(out.split())
+        assert text.startswith("Not read: voltage of bn and cn. Columns left alone: 'X L2-N', 'X L3-N'.")
+        assert text.count("Not read:") == 1
+
+
+def test_the_advice_is_to_read_the_column_that_was_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    headers = ("time", "f [Hz]", "X L1-N")
+    given = written(tmp_path, headers)
+    text = " ".join(run(["check", *given, "--quantities", "voltage"], capsys)[1].split())
+    assert "-> 'X L1-N' was left alone: say what the columns hold (pqcheck columns week.csv --write FILE), or" in text
+    assert "-> Record voltage" not in text
