@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from pqcheck.io import read
 from pqcheck.judge.choose_sources import joined, reaches_beyond
+from pqcheck.model.errors import PqcheckError
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Axis, Recording
 from pqcheck.model.verdict import Verdict
@@ -88,6 +89,13 @@ def test_intervals_that_have_a_common_one_are_judged_at_it() -> None:
     found = judged(streams((0, 900, quarter), (7, 60, minutes)), place, "ansi-c84.1-2020", quantities=["voltage"])
     first = one(found, "service-range-a", phase="an")
     assert first.verdict is Verdict.PASS and first.intervals is not None and first.intervals.valid == 1344
+
+
+def test_time_bases_a_lifetime_apart_are_named() -> None:
+    made = streams((0, 3, thd(2, 28800)), (25_000, 1, thd(2, 86400)))
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}, pcc={"is_pcc": True})
+    with pytest.raises(PqcheckError, match=r"voltage_thd\.an lie too far apart \(2031-03-03.* to 2099-"):
+        judged(made, place, "ieee519-2022", quantities=["voltage_thd"])
 
 
 def test_the_lightest_load_is_named_for_several_time_bases_too() -> None:

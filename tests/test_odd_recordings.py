@@ -54,6 +54,15 @@ def test_finer_time_base_of_the_same_values(recording: Odd, number: int, interva
 
 
 @some
+@given(odd_recordings(odd=False, cuts=False), st.data(), st.sampled_from([60, 300]), st.sampled_from([0.96, 1.05, 1.5]))
+def test_contradicting_time_bases_pass_nothing(recording: Odd, data: st.DataObject, interval_s: int, by: float) -> None:
+    column = data.draw(st.integers(0, len(recording.columns) - 1))
+    if recording.columns[column].quantity == "voltage_thd":
+        by = 2 * by if by > 1 else by / 2
+    properties.contradiction_never_passes(recording, column, interval_s, by)
+
+
+@some
 @given(odd_recordings(), st.sampled_from([Fraction(99, 100), Fraction(9, 10), Fraction(1, 2), Fraction(1, 10)]))
 def test_tighter_limit_never_helps(recording: Odd, factor: Fraction) -> None:
     properties.tightening_never_helps(recording, factor)

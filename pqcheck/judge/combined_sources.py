@@ -23,12 +23,16 @@ from pqcheck.judge.judged_series import Mask, masked_product
 from pqcheck.judge.sources_disagree import Compared
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import duration_text, iso
+from pqcheck.model.errors import InputError
 from pqcheck.model.recording import DAY, Axis, Block, Channel, RowSpan, Stream
 from pqcheck.stats.runs import runs
 
 _NOWHERE = 255
 """Stands for the number of a source where none holds a slot."""
 _STRETCHES_SHOWN = 3
+_MOST_SLOTS = 5_000_000
+_SPARSE = 20
+"""More slots than that, and that many times those of the streams: a mistyped year, not a recording."""
 
 
 class SlotValues:
@@ -237,6 +241,11 @@ class CombinedSources:
         begin = min(first)
         count = max(start + held.values.shape[1] for start, held in zip(first, slots, strict=True)) - begin
         axis = Axis(offset + begin * interval_us, interval_us, count)
+        if count > _MOST_SLOTS and count > _SPARSE * sum(held.values.shape[1] for held in slots):
+            raise InputError(
+                f"the time bases of {task.base_name} lie too far apart ({iso(axis.start_us, self._zone)} to "
+                f"{iso(axis.end_us, self._zone)}, mostly without rows); correct the stamps, or check the files singly"
+            )
         values, filled_by = np.full(count, np.nan), np.full(count, _NOWHERE, np.uint8)
         bounds = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
         parts: list[NDArray[np.float64]] = []

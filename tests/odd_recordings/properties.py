@@ -23,7 +23,7 @@ from tests.odd_recordings.reading import (
     rows_of,
     tally,
 )
-from tests.odd_recordings.strategies import NOMINAL, RULES, START, Odd, Part, refined, table
+from tests.odd_recordings.strategies import NOMINAL, RULES, START, Odd, Part, plain, refined, table
 
 Answer = dict[str, Any]
 """The findings file as read back."""
@@ -241,6 +241,27 @@ def bases_change_nothing(recording: Odd, number: int, interval_s: int) -> None:
         change = (name, was.get(name), now.get(name))
         assert set(change[1:]) != {"pass", "fail"}, change
         assert now.get(name) != "pass" or was.get(name) == "pass", change
+
+
+def contradiction_never_passes(recording: Odd, column: int, interval_s: int, by: float) -> None:
+    """A second time base of the same span, in which a channel differs by more than instruments do, passes nothing."""
+    whole = next((part for parts in recording.files for part in parts if part.interval_s == SLOT_S), None)
+    if whole is None or not whole.count:
+        return
+    quantity, phase = recording.columns[column].quantity, recording.columns[column].phase
+    if quantity == "flicker_pst":
+        return
+    changed = [
+        [plain(float(cell.replace("@", ".")) * by, 2) for cell in cells] if number == column else cells
+        for number, cells in enumerate(whole.cells)
+    ]
+    other = refined(Part(SLOT_S, whole.start_s, changed), interval_s)
+    answer = judged(replace(recording, files=[[whole], [other]], cut=None, exclusions=[]))
+    if answer is None:
+        return
+    for finding in limit_findings(answer):
+        if (finding["quantity"], finding["phase"]) == (quantity, phase):
+            assert finding["verdict"] != "pass", (finding["id"], finding["verdict"])
 
 
 def tightening_never_helps(recording: Odd, factor: Fraction) -> None:
