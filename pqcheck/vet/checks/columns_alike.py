@@ -97,24 +97,24 @@ def _stretches(base: TimeBase) -> Iterator[Outcome]:
     """Stretches in which a column equals another one, of whatever quantity, while they move."""
     rows = {channel: series for channel, series in base.coarse.items()
             if channel.quantity in COMPARED and base.channels[channel].steps >= FEWEST_STEPS.value}
-    for one, other in combinations(rows, 2):
-        equal = rows[one] == rows[other]
+    for channel, other in combinations(rows, 2):
+        equal = rows[channel] == rows[other]
         if np.count_nonzero(equal) < FEWEST_EQUAL.value:
             continue
-        least = 2.5 * max(base.channels[channel].resolution for channel in (one, other))
+        least = 2.5 * max(base.channels[each].resolution for each in (channel, other))
         starts, lengths = starts_and_lengths(equal)
         for first, size in zip(starts.tolist(), lengths.tolist(), strict=True):
-            moves = int(np.count_nonzero(np.abs(np.diff(rows[one][first : first + size])) > least))
+            moves = int(np.count_nonzero(np.abs(np.diff(rows[channel][first : first + size])) > least))
             if size < FEWEST_EQUAL.value or moves < FEWEST_MOVES.value:
                 continue
             start, end = (base.stream.axis.start_us + at * base.coarse_us for at in (first, first + size))
             yield Outcome(
-                CHECK, Verdict.REFUSED, one.base_name, one.quantity, one.phase, code="columns-alike",
+                CHECK, Verdict.REFUSED, channel.base_name, channel.quantity, channel.phase, code="columns-alike",
                 likelihood="shown",
-                text=f"{one.base_name} and {other.base_name} are the same for {duration_text(end - start)}: one of the "
-                     "columns holds the other quantity there.",
+                text=f"{channel.base_name} and {other.base_name} are the same for {duration_text(end - start)}: one "
+                     "of the columns holds the other quantity there.",
                 advice="Export the recording again; the stretch was not measured in one of the columns.",
                 spans=(Extent(start, end, (end - start) // base.interval_us, float(size), start),),
-                subjects=tuple(Subject(channel.quantity, (channel.phase,) if channel.phase else (), start_us=start,
-                                       end_us=end) for channel in (one, other)),
+                subjects=tuple(Subject(each.quantity, (each.phase,) if each.phase else (), start_us=start, end_us=end)
+                               for each in (channel, other)),
             )

@@ -142,12 +142,12 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 def _of_channel(base: TimeBase, statistics: ChannelStatistics, movement: Movement) -> Outcome:
     single = _of_single_value(base, statistics)
-    found = _of_runs(base, statistics, movement)
-    if single is None or (single.verdict is Verdict.INCONCLUSIVE and found.verdict is Verdict.REFUSED):
-        return found
+    runs = _of_runs(base, statistics, movement)
+    if single is None or (single.verdict is Verdict.INCONCLUSIVE and runs.verdict is Verdict.REFUSED):
+        return runs
     # The stretches of both, each once.
     held = [(span.start_us, span.end_us) for span in single.spans]
-    more = [subject for subject, span in zip(found.subjects, found.spans, strict=False)
+    more = [subject for subject, span in zip(runs.subjects, runs.spans, strict=False)
             if not any(start <= span.start_us and span.end_us <= end for start, end in held)]
     return replace(single, subjects=(*single.subjects, *more)) if single.verdict is Verdict.REFUSED else single
 
