@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterator
 from itertools import combinations
 from typing import Any
@@ -20,6 +21,8 @@ from pqcheck.vet.time_base import TimeBase
 
 FEWEST_MOVES = Threshold(20, "1", CHOSEN, "Moves of a column before it can be called the copy of another.")
 FEWEST_EQUAL = Threshold(60, "1", EVIDENCE, "Points in a row in which two columns are the same.")
+SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
+                     "How improbable the agreement must be by chance (one in a million).")
 FEWEST_STEPS = Threshold(10, "1", CHOSEN, "Steps of the instrument between the lowest and the highest reading.")
 
 CHECK = Check(
@@ -103,9 +106,14 @@ def _stretches(base: TimeBase) -> Iterator[Outcome]:
             continue
         least = 2.5 * max(base.channels[each].resolution for each in (channel, other))
         starts, lengths = starts_and_lengths(equal)
+        long = lengths >= FEWEST_EQUAL.value
+        held, known = int(lengths[long].sum()), int(np.count_nonzero(~np.isnan(rows[channel] + rows[other])))
+        # What coarse columns that move together agree in elsewhere explains that much of a stretch.
+        share = min((int(np.count_nonzero(equal)) - held + 0.5) / (known - held + 1), 1 - 1e-9)
+        fewest = max(FEWEST_MOVES.value, (math.log(known) + SURPRISE.value) / -math.log(share))
         for first, size in zip(starts.tolist(), lengths.tolist(), strict=True):
             moves = int(np.count_nonzero(np.abs(np.diff(rows[channel][first : first + size])) > least))
-            if size < FEWEST_EQUAL.value or moves < FEWEST_MOVES.value:
+            if size < FEWEST_EQUAL.value or moves < fewest:
                 continue
             start, end = (base.stream.axis.start_us + at * base.coarse_us for at in (first, first + size))
             yield Outcome(
