@@ -23,6 +23,7 @@ SHORTEST_TOGETHER_HOURS = Threshold(
 FEWEST_POINTS = Threshold(6, "1", CHOSEN, "Points of such a stretch.")
 STANDS = Threshold((0.7, 1.4), "1", PRACTICE, "A voltage between these times its usual level stands.")
 OTHER_SPREAD = Threshold(0.3, "1", CHOSEN, "Width of the middle 90 %, relative, which no voltage has for hours.")
+LEAD_OFF = Threshold(0.2, "1", PRACTICE, "Of the usual level: below, a lead is in the air.")
 FLOWS = Threshold(0.3, "1", CHOSEN, "Share of its usual value from which the current goes on.")
 
 CHECK = Check(
@@ -103,7 +104,8 @@ def _of_voltage(grid: Grid, phase: str, ratio: Array, ratios: dict[str, Array]) 
             inside = ratio[first:end]
             bottom, middle, top = np.percentile(inside, (5, 50, 95))
             gone = all(float(np.nanmax(other[first:end], initial=0.0)) < 0.05 for other in ratios.values())
-            scatters = middle > 0 and (top - bottom) / middle > OTHER_SPREAD.value
+            # Near zero beside standing voltages a lead is off, which is another doubt.
+            scatters = middle > LEAD_OFF.value and (top - bottom) / middle > OTHER_SPREAD.value
             if (gone or scatters) and (first, end) not in spans and _flowing(grid, phase, first, end):
                 spans.append((first, end))
                 words["a level that is no voltage of this supply while the current goes on"] = None
