@@ -17,6 +17,8 @@ from pqcheck.vet.trust import Trust
 MOST_WINDOWS = 1000
 """Windows written per finding; the sentence carries the totals."""
 
+NOTHING_AGAINST = "Nothing speaks against the recording itself"
+
 _WORST_FIRST = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.PASS, Verdict.NOT_APPLICABLE)
 
 
@@ -172,7 +174,7 @@ def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
         lines.append(supply[0].text)
     if not any(outcome.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE) for outcome in outcomes):
         kinds = len({outcome.check.name for outcome in outcomes if outcome.verdict is not Verdict.NOT_APPLICABLE})
-        lines.append(f"Nothing speaks against the recording itself: {kinds} kinds of check on {channels} channels.")
+        lines.append(f"{NOTHING_AGAINST}: {kinds} kinds of check on {channels} channels.")
     return tuple(lines)
 
 

@@ -156,6 +156,7 @@ def _judge_once(
     from pqcheck.judge.summed_orders import summed_orders
     from pqcheck.model.clock import iso, to_local
     from pqcheck.vet import Vetted, Vetting
+    from pqcheck.vet.into_findings import NOTHING_AGAINST
     from pqcheck.workflows.not_read import advised, not_read
 
     on = as_of
@@ -201,8 +202,12 @@ def _judge_once(
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     lines = (line for _, line in named.values())
     remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
-    if missing.sentence:
-        remarks.insert(0, missing.sentence)
+    if judged.remarks or missing.left_alone:
+        # What contradicts itself, or was never looked at, is no clean recording.
+        remarks = [line for line in remarks if not line.startswith(NOTHING_AGAINST)]
+    first = missing.sentence or missing.remark
+    if first:
+        remarks.insert(0, first)
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 

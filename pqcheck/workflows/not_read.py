@@ -42,6 +42,14 @@ class NotRead(Struct, frozen=True):
         return line
 
     @property
+    def remark(self) -> str:
+        """Columns left alone although nothing needed is missing: they may say otherwise. Empty where there are none."""
+        if self.missing or not self.left_alone:
+            return ""
+        columns = first_few([repr(column) for column in self.left_alone])
+        return f"Recorded and left alone: {columns}. The reasons: pqcheck columns {self.file}"
+
+    @property
     def next_step(self) -> str:
         """What to do about the columns left alone."""
         return f"Say what they hold: pqcheck columns {self.file} --write FILE, and copy that into the site file."
