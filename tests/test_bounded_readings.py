@@ -206,3 +206,16 @@ def test_a_voltage_only_known_to_lie_below_a_number_is_no_danger_sign(tmp_path: 
     findings = check(tmp_path / "week.csv", HOUSE, ["en50160-2010-lv"], quantities=["voltage"])
     assert {finding.kind for finding in findings.findings} == {"limit", "recording"}
     assert findings.verdict is Verdict.INCONCLUSIVE
+
+
+@pytest.mark.parametrize(("cells", "verdict"), [(1, Verdict.PASS), (60, Verdict.REFUSED)])
+def test_readings_over_range_doubt_their_own_intervals(tmp_path: Path, cells: int, verdict: Verdict) -> None:
+    """What the instrument formed from a clipped voltage is unknown there; 50 of 1008 values may lie outside."""
+    lines = ["time,voltage.an [V],voltage_thd.an [%]"]
+    for number in range(WEEK):
+        volts = ">300" if 100 <= number < 100 + cells else f"{230 + (number * 7 % 23) / 10:.1f}"
+        stamp = f"2031-03-{3 + number // 144:02d}T{number % 144 // 6:02d}:{number % 6 * 10:02d}:00Z"
+        lines.append(f"{stamp},{volts},{2 + (number * 5 % 17) / 20:.2f}")
+    (tmp_path / "week.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    findings = check(tmp_path / "week.csv", HOUSE, ["en50160-2010-lv"], quantities=["voltage_thd"])
+    assert {finding.verdict for finding in findings.findings if finding.rule == "thd-week-95"} == {verdict}

@@ -58,6 +58,10 @@ LIMITED = ("voltage", "current", "active_power", "reactive_power", "apparent_pow
 """Quantities whose values can run into the range of the instrument."""
 
 
+MOST_SPANS = 100
+"""Marked stretches that are doubted one by one; beyond it the whole recording is."""
+
+
 class Ceiling:
     """The highest value so far, its runs, how often it was reached, and how many readings lie just below."""
 
@@ -105,13 +109,21 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             text = f"{name} stops at {ceiling.value:.6g} {channel.unit} in {ceiling.count} of {statistics.valid} " \
                    f"intervals, in runs of up to {int(lengths.max())}, with hardly any reading just below"
         observed = ceiling.value > float("-inf")
+        spans = base.spans(starts, lengths, ceiling.value if observed else 0.0)
+        phases = (channel.phase,) if channel.phase else ()
+        subjects = (Subject(channel.quantity, phases),)
+        if statistics.over_range.count and len(spans) <= MOST_SPANS:
+            # The recorder says itself which readings these are; a ceiling found here may have cut others as well.
+            subjects = tuple(
+                Subject(channel.quantity, phases, start_us=span.start_us, end_us=span.end_us) for span in spans
+            )
         yield Outcome(
             CHECK, Verdict.REFUSED, name, channel.quantity, channel.phase, code="clipped", likelihood="shown",
             text=text + ": the range was exceeded and these readings are lower bounds. A fail they show stands, a pass "
                         "does not.",
             advice="Measure again with a larger range or ratio. Do not drop these rows: they are the highest values.",
-            spans=base.spans(starts, lengths, ceiling.value if observed else 0.0),
-            subjects=(Subject(channel.quantity, (channel.phase,) if channel.phase else ()),),
+            spans=spans,
+            subjects=subjects,
             value=ceiling.value if observed else None, unit=channel.unit, bounds=bool(statistics.over_range.count),
         )
 
