@@ -133,10 +133,9 @@ def _stands(
     trusted = _outside(tallied, period, run, task, nothing, lower)
     if decision.verdict is Verdict.FAIL:
         return trusted > decision.allowed
-    doubted = int(np.count_nonzero(nothing))
-    return (
-        decision.verdict is Verdict.PASS and not lower.any() and trusted + counts.missing + doubted <= decision.allowed
-    )
+    # A value that may be larger than it reads may lie outside, as one may that is not known at all.
+    doubted = int(np.count_nonzero(nothing | lower))
+    return decision.verdict is Verdict.PASS and trusted + counts.missing + doubted <= decision.allowed
 
 
 def _outside(tallied: Tallied, period: JudgedPeriod, run: SeriesRun, task: Task, nothing: Mask, lower: Mask) -> int:

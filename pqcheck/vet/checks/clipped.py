@@ -111,7 +111,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         observed = ceiling.value > float("-inf")
         spans = base.spans(starts, lengths, ceiling.value if observed else 0.0)
         phases = (channel.phase,) if channel.phase else ()
-        subjects = (Subject(channel.quantity, phases),)
+        subjects: tuple[Subject, ...] = (Subject(channel.quantity, phases),)
         if statistics.over_range.count and len(spans) <= MOST_SPANS:
             # The recorder says itself which readings these are; a ceiling found here may have cut others as well.
             subjects = tuple(
