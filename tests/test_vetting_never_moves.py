@@ -156,3 +156,69 @@ def test_a_coarse_channel_that_moves_elsewhere_keeps_its_verdicts() -> None:
     seen = of_rule(result.findings, "stuck")["voltage.an.mean"]
     assert (seen.verdict, seen.reason.code if seen.reason else "") == (Verdict.INCONCLUSIVE, "never-moves")
     assert limits(result, "voltage", "an") == {(Verdict.PASS, "")}
+
+
+SINGLE = {"nominal_voltage": "230 V", "connection": "single-phase"}
+ALWAYS = np.ones(WEEK)
+
+
+@pytest.mark.parametrize(("table", "name", "rule_quantity"), [
+    ({"frequency [Hz]": 50.0 * ALWAYS}, "frequency.mean", "frequency"),
+    ({"frequency [Hz]": 50.003 * ALWAYS}, "frequency.mean", "frequency"),
+    ({"negative_sequence_unbalance [%]": 0 * ALWAYS}, "negative_sequence_unbalance.mean",
+     "negative_sequence_unbalance"),
+    ({"negative_sequence_unbalance [%]": 1.03 * ALWAYS}, "negative_sequence_unbalance.mean",
+     "negative_sequence_unbalance"),
+    ({f"voltage_harmonic.an.h{order} [%]": 0.1 * ALWAYS for order in range(2, 26)}, "voltage_harmonic.an.mean",
+     "voltage_harmonic"),
+    ({f"current.{phase} [A]": 0 * ALWAYS for phase in "abc"}, "current.a.mean", None),
+    ({"current_trd.a [%]": 0 * ALWAYS}, "current_trd.a.mean", None),
+    ({f"current_harmonic.a.h{order} [A]": 0 * ALWAYS for order in range(2, 26)}, "current_harmonic.a.mean", None),
+])
+def test_nothing_passes_on_what_never_moves(table: dict[str, Floats], name: str, rule_quantity: str | None) -> None:
+    made = recording(voltages() | table)
+    seen = of_rule(vet(made, site()).findings, "never-moves")[name]
+    assert (seen.verdict, seen.reason.code if seen.reason else "") == (Verdict.INCONCLUSIVE, "never-moves")
+    if rule_quantity:
+        rules = [finding for finding in check(made, site(), "en50160-2010-lv").findings
+                 if finding.kind == "limit" and finding.quantity == rule_quantity]
+        assert rules and not [finding for finding in rules if finding.verdict is Verdict.PASS]
+
+
+def test_what_moves_is_left_alone() -> None:
+    """One phase without a load, a single order at zero, minima of zero, blanks between the readings."""
+    table = voltages() | {"frequency [Hz]": noise(1, 50, 0.02), "current.a [A]": noise(2, 40, 3),
+                          "current.b [A]": 0 * ALWAYS, "current.n [A]": 0 * ALWAYS, "current.a.min [A]": 0 * ALWAYS,
+                          "voltage_harmonic.an.h5 [%]": noise(3, 2, 0.1), "voltage_harmonic.an.h24 [%]": 0 * ALWAYS}
+    spaced = noise(4, 1, 0.2)
+    spaced[::2] = np.nan
+    table["negative_sequence_unbalance [%]"] = spaced
+    assert {finding.verdict for finding in of_rule(vet(recording(table), site()).findings, "never-moves").values()} \
+        == {Verdict.PASS}
+
+
+@pytest.mark.parametrize("values", [0 * ALWAYS, 5.0 * ALWAYS])
+def test_a_maximum_that_never_moves_proves_nothing(values: Floats) -> None:
+    made = recording({"voltage.an [V]": noise(1, 230, 1), "voltage_thd.an.max [%]": values})
+    place = site(supply=SINGLE, recording={"extremes_of": "200 ms"})
+    assert limits(check(made, place, "en50160-2010-lv"), "voltage_thd", "an") == {(Verdict.INCONCLUSIVE, "never-moves")}
+
+
+@pytest.mark.parametrize(("quantity", "zero_until", "value", "verdict"), [
+    ("voltage_thd", 138, 3.1, Verdict.REFUSED), ("voltage_thd", 120, 0.3, Verdict.REFUSED),
+    ("voltage_thd", 40, 3.1, Verdict.PASS), ("voltage_thd", 120, 0.1, Verdict.PASS),
+])
+def test_zeros_that_fill_most_of_every_day(quantity: str, zero_until: int, value: float, verdict: Verdict) -> None:
+    """Broken by a few readings; 0.1 beside 0.0 is the resolution of the instrument."""
+    values = np.where(np.arange(WEEK) % DAY < zero_until, 0.0, value)
+    result = vet(recording(voltages() | {f"{quantity}.an [1]": values}), site())
+    assert of_rule(result.findings, "not-measured")[f"{quantity}.an.mean"].verdict is verdict
+
+
+def test_zeros_that_fill_most_of_one_day_take_that_day() -> None:
+    values = noise(1, 3, 0.2)
+    values[2 * DAY: 3 * DAY - 20] = 0
+    made = recording(voltages() | {"voltage_thd.an [%]": values})
+    (doubt,) = [trust for trust in vet(made, site()).trust if trust.code == "not-measured"]
+    assert doubt.end_us is not None and doubt.start_us is not None
+    assert doubt.end_us - doubt.start_us == 86_400_000_000

@@ -33,6 +33,7 @@ from pqcheck.vet.checks import (
     lost_lead,
     neutral_overload,
     neutral_sum,
+    never_moves,
     nominal,
     not_measured,
     open_jaw,
@@ -56,7 +57,7 @@ BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
 OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
 """Channel by channel: all of these about the first channel, then about the next."""
 AFTER_CHANNELS: tuple[ModuleType, ...] = (
-    not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, frequency,
+    never_moves, not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
     nominal, connection, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
@@ -68,7 +69,7 @@ OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
-    stuck.Repeats, SingleValues, copied.DayApart, columns_alike.Fingerprint,
+    stuck.Repeats, SingleValues, not_measured.ZerosByDay, copied.DayApart, columns_alike.Fingerprint,
 )
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
