@@ -109,10 +109,15 @@ def test_the_lightest_load_is_named_for_several_time_bases_too() -> None:
 
 
 def test_a_week_that_only_a_coarser_stream_saw_is_named() -> None:
-    made = streams((0, 600, thd(2, WEEK)), (7, 900, thd(9, 672)))
-    found = judged(made, SINGLE, EN, quantities=["voltage_thd"])
-    assert of_weeks(found, "thd-week-95") == [Verdict.PASS, Verdict.INCONCLUSIVE]
-    assert found[1].reason is not None and found[1].reason.code == "wrong-interval"
+    """Two values over 15 min hold three of 10 min: a mean outside proves one of them outside, never all inside."""
+    for value, count, verdict, code in (
+        (9, 672, Verdict.FAIL, "proven-by-bound"), (3, 672, Verdict.INCONCLUSIVE, "wrong-interval"),
+        (14, 400, Verdict.FAIL, "proven-by-bound"), (14, 40, Verdict.INCONCLUSIVE, "wrong-interval"),
+    ):  # fmt: skip
+        made = streams((0, 600, thd(2, WEEK)), (7, 900, thd(value, count)))
+        found = judged(made, SINGLE, EN, quantities=["voltage_thd"])
+        assert of_weeks(found, "thd-week-95") == [Verdict.PASS, verdict], (value, count)
+        assert found[1].reason is not None and found[1].reason.code == code
 
 
 def test_a_week_that_only_extremes_saw_is_judged_by_them() -> None:

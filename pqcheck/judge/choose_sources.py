@@ -11,12 +11,15 @@ from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
 
+from pqcheck.derive.formulas import Unbalance
 from pqcheck.derive.sources import SeriesSource, Wanted, usable
 from pqcheck.model.recording import Axis
 
 Pair = tuple[SeriesSource | None, SeriesSource | None]
 Spans = Sequence[tuple[int, int]]
 
+_CYCLES_US = 200_000
+"""10 cycles of 50 Hz, 12 of 60 Hz."""
 _DEMAND = ("current_tdd", "current_trd")
 
 
@@ -82,7 +85,11 @@ def _is_multiple(interval_us: int, rule_us: int) -> bool:
 
 
 def rivals_of(choice: Choice, sources: Sequence[SeriesSource]) -> tuple[SeriesSource, ...]:
-    """Other exact sources of the quantity, which must not contradict; in the same stream also lower bounds."""
+    """Other exact sources of the quantity, which must not contradict; in the same stream also what bounds from below.
+
+    Averaged line-to-line voltages show an unbalance at most as large as its average: where its direction wanders, the
+    averages keep less of it.
+    """
     if len(sources) == 1 or not choice.sources or choice.sources[0].exactness != "exact":
         return ()
     judged = set(map(id, choice.sources))
@@ -90,8 +97,25 @@ def rivals_of(choice: Choice, sources: Sequence[SeriesSource]) -> tuple[SeriesSo
         source
         for source in sources
         if id(source) not in judged
-        and (source.exactness == "exact" or (source.exactness == "lower bound" and source.stream in choice.streams))
+        and (source.exactness == "exact" or (bounds_from_below(source) and source.stream in choice.streams))
     )
+
+
+def bounds_from_below(source: SeriesSource) -> bool:
+    """Whether the true value is at least that of the source, which may be less."""
+    averaged = isinstance(source.formula, Unbalance) and source.formula.negative_sequence
+    return source.exactness == "lower bound" or (source.exactness == "indicative" and averaged)
+
+
+def bound_means(extremes_us: int | None, rule_us: int) -> bool:
+    """Whether extremes of values over `extremes_us` [us] bound means over `rule_us`: whole windows make them up.
+
+    A mean over 10 min may lie beyond every mean over 7 min. Windows of some cycles have no fixed length; they follow
+    each other without gaps (IEC 61000-4-30 4.5).
+    """
+    if extremes_us is None or extremes_us > rule_us:
+        return False
+    return extremes_us <= _CYCLES_US or rule_us % extremes_us == 0
 
 
 def _of_each_stream(
@@ -148,12 +172,19 @@ def joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 
 def reaches_beyond(axis: Axis, covered: Iterable[tuple[int, int]]) -> bool:
     """Whether an axis covers at least one whole interval of its own outside the spans."""
+    return bool(not_covered(axis, covered))
+
+
+def not_covered(axis: Axis, covered: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The spans of an axis outside others, half-open UTC microseconds, that hold at least one of its intervals."""
+    beyond: list[tuple[int, int]] = []
     place = axis.start_us
-    for start, end in joined(covered):
-        if min(start, axis.end_us) - place >= axis.interval_us:
-            return True
+    for start, end in (*joined(covered), (axis.end_us, axis.end_us)):
+        last = min(start, axis.end_us)
+        if last - place >= axis.interval_us:
+            beyond.append((place, last))
         place = max(place, end)
-    return axis.end_us - place >= axis.interval_us
+    return beyond
 
 
 def span_of_periods(own: Iterable[int], carriers: Iterable[int], axes: Sequence[Axis]) -> tuple[int, int] | None:

@@ -12,6 +12,7 @@ from msgspec.structs import replace
 from pqcheck.derive.formulas import Combined
 from pqcheck.judge import compose_findings as compose
 from pqcheck.judge.break_even import BreakEven
+from pqcheck.judge.choose_sources import not_covered
 from pqcheck.judge.decide import Decider, about_runs, depends_only_on_counts, longest_run, with_unknown_flags
 from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts
 from pqcheck.judge.distrust import distrusted, reaching
@@ -21,9 +22,9 @@ from pqcheck.judge.judged_series import JudgedPeriod, LongerMeans, SeriesRun, Ta
 from pqcheck.judge.lightest_load import LightestLoad
 from pqcheck.judge.period_tally import Tallied
 from pqcheck.judge.tasks import Task
-from pqcheck.model.clock import duration_text
+from pqcheck.model.clock import duration_text, iso
 from pqcheck.model.findings import Finding, Intervals, Period, Window
-from pqcheck.model.recording import Channel, Recording, Stream
+from pqcheck.model.recording import Axis, Channel, Recording, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import Runs
@@ -131,7 +132,10 @@ class Conclusions:
             if not period.complete and not decision.proven and shared.left_over(period):
                 if layer is None:
                     self._left_over(stream, task, period)
-                continue
+                    continue
+                # What only this time base saw is not left out: `settle_layers` asks whether another one did.
+                if not task.stands_in or decision.reason is None or decision.reason.code != "wrong-interval":
+                    continue
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)
@@ -165,13 +169,31 @@ class Conclusions:
             best = layers[0]
             for number, period in enumerate(best.periods):
                 chosen = best.findings.get(number)
+                served = [best.stream.axis]
                 for layer in layers[1:]:
-                    chosen = _better(chosen, layer.findings.get(number))
+                    other = layer.findings.get(number)
+                    if other is not None and not period.complete and not other.proven:
+                        other = self._alone(layer, other, period, served)
+                        chosen = other if chosen is None else chosen
+                    chosen = _better(chosen, other)
+                    served.append(layer.stream.axis)
                 if chosen is not None:
                     self.findings.append(chosen)
                 elif not period.complete:
                     self._left_over(best.stream, best.task, period)
         self._layers.clear()
+
+    def _alone(self, layer: _Layer, made: Finding, period: JudgedPeriod, served: Sequence[Axis]) -> Finding | None:
+        """The finding of what stands in, with the span of the period that no better source covers; None without one."""
+        axis = layer.stream.axis
+        start, end = max(axis.start_us, period.start_us), min(axis.end_us, period.end_us)
+        held = Axis(start, axis.interval_us, max(0, (end - start) // axis.interval_us))
+        beyond = not_covered(held, [(one.start_us, one.end_us) for one in served])
+        if not beyond or made.reason is None:
+            return None
+        spans = ", ".join(f"{iso(first, self._zone)} to {iso(last, self._zone)}" for first, last in beyond)
+        words = f"{made.reason.text} Only values over {duration_text(axis.interval_us)} cover {spans}."
+        return made.replaced(reason=replace(made.reason, text=words))
 
     def _shared(self, task: Task, periods: Sequence[JudgedPeriod]) -> _Periods:
         key = task.rule.period.length, id(periods)

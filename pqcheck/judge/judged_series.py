@@ -6,20 +6,21 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
+from math import lcm
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.derive.aggregate import first_group
+from pqcheck.derive.aggregate import Grouper, first_group
 from pqcheck.derive.formulas import Arrays, Combined, Formula, Scratch, product_of
 from pqcheck.derive.sources import SeriesSource
-from pqcheck.judge.bounded_readings import BoundedReadings, settled
+from pqcheck.judge.bounded_readings import BoundedReadings, either, settled, without_marked
 from pqcheck.judge.compare_with_limit import LimitBand, band
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import periods
-from pqcheck.model.recording import Axis, Channel
+from pqcheck.model.recording import DAY, Axis, Channel
 from pqcheck.stats.series_passes import Product
 
 if TYPE_CHECKING:
@@ -122,12 +123,17 @@ def masked_product(formula: Formula, arrays: Arrays, scratch: Scratch, mask: Mas
 
 
 class LongerMeans:
-    """Means over an interval longer than the rule's: each that lies outside shows that one of its members does."""
+    """Means over an interval longer than the rule's: each that lies outside shows that one of its members does.
+
+    Where the interval is no whole multiple of the rule's, means over the smallest common multiple are formed first:
+    two values over 15 min hold three of 10 min.
+    """
 
     def __init__(
         self,
         source: SeriesSource,
         limits: LimitBand,
+        grouped_limits: LimitBand,
         axis: Axis,
         interval_us: int,
         of: Sequence[JudgedPeriod],
@@ -141,6 +147,15 @@ class LongerMeans:
         self._far = -np.inf
         self._outside: list[NDArray[np.int64]] = []
         self._fed = 0
+        self._size_us = lcm(axis.interval_us, interval_us)
+        self._offset_us = 0
+        """From the start of the axis to that of the first mean that is compared."""
+        self._grouper: Grouper | None = None
+        if self._size_us != axis.interval_us:
+            self._grouper = Grouper(axis.start_us, axis.interval_us, self._size_us, source.mean)
+            self._offset_us = self._grouper.start_us - axis.start_us
+        self._grouped_band = grouped_limits
+        self._proves = self._grouper is None or (source.mean not in ("none", "cubic") and self._size_us <= DAY)
 
     def feed(self, arrays: Arrays, scratch: Scratch, mask: Mask, bounded: BoundedReadings | None) -> None:
         """The next block; `mask` marks intervals that have no value, `bounded` readings that are only a bound."""
@@ -151,19 +166,28 @@ class LongerMeans:
         top = float(np.fmax.reduce(far))
         if top > self._far:
             self._far, self.farthest = top, float(means[int((far == top).argmax())])
-        if self.source.interval_us % self._interval_us == 0:
-            self._outside.append(np.flatnonzero(self._band.outside(means)) + self._fed)
+        if not self._proves:
+            return
+        limits = self._band
+        if self._grouper is not None:
+            members = masked_product(self.source.formula, arrays, scratch, mask)
+            if bounded is not None:
+                # A mean with a member that is only a bound is none.
+                marks = bounded.of(self.source.formula)
+                members = without_marked(members, either(marks.lower, marks.upper))
+            (means,), limits = self._grouper.feed([members]), self._grouped_band
+        self._outside.append(np.flatnonzero(limits.outside(means)) + self._fed)
         self._fed += len(means)
 
     def outside(self) -> list[int]:
         """How many means of each period lie outside."""
-        size, rule = self._axis.interval_us, self._interval_us
+        size, rule, offset = self._size_us, self._interval_us, self._offset_us
         outside = np.concatenate([np.empty(0, np.int64), *self._outside])
         for a, b in self._excluded:
-            outside = outside[((outside + 1) * size <= a * rule) | (outside * size >= b * rule)]
+            outside = outside[((outside + 1) * size <= a * rule - offset) | (outside * size >= b * rule - offset)]
         # Only a mean that lies wholly in the period and touches no excluded slot proves a member outside.
-        first = [max(-(-period.first_slot * rule // size), 0) for period in self._periods]
-        last = [max((period.first_slot + period.expected) * rule // size, 0) for period in self._periods]
+        first = [max(-((offset - period.first_slot * rule) // size), 0) for period in self._periods]
+        last = [max(((period.first_slot + period.expected) * rule - offset) // size, 0) for period in self._periods]
         held: list[int] = np.maximum(np.searchsorted(outside, last) - np.searchsorted(outside, first), 0).tolist()
         return held
 
@@ -277,8 +301,9 @@ def _open(tasks: Sequence[Task], axis: Axis, dtypes: Dtypes, zone: str, excluded
         made = _periods_of(task, series.origin_us, end, interval, zone, excluded)
         run = TaskRun(task, _band_of(task, series.source, dtypes, grouped=series.grouped), made)
         if series.longer is not None:
-            limits = _band_of(task, series.longer, dtypes, grouped=False)
-            run.means = LongerMeans(series.longer, limits, axis, interval, made, series.excluded)
+            longer = series.longer
+            limits, grouped_limits = (_band_of(task, longer, dtypes, grouped=grouped) for grouped in (False, True))
+            run.means = LongerMeans(longer, limits, grouped_limits, axis, interval, made, series.excluded)
         series.runs.append(run)
     if not series.recorded and axis.interval_us != interval:
         _bring_to_slots(series, axis)

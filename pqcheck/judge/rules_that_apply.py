@@ -9,7 +9,7 @@ from decimal import Decimal
 from msgspec.structs import replace
 
 from pqcheck.derive.sources import Catalogue, Wanted
-from pqcheck.judge.choose_sources import Choice, choices, rivals_of, span_of_periods
+from pqcheck.judge.choose_sources import Choice, bound_means, choices, rivals_of, span_of_periods
 from pqcheck.judge.phases_asked import PhaseTask, phases_asked
 from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
 from pqcheck.judge.site_facts import Answer, ask, governs
@@ -318,11 +318,13 @@ class _Resolver:
         rule_us = int(rule.interval_s * 1_000_000)
         also_us = [int(seconds * 1_000_000) for seconds in rule.also_intervals_s]
         extremes_us = self.site.recording.extremes_of_us
-        bounds = self.catalogue.extremes(wanted) if extremes_us is not None and extremes_us <= rule_us else []
+        bounds = self.catalogue.extremes(wanted) if bound_means(extremes_us, rule_us) else []
         ranked = choices(wanted, sources, bounds, rule_us, also_us, self.catalogue.axes)
         if not ranked:
             needed = duration_text(rule_us)
             recorded = "minimum or maximum values whose averaging time is not declared"
+            if extremes_us is not None:
+                recorded = f"minimum or maximum of values over {duration_text(extremes_us)}"
             self._settle(Verdict.INCONCLUSIVE, "wrong-interval", phase, needed=needed, recorded=recorded, seen="")
             return
         span = self._span(wanted, ranked)

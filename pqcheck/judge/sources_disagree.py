@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pqcheck.derive.formulas import Arrays
 from pqcheck.derive.sources import SeriesSource
+from pqcheck.judge.choose_sources import bounds_from_below
 from pqcheck.judge.instrument_uncertainty import uncertainty
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import duration_text
@@ -71,6 +72,9 @@ def apart_at_most(task: Task, reading: float, site: Site) -> float:
     if declared is not None:
         # Readings are written with a few digits only.
         points = Decimal("0.1") if task.unit == "%" else Decimal(0)
+        if wanted.quantity == "negative_sequence_unbalance":
+            # The voltages that it is formed from have an accuracy of their own, and were averaged.
+            points = _POINTS
         return float(2 * declared + max(floor, points))
     if wanted.quantity == "voltage" and nominal is not None:
         return float(nominal * _PERCENT_OF_NOMINAL / 100)
@@ -178,7 +182,7 @@ def _disagreement(
     middle, other = float(np.median(first)), float(np.median(second))
     allowed = apart_at_most(pair.task, max(abs(middle), abs(other)), site)
     # A sum over some of the orders may be smaller than the whole, never larger.
-    apart = other - middle if pair.second.exactness == "lower bound" else abs(middle - other)
+    apart = other - middle if bounds_from_below(pair.second) else abs(middle - other)
     if not apart > allowed:
         return ""
     which = f"medians of {len(first)} common values"
@@ -191,7 +195,7 @@ def _contradictions(
     """Spans of single values that are apart, and the sentence about all of them."""
     if not len(first):
         return []
-    apart = second - first if pair.second.exactness == "lower bound" else np.abs(first - second)
+    apart = second - first if bounds_from_below(pair.second) else np.abs(first - second)
     sizes = np.maximum(np.abs(first), np.abs(second))
     # What is allowed grows with the reading along a straight line.
     at_zero, at_one = (SINGLE_VALUES * apart_at_most(pair.task, reading, site) for reading in (0.0, 1.0))
