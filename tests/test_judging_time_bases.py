@@ -377,3 +377,26 @@ def test_what_an_axis_covers_beyond_spans(spans: list[tuple[int, int]], start: i
     free = [place not in covered for place in range(start, start + step * count)]
     longest = max(map(len, "".join("x" if each else " " for each in free).split()), default=0)
     assert reaches_beyond(Axis(start, step, count), spans) is (longest >= step)
+
+
+@pytest.mark.parametrize(("shown", "verdict"), [("401 V", Verdict.REFUSED), ("386 V", Verdict.PASS)])
+def test_a_recorded_unbalance_is_held_against_the_line_voltages(shown: str, verdict: Verdict) -> None:
+    """386, 386 and 401 V have an unbalance of 2.6 % (negative over positive sequence), not the 0.5 % of the column."""
+    rng = np.random.default_rng(5)
+    level = {"ab": 386.0, "bc": 386.0, "ca": float(shown.split()[0])}
+    columns = {f"voltage.{line} [V]": volts + 0.2 * rng.standard_normal(WEEK) for line, volts in level.items()}
+    columns["negative_sequence_unbalance [%]"] = 0.5 + 0.05 * rng.standard_normal(WEEK)
+    place = site(supply={"nominal_voltage": "400 V", "connection": "wye"})
+    found = judged(recording(columns), place, EN, quantities=["negative_sequence_unbalance"])
+    assert of_weeks(found, "unbalance-week-95") == [verdict]
+
+
+@pytest.mark.parametrize(("window", "verdict"), [("7 min", Verdict.INCONCLUSIVE), ("5 min", Verdict.PASS)])
+def test_extremes_prove_only_what_their_window_divides(window: str, verdict: Verdict) -> None:
+    """Every mean over 7 min may lie inside while one over 10 min does not; two of 5 min make one of 10."""
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}, recording={"extremes_of": window})
+    rng = np.random.default_rng(6)
+    columns = {f"voltage_thd.an.{reading} [%]": level + 0.1 * rng.standard_normal(672)
+               for reading, level in (("min", 2.0), ("max", 4.0))}
+    found = judged(recording(columns, interval_s=900), place, EN, quantities=["voltage_thd"])
+    assert of_weeks(found, "thd-week-95") == [verdict]
