@@ -69,7 +69,8 @@ OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
-    stuck.Repeats, SingleValues, not_measured.ZerosByDay, copied.DayApart, columns_alike.Fingerprint,
+    stuck.Repeats, SingleValues, never_moves.Standstill, not_measured.ZerosByDay, copied.DayApart,
+    columns_alike.Fingerprint,
 )
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
