@@ -431,7 +431,8 @@ def test_mapping_and_declared_facts(tmp_path: Path) -> None:
 
 def test_readings_over_less_than_the_rows_are_apart_are_refused(tmp_path: Path) -> None:
     """One-minute readings taken every ten minutes show a tenth of the time; rows of the declared interval show it."""
-    text = "time,voltage.an [V]\n" + "".join(f"2031-01-01T{at // 6:02}:{at % 6}0:00Z,23{at % 7}.5\n" for at in range(60))
+    text = "time,voltage.an [V]\n" + "".join(
+        f"2031-01-01T{at // 6:02}:{at % 6}0:00Z,23{at % 7}.5\n" for at in range(60))
     path = write(tmp_path / "a.csv", text)
     with pytest.raises(InputError, match=r"a\.csv: the rows are 10 min apart, and the site file declares .* 1 min "):
         read([path], site(interval_us=MINUTE))
