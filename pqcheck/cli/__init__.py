@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import Any, NoReturn
 
 from pqcheck.cli.console import open_streams
-from pqcheck.cli.patterns import expanded
+from pqcheck.cli.file_patterns import expanded
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
