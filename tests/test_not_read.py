@@ -8,7 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pqcheck import check
 from pqcheck.cli import main
+from pqcheck.model.findings import Findings
+from pqcheck.model.verdict import Verdict
 
 SITE = """\
 name = "Bench"
@@ -96,3 +99,48 @@ def test_check_names_a_column_left_alone_that_no_rule_misses(
     _, out, _ = run(command, capsys)
     assert "Recorded and left alone: 'U L1-N [V]'. The reasons: pqcheck columns week.csv" in " ".join(out.split())
     assert "Nothing speaks against the recording" not in out
+
+
+def _of_two_legs(second: np.ndarray) -> Findings:  # type: ignore[type-arg]
+    """A single-phase service with a second leg in the recording, against the ten-minute rules of EN 50160."""
+    rng = np.random.default_rng(4)
+    first = 231 + rng.normal(0, 0.8, 1008)
+    columns = {"time": [f"2031-03-{3 + row // 144:02}T{row // 6 % 24:02}:{row % 6}0Z" for row in range(1008)],
+               "voltage.an [V]": first, "voltage.bn [V]": second}
+    place = {"time_zone": "UTC", "supply": {"nominal_voltage": "230 V", "connection": "single-phase"}}
+    return check(columns, place, ["en50160-2010-lv"], quantities=["voltage"])
+
+
+def test_a_phase_beyond_the_connection_is_named_and_keeps_the_check_from_passing_where_it_fails() -> None:
+    rng = np.random.default_rng(5)
+    sound = 229 + rng.normal(0, 0.8, 1008)
+    low = sound.copy()
+    low[300:420] = 204 + rng.normal(0, 0.4, 120)  # 120 of 1,008 outside 207 to 253 V: more than 5 %
+    failing = _of_two_legs(low)
+    (finding,) = [each for each in failing.findings if each.kind == "limit" and each.phase == "bn"]
+    assert finding.verdict is Verdict.INCONCLUSIVE and finding.rule == "voltage-week-95"
+    assert finding.reason is not None and finding.reason.code == "beyond-connection"
+    assert finding.intervals is not None and finding.intervals.outside == 120
+    assert failing.verdict is Verdict.INCONCLUSIVE
+    for legs in (_of_two_legs(sound), failing):
+        (line,) = [line for line in legs.remarks if line.startswith("Beyond the declared connection")]
+        assert line.endswith("voltage.bn.")
+        assert not any(line.startswith("Nothing speaks against") for line in legs.remarks)
+    assert _of_two_legs(sound).verdict is Verdict.PASS
+
+
+def test_an_unused_input_beyond_the_connection_leaves_the_answer_as_it_is() -> None:
+    rng = np.random.default_rng(6)
+    unused = _of_two_legs(np.abs(rng.normal(0.3, 0.1, 1008)))
+    assert unused.verdict is Verdict.PASS
+    assert {finding.phase for finding in unused.findings if finding.kind == "limit"} <= {"an", None}
+
+
+def test_a_delta_recorded_to_neutral_is_told_which_voltages_are_asked() -> None:
+    rng = np.random.default_rng(7)
+    columns = {"time": [f"2031-03-03T{row // 6 % 24:02}:{row % 6}0Z" for row in range(144)]}
+    columns |= {f"voltage.{phase} [V]": 231 + rng.normal(0, 0.8, 144) for phase in ("an", "bn", "cn")}
+    place = {"time_zone": "UTC", "supply": {"nominal_voltage": "400 V", "connection": "delta"}}
+    findings = check(columns, place, ["en50160-2010-lv"], quantities=["voltage"]).findings
+    texts = {finding.reason.text for finding in findings if finding.kind == "limit" and finding.reason is not None}
+    assert texts == {"No column holds voltage line to line; those line to neutral are none of a delta."}

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pqcheck import check
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Block, Channel, Note, Recording, RowSpan, Stream
@@ -290,3 +291,21 @@ def test_a_spot_check_and_what_was_recorded(value: str, verdict: Verdict) -> Non
     one = found(result, "handheld")
     assert one.verdict is verdict
     assert any(line.startswith("Handheld:") and "meter 2" in line for line in result.remarks)
+
+
+@pytest.mark.parametrize("means", [{}, {"voltage.an [V]": np.full(WEEK, np.nan)}])
+def test_extremes_that_are_exchanged_prove_nothing(means: dict[str, Any]) -> None:
+    """Minimum above maximum in every row, beside no mean or a blank one."""
+    low, high = (np.round(middle + np.random.default_rng(seed).normal(0, 1, WEEK), 2)
+                 for seed, middle in ((1, 226.0), (2, 236.0)))
+    facts = site(recording={"extremes_of": "200 ms"},
+                 supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    right = {**means, "voltage.an.min [V]": low, "voltage.an.max [V]": high}
+    wrong = {**means, "voltage.an.min [V]": high, "voltage.an.max [V]": low}
+    of_right, of_wrong = (
+        {finding.verdict for finding in check(recording(table), facts, "en50160-2010-lv", quantities=["voltage"])
+         .findings if finding.kind == "limit"} for table in (right, wrong)
+    )
+    assert of_right == {Verdict.INCONCLUSIVE if means else Verdict.PASS}
+    assert of_wrong == {Verdict.REFUSED}
+    assert found(vet(recording(wrong), facts), "extremes").verdict is Verdict.REFUSED

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.judge.phases_asked import phases_asked
+from pqcheck.judge.phases_asked import phases_asked, phases_beyond
 from pqcheck.judge.tasks import Settled
 from pqcheck.model.errors import InputError
 from pqcheck.model.findings import Reason
@@ -25,6 +25,8 @@ class NotRead(Struct, frozen=True):
     missing: dict[str, tuple[str, ...]]
     left_alone: tuple[str, ...]
     file: str
+    beyond: str = ""
+    """Channels of phases that the declared connection does not have, as a sentence; empty where there are none."""
 
     @property
     def sentence(self) -> str:
@@ -80,6 +82,12 @@ def not_read(
             f"what the columns hold with: pqcheck columns {name} --write FILE"
         )
     read = {(channel.quantity, channel.phase) for _, channel in recording.channels()}
+    beyond = dict.fromkeys(
+        f"{channel.quantity}.{channel.phase}" for _, channel in recording.channels()
+        if channel.phase in phases_beyond(site.supply)
+    )
+    line = f"Beyond the declared connection ({site.supply.connection}), and not judged on " \
+           f"{'its' if len(beyond) == 1 else 'their'} own: {first_few(list(beyond))}." if beyond else ""
     missing: dict[str, list[str]] = {}
     for quantity in ("voltage", "current") if connection else ():
         phases_read = {phase for of, phase in read if of == quantity}
@@ -97,7 +105,7 @@ def not_read(
             phases += [rule.phase] if rule.phase not in phases else []
         elif left:
             missing.setdefault(rule.quantity, [])
-    return NotRead({quantity: tuple(phases) for quantity, phases in missing.items()}, tuple(left), name)
+    return NotRead({quantity: tuple(phases) for quantity, phases in missing.items()}, tuple(left), name, line)
 
 
 def advised(settled: Sequence[Settled], missing: NotRead) -> list[Settled]:

@@ -22,6 +22,7 @@ from pqcheck.vet.checks import (
     copied,
     dangerous_voltage,
     dead_clamp,
+    distortion_scale,
     energy,
     extremes,
     file_notes,
@@ -57,7 +58,8 @@ BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
 OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
 """Channel by channel: all of these about the first channel, then about the next."""
 AFTER_CHANNELS: tuple[ModuleType, ...] = (
-    never_moves, not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, frequency,
+    never_moves, not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, distortion_scale,
+    frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
     nominal, connection, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
@@ -69,12 +71,13 @@ OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
-    stuck.Repeats, SingleValues, not_measured.ZerosByDay, copied.DayApart, columns_alike.Fingerprint,
+    stuck.Repeats, SingleValues, never_moves.Standstill, not_measured.ZerosByDay, copied.DayApart,
+    columns_alike.Fingerprint,
 )
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
-    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, loose_neutral.NeutralWatch,
-    dangerous_voltage.UnsafeVoltages, conductor_overload.Overcurrents,
+    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, distortion_scale.Distortions,
+    loose_neutral.NeutralWatch, dangerous_voltage.UnsafeVoltages, conductor_overload.Overcurrents,
 )
 
 CHECKS: tuple[Check, ...] = (
