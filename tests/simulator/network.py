@@ -59,10 +59,11 @@ SERVICES = {
         ServiceKind("delta, two elements", "480 V", "delta", _wye(277.13), neutral=False, powers="elements"),
         ServiceKind("delta, three clamps", "480 V", "delta", _wye(277.13), neutral=False),
         ServiceKind("delta, totals only", "480 V", "delta", _wye(277.13), neutral=False, powers="totals"),
-        ServiceKind("delta, corner grounded", "480 V", "delta", _wye(277.13), neutral=False, grounded=1, "
-                                                             "powers="totals"),
+        ServiceKind("delta, corner grounded", "480 V", "delta", _wye(277.13), neutral=False, grounded=1,
+                    powers="totals"),
         ServiceKind("medium voltage, two elements", "13.8 kV", "delta", _wye(7967.4), neutral=False,
                     powers="elements"),
+        ServiceKind("medium voltage wye", "12470Y/7200 V", "wye", _wye(7199.6)),
     )
 }
 
