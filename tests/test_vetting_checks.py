@@ -83,7 +83,9 @@ def test_the_see_saw_needs_a_steady_sum() -> None:
     # 3 % of 120 V is 3.6 V: the threshold of the danger sign, not exceeded when met.
     assert not seesaw(np.array([120.0, 123.6]), np.array([120.0, 116.4]), 120.0).any()
     # A lost lead is no see-saw.
-    assert not seesaw(np.array([240.0, 240.0]), np.array([3.0, 3.0]), 120.0).any()
+    assert not seesaw(np.array([121.0, 120.0]), np.array([3.0, 3.0]), 120.0).any()
+    # What one leg lost the other gained, down to nothing: no neutral is left.
+    assert seesaw(np.array([237.0, 237.0]), np.array([3.0, 3.0]), 120.0).all()
 
 
 def test_a_displaced_star_point_does_not_show_between_lines() -> None:
