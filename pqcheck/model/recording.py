@@ -160,7 +160,10 @@ class SourceFile(Struct, frozen=True):
 
 
 class Event(Struct, frozen=True):
-    """One row of an event table: a dip, swell or interruption. `phase` is empty where the table left it so."""
+    """One row of an event table: a dip, swell or interruption. `phase` is empty where it concerns all of them.
+
+    `certain` is false where the clock of the recorder leaves open when it began.
+    """
 
     time_us: int
     phase: str
@@ -168,6 +171,12 @@ class Event(Struct, frozen=True):
     duration_s: Decimal
     residual_percent: Decimal | None
     rows: tuple[RowSpan, ...] = ()
+    certain: bool = True
+
+    @property
+    def end_us(self) -> int:
+        """When it was over; an event takes at least a microsecond."""
+        return self.time_us + max(1, int(self.duration_s * 1_000_000))
 
 
 def _no_notes() -> tuple[Note, ...]:
