@@ -150,6 +150,27 @@ CATALOGUE: dict[str, ReasonCode] = {
         "at hand.",
         "Record the voltage or current that the percentage refers to.",
     ),
+    "events-incomplete": ReasonCode(
+        "The trend shows more than the list of events",
+        "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed {placed} "
+        "lie inside the curve.",
+        "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
+    ),
+    "events-listed": ReasonCode(
+        "Met by the events listed",
+        "Met by the {placed} events listed; over which time all events were recorded is not declared.",
+        "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
+    ),
+    "events-beyond": ReasonCode(
+        "Events that the curve does not reach",
+        "{beyond}.",
+        "Judge these by a rule about interruptions; the curve says nothing of them.",
+    ),
+    "events-empty": ReasonCode(
+        "The event table is empty",
+        "The event table is empty, and over which time events were monitored is not declared.",
+        "Declare [events] from, to and complete = true if no event happened in that time.",
+    ),
     "event-without-depth": ReasonCode(
         "An event has no residual voltage",
         "{missing} of the events have a duration and no residual voltage, so the curve cannot place them; the {placed} "

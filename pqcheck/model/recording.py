@@ -172,6 +172,8 @@ class Event(Struct, frozen=True):
     residual_percent: Decimal | None
     rows: tuple[RowSpan, ...] = ()
     certain: bool = True
+    depth_known: bool = True
+    """False where a part of the event has no residual voltage: it may have been worse than `residual_percent`."""
 
     @property
     def end_us(self) -> int:
@@ -197,6 +199,8 @@ class Recording(Struct, frozen=True):
     late_notes: Callable[[], tuple[Note, ...]] = _no_notes
     """What shows only when numbers are decoded (cells that are not numbers in files larger than one slab); complete
     once the blocks of every stream have been walked with all channels."""
+    event_tables: tuple[str, ...] = ()
+    """Names of the event tables read, also those without a row."""
 
     def all_notes(self) -> tuple[Note, ...]:
         """`notes` and what has come to light since; call it after the walk."""

@@ -121,6 +121,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         declared.zone or "UTC",
         tuple(events),
         (lambda: ()) if whole else bad_cells.notes,
+        tuple(table.name for table in of_events),
     )
 
 
