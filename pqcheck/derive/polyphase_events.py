@@ -57,7 +57,7 @@ def _one(group: Sequence[Event], phases: Sequence[str]) -> Event:
     seen = {event.phase for event in group}
     return Event(
         first.time_us, seen.pop() if len(seen) == 1 else "", kind, Decimal(last - first.time_us) / _SECOND, worst,
-        tuple(dict.fromkeys(row for event in group for row in event.rows)), depth_known=len(known) == len(group),
+        tuple(dict.fromkeys(row for event in group for row in event.rows)), parts=tuple(group),
     )  # fmt: skip
 
 

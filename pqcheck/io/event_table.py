@@ -288,9 +288,10 @@ class _Rows:
         right = {"dip": residual < 100, "swell": residual > 100, "interruption": residual < INTERRUPTED_BELOW}
         if not right[kind]:
             limit = {"dip": "below 100 %", "swell": "above 100 %", "interruption": f"below {INTERRUPTED_BELOW} %"}
+            event = "an interruption" if kind == "interruption" else f"a {kind}"
             raise InputError(
-                f"{where}: {written}, and the residual voltage of {'an' if kind == 'interruption' else 'a'} {kind} lies "
-                f"{limit[kind]} of the nominal; correct the kind, the value or the unit in the header"
+                f"{where}: {written}, and the residual voltage of {event} lies {limit[kind]} of the nominal; correct the "
+                "kind, the value or the unit in the header"
             )
 
 

@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.derive.polyphase_events import polyphase
 from pqcheck.judge.decide import decide_events
@@ -49,19 +50,26 @@ class PlacedEvent(Struct, frozen=True):
 
 def place_events(rule: EventRule, events: Sequence[Event], frequency: Decimal) -> list[PlacedEvent]:
     """Every event beside the curve of `rule`; `frequency` in hertz turns cycles into seconds."""
-    placed = []
-    for event in events:
-        found = edge_at(rule.upper if event.kind == "swell" else rule.lower, event.duration_s, frequency)
-        if found is None:
-            placed.append(PlacedEvent(event, "beyond"))
-        elif event.residual_percent is None:
-            placed.append(PlacedEvent(event, "no depth", found[0], found[1].confidence))
-        else:
-            outcome: Outcome = ride_through(rule, event.kind, event.duration_s, event.residual_percent, frequency)
-            if outcome == "inside" and not event.depth_known:
-                outcome = "no depth"
-            placed.append(PlacedEvent(event, outcome, found[0], found[1].confidence))
-    return placed
+    return [_placed(rule, event, frequency) for event in events]
+
+
+def _placed(rule: EventRule, event: Event, frequency: Decimal) -> PlacedEvent:
+    """One event beside the curve. Of several phases, a part that lies outside alone stays outside, whatever joins it."""
+    found = edge_at(rule.upper if event.kind == "swell" else rule.lower, event.duration_s, frequency)
+    if found is None:
+        place = PlacedEvent(event, "beyond")
+    elif event.residual_percent is None:
+        place = PlacedEvent(event, "no depth", found[0], found[1].confidence)
+    else:
+        outcome: Outcome = ride_through(rule, event.kind, event.duration_s, event.residual_percent, frequency)
+        if outcome == "inside" and any(part.residual_percent is None for part in event.parts):
+            outcome = "no depth"
+        place = PlacedEvent(event, outcome, found[0], found[1].confidence)
+    if place.outcome == "outside":
+        return place
+    alone = (_placed(rule, part, frequency) for part in event.parts)
+    return next((replace(part, event=replace(part.event, rows=event.rows)) for part in alone
+                 if part.outcome == "outside"), place)  # fmt: skip
 
 
 def judge_events(

@@ -172,8 +172,8 @@ class Event(Struct, frozen=True):
     residual_percent: Decimal | None
     rows: tuple[RowSpan, ...] = ()
     certain: bool = True
-    depth_known: bool = True
-    """False where a part of the event has no residual voltage: it may have been worse than `residual_percent`."""
+    parts: tuple[Event, ...] = ()
+    """Of an event of several phases: the rows of the event table that it was put together from."""
 
     @property
     def end_us(self) -> int:

@@ -61,21 +61,25 @@ def _placed(table: Table, zone: str | None, notes: list[Note]) -> Iterator[Event
     if uncertain.any():
         numbers = np.array([table.events[at].rows[0].first for at in np.flatnonzero(uncertain).tolist()])
         text = (
-            f"{table.name}: when {counted(numbers.size, 'event')} began is uncertain ({rows_text(numbers)}: the hour that "
-            "the clocks repeat or leave out, or the date of a clock that had stopped); they are kept, since depth and "
-            "duration do not depend on it"
+            f"{table.name}: when {counted(numbers.size, 'event')} began is uncertain ({rows_text(numbers)}: the hour "
+            "that the clocks repeat or leave out, or the date of a clock that had stopped); they are kept, since depth "
+            "and duration do not depend on it"
         )
         notes.append(Note("event-time", text, rows=spans_of(table.name, numbers)))
     for event, at, doubtful in zip(table.events, instants.tolist(), uncertain.tolist(), strict=True):
         yield replace(event, time_us=at, certain=not doubtful)
 
 
-def event_sources(tables: Sequence[Table], events: Sequence[Event]) -> list[SourceFile]:
-    """The files of the event tables."""
+def event_sources(
+    tables: Sequence[Table], events: Sequence[Event], trends: Sequence[SourceFile]
+) -> list[SourceFile]:
+    """The files of the event tables; one without an event of certain time spans what the trends span."""
     sources = []
+    span = min((file.start_us for file in trends), default=0), max((file.end_us for file in trends), default=0)
     for table in tables:
         own = [event for event in events if event.certain and any(row.file == table.name for row in event.rows)]
-        start, end = min((event.time_us for event in own), default=0), max((event.end_us for event in own), default=0)
+        start = min((event.time_us for event in own), default=span[0])
+        end = max((event.end_us for event in own), default=span[1])
         columns = tuple(ColumnReading(header, None, words) for header, words in read_as(table))
         sources.append(
             SourceFile(table.name, table.checksum, len(table.events), None, start, end, columns, table.written)

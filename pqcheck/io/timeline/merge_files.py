@@ -110,7 +110,8 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
     if not files and not of_events:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
-    sources = (*_joined(_sources(files, intervals)), *event_sources(of_events, events))
+    sources = _joined(_sources(files, intervals))
+    sources = (*sources, *event_sources(of_events, events, sources))
     notes += event_notes + notes_beside(events, [(stream.axis.start_us, stream.axis.end_us) for stream in streams])
     if whole:
         notes += bad_cells.notes()
