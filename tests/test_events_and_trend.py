@@ -35,13 +35,16 @@ def event(kind: str, duration: str, residual: str | None, at: float = 0.0, phase
 def week(*events: Event, **columns: np.ndarray) -> Recording:  # type: ignore[type-arg]
     rng = np.random.default_rng(3)
     volts = {"voltage.an [V]": 230 + rng.normal(0, 1, 1008)} | {
-        f"voltage.an.{name} [V]": values for name, values in columns.items()}
+        f"voltage.an.{name} [V]": values for name, values in columns.items()
+    }
     return replace(recording(volts), events=events, event_tables=("events.csv",))
 
 
 def curve(made: Recording, table: str = "iti-2000", **sections: Any) -> Finding:
     """The finding of the first ride-through curve of a table, with what the trend shows."""
-    place = site(**{"supply": {"nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz"}, **sections})
+    place = site(
+        **{"supply": {"nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz"}, **sections}
+    )
     trend = TrendExcursions(place)
     for stream in made.streams:
         for block in stream.blocks(None):
@@ -71,13 +74,18 @@ def test_a_dead_span_without_an_event_leaves_the_curve_open() -> None:
     for sections in ({}, WHOLE):
         finding = curve(made, **sections)
         assert (finding.verdict, code(finding)) == (Verdict.INCONCLUSIVE, "events-incomplete")
-        assert finding.reason is not None and "from 2031-03-05T02:00:00+00:00 to 2031-03-05T03:40:00" in finding.reason.text
+        assert (
+            finding.reason is not None
+            and "from 2031-03-05T02:00:00+00:00 to 2031-03-05T03:40:00" in finding.reason.text
+        )
     # With the interruption in the list the curve is judged, and fails.
     named = replace(made, events=(INSIDE, event("interruption", "5900", "0", 3001)))
     assert curve(named).verdict is Verdict.FAIL
 
 
-@pytest.mark.parametrize(("name", "value", "kind", "residual"), [("min", 150.0, "dip", "72"), ("max", 270.0, "swell", "115")])
+@pytest.mark.parametrize(
+    ("name", "value", "kind", "residual"), [("min", 150.0, "dip", "72"), ("max", 270.0, "swell", "115")]
+)
 def test_an_extreme_without_an_event_leaves_the_curve_open(name: str, value: float, kind: str, residual: str) -> None:
     extremes = np.full(1008, 229.0 if name == "min" else 231.0)
     extremes[500] = value
@@ -115,7 +123,7 @@ def test_an_empty_list_counts_where_it_is_declared_complete() -> None:
 
 
 def test_what_the_curve_does_not_reach_is_named_in_the_finding() -> None:
-    """The curve of SEMI F47 ends at one second (required points); ten minutes without supply are none of its business."""
+    """The curve of SEMI F47 ends at one second (required points); it says nothing of ten minutes without supply."""
     finding = curve(week(event("dip", "0.4", "80", 9), event("interruption", "600", "0", 60)), "semi-f47-0706")
     assert finding.verdict is Verdict.PASS and finding.reason is not None
     assert "interruption of 10 min at 2031-03-03T01:00:00+00:00" in finding.reason.text
@@ -168,13 +176,18 @@ def test_adding_an_event_never_turns_a_fail_into_a_pass(rows: list[tuple[str, in
 
 def test_a_page_whose_only_failed_criterion_is_an_event(tmp_path: Any, capsys: pytest.CaptureFixture[str]) -> None:
     rng = np.random.default_rng(8)
-    rows = "".join(f"2031-03-{3 + at // 144:02}T{at // 6 % 24:02}:{at % 6}0:00Z,{230 + rng.normal():.2f}\n" for at in range(1008))
+    rows = "".join(
+        f"2031-03-{3 + at // 144:02}T{at // 6 % 24:02}:{at % 6}0:00Z,{230 + rng.normal():.2f}\n" for at in range(1008)
+    )
     (tmp_path / "week.csv").write_text("time,voltage.an [V]\n" + rows)
     (tmp_path / "events.csv").write_text(
-        "time,phase,kind,duration [s],residual [%]\n2031-03-04T10:00:00Z,an,dip,5,20\n2031-03-04T12:00:00Z,an,dip,0.4,80\n")
+        "time,phase,kind,duration [s],residual [%]\n2031-03-04T10:00:00Z,an,dip,5,20\n"
+        "2031-03-04T12:00:00Z,an,dip,0.4,80\n"
+    )
     (tmp_path / "site.toml").write_text(
         'name = "Press shop"\ntime_zone = "UTC"\n[supply]\nnominal_voltage = "230 V"\nconnection = "single-phase"\n'
-        'frequency = "50 Hz"\n[limits]\napply = ["iti-2000"]\n')
+        'frequency = "50 Hz"\n[limits]\napply = ["iti-2000"]\n'
+    )
     status = main(["check", *(str(tmp_path / name) for name in ("week.csv", "events.csv")), "--site",
                    str(tmp_path / "site.toml"), "--out", str(tmp_path / "page.html")])  # fmt: skip
     page = (tmp_path / "page.html").read_text(encoding="utf-8")

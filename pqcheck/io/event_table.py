@@ -290,8 +290,8 @@ class _Rows:
             limit = {"dip": "below 100 %", "swell": "above 100 %", "interruption": f"below {INTERRUPTED_BELOW} %"}
             event = "an interruption" if kind == "interruption" else f"a {kind}"
             raise InputError(
-                f"{where}: {written}, and the residual voltage of {event} lies {limit[kind]} of the nominal; correct the "
-                "kind, the value or the unit in the header"
+                f"{where}: {written}, and the residual voltage of {event} lies {limit[kind]} of the nominal; correct "
+                "the kind, the value or the unit in the header"
             )
 
 

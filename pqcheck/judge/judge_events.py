@@ -54,7 +54,7 @@ def place_events(rule: EventRule, events: Sequence[Event], frequency: Decimal) -
 
 
 def _placed(rule: EventRule, event: Event, frequency: Decimal) -> PlacedEvent:
-    """One event beside the curve. Of several phases, a part that lies outside alone stays outside, whatever joins it."""
+    """One event beside the curve. A phase that lies outside by itself stays outside, whatever joins it."""
     found = edge_at(rule.upper if event.kind == "swell" else rule.lower, event.duration_s, frequency)
     if found is None:
         place = PlacedEvent(event, "beyond")
