@@ -58,7 +58,7 @@ def test_headers_that_say_the_same(tmp_path: Path, text: str) -> None:
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    (PLAIN + "2031-03-04T10:00:00Z,an,swell,0.4,1.35\n", r"row 2: is '1.35', and .* a swell lies above 100 %"),
+    (PLAIN + "2031-03-04T10:00:00Z,an,swell,0.4,1.35\n", r"row 2: .*'1.35', and .* a swell lies above 100 %"),
     (PLAIN + "2031-03-04T10:00:00Z,an,dip,0.4,170\n", r"row 2: .*'170'.* a dip lies below 100 %"),
     (PLAIN + "2031-03-04T10:00:00Z,an,swell,0.4,-50\n", r"row 2: .*not below zero"),
     (PLAIN + "2031-03-04T10:00:00Z,an,interruption,4,40\n", r"row 2: .*an interruption lies below 10 %"),
