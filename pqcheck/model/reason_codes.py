@@ -268,6 +268,17 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{why}.",
         "Measure again once the new load runs.",
     ),
+    "phase-angles-unknown": ReasonCode(
+        "The bound of a prediction lies outside the limit",
+        "{value} is predicted, and {bound} is possible while phase angles, or how present loads react to the voltage, "
+        "are not known; the limit is {limit}.",
+        "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
+    ),
+    "demand-not-shown": ReasonCode(
+        "The largest demand is not shown by the record",
+        "The largest demand may have been higher than what was recorded: {why}.",
+        "{advice}",
+    ),
     "as-measured": ReasonCode(
         "As open as the measurement",
         "The measured finding is {verdict}, so the prediction cannot be more: {text}",
