@@ -181,7 +181,7 @@ def rating_findings(
             )  # fmt: skip
             main = main.replaced(verdict=Verdict.INCONCLUSIVE, reason=Reason("demand-bounded", text, advice))
         main = _doubted(main, entry.doubt)
-        uppers = []
+        uppers: list[Finding] = []
         if entry.then_bounds is not None:
             strict, at_once = entry.then_bounds
             upper = _finding(entry, max(most, strict), demand, recording, "-arithmetic")

@@ -122,6 +122,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{valid} recorded ones, of which {outside}.",
         "Record the harmonic orders, or set the recorder to the order of the rule.",
     ),
+    "fundamental-not-recorded": ReasonCode(
+        "The fundamental was not recorded",
+        "The orders are in percent of a fundamental that was not recorded; it is at most I / sqrt(1 + sum of p^2) of "
+        "the recorded ones, so the true values are not larger than the {valid} formed here, of which {outside}.",
+        "Record the fundamental (h1), the THD, or the orders in amperes.",
+    ),
     "indicative": ReasonCode(
         "Rests on a proxy",
         "{valid} intervals were judged, of which {outside}: {would}; but {because}.",

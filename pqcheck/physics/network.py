@@ -126,7 +126,7 @@ def bank_admittance(capacitor_reactance: Ohms, reactor_reactance: Ohms, orders: 
     """
     order = array(orders)
     series = order * array(reactor_reactance) - array(capacitor_reactance) / order
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(-1j / series, dtype=np.complex128)
 
 

@@ -150,8 +150,8 @@ def _prediction(study: LoadStudy) -> Markup:
         rows.append([*prediction_cells(row), verdict])
     note = (
         "Indicative. Predicted values add harmonics by the summation law; 'added arithmetically' puts them in phase "
-        "and lets present loads keep their power, and a prediction passes only if that bound passes; 'all at once' also "
-        "ignores schedules, for information."
+        "and lets present loads keep their power, and a prediction passes only if that bound passes; 'all at once' "
+        "also ignores schedules, for information."
     )
     rest = len(study.rows) - len(rows)
     more = tag("p", f"The worst phase and period of each; {rest} more are in the findings file.") if rest > 0 else None
