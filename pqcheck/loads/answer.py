@@ -49,7 +49,7 @@ def answer_of(study: LoadStudy) -> Answer | None:
         text = f"with {whole} {_count(failing, 'criterion')} predicted to fail, {_words(worst)} first"
         verdict = Verdict.FAIL
     elif open_:
-        text = f"with {whole} none of {len(questions)} predictions fails, and {len(open_)} stay open"
+        text = f"with {whole} none of {len(questions)} predictions fails, and {len(open_)} of them are open"
         verdict = Verdict.INCONCLUSIVE
     elif questions:
         tightest = min(questions, key=_share)

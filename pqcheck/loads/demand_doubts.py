@@ -35,6 +35,11 @@ def doubt_of(
         if mine and carried and finding.reason.code not in (*DIRECTION, *_COUNTED_HERE):
             return finding.reason
     seen = next((seen for seen in demand.seen if (seen.quantity, seen.phase) == (quantity, phase)), None)
+    if seen is not None and seen.steady is not None and quantity == "current":
+        # A load may rest, and then nothing shows that the clamp was closed around it: what it may draw is not shown.
+        text = f"current.{phase} holds {seen.steady:.6g} A in all {seen.expected - seen.missing} readings: it was not "
+        text += "measured, or its resolution is too coarse to show that it moves."
+        return Reason("never-moves", text, "Check the clamp against a handheld reading, and record again.")
     if seen is None or not seen.missing + seen.bounded:
         return None
     if seen.bounded:

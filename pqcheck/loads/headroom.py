@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
@@ -184,8 +185,10 @@ class Search:
         margins: dict[str, CriterionMargin] = {}
 
         def note(key: str, margin: CriterionMargin) -> None:
-            if key not in margins or margin.share < margins[key].share:
-                margins[key] = margin
+            known = margins.get(key, margin)
+            tighter = margin if margin.share < known.share else known
+            # A criterion is proven where it is on every phase and in every period.
+            margins[key] = replace(tighter, shown=margin.shown and known.shown)
 
         for finding in verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new

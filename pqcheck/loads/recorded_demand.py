@@ -23,6 +23,8 @@ INTERVALS_US = tuple(minutes * MINUTE for minutes in (5, 10, 15, 30, 60))
 """Demand intervals in use; the study's own comes on top."""
 
 HIGH_LOAD = 0.8
+MANY_READINGS = 60
+"""So many equal readings are no measured current that rests (as in the check never-moves)."""
 _REGISTERS = {"active_energy_import": "Wh", "active_energy_export": "Wh", "reactive_energy": "varh"}
 _CURRENTS = ("a", "b", "c", "n")
 
@@ -45,6 +47,7 @@ class _Track:
         axis = recording.streams[series.stream].axis
         self.series, self.recorded_us = series, axis.interval_us
         self.expected = self.missing = self.bounded = 0
+        self.lowest, self.highest = np.inf, -np.inf
         wanted = sorted({interval_us, *others})
         fits = {length_us for length_us in wanted if length_us % axis.interval_us == 0}
         own_us = interval_us if interval_us in fits else axis.interval_us
@@ -61,6 +64,12 @@ class _Track:
             window.feed(values)
         if self.open:
             self._coarse.append(values.copy())
+
+    @property
+    def steady(self) -> float | None:
+        """The value that every reading has, where there are many."""
+        many = self.expected - self.missing >= MANY_READINGS
+        return self.highest if many and self.lowest == self.highest else None
 
     def maxima(self) -> list[Maximum]:
         made = []
@@ -216,7 +225,7 @@ class _Study:
             basis=tuple(dict.fromkeys(f"{text[0].upper()}{text[1:]}." for text in words)),
             exports=sums["export"] > 0,
             seen=tuple(
-                Seen(quantity, phase, track.expected, track.missing, track.bounded)
+                Seen(quantity, phase, track.expected, track.missing, track.bounded, track.steady)
                 for (quantity, phase), track in tracks.items()
             ),
             extremes_only=self._extremes_only(),
@@ -273,6 +282,8 @@ def _fed(track: _Track, block: Block, mask: NDArray[np.bool_] | None) -> Array:
     track.missing += int((included & np.isnan(values)).sum())
     if bounds:
         track.bounded += int((included & ~np.isnan(values) & np.any(bounds, axis=0)).sum())
+    track.lowest = min(track.lowest, float(np.nanmin(values, initial=np.inf)))
+    track.highest = max(track.highest, float(np.nanmax(values, initial=-np.inf)))
     track.feed(values)
     return np.asarray(values)
 

@@ -79,6 +79,8 @@ class Seen(Struct, frozen=True):
     expected: int
     missing: int
     bounded: int
+    steady: float | None = None
+    """The one value that all of many readings have, A or VA."""
 
 
 class Demand(Struct, frozen=True):

@@ -22,6 +22,7 @@ from pqcheck.reports.load_words import (
     cost_table,
     demand_table,
     determination,
+    doubt_sentences,
     growth_sentences,
     load_words,
     motor_words,
@@ -137,7 +138,8 @@ def _capacity_table(study: LoadStudy) -> Markup:
     heads, rows = capacity_table(study)
     if not rows:
         return tag("p", "No rating is declared, so there is no spare capacity to state.")
-    return table(heads, rows, label="Ratings, demand and what is spare")
+    spare = table(heads, rows, label="Ratings, demand and what is spare")
+    return tag("div", spare, lines(doubt_sentences(study)))
 
 
 def _prediction(study: LoadStudy) -> Markup:

@@ -19,6 +19,7 @@ from pqcheck.reports.load_words import (
     cost_table,
     demand_table,
     determination,
+    doubt_sentences,
     growth_sentences,
     load_words,
     motor_words,
@@ -143,7 +144,7 @@ def _capacity(study: LoadStudy) -> str:
     heads, rows = capacity_table(study)
     if not rows:
         return "No rating is declared under [ratings], or its demand was not recorded: no spare capacity to state."
-    return "\n".join(["Spare capacity:", grid(rows, heads)])
+    return "\n".join(["Spare capacity:", grid(rows, heads), *(wrap(line) for line in doubt_sentences(study))])
 
 
 def _prediction(study: LoadStudy, everything: bool) -> str:

@@ -198,9 +198,19 @@ def _capacity_row(capacity: Capacity, study: LoadStudy) -> list[str]:
         per_phase = " on this phase" if capacity.phase else ""
         spare += f" ({capacity.spare_va / 1000:.4g} kVA{per_phase})"
     if capacity.doubt is not None:
-        spare = f"not shown, at most {spare}: {capacity.doubt.text.rstrip('.')}"
+        spare = f"not shown, at most {spare}"
     row.append(spare + (f"; {capacity.note}" if capacity.note else ""))
     return row
+
+
+def doubt_sentences(study: LoadStudy) -> Iterator[str]:
+    """Why what is spare is not shown, once for each phase that it concerns."""
+    said = set()
+    for capacity in study.capacity:
+        if capacity.doubt is not None and (capacity.phase, capacity.doubt.text) not in said:
+            said.add((capacity.phase, capacity.doubt.text))
+            where = "All phases together" if capacity.phase is None else f"Phase {capacity.phase}"
+            yield f"{where}, not shown: {capacity.doubt.text} {capacity.doubt.advice}"
 
 
 def _when(instant_us: int, zone: str) -> str:
@@ -299,11 +309,12 @@ def change_words(study: LoadStudy) -> str:
         )
     }
     total = sum(load.rms_va for load in study.loads)
-    text = f"With the new load ({total / 1000:.4g} kVA), bounds counted: {counts['fail']} predictions fail, "
-    text += f"{counts['open']} are open, {counts['pass']} pass"
+    text = f"With the new load ({total / 1000:.4g} kVA), bounds counted: {counts['fail']} of the predictions fail, "
+    text += f"{counts['open']} open, {counts['pass']} pass"
     first = next((room for room in study.rooms if not room.at_least and room.key != "supply"), None)
     if first is not None:
-        text += f"; the first to fail is {first.title}, at {first.apparent_va / 1000:.4g} kVA"
+        at_most = "at most " if first.open or first.about else ""
+        text += f"; the first to fail is {first.title}, at {at_most}{first.apparent_va / 1000:.4g} kVA"
     return f"{text}. A prediction is indicative."
 
 
