@@ -429,6 +429,19 @@ def test_mapping_and_declared_facts(tmp_path: Path) -> None:
     assert recording.files[0].columns[1].read_as.endswith("kilovolts, stamp marks the end")
 
 
+def test_readings_over_less_than_the_rows_are_apart_are_refused(tmp_path: Path) -> None:
+    """One-minute readings taken every ten minutes show a tenth of the time; rows of the declared interval show it."""
+    text = "time,voltage.an [V]\n" + "".join(
+        f"2031-01-01T{at // 6:02}:{at % 6}0:00Z,23{at % 7}.5\n" for at in range(60))
+    path = write(tmp_path / "a.csv", text)
+    with pytest.raises(InputError, match=r"a\.csv: the rows are 10 min apart, and the site file declares .* 1 min "):
+        read([path], site(interval_us=MINUTE))
+    assert "interval-mismatch" not in codes(read([path], site(interval_us=10 * MINUTE)))
+    beside = write(tmp_path / "b.csv", "time,current.a [A]\n" + "".join(
+        f"2031-01-01T00:{at:02}:00Z,{at + 1}.5\n" for at in range(60)))
+    assert "interval-mismatch" in codes(read([path, beside], site(interval_us=MINUTE)))
+
+
 @pytest.mark.parametrize(("text", "channel"), [
     ("voltage.an [V]", AN), ("voltage.an.min [V]", Channel("voltage", "an", reading="min", unit="V")),
     ("current_harmonic.b.h5 [A]", Channel("current_harmonic", "b", 5, unit="A")),

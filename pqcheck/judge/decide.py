@@ -318,6 +318,14 @@ def with_unknown_flags(decision: Decision) -> Decision:
     return replace(decision, reason=why, proven=False)
 
 
+def beyond_connection(decision: Decision, task: Task, connection: str) -> Decision | None:
+    """What a phase that the connection does not have leaves open: a fail is named, all else says nothing (None)."""
+    if decision.verdict is not Verdict.FAIL:
+        return None
+    why = reason("beyond-connection", phase=task.wanted.phase, connection=connection)
+    return replace(decision, verdict=Verdict.INCONCLUSIVE, reason=why, proven=False)
+
+
 def _less_exclusions(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
     """What exclusions leave of a pass: said from a tenth of the period on, not shown from a half on; a fail stays."""
     share = Decimal(100 * counts.excluded) / counts.expected if counts.expected else Decimal(0)

@@ -56,6 +56,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{quantity} of phase {name} was not recorded, while other phases were.",
         "Record all phases of the connection, or correct [supply] connection.",
     ),
+    "beyond-connection": ReasonCode(
+        "A phase beyond the connection would fail",
+        "Phase {phase} was recorded, which a {connection} service does not have; judged as one of its phases it fails.",
+        "Correct [supply] connection, or take the channel out of the recording if it belongs to something else.",
+    ),
     "orders-missing": ReasonCode(
         "Harmonic orders were not recorded",
         "Orders {orders} of {quantity}{where} were not recorded.",

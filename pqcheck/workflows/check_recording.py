@@ -202,12 +202,10 @@ def _judge_once(
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     lines = (line for _, line in named.values())
     remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
-    if judged.remarks or missing.left_alone:
+    if judged.remarks or missing.left_alone or missing.beyond:
         # What contradicts itself, or was never looked at, is no clean recording.
         remarks = [line for line in remarks if not line.startswith(NOTHING_AGAINST)]
-    first = missing.sentence or missing.remark
-    if first:
-        remarks.insert(0, first)
+    remarks[:0] = [line for line in (missing.sentence or missing.remark, missing.beyond) if line]
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 

@@ -18,6 +18,7 @@ from pqcheck.io.timeline.blocks import blocks_of
 from pqcheck.io.timeline.clock_faults import (
     about_reset,
     about_seconds,
+    check_declared_interval,
     check_length,
     check_strays,
     check_years,
@@ -101,6 +102,9 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             f"the stamps keep no regular interval: only {placed_rows} of {total} rows lie on one grid; "
             "export the recording with one row per interval"
         )
+    own = [file for file in files if not file.table.again]
+    check_declared_interval([file.table.name for file in own], [key for file in own for key in file.grid.runs],
+                            declared.interval_us)
     for file, of in zip(files, intervals, strict=True):
         if file.table.again:
             continue

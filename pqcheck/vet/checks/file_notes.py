@@ -102,7 +102,7 @@ def note_outcomes(notes: Sequence[Note]) -> Iterator[tuple[Outcome, tuple[RowSpa
             OF_CODE.get(f"file-{code}", TIME_LINE), Verdict.INCONCLUSIVE if serious else Verdict.PASS,
             names[0] if len(names) == 1 else f"file:{code}", first.quantity if first else None,
             first.phase if first else None, first.order if first else None,
-            code=f"file-{code}", text=" ".join(dict.fromkeys(note.text for note in group)),
+            code=f"file-{code}", text="; ".join(dict.fromkeys(note.text for note in group)),
             advice="These intervals count as unobserved; export the file again without spreadsheet if it was damaged."
             if serious else "Nothing to do.",
             spans=tuple(Extent(start, end, 0, 0.0, start) for start, end in spans),
