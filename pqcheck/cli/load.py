@@ -6,7 +6,7 @@ import argparse
 
 from pqcheck.cli.console import show
 
-HELP = "Study the load: demand, spare capacity, and what declared new loads would do to the verdicts."
+HELP = "Study the load: demand, spare capacity, and whether declared new loads may go in."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
