@@ -286,7 +286,7 @@ def _weaken(task: Task, counts: PeriodCounts, tallied: Tallied, decision: Decisi
         return Decision(Verdict.FAIL, reason("lower-bound", text=text), decision.proven, decision.allowed, modifiers)
     if source.exactness == "upper bound" and decision.verdict is Verdict.FAIL:
         why = reason(
-            "upper-bound",
+            "fundamental-not-recorded" if source.summed_to is None else "upper-bound",
             summed=source.summed_to,
             asked=task.wanted.highest_order,
             valid=counts.valid,

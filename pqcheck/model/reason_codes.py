@@ -127,6 +127,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{valid} recorded ones, of which {outside}.",
         "Record the harmonic orders, or set the recorder to the order of the rule.",
     ),
+    "fundamental-not-recorded": ReasonCode(
+        "The fundamental was not recorded",
+        "The orders are in percent of a fundamental that was not recorded; it is at most I / sqrt(1 + sum of p^2) of "
+        "the recorded ones, so the true values are not larger than the {valid} formed here, of which {outside}.",
+        "Record the fundamental (h1), the THD, or the orders in amperes.",
+    ),
     "indicative": ReasonCode(
         "Rests on a proxy",
         "{valid} intervals were judged, of which {outside}: {would}; but {because}.",
@@ -293,6 +299,17 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Cannot be predicted from a declaration",
         "{why}.",
         "Measure again once the new load runs.",
+    ),
+    "phase-angles-unknown": ReasonCode(
+        "The bound of a prediction lies outside the limit",
+        "{value} is predicted, and {bound} is possible while phase angles, or how present loads react to the voltage, "
+        "are not known; the limit is {limit}.",
+        "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
+    ),
+    "demand-not-shown": ReasonCode(
+        "The largest demand is not shown by the record",
+        "The largest demand may have been higher than what was recorded: {why}.",
+        "{advice}",
     ),
     "as-measured": ReasonCode(
         "As open as the measurement",
