@@ -126,6 +126,7 @@ def _left_out(tables: Sequence[LimitTable], only: Sequence[str]) -> list[str]:
 
 def _check_exclusions(site: Site, recording: Recording) -> None:
     spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
+    spans += [(event.time_us, event.end_us) for event in recording.events]
     for exclusion in site.exclusions:
         if not any(exclusion.from_us < end and exclusion.to_us > start for start, end in spans):
             raise SiteError(
@@ -167,6 +168,11 @@ def _judge_once(
     missing = not_read(recording, site, settled)
     settled = advised(settled, missing)
     vetting = Vetting(recording, site)
+    excursions = None
+    if not only and any(table.event_rules for table in tables):
+        from pqcheck.judge.event_coverage import TrendExcursions
+
+        excursions = TrendExcursions(site)
     gatherer = None
     if gather:
         from pqcheck.observe.gather import Gatherer, asked_by_tasks
@@ -177,6 +183,8 @@ def _judge_once(
     def observe(number: int, block: Block) -> None:
         progress.step(_days(block.axis))
         vetting.feed(number, block)
+        if excursions is not None:
+            excursions.feed(block)
         if gatherer is not None:
             gatherer.feed(number, block)
 
@@ -188,10 +196,10 @@ def _judge_once(
 
     judged = judge(tasks, settled, recording, site, observe=observe, trust=trust)
     findings = [*vetted[0].findings, *judged.findings]
-    if not only and any(table.event_rules for table in tables):
+    if excursions is not None:
         from pqcheck.judge.judge_events import judge_events
 
-        findings += judge_events(tables, recording, site, on)
+        findings += judge_events(tables, recording, site, on, excursions)
     remainders: dict[int, dict[str, Any]] = {}
     # Time bases end at nearly the same time: one line for each kind of period, the longest leftover.
     named: dict[str, tuple[int, str]] = {}
