@@ -50,6 +50,7 @@ from pqcheck.vet.checks import (
     two_element,
     under_range,
     unset_clock,
+    voltage_triangle,
     wiring,
     zero_orders,
 )
@@ -64,7 +65,7 @@ AFTER_CHANNELS: tuple[ModuleType, ...] = (
     frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
-    nominal, connection, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
+    nominal, connection, voltage_triangle, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
     open_jaw, neutral_sum, power_factor,
 )
 """Voltages, currents and powers against each other, where a time base has them."""
