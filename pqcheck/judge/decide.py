@@ -377,6 +377,26 @@ def decide_events(
     return Decision(verdict, why, proven, 0)
 
 
+def decide_event_count(
+    value: float, at_most: Decimal, *, unlisted: str, complete: bool, too_short: str
+) -> Decision:
+    """The verdict of a count of events, or of their minutes, beside what there may be.
+
+    `unlisted` and `complete` as for `decide_events`; `too_short` says why less than the span of the rule was monitored.
+    """
+    shown = f"{value:g} where {at_most.normalize():f} may be"
+    if value > at_most:
+        return Decision(Verdict.FAIL, None, True, 0)
+    if too_short:
+        why = shared_reason("period-longer-than-recording", f"{too_short}: {shown}.", "Monitor events for that long.")
+        return Decision(Verdict.NOT_APPLICABLE, why, False, 0)
+    if unlisted:
+        return Decision(Verdict.INCONCLUSIVE, reason("events-incomplete", shown=unlisted, placed=shown), False, 0)
+    if not complete:
+        return Decision(Verdict.PASS, reason("events-listed", placed=f"{value:g}"), False, 0)
+    return Decision(Verdict.PASS, None, True, 0)
+
+
 def hold_against(tight: Finding, percent: Decimal) -> Decision | None:
     """The verdict of a pass under limits tighter by `percent`, given the finding under these; None: it stands."""
     if tight.verdict is Verdict.PASS:

@@ -95,6 +95,21 @@ class Snapshot(Struct, frozen=True, forbid_unknown_fields=True):
     rows: tuple[RowSpan, ...] = ()
 
 
+class EventCell(Struct, frozen=True, forbid_unknown_fields=True):
+    """One class of events, and how many events on one, two and three phases fell into it."""
+
+    name: str
+    kind: str
+    one_phase: int
+    two_phases: int
+    three_phases: int
+
+    @property
+    def count(self) -> int:
+        """All events of the class."""
+        return self.one_phase + self.two_phases + self.three_phases
+
+
 class Finding(Struct, frozen=True):
     """One rule, one channel, one period: one finding."""
 
@@ -121,6 +136,8 @@ class Finding(Struct, frozen=True):
     without_exclusions: str | None = None
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
+    cells: tuple[EventCell, ...] = ()
+    """Of classes of events: every class with its counts."""
     """Set instead of `period` when a single spectrum was judged."""
 
     @property

@@ -22,7 +22,7 @@ FORMAT = "pqcheck-findings/1"
 
 _NOT_HELD = {"id", "fingerprint"}
 """Keys of a finding in the file that follow from its fields; `channel`, the other way round, is part of the id."""
-_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot"}
+_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot", "cells"}
 _encode = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
 
@@ -32,6 +32,8 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
     del document["channel"]
     if finding.snapshot is None:
         del document["snapshot"]
+    if not finding.cells:
+        del document["cells"]
     if finding.statistic is not None:
         statistic = document["statistic"]
         statistic |= {name: _whole(statistic[name]) for name in ("percent", "interval_s")}
@@ -137,6 +139,7 @@ def flat(document: dict[str, Any]) -> dict[str, Any]:
     document |= {"windows": len(document["windows"]), "modifiers": " ".join(document["modifiers"])}
     if "snapshot" in document:
         document["operating_point"] = document.pop("snapshot")["operating_point"]
+    document.pop("cells", None)
     flat: dict[str, Any] = {}
     for key, value in document.items():
         part = key in ("period", "reason", "statistic", "limit", "margin", "intervals")

@@ -159,7 +159,7 @@ CATALOGUE: dict[str, ReasonCode] = {
     "events-incomplete": ReasonCode(
         "The trend shows more than the list of events",
         "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed "
-        "{placed} lie inside the curve.",
+        "{placed} keep to the limit.",
         "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
     ),
     "events-listed": ReasonCode(
