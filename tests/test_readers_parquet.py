@@ -265,7 +265,7 @@ def test_a_code_is_named_by_its_row(tmp_path: Path) -> None:
 
 def test_lists_in_a_column_are_refused(tmp_path: Path) -> None:
     path = written(tmp_path / "a.parquet", {"voltage.an [V]": pa.array([[1.0], None, [2.0]])})
-    with pytest.raises(InputError, match=r"column 'voltage.an \[V\]' holds values of type list<.*; store it as a column of "):
+    with pytest.raises(InputError, match=r"column 'voltage.an \[V\]' holds values of type list<.*; store it as "):
         read([path])
 
 
@@ -274,7 +274,8 @@ def test_lists_in_a_column_are_refused(tmp_path: Path) -> None:
 
 def test_more_rows_than_a_file_of_its_size_holds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pqcheck.io.parquet.FREE_ROWS", 1000)
-    columns = {"time": pa.array(np.full(2_000_000, START), pa.timestamp("us", tz="UTC")), "voltage.an [V]": np.full(2_000_000, 230.0)}
+    columns = {"time": pa.array(np.full(2_000_000, START), pa.timestamp("us", tz="UTC")),
+               "voltage.an [V]": np.full(2_000_000, 230.0)}
     parquet.write_table(pa.table(columns), tmp_path / "a.parquet")
     with pytest.raises(InputError, match=r"^a\.parquet states 2000000 rows in \d+ bytes, which no recording has; "):
         read([tmp_path / "a.parquet"])
@@ -288,7 +289,7 @@ def test_texts_that_unpack_to_gigabytes(tmp_path: Path, dictionary: bool) -> Non
     column = once if dictionary else once.cast(pa.string())
     path = written(tmp_path / "a.parquet", {"voltage.an [V]": column}, use_dictionary=dictionary, compression="zstd",
                    write_statistics=False)
-    with pytest.raises(InputError, match="no number in any of 20000 cells" if dictionary else "unpacks to more than 200"):
+    with pytest.raises(InputError, match="no number in any of 20000" if dictionary else "unpacks to more than 200"):
         read([path])
 
 
@@ -297,7 +298,7 @@ def test_a_text_stamp_in_every_row(tmp_path: Path) -> None:
     columns = {"time": pa.DictionaryArray.from_arrays(pa.array(np.zeros(20_000, np.int32)), stamp),
                "voltage.an [V]": np.full(20_000, 230.0)}
     parquet.write_table(pa.table(columns), tmp_path / "a.parquet")
-    with pytest.raises(InputError, match=r"^a\.parquet, row 1: the time is '2031-03-03T00:00:00Z .*\.\.\.', which is no "):
+    with pytest.raises(InputError, match=r"^a\.parquet, row 1: the time is '2031-03-03T00:00:00Z .*\.\.\.', which"):
         read([tmp_path / "a.parquet"])
 
 
