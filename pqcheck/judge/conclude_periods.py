@@ -147,8 +147,9 @@ class Conclusions:
                 if means is not None and task_run.tallies is None:
                     reading = means.farthest
                 made = compose.judged(
-                    template, shared.shown[number], intervals, decision, reading, windows, single=run.single
-                )
+                    template, shared.shown[number], intervals, decision, reading, windows, single=run.single,
+                    below=None if task.low is None or task.high is None else tallied.below,
+                )  # fmt: skip
             if combined:
                 made = self._with_shares(made, inputs[0], period)
             if layer is None:

@@ -122,6 +122,8 @@ class Finding(Struct, frozen=True):
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
     """Set instead of `period` when a single spectrum was judged."""
+    outside_below: int | None = None
+    """Of the intervals outside a band with two sides, those below it. Not part of the findings file."""
 
     @property
     def id(self) -> str:

@@ -22,14 +22,14 @@ FORMAT = "pqcheck-findings/1"
 
 _NOT_HELD = {"id", "fingerprint"}
 """Keys of a finding in the file that follow from its fields; `channel`, the other way round, is part of the id."""
-_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot"}
+_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot", "outside_below"}
 _encode = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
 
 def finding_as_document(finding: Finding) -> dict[str, Any]:
     """One finding as plain JSON types, where a list may be a tuple."""
     document: dict[str, Any] = to_builtins(finding, enc_hook=_plain)
-    del document["channel"]
+    del document["channel"], document["outside_below"]
     if finding.snapshot is None:
         del document["snapshot"]
     if finding.statistic is not None:
