@@ -20,6 +20,10 @@ NOT_READ = "Not read: "
 """How the remark begins that every output shows first: what the question needs and was not read."""
 
 
+WHOLE_TABLE = "-"
+"""The rule of a finding about a whole table."""
+
+
 def rank(verdict: Verdict) -> int:
     """The place of a verdict in the roll-up, the worst first; what is not applicable comes last."""
     return ROLL_UP.index(verdict) if verdict in ROLL_UP else len(ROLL_UP)
@@ -132,10 +136,16 @@ def _loss(finding: Finding) -> tuple[bool, float]:
 
 
 def tables_text(results: Iterable[Findings]) -> str:
-    """Tables by id with the beginning of their checksums."""
-    return ", ".join(
-        dict.fromkeys(f"{table['id']} ({table['sha256'][:12]})" for result in results for table in result.limit_tables)
-    )
+    """``Judged against A (checksum). No rule of B was judged.``: tables by id with the beginning of their checksums."""
+    judged: dict[str, None] = {}
+    others: dict[str, None] = {}
+    for result in results:
+        of = {finding.table for finding in result.findings if finding.required and finding.rule != WHOLE_TABLE}
+        for table in result.limit_tables:
+            (judged if table["id"] in of else others)[f"{table['id']} ({table['sha256'][:12]})"] = None
+    unjudged = [name for name in others if name not in judged]
+    parts = [f"Judged against {', '.join(judged)}."] if judged else []
+    return " ".join([*parts, *([f"No rule of {', '.join(unjudged)} was judged."] if unjudged else [])])
 
 
 def statement(findings: Findings) -> str:
@@ -164,6 +174,8 @@ def _answer(findings: Findings) -> str:
         of[finding.verdict].append(finding)
     total = len(asked)
     failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
+    beside = findings.counts[Verdict.NOT_APPLICABLE.value]
+    also = f", {beside} {'is' if beside == 1 else 'are'} not applicable" if beside else ""
     if not total:
         return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
     if failed:
@@ -175,16 +187,20 @@ def _answer(findings: Findings) -> str:
         detail = ""
         if has_reading(worst):
             detail = f"; the furthest beyond its limit is {reading_text(worst)} against {limit_text(worst)}{where}"
-        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{detail}."
+        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{also}{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""
-        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}; none fails."
+        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}{also}; none fails."
     if open_:
-        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged."
+        tables = [finding.table for finding in open_ if finding.rule == WHOLE_TABLE]
+        if len(tables) == len(open_):
+            met = f"all {total - len(open_)} criteria that apply are met"
+            return f"NOT SHOWN: {met}{also}, and no rule of {' and '.join(tables)} was judged."
+        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged{also}."
     waived = of[Verdict.WAIVED]
     if waived:
-        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass."
-    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}."
+        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass{also}."
+    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}{also}."
 
 
 def _excluded(passed: Sequence[Finding]) -> str:

@@ -94,6 +94,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Declare it in the site file.",
     ),
     "outside-scope": ReasonCode("The rule does not govern this place", "{why}.", "Choose another rule."),
+    "table-not-judged": ReasonCode(
+        "No rule of a table was judged",
+        "No rule of {table} was judged: {why}",
+        "Leave the table out, choose another, or write limits.may_not_apply = [\"{table}\"] in the site file.",
+    ),
     "period-longer-than-recording": ReasonCode(
         "The period is longer than the recording",
         "The rule judges a {period}; {seen} of its {expected} intervals were recorded: {share} of these lie inside, "

@@ -9,6 +9,7 @@ from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
     NOT_READ,
     VERDICT_WORDS,
+    WHOLE_TABLE,
     answer,
     by_loss,
     clock,
@@ -140,7 +141,8 @@ def _open(asked: Sequence[Finding], everything: bool) -> str:
     for finding in open_:
         code = finding.reason.code if finding.reason is not None else "-"
         advice = finding.reason.advice if finding.reason is not None else ""
-        folded.setdefault((finding.verdict.value, f"{finding.table} {finding.rule}", code, advice), []).append(finding)
+        rule = finding.table if finding.rule == WHOLE_TABLE else f"{finding.table} {finding.rule}"
+        folded.setdefault((finding.verdict.value, rule, code, advice), []).append(finding)
     lines = ["Could not be judged, and what would settle it:"]
     groups = list(folded.items())
     shown = groups if everything else groups[:MOST_ROWS]
@@ -229,4 +231,4 @@ def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
         if unverified
         else ""
     )
-    return wrap(f"Judged against {tables_text([findings])}.{note}")
+    return wrap(f"{tables_text([findings])}{note}")

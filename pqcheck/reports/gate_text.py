@@ -12,6 +12,7 @@ from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
     VERDICT_WORDS,
+    WHOLE_TABLE,
     by_loss,
     clock,
     has_reading,
@@ -81,10 +82,8 @@ def cells_of(gated: GateResult) -> list[PointResult]:
         compared = comparison.changes if comparison is not None else ()
         changes = {key_of(difference.after): difference for difference in compared if difference.after is not None}
         points = sorted({_point(finding) for finding in result.findings}) or [""]
-        if len(points) > 1 and "" in points:
-            points.remove("")
         for point in points:
-            own = tuple(finding for finding in result.findings if _point(finding) in (point, ""))
+            own = tuple(finding for finding in result.findings if _point(finding) == point)
             cells.append(PointResult(label_of(result), point, own, result, bases, changes))
     cells.sort(key=lambda cell: (rank(cell.verdict), _tightest(cell), cell.name))
     return cells
@@ -122,6 +121,8 @@ def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
     period = ""
     if finding.period is not None and finding.period.length != "recording":
         period = f", {finding.period.length} from {clock(finding.period.start)}"
+    if finding.rule == WHOLE_TABLE:
+        return finding.table
     return f"{finding.table}/{finding.rule} {', '.join(channels or (finding.channel,))}{period}"
 
 
@@ -240,12 +241,16 @@ def _head(gated: GateResult, cells: Sequence[PointResult], remarks: int = 0) -> 
         f"{counts[Verdict.WAIVED]} waived",
         f"{counts[Verdict.PASS]} pass",
     ]
-    where = f" in {len(cells)} operating points" if len(cells) > 1 else ""
+    points = len({(cell.scenario, cell.point) for cell in cells if cell.point or len(cells) == 1}) or len(cells)
+    where = f" in {points} operating points" if points > 1 else ""
     internal = (
         " Internal criterion, no statement of compliance." if any(statement(cell.result) for cell in cells) else ""
     )
     creeping = sum(len(crept(cell)) for cell in cells)
-    parts[-1] += f", {creeping} of them with less margin than in the baseline" if creeping else ""
+    beside = sum(finding.verdict is Verdict.NOT_APPLICABLE for cell in cells for finding in cell.findings
+                 if finding.kind == "limit")
+    parts += [f"{beside} not applicable"] if beside else []
+    parts[3] += f", {creeping} of them with less margin than in the baseline" if creeping else ""
     needs = f" {remarks} remark{'s' if remarks > 1 else ''} on waivers." if remarks else ""
     asked = f"of {sum(counts.values())} criteria{where}"
     status = gated.exit_status
@@ -344,4 +349,4 @@ def _tables(gated: GateResult) -> str:
     asked = [finding for result in gated.results for finding in result.findings if finding.required]
     unverified = sum("unverified_limit" in finding.modifiers for finding in asked)
     note = f" {unverified} criteria rest on limit values not yet checked (unverified_limit)." if unverified else ""
-    return wrap(f"Judged against {tables_text(gated.results)}.{note}")
+    return wrap(f"{tables_text(gated.results)}{note}")

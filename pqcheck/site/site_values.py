@@ -119,6 +119,8 @@ class Site(Struct, frozen=True):
     coverage: Coverage | None = None
     apply: tuple[str, ...] = ()
     quantities: tuple[str, ...] = ()
+    may_not_apply: tuple[str, ...] = ()
+    """Ids of limit tables of which no rule need be judged."""
     instrument: Mapping[str, Any] = field(default_factory=dict)
     ratings: Mapping[str, Any] = field(default_factory=dict)
     reported: tuple[Mapping[str, Any], ...] = ()

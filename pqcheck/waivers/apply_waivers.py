@@ -17,6 +17,7 @@ from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.model.errors import GateError, nearest
 from pqcheck.model.findings import Finding, Findings, Reason
 from pqcheck.model.findings_words import has_reading, number, reading_text
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.model.verdict import Verdict
@@ -37,9 +38,6 @@ _CODES: dict[str, str] = {
     "not yet in force": "waiver-pending",
 }
 
-
-EVENTS = "events"
-"""The channel of findings about recorded events, whose windows are one event each, with its residual in percent."""
 
 _BOUNDS = ("lower-bound", "proven-by-bound", "clipped")
 """Reasons of a fail whose reading is only a lower bound."""
@@ -234,7 +232,8 @@ def _standing_of_counts(finding: Finding, bound: Decimal, *, floor: bool) -> Sta
     missing = counts.missing if finding.proven else 0
     if not other and not missing and finding.channel != EVENTS:
         return "in force"
-    # A window counts as a whole, of which one interval may lie beyond: too many, never too few.
+    # A window counts as a whole, of which one interval may lie beyond: too many, never too few. One of recorded events
+    # is a single event, with its residual.
     beyond = sum(
         window.intervals
         for window in finding.windows

@@ -13,6 +13,7 @@ from pqcheck.io import progress
 from pqcheck.limit_tables import LimitTable
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding, Findings, in_order
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.recording import DAY, Axis, Block, Recording
 from pqcheck.site.site_values import Site
 from pqcheck.workflows.inputs import (
@@ -83,6 +84,7 @@ def _check(
     recordings = as_given(recordings)
     spectra = spectra_in(recordings, place)
     from pqcheck.judge.site_facts import table_remarks
+    from pqcheck.judge.tables_not_judged import tables_not_judged
 
     remarks = [*table_remarks(chosen, judged_site(place)), *_left_out(chosen, only)]
     if spectra is not None:
@@ -109,6 +111,7 @@ def _check(
         from pqcheck.loads.existing_load import existing_load_findings
 
         findings += existing_load_findings(chosen, corrected, place, findings)
+    findings += tables_not_judged(chosen, findings, place)
     result = Findings(
         findings=in_order(findings),
         site=place.declared,
@@ -120,7 +123,9 @@ def _check(
 
 
 def _left_out(tables: Sequence[LimitTable], only: Sequence[str]) -> list[str]:
-    left_out = sorted({rule.quantity for table in tables for rule in table.rules} - set(only)) if only else []
+    asked = {rule.quantity for table in tables for rule in table.rules}
+    asked |= {EVENTS for table in tables if table.event_rules}
+    left_out = sorted(asked - set(only)) if only else []
     return [f"Left out by the choice of quantities: {', '.join(left_out)}."] if left_out else []
 
 
@@ -188,7 +193,7 @@ def _judge_once(
 
     judged = judge(tasks, settled, recording, site, observe=observe, trust=trust)
     findings = [*vetted[0].findings, *judged.findings]
-    if not only and any(table.event_rules for table in tables):
+    if (not only or EVENTS in only) and any(table.event_rules for table in tables):
         from pqcheck.judge.judge_events import judge_events
 
         findings += judge_events(tables, recording, site, on)

@@ -61,6 +61,7 @@ def check_spectra(
 ) -> Findings:
     """Judge every operating point against every table. `as_of` is the date for tables with effective dates."""
     from pqcheck.judge.steady_state import judge_steady
+    from pqcheck.judge.tables_not_judged import tables_not_judged
 
     if site.exclusions or site.corrections:
         raise SiteError("[[exclusions]] and [[corrections]] have no meaning for a spectrum; remove them")
@@ -69,6 +70,7 @@ def check_spectra(
     for point in spectra.points:
         findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities, as_of)
     findings += list(_soundness(spectra))
+    findings += list(tables_not_judged(tables, findings, judged))
     return as_internal(
         Findings(
             findings=in_order(findings),
