@@ -23,7 +23,8 @@ from pqcheck.model.findings import Finding, Findings, Margin, Period
 from pqcheck.model.verdict import Verdict
 from pqcheck.testing import assert_passes
 from pqcheck.workflows.compare_findings import Comparison, as_set_text, compare, read_results
-from pqcheck.workflows.run_gate import gate, tighter
+from pqcheck.workflows.hold_margin import tighter
+from pqcheck.workflows.run_gate import gate
 from pqcheck.workflows.table_lock import check_lock, lock_text, read_lock, write_lock
 from tests.design import PERCENT, RULE, SITE, WEEK_95, percent, shares, site, toml, write
 from tests.test_waivers import ENTRY, VOLTAGE, text_of, week

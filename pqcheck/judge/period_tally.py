@@ -296,7 +296,8 @@ class PeriodTallies:
         possible = [self._possible.pop((number, column), no_runs()) for number in numbers]
         if self._about_runs:
             runs, possible = whole_where_they_begin(self._periods, runs, possible)
-        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading, self._bounded, self._under))
+        kept = self._valid, self._outside, self._reading, self._bounded, self._under
+        columns = (of[:, column].tolist() for of in kept)
         return [
             Tallied(
                 valid, outside, None if reading != reading else reading, runs[number],

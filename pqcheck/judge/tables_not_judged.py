@@ -71,7 +71,7 @@ def _finding(table: LimitTable, findings: Sequence[Finding]) -> Finding:
 
 def _check_names(tables: Sequence[LimitTable], site: Site) -> None:
     """What `may_not_apply` names may belong to another run, so shipped tables and those of the site file are known."""
-    known = {*(table.id for table in tables), *site.apply, *table_ids()}
+    known = sorted({*(table.id for table in tables), *site.apply, *table_ids()})
     for number, name in enumerate(site.may_not_apply, start=1):
         if name not in known:
-            raise SiteError(f"limits.may_not_apply[{number}] = {name!r} is no limit table{nearest(name, sorted(known))}")
+            raise SiteError(f"limits.may_not_apply[{number}] = {name!r} is no limit table{nearest(name, known)}")

@@ -190,7 +190,8 @@ def _answer(findings: Findings) -> str:
         return f"FAIL: {len(limit_fails)} of {total} criteria are not met{also}{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""
-        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}{also}; none fails."
+        of_all = f"{len(refused)} of {total} criteria{rest}{also}"
+        return f"REFUSED: the recording cannot be trusted for {of_all}; none fails."
     if open_:
         tables = [finding.table for finding in open_ if finding.rule == WHOLE_TABLE]
         if len(tables) == len(open_):

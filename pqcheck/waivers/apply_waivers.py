@@ -221,7 +221,7 @@ def _standing_of_counts(finding: Finding, bound: Decimal, *, floor: bool) -> Sta
     beyond_bound = value < bound if floor else value > bound
     other = _on_the_other_side(finding, floor=floor)
     counts = finding.intervals
-    if same_side and beyond_bound or (not same_side and not other):
+    if (same_side and beyond_bound) or (not same_side and not other):
         return "exceeded"
     if finding.reason is not None and finding.reason.code in _BOUNDS:
         return "not shown"

@@ -15,24 +15,21 @@ from typing import Any, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.limit_tables import LimitRow, LimitTable
+from pqcheck.limit_tables import LimitTable
 from pqcheck.model.errors import GateError
 from pqcheck.model.exit_status import ExitStatus, exit_status
-from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings import Findings
 from pqcheck.model.verdict import Verdict, roll_up
 from pqcheck.site.scenario import judged_site
 from pqcheck.site.site_values import Site
 from pqcheck.waivers.apply_waivers import WARN_DAYS, Waiver, apply_waivers, remarks
-from pqcheck.workflows.check_recording import check
 from pqcheck.workflows.compare_findings import Comparison, compare, label_of, read_results
+from pqcheck.workflows.hold_margin import Percent, check_margin, check_with_margin
 from pqcheck.workflows.inputs import Recordings, Sites, Tables, as_given, as_site, as_tables
 
 FailOn = Literal["any", "new"]
 Bases = Mapping[tuple[str, str], Decimal]
 """Amperes that are 100 % for a rule, by table and rule."""
-
-_TIGHTER = "/tighter"
-"""Ends the id of a table whose limits were moved inwards; it never reaches a result."""
 
 
 class GateResult(Struct, frozen=True):
@@ -79,7 +76,7 @@ def gate(
     baseline: str | Path | Sequence[Findings] | None = None,
     fail_on: FailOn = "any",
     lock: str | Path | None = None,
-    margin: Decimal | float | int | None = None,
+    margin: Percent | None = None,
 ) -> GateResult:
     """Judge spectra or recordings under one scenario or several.
 
@@ -91,7 +88,7 @@ def gate(
     """
     places = [as_site(place) for place in _several(sites)]
     chosen = [as_tables(tables, place) for place in places]
-    _check_margin(margin)
+    margin = check_margin(margin)
     if lock is not None:
         _check_lock(lock, chosen)
     given = [_waivers_of(place, waivers) for place in places]
@@ -106,7 +103,7 @@ def gate(
     results: list[Findings] = []
     used: set[Waiver] = set()
     for place, applied, accepted in zip(places, chosen, given, strict=True):
-        findings = _checked(recordings, place, applied, quantities, as_of, margin)
+        findings = check_with_margin(recordings, place, applied, quantities, as_of, margin)
         if accepted and as_of is not None:
             worked = apply_waivers(findings, accepted, applied, judged_site(place), as_of)
             findings, used = worked.findings, used | worked.used
@@ -131,11 +128,6 @@ def _several(sites: Sites | Sequence[Sites]) -> list[Any]:
     if not sites:
         raise GateError("no site file was given; name one for every scenario")
     return list(sites)
-
-
-def _check_margin(margin: Decimal | float | int | None) -> None:
-    if margin is not None and not 0 <= margin < 100:
-        raise GateError(f"a margin of {margin} % cannot be; give a number from 0 to below 100, for example 10")
 
 
 def _check_lock(path: str | Path, chosen: Sequence[Sequence[LimitTable]]) -> None:
@@ -209,76 +201,3 @@ def _bases(site: Site, tables: Sequence[LimitTable]) -> Bases:
         for rule in table.rules
         if rule.quantity == "current_harmonic" and (base := amperes.get(rule.reference)) is not None
     }
-
-
-def _checked(
-    recordings: Recordings,
-    site: Site,
-    tables: Sequence[LimitTable],
-    quantities: Iterable[str] | None,
-    as_of: date | None,
-    margin: Decimal | float | int | None,
-) -> Findings:
-    if not margin:
-        return check(recordings, site, list(tables), quantities=quantities, as_of=as_of)
-    share = Decimal(str(margin))
-    tight = [tighter(table, share) for table in tables]
-    # A time criterion that the site declares for a table holds for its tighter twin too.
-    criteria = [
-        replace(criterion, table=twin.id)
-        for table, twin in zip(tables, tight, strict=True)
-        for criterion in site.criteria
-        if criterion.table in (table.id, table.base)
-    ]
-    place = replace(site, criteria=(*site.criteria, *criteria))
-    findings = check(recordings, place, [*tables, *tight], quantities=quantities, as_of=as_of)
-    return _with_margin(findings, share)
-
-
-def tighter(table: LimitTable, percent: Decimal) -> LimitTable:
-    """The table with every limit moved inwards: by `percent` of the limit, of half the width of a two-sided band.
-
-    A reading on the tighter limit has the margin, also where a reading on the limit itself is outside (IEEE 519).
-    """
-    rules = tuple(
-        replace(rule, strict=False, rows=tuple(_tighter_row(row, percent) for row in rule.rows)) for rule in table.rules
-    )
-    return replace(table, id=f"{table.id}{_TIGHTER}", base=table.id, rules=rules)
-
-
-def _tighter_row(row: LimitRow, percent: Decimal) -> LimitRow:
-    share, low, high = percent / 100, row.low, row.high
-    if row.hertz:
-        return replace(row, hertz=tuple((hertz, limit * (1 - share)) for hertz, limit in row.hertz))
-    if low is not None and high is not None:
-        step = (high - low) / 2 * share
-        return replace(row, low=low + step, high=high - step)
-    return replace(
-        row,
-        low=None if low is None else low + abs(low) * share,
-        high=None if high is None else high - abs(high) * share,
-    )
-
-
-def _with_margin(findings: Findings, percent: Decimal) -> Findings:
-    """Findings of the tables themselves; a pass that the tighter limits do not confirm becomes a fail, or open."""
-    tight = {
-        finding.id.replace(_TIGHTER, "", 1): finding
-        for finding in findings.findings
-        if finding.table.endswith(_TIGHTER)
-    }
-    own = [finding for finding in findings.findings if not finding.table.endswith(_TIGHTER)]
-    return replace(
-        findings,
-        findings=tuple(_held_against(finding, tight.get(finding.id), percent) for finding in own),
-        limit_tables=tuple(table for table in findings.limit_tables if not table["id"].endswith(_TIGHTER)),
-    )
-
-
-def _held_against(finding: Finding, tight: Finding | None, percent: Decimal) -> Finding:
-    if finding.kind != "limit" or finding.verdict is not Verdict.PASS or tight is None:
-        return finding
-    from pqcheck.judge.decide import hold_against
-
-    decision = hold_against(tight, percent)
-    return finding if decision is None else finding.replaced(verdict=decision.verdict, reason=decision.reason)
