@@ -192,6 +192,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Column {column} does not say whether its amplitudes are rms or peak, which differ by 1.414; it was not used.",
         "Write rms or peak behind the unit, [{unit} rms], or declare amplitudes under [scenario].",
     ),
+    "fundamental-doubtful": ReasonCode(
+        "The fundamental does not fit what is declared",
+        "{what}.",
+        "Export order 1 with the harmonics, in the unit that the header names, or declare the current of the load "
+        "itself as fundamental_current under [scenario].",
+    ),
     "margin": ReasonCode(
         "Within the limit, but not by the margin asked for",
         "{value} is within the limit, but a margin of {margin} % is asked for{outside}.",

@@ -15,6 +15,7 @@ from pqcheck.model.findings_words import (
     WHOLE_TABLE,
     by_loss,
     clock,
+    first_few,
     has_reading,
     limit_text,
     margin_percent,
@@ -75,6 +76,10 @@ class PointResult(Struct, frozen=True):
         return self.changes.get(key_of(finding))
 
 
+_MOST_CHANNELS = 6
+"""Channels named in a line; the others are counted."""
+
+
 def cells_of(gated: GateResult) -> list[PointResult]:
     """Every operating point of every scenario, worst first."""
     cells = []
@@ -123,7 +128,7 @@ def place_of(finding: Finding, channels: Sequence[str] = ()) -> str:
         period = f", {finding.period.length} from {clock(finding.period.start)}"
     if finding.rule == WHOLE_TABLE:
         return finding.table
-    return f"{finding.table}/{finding.rule} {', '.join(channels or (finding.channel,))}{period}"
+    return f"{finding.table}/{finding.rule} {first_few(channels or (finding.channel,), _MOST_CHANNELS)}{period}"
 
 
 def reading(cell: PointResult, finding: Finding) -> str:
@@ -177,14 +182,17 @@ def body(cell: PointResult, finding: Finding, channels: Sequence[str] = ()) -> s
 
 
 def folded(cell: PointResult, findings: Sequence[Finding]) -> Iterator[tuple[Finding, tuple[str, ...]]]:
-    """Findings that differ in their phase only become one, with all channels; the order is kept."""
+    """Findings that differ in their phase only become one, with all channels; the order is kept.
+
+    What was not judged for one reason becomes one for all orders too: a doubt about a spectrum refuses hundreds.
+    """
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in findings:
         reason = "" if finding.reason is None else finding.reason.text.replace(f"phase {finding.phase}", "phase")
         value = "" if finding.statistic is None else repr(finding.statistic.value)
-        key = (finding.table, finding.rule, str(finding.order), finding.verdict.value, value, limit_text(finding),
-               reason, baseline_words(cell, finding), finding.period.start if finding.period else "",
-               finding.kind)  # fmt: skip
+        own = ("", "", "") if finding.verdict in OPEN else (str(finding.order), value, limit_text(finding))
+        key = (finding.table, finding.rule, *own, finding.verdict.value, reason, baseline_words(cell, finding),
+               finding.period.start if finding.period else "", finding.kind)  # fmt: skip
         groups.setdefault(key, []).append(finding)
     for members in groups.values():
         yield members[0], tuple(finding.channel for finding in members)
@@ -264,11 +272,11 @@ def _lines(cells: Sequence[PointResult]) -> list[str]:
 def _cell_lines(cell: PointResult, at: str) -> Iterator[str]:
     """Fails, what was not judged, doubts about the input, what is waived; one line for phases that say the same."""
     for verdicts in RED_FIRST:
-        for finding, channels in folded(cell, cell.with_verdict(*verdicts)):
-            yield f"{_word(cell, finding)} {place_of(finding, channels)}{at}: {body(cell, finding, channels)}"
         if verdicts == OPEN:
             for finding, channels in folded(cell, cell.doubts):
                 yield f"{VERDICT_WORDS[finding.verdict]} {', '.join(channels)}{at}: {body(cell, finding, channels)}"
+        for finding, channels in folded(cell, cell.with_verdict(*verdicts)):
+            yield f"{_word(cell, finding)} {place_of(finding, channels)}{at}: {body(cell, finding, channels)}"
 
 
 def _word(cell: PointResult, finding: Finding) -> str:

@@ -62,14 +62,17 @@ def check_spectra(
     """Judge every operating point against every table. `as_of` is the date for tables with effective dates."""
     from pqcheck.judge.steady_state import judge_steady
     from pqcheck.judge.tables_not_judged import tables_not_judged
+    from pqcheck.vet import fundamental
 
     if site.exclusions or site.corrections:
         raise SiteError("[[exclusions]] and [[corrections]] have no meaning for a spectrum; remove them")
     judged = judged_site(site)
+    ones = fundamental.fundamentals(spectra.points, site)
     findings: list[Finding] = []
     for point in spectra.points:
-        findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities, as_of)
-    findings += list(_soundness(spectra))
+        doubts = fundamental.doubts_of(ones, point.name)
+        findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities, as_of, doubts)
+    findings += [*_soundness(spectra), *fundamental.findings_of(ones)]
     findings += list(tables_not_judged(tables, findings, judged))
     return as_internal(
         Findings(
@@ -77,7 +80,7 @@ def check_spectra(
             site=site.declared,
             recordings=spectra.files,
             limit_tables=table_entries(tables),
-            remarks=(*spectra.remarks, *remarks),
+            remarks=(*filter(None, (fundamental.remark_of(ones),)), *spectra.remarks, *remarks),
         ),
         site,
     )
