@@ -27,6 +27,7 @@ import xmlschema
 from pqcheck.cli import main
 from pqcheck.model.findings import Finding, Findings, Reason
 from pqcheck.model.verdict import Verdict
+from pqcheck.reports.annotations import command_lines
 from pqcheck.reports.gate_text import MOST_LINES, gate_text
 from pqcheck.reports.junit import as_junit
 from pqcheck.workflows.run_gate import gate, ungated
@@ -96,9 +97,15 @@ def test_a_waived_case_passes_with_its_waiver_as_property() -> None:
     assert said[f"waiver of {name}"] == "in force; expires 2031-06-30; owner filter group; choke saturates"
 
 
-def test_not_applicable_is_skipped() -> None:
+def test_not_applicable_is_skipped_and_a_run_that_judged_nothing_has_an_error() -> None:
     plain = {**SITE, "scenario": {"balanced": True, "fundamental_current": "600 A"}}
-    assert set(cases(parsed(as_junit(gate(percent(5.0), plain)))).values()) == {"skipped"}
+    result = gate(percent(5.0), plain)
+    outcome = cases(parsed(as_junit(result)))
+    assert outcome.pop("gate.judged -") == "error"
+    assert set(outcome.values()) == {"skipped"}
+    assert "NOT SHOWN gate/judged -: No rule applies" in gate_text(result)
+    assert command_lines(result, ["a.csv"]).startswith("::warning file=a.csv,line=1,title=gate/judged -::")
+    assert parsed(as_junit(ungated(Findings(())))).get("errors") == "1"
 
 
 def test_markup_and_control_characters_do_no_harm() -> None:
@@ -208,10 +215,10 @@ def test_explain(story: Path, capsys: pytest.CaptureFixture[str]) -> None:  # no
 # Command line.
 
 
-def test_at_most_twelve_options() -> None:
+def test_at_most_sixteen_options() -> None:
     parser = argparse.ArgumentParser(add_help=False)
     importlib.import_module("pqcheck.cli.gate").add_arguments(parser)
-    assert sum(bool(action.option_strings) for action in parser._actions) <= 12
+    assert sum(bool(action.option_strings) for action in parser._actions) <= 16
 
 
 @pytest.mark.parametrize(("arguments", "sentence"), [

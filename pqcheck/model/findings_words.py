@@ -20,6 +20,9 @@ NOT_READ = "Not read: "
 """How the remark begins that every output shows first: what the question needs and was not read."""
 
 
+GATE = "gate"
+"""The table of findings about the question of a gate as a whole, which no limit table sets."""
+
 WHOLE_TABLE = "-"
 """The rule of a finding about a whole table."""
 

@@ -208,6 +208,31 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The limit itself is met; that it is met by {margin} % is not shown: {why}",
         "Settle that, or agree on a smaller margin.",
     ),
+    "gone": ReasonCode(
+        "Judged in the baseline and not any more",
+        "The baseline judged this ({was}) and this run did not: {why}.",
+        "Give everything that was judged before, or accept with --allow-gone that it is gone.",
+    ),
+    "baseline-differs": ReasonCode(
+        "The declared facts are not those of the baseline",
+        "What is declared is not what the baseline was judged with: {what}.",
+        "Take the change back, or accept it with --baseline-differs and write a new baseline.",
+    ),
+    "too-few-criteria": ReasonCode(
+        "Fewer criteria were judged than asked for",
+        "{judged} criteria were judged; [gate] at_least_criteria asks for {asked}.",
+        "Find out what is missing; lower the number only if that is agreed.",
+    ),
+    "operating-points-missing": ReasonCode(
+        "Operating points are missing",
+        "Not judged: {missing}, which [gate] operating_points asks for (judged: {held}).",
+        "Give the spectra of these operating points.",
+    ),
+    "nothing-judged": ReasonCode(
+        "Nothing was judged",
+        "No rule applies to this recording at this place, so nothing was judged.",
+        "Choose limit tables that govern this place, or correct what is declared.",
+    ),
     "waived": ReasonCode(
         "Covered by a waiver",
         "{value} fails and is waived {bound} until {expires} ({why}; owner {owner}, approved by {approver}, {place}).",

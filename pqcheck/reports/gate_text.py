@@ -27,7 +27,8 @@ from pqcheck.model.findings_words import (
 )
 from pqcheck.model.verdict import ROLL_UP, Verdict
 from pqcheck.reports.text import grid, text_of, wrap
-from pqcheck.workflows.compare_findings import STATES, FindingChange, key_of, label_of
+from pqcheck.workflows.compare_findings import STATES, Comparison, FindingChange, key_of, label_of
+from pqcheck.workflows.hold_baseline import gate_finding, with_added
 from pqcheck.workflows.run_gate import Bases, GateResult
 
 OPEN = (Verdict.REFUSED, Verdict.INCONCLUSIVE)
@@ -76,6 +77,9 @@ class PointResult(Struct, frozen=True):
         return self.changes.get(key_of(finding))
 
 
+NOTHING_JUDGED = gate_finding("judged", "nothing-judged")
+"""What stands in text, JUnit and annotations where no rule was judged; a findings file says it by its verdict."""
+
 _MOST_CHANNELS = 6
 """Channels named in a line; the others are counted."""
 
@@ -87,6 +91,9 @@ def cells_of(gated: GateResult) -> list[PointResult]:
         compared = comparison.changes if comparison is not None else ()
         changes = {key_of(difference.after): difference for difference in compared if difference.after is not None}
         points = sorted({_point(finding) for finding in result.findings}) or [""]
+        if not any(finding.required for finding in result.findings):
+            # Whatever reads the cells must see that a result without any verdict is none.
+            result = with_added(result, [NOTHING_JUDGED])
         for point in points:
             own = tuple(finding for finding in result.findings if _point(finding) == point)
             cells.append(PointResult(label_of(result), point, own, result, bases, changes))
@@ -222,7 +229,7 @@ def gate_text(gated: GateResult, *, quiet: bool = False) -> str:
         [
             wrap(head),
             "\n".join(wrap(text) for text in statements if text),
-            "\n".join(_rule_sets(gated)),
+            "\n".join([*_rule_sets(gated), *_other_question(gated)]),
             _matrix(cells),
             "\n".join([*(wrap(finding, "", "  ") for finding in shown), *more]),
             _crept(cells),
@@ -260,6 +267,9 @@ def _head(gated: GateResult, cells: Sequence[PointResult], remarks: int = 0) -> 
     parts += [f"{beside} not applicable"] if beside else []
     parts[3] += f", {creeping} of them with less margin than in the baseline" if creeping else ""
     needs = f" {remarks} remark{'s' if remarks > 1 else ''} on waivers." if remarks else ""
+    differing = sum(len(other) for other in map(_differing, gated.comparisons))
+    if differing:
+        needs += f" The baseline is of another question: {differing} difference{'s' if differing > 1 else ''}."
     asked = f"of {sum(counts.values())} criteria{where}"
     status = gated.exit_status
     return f"{_HEADS[status]} (exit {int(status)}): {asked} {', '.join(parts)}.{needs}{internal}"
@@ -338,8 +348,18 @@ def _rule_sets(gated: GateResult) -> list[str]:
     ]
 
 
+def _differing(comparison: Comparison | None) -> tuple[str, ...]:
+    return () if comparison is None else (*comparison.rule_sets, *comparison.declared)
+
+
+def _other_question(gated: GateResult) -> list[str]:
+    """Declared facts that are not those of the baseline; nothing when they are."""
+    lines = dict.fromkeys(line for one in gated.comparisons if one is not None for line in one.declared)
+    return ["DECLARED OTHERWISE than in the baseline:", *(wrap(line, "  ") for line in lines)] if lines else []
+
+
 def _remarks(gated: GateResult) -> list[str]:
-    lines = [*gated.remarks]
+    lines = [*gated.remarks, *gated.notes]
     for comparison in gated.comparisons:
         if comparison is None:
             continue

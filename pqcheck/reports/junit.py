@@ -30,6 +30,24 @@ def as_junit(gated: GateResult) -> str:
     return "\n".join([*lines, "</testsuites>"]) + "\n"
 
 
+def error_document(name: str, sentence: str) -> str:
+    """A document of one case, which is an error: that of a run that could not judge anything."""
+    counts = _counted([1, 0, 1, 0], skipped=False)
+    text = escape(_clean(sentence), quote=False)
+    error = f"<error{_attributes(message=sentence, type='could-not-run')}>{text}</error>"
+    lines = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f"<testsuites{counts}>",
+        f" <testsuite{_attributes(name=name)}{_counted([1, 0, 1, 0], skipped=True)}>",
+        f"  <testcase{_attributes(classname='pqcheck', name=name)}>",
+        f"   {error}",
+        "  </testcase>",
+        " </testsuite>",
+        "</testsuites>",
+    ]
+    return "\n".join(lines) + "\n"
+
+
 def _suite(cell: PointResult, known_are_red: bool) -> tuple[list[str], list[int]]:
     cases: list[str] = []
     counts = [0, 0, 0, 0]
