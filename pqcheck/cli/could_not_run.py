@@ -21,7 +21,7 @@ def tell(arguments: Sequence[str], sentence: str) -> None:
     """
     if not arguments or arguments[0] not in _COMMANDS:
         return
-    from pqcheck.reports.could_not_run import annotation, as_junit_error, as_sarif_error
+    from pqcheck.reports.error_documents import annotation, as_junit_error, as_sarif_error
 
     forms = {".junit.xml": as_junit_error, ".sarif": as_sarif_error}
     for path in _targets(arguments):

@@ -231,7 +231,6 @@ def judged(
     windows: Sequence[Window],
     *,
     single: bool,
-    below: int | None = None,
 ) -> Finding:
     """The finding of a judged period. `reading` is in the unit of the source."""
     task, verdict, reason = template.task, decision.verdict, decision.reason
@@ -247,7 +246,7 @@ def judged(
     return Finding(
         "limit", template.table, template.rule, template.clause, title, wanted.quantity, wanted.phase, wanted.order,
         verdict, period, template.channel, _modifiers(template, decision, margin), reason, template.statistic_at(value),
-        template.limit, margin, intervals, decision.proven, windows, outside_below=below,
+        template.limit, margin, intervals, decision.proven, windows,
     )  # fmt: skip
 
 

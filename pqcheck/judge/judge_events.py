@@ -133,7 +133,6 @@ class _Judge:
             intervals=counts,
             proven=decision.proven,
             windows=tuple(self._window(one) for one in outside),
-            outside_below=sum(one.event.kind != "swell" for one in outside),
             modifiers=("unverified_limit",) if memory else (),
             title=f"{self.rule.title} ({self._counted(by)})",
         )

@@ -122,8 +122,6 @@ class Finding(Struct, frozen=True):
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
     """Set instead of `period` when a single spectrum was judged."""
-    outside_below: int | None = None
-    """Of the intervals outside a band with two sides, those below it. Not part of the findings file."""
 
     @property
     def id(self) -> str:
@@ -201,6 +199,9 @@ class Findings(Struct, frozen=True, dict=True):
     limit_tables: tuple[Mapping[str, Any], ...] = ()
     remarks: tuple[str, ...] = ()
     """Lines for people (what was left out, remainders). They are not part of the findings file."""
+    declared_away: Mapping[str, int] = field(default_factory=dict)
+    """By section of the site file (exclusions, corrections, coverage, criteria) that is declared: how many verdicts
+    would be others without it."""
 
     @cached_property
     def verdict(self) -> Verdict:

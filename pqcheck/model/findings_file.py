@@ -22,14 +22,14 @@ FORMAT = "pqcheck-findings/1"
 
 _NOT_HELD = {"id", "fingerprint"}
 """Keys of a finding in the file that follow from its fields; `channel`, the other way round, is part of the id."""
-_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot", "outside_below"}
+_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot"}
 _encode = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
 
 def finding_as_document(finding: Finding) -> dict[str, Any]:
     """One finding as plain JSON types, where a list may be a tuple."""
     document: dict[str, Any] = to_builtins(finding, enc_hook=_plain)
-    del document["channel"], document["outside_below"]
+    del document["channel"]
     if finding.snapshot is None:
         del document["snapshot"]
     if finding.statistic is not None:
@@ -49,7 +49,8 @@ def _whole(value: Number | None) -> Number | None:
 
 
 def _around_findings(findings: Findings) -> dict[str, Any]:
-    return {
+    declared = {"declared_away": dict(findings.declared_away)} if findings.declared_away else {}
+    return declared | {
         "format": FORMAT,
         "produced_by": {"name": "pqcheck", "version": __version__},
         "site": dict(findings.site),
@@ -120,6 +121,7 @@ def from_document(document: Any) -> Findings:
             site=document["site"],
             recordings=tuple(document["recordings"]),
             limit_tables=tuple(document["limit_tables"]),
+            declared_away=dict(document.get("declared_away", {})),
         )
     except (KeyError, TypeError, ValueError, ValidationError) as error:
         raise InputError(f"the findings file does not hold together: {error!r}; write it again with check") from error

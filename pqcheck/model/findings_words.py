@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from pqcheck.model.declared_away import declared_sentence
 from pqcheck.model.findings import Finding, Findings, Limit, Window
 from pqcheck.model.verdict import ROLL_UP, Verdict
 
@@ -166,8 +167,8 @@ def statement(findings: Findings) -> str:
 
 
 def answer(findings: Findings) -> str:
-    """The answer in one plain sentence, and for a design scenario what it is not."""
-    return " ".join(part for part in (_answer(findings), statement(findings)) if part)
+    """The answer in a plain sentence, how many verdicts hang on what is declared, and for a scenario what it is not."""
+    return " ".join(part for part in (_answer(findings), declared_sentence(findings), statement(findings)) if part)
 
 
 def _answer(findings: Findings) -> str:

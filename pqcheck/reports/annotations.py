@@ -8,7 +8,17 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, RED_FIRST, PointResult, body, cells_of, folded, is_known, place_of
+from pqcheck.reports.point_results import (
+    OPEN,
+    RED_FIRST,
+    PointResult,
+    body,
+    cells_of,
+    declared_by_sites,
+    folded,
+    is_known,
+    place_of,
+)
 from pqcheck.reports.source_location import location
 from pqcheck.workflows.run_gate import GateResult
 
@@ -29,6 +39,7 @@ def command_lines(gated: GateResult, files: Sequence[str]) -> str:
         lines.append(f"::{level} {where}title={title}::{_data(f'{cell.name}: {body(cell, finding, channels)}')}")
     if len(lines) > MOST_COMMANDS:
         lines[MOST_COMMANDS:] = [f"::notice title=pqcheck::{len(lines) - MOST_COMMANDS} more findings"]
+    lines += [f"::notice title=declared by the site file::{_data(line)}" for line in _declared(gated)]
     return "".join(line + "\n" for line in lines)
 
 
@@ -50,7 +61,18 @@ def entry_list(gated: GateResult, files: Sequence[str]) -> str:
             "location": {"path": path or "pqcheck", "lines": {"begin": row}},
         }
         entries.append(json.dumps(entry, sort_keys=True, ensure_ascii=False))
+    for line in _declared(gated):
+        entry = {
+            "description": f"Declared by the site file: {line}", "check_name": "declared", "severity": "info",
+            "fingerprint": hashlib.sha256(line.encode()).hexdigest()[:32],
+            "location": {"path": "pqcheck", "lines": {"begin": 1}},
+        }  # fmt: skip
+        entries.append(json.dumps(entry, sort_keys=True, ensure_ascii=False))
     return "[\n" + ",\n".join(entries) + ("\n" if entries else "") + "]\n"
+
+
+def _declared(gated: GateResult) -> list[str]:
+    return [line.strip("- ") for line in declared_by_sites(gated)]
 
 
 def _entries(gated: GateResult) -> Iterator[tuple[str, Finding, tuple[str, ...], PointResult]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
+from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
     NOT_READ,
@@ -204,23 +205,9 @@ def _not_applicable(findings: Findings, everything: bool) -> str:
 
 
 def _declared(findings: Findings) -> str:
-    """Corrections and exclusions with reason and author, and how many verdicts would be others without them."""
-    lines = []
-    for key, word, field in (
-        ("corrections", "Corrected", "without_corrections"),
-        ("exclusions", "Excluded", "without_exclusions"),
-    ):
-        entries = findings.site.get(key, ())
-        for entry in entries:
-            facts = {name: value for name, value in entry.items() if name not in ("reason", "author", "kind", "clause")}
-            what = ", ".join(f"{name} {value}" for name, value in sorted(facts.items()))
-            kind = f"{entry['kind']} " if "kind" in entry else ""
-            lines.append(wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
-        if entries:
-            other = sum(getattr(finding, field) is not None for finding in findings.findings)
-            same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
-            lines.append(f"    Without {'them' if len(entries) > 1 else 'it'}, {same}.")
-    return "\n".join(["Declared by the site file:", *lines]) if lines else ""
+    """What the site file declares away, with reason and author, and how many verdicts would be others without it."""
+    lines = declared_lines(findings)
+    return "\n".join(["Declared by the site file:", *(wrap(line, "  ") for line in lines)]) if lines else ""
 
 
 def _tables(findings: Findings, asked: Sequence[Finding]) -> str:

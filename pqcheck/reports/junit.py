@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
+from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import statement
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, PointResult, baseline_words, body, cells_of, is_known
+from pqcheck.reports.point_results import OPEN, PointResult, baseline_words, body, cells_of, is_known
 from pqcheck.workflows.run_gate import GateResult
 
 
@@ -99,6 +100,7 @@ def _properties(cell: PointResult, findings: Sequence[Finding]) -> list[str]:
     mark = statement(cell.result)
     if mark:
         pairs.append(("statement", mark))
+    pairs += [("declared by the site file", line.strip("- ")) for line in declared_lines(cell.result)]
     pairs += [(f"limit table {table['id']}", table["sha256"]) for table in cell.result.limit_tables]
     pairs += [(f"file {recording['file']}", recording["sha256"]) for recording in cell.result.recordings]
     for finding in findings:

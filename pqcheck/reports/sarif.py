@@ -15,7 +15,7 @@ from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import statement
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, PointResult, body, cells_of, is_known, place_of
+from pqcheck.reports.point_results import OPEN, PointResult, body, cells_of, declared_by_sites, is_known, place_of
 from pqcheck.reports.source_location import location
 from pqcheck.version import __version__
 from pqcheck.workflows.run_gate import GateResult
@@ -34,6 +34,9 @@ def as_sarif(gated: GateResult, files: Sequence[str]) -> str:
     results = [_result(cell, one, index, gated, files) for cell, one in judged]
     properties: dict[str, Any] = {"verdicts": {cell.name: cell.verdict.value for cell in cells}}
     statements = list(dict.fromkeys(filter(None, map(statement, gated.results))))
+    declared = declared_by_sites(gated)
+    if declared:
+        properties["declaredBySiteFile"] = [line.strip("- ") for line in declared]
     if statements:
         properties["statement"] = " ".join(statements)
     run = {

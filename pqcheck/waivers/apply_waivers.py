@@ -12,6 +12,7 @@ from decimal import Decimal
 from typing import Any, Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.model.errors import GateError, nearest
@@ -131,8 +132,7 @@ def apply_waivers(
             continue
         used.add(waiver)
         changed.append(_worked_in(finding, waiver, terms))
-    result = Findings(tuple(changed), findings.site, findings.recordings, findings.limit_tables, findings.remarks)
-    return Applied(result, frozenset(used))
+    return Applied(replace(findings, findings=tuple(changed)), frozenset(used))
 
 
 def remarks(waivers: Sequence[Waiver], used: frozenset[Waiver], as_of: date, warn_days: int) -> tuple[str, ...]:
@@ -247,10 +247,15 @@ def _standing_of_counts(finding: Finding, bound: Decimal, *, floor: bool) -> Sta
 
 def _on_the_other_side(finding: Finding, *, floor: bool) -> int:
     """Intervals outside on the side that the waiver is not about."""
-    counts, below = finding.intervals, finding.outside_below
-    if counts is None or below is None:
-        return 0
-    outside = sum(window.intervals for window in finding.windows) if len(finding.windows) else counts.outside
+    outside = sum(window.intervals for window in finding.windows)
+    if finding.channel == EVENTS:
+        below = sum(_is_below(finding, window.worst) for window in finding.windows)
+    else:
+        limit = finding.limit
+        if limit is None or limit.low is None or limit.high is None:
+            return 0
+        # A window may hold both sides; the intervals below were counted with it.
+        below = getattr(finding.windows, "below", 0)
     return outside - below if floor else below
 
 

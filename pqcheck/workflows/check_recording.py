@@ -7,10 +7,10 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from pqcheck.io import progress
 from pqcheck.limit_tables import LimitTable
+from pqcheck.model.declared_away import KINDS
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding, Findings, in_order
 from pqcheck.model.quantities import EVENTS
@@ -98,15 +98,16 @@ def _check(
     # Vetted and judged; then once more without what the site declares, to stand beside it.
     judged = _judge_once(corrected, place, chosen, only, as_of, gather=gather)
     findings = judged.findings
-    if place.corrections or place.exclusions:
-        from pqcheck.workflows.without_declarations import beside
+    away: dict[str, int] = {}
+    for section in KINDS:
+        if getattr(place, section):
+            from pqcheck.workflows.without_declarations import beside, verdicts_that_differ, without
 
-        if place.corrections:
-            plain = _judge_once(recording, replace(place, corrections=()), chosen, only, as_of)
-            findings = beside(findings, plain.findings, "without_corrections")
-        if place.exclusions:
-            plain = _judge_once(corrected, replace(place, exclusions=()), chosen, only, as_of)
-            findings = beside(findings, plain.findings, "without_exclusions")
+            before = recording if section == "corrections" else corrected
+            plain = _judge_once(before, without(place, section), chosen, only, as_of)
+            away[section] = len(verdicts_that_differ(findings, plain.findings))
+            if section in ("corrections", "exclusions"):
+                findings = beside(findings, plain.findings, f"without_{section}")
     if any(table.load_rules for table in chosen) and (not only or "current" in only):
         from pqcheck.loads.existing_load import existing_load_findings
 
@@ -118,6 +119,7 @@ def _check(
         recordings=recording_entries(recording, judged.remainders),
         limit_tables=table_entries(chosen),
         remarks=(*judged.remarks, *remarks),
+        declared_away=away,
     )
     return as_internal(result, place), judged.gathered
 

@@ -68,10 +68,24 @@ def check_spectra(
         raise SiteError("[[exclusions]] and [[corrections]] have no meaning for a spectrum; remove them")
     judged = judged_site(site)
     ones = fundamental.fundamentals(spectra.points, site)
-    findings: list[Finding] = []
-    for point in spectra.points:
-        doubts = fundamental.doubts_of(ones, point.name)
-        findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities, as_of, doubts)
+
+    def judge_points(place: Site) -> list[Finding]:
+        return [
+            finding
+            for point in spectra.points
+            for finding in judge_steady(
+                point.name, point.amplitudes, point.rows, tables, place, quantities, as_of,
+                fundamental.doubts_of(ones, point.name),
+            )
+        ]  # fmt: skip
+
+    findings = judge_points(judged)
+    away: dict[str, int] = {}
+    for section in ("coverage", "criteria"):
+        if getattr(judged, section):
+            from pqcheck.workflows.without_declarations import verdicts_that_differ, without
+
+            away[section] = len(verdicts_that_differ(findings, judge_points(without(judged, section))))
     findings += [*_soundness(spectra), *fundamental.findings_of(ones)]
     findings += list(tables_not_judged(tables, findings, judged))
     return as_internal(
@@ -80,6 +94,7 @@ def check_spectra(
             site=site.declared,
             recordings=spectra.files,
             limit_tables=table_entries(tables),
+            declared_away=away,
             remarks=(*filter(None, (fundamental.remark_of(ones),)), *spectra.remarks, *remarks),
         ),
         site,

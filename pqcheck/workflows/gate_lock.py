@@ -141,6 +141,9 @@ def check_lock(lock: Lock, questions: Sequence[Question], rewrite: str) -> list[
     Raises `GateError` that names what changed, with the old and the new value.
     """
     how = f"once that is agreed, renew the lock with `{rewrite}`"
+    others = sorted(set(lock.questions) - {question.name for question in questions})
+    if others:
+        how += f", and with the site files of {', '.join(others)}"
     for question in questions:
         _check_tables(lock, question, how)
         pinned = lock.questions.get(question.name)

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from pqcheck.model.errors import GateError
 from pqcheck.model.findings import Finding, Findings, Reason, in_order
-from pqcheck.model.findings_words import GATE, VERDICT_WORDS, has_reading, reading_text
+from pqcheck.model.findings_words import GATE, VERDICT_WORDS
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.declared_facts import shortened
@@ -150,16 +150,15 @@ def _gone(comparison: Comparison, result: Findings) -> Iterator[Finding]:
         elif before.snapshot is not None and before.snapshot.operating_point not in points:
             why = f"the operating point {before.snapshot.operating_point!r} is not there"
         elif before.channel not in channels:
-            why = f"{before.channel} is not there, or was not asked for"
+            why = "it is not in the recording, or was not asked for"
         else:
             why = "it was not asked for"
         yield _gone_finding(before, why)
 
 
 def _gone_finding(before: Finding, why: str) -> Finding:
-    read = f", {reading_text(before)}" if has_reading(before) else ""
     statistic = None if before.statistic is None else replace(before.statistic, value=None)
-    reason = Reason("gone", *sentence("gone", was=f"{VERDICT_WORDS[before.verdict]}{read}", why=why))
+    reason = Reason("gone", *sentence("gone", was=VERDICT_WORDS[before.verdict], why=why))
     return before.replaced(
         verdict=Verdict.INCONCLUSIVE, modifiers=(), reason=reason, statistic=statistic, margin=None, intervals=None,
         proven=False, windows=(), without_corrections=None, without_exclusions=None, waiver=None,
