@@ -258,7 +258,7 @@ def digest(folder: Path, python: str = sys.executable, **environment: str) -> st
     """Checksum over everything one run writes and prints."""
     done = subprocess.run(
         [python, "-c", RUN], cwd=folder, capture_output=True, check=False,
-        env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
+        env=os.environ | environment,
     )  # fmt: skip
     assert done.returncode == 1, done.stderr.decode()
     found = hashlib.sha256(done.stdout + done.stderr)
@@ -311,10 +311,7 @@ main(["gate", "spectrum.csv", "--site", "site.toml", "--quiet"])
 print(json.dumps([name for name in sys.modules if name.split(".")[0] in
     ("pandas", "pint", "pyarrow", "polars", "scipy", "matplotlib", "tabulate")]))
 """
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=story, env=environment, capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=story, capture_output=True, text=True, check=True)
     assert json.loads(done.stdout.splitlines()[-1]) == []
 
 

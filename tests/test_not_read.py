@@ -8,7 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pqcheck import check
 from pqcheck.cli import main
+from pqcheck.model.findings import Findings
+from pqcheck.model.verdict import Verdict
 
 SITE = """\
 name = "Bench"
@@ -59,6 +62,34 @@ def test_vet_is_sound_over_a_column_that_nobody_needs(tmp_path: Path, capsys: py
     assert out.startswith("SOUND:")
 
 
+VOLTAGES = ("U L1-N [V]", "U L2-N [V]", "U L3-N [V]")
+
+
+@pytest.mark.parametrize("left", ["current ?", "Leistung", "?? Volts L1", "Wirkleistung ?? L1 [kW]"])
+def test_vet_is_not_sound_over_a_current_or_power_left_alone(
+    left: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Until somebody writes the mapping, and so says that the column is not needed."""
+    command = ["vet", *written(tmp_path, ("time", *VOLTAGES, left))]
+    status, out, _ = run(command, capsys)
+    assert status == 3
+    assert out.splitlines()[0].startswith(f"OPEN: Not read: {left!r}, left alone. Say what they hold: pqcheck columns")
+    with (tmp_path / "site.toml").open("a", encoding="utf-8") as file:
+        file.write("[recording.columns]\n" + "".join(
+            f'"{header}" = "voltage.{phase}n [V]"\n' for header, phase in zip(VOLTAGES, "abc", strict=True)))
+    assert run(command, capsys)[:2][0] == 0
+
+
+def test_vet_is_not_sound_over_extremes_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = run(["vet", *written(tmp_path, ("time", *(f"{header[:6]} max [V]" for header in VOLTAGES)))],
+                         capsys)
+    assert status == 3
+    assert out.startswith("OPEN: Not read: the mean of")
+    headers = ("time", *VOLTAGES[:2], "U L3-N max [V]")
+    status, out, _ = run(["vet", *written(tmp_path, headers)], capsys)
+    assert (status, out.splitlines()[0].startswith("OPEN: Not read: voltage of cn.")) == (3, True)
+
+
 @pytest.mark.parametrize("command", ["vet", "check"])
 @pytest.mark.parametrize("headers", [("time", "foo", "bar"), ("time", "X L1-N", "X L2-N", "X L3-N")])
 def test_nothing_understood_is_no_result(
@@ -96,3 +127,48 @@ def test_check_names_a_column_left_alone_that_no_rule_misses(
     _, out, _ = run(command, capsys)
     assert "Recorded and left alone: 'U L1-N [V]'. The reasons: pqcheck columns week.csv" in " ".join(out.split())
     assert "Nothing speaks against the recording" not in out
+
+
+def _of_two_legs(second: np.ndarray) -> Findings:  # type: ignore[type-arg]
+    """A single-phase service with a second leg in the recording, against the ten-minute rules of EN 50160."""
+    rng = np.random.default_rng(4)
+    first = 231 + rng.normal(0, 0.8, 1008)
+    columns = {"time": [f"2031-03-{3 + row // 144:02}T{row // 6 % 24:02}:{row % 6}0Z" for row in range(1008)],
+               "voltage.an [V]": first, "voltage.bn [V]": second}
+    place = {"time_zone": "UTC", "supply": {"nominal_voltage": "230 V", "connection": "single-phase"}}
+    return check(columns, place, ["en50160-2010-lv"], quantities=["voltage"])
+
+
+def test_a_phase_beyond_the_connection_is_named_and_keeps_the_check_from_passing_where_it_fails() -> None:
+    rng = np.random.default_rng(5)
+    sound = 229 + rng.normal(0, 0.8, 1008)
+    low = sound.copy()
+    low[300:420] = 204 + rng.normal(0, 0.4, 120)  # 120 of 1,008 outside 207 to 253 V: more than 5 %
+    failing = _of_two_legs(low)
+    (finding,) = [each for each in failing.findings if each.kind == "limit" and each.phase == "bn"]
+    assert finding.verdict is Verdict.INCONCLUSIVE and finding.rule == "voltage-week-95"
+    assert finding.reason is not None and finding.reason.code == "beyond-connection"
+    assert finding.intervals is not None and finding.intervals.outside == 120
+    assert failing.verdict is Verdict.INCONCLUSIVE
+    for legs in (_of_two_legs(sound), failing):
+        (line,) = [line for line in legs.remarks if line.startswith("Beyond the declared connection")]
+        assert line.endswith("voltage.bn.")
+        assert not any(line.startswith("Nothing speaks against") for line in legs.remarks)
+    assert _of_two_legs(sound).verdict is Verdict.PASS
+
+
+def test_an_unused_input_beyond_the_connection_leaves_the_answer_as_it_is() -> None:
+    rng = np.random.default_rng(6)
+    unused = _of_two_legs(np.abs(rng.normal(0.3, 0.1, 1008)))
+    assert unused.verdict is Verdict.PASS
+    assert {finding.phase for finding in unused.findings if finding.kind == "limit"} <= {"an", None}
+
+
+def test_a_delta_recorded_to_neutral_is_told_which_voltages_are_asked() -> None:
+    rng = np.random.default_rng(7)
+    columns = {"time": [f"2031-03-03T{row // 6 % 24:02}:{row % 6}0Z" for row in range(144)]}
+    columns |= {f"voltage.{phase} [V]": 231 + rng.normal(0, 0.8, 144) for phase in ("an", "bn", "cn")}
+    place = {"time_zone": "UTC", "supply": {"nominal_voltage": "400 V", "connection": "delta"}}
+    findings = check(columns, place, ["en50160-2010-lv"], quantities=["voltage"]).findings
+    texts = {finding.reason.text for finding in findings if finding.kind == "limit" and finding.reason is not None}
+    assert texts == {"No column holds voltage line to line; those line to neutral are none of a delta."}

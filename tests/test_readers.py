@@ -288,7 +288,7 @@ def test_events_are_read_from_a_table_of_their_own(tmp_path: Path) -> None:
     assert [(event.kind, event.phase, event.duration_s) for event in recording.events] == [
         ("interruption", "", Decimal(12)), ("dip", "an", Decimal("0.12"))]
     assert recording.events[1].residual_percent == Decimal("61.5") and recording.events[1].rows[0].first == 2
-    assert [file.name for file in recording.files] == ["a.csv"]
+    assert [(file.name, file.rows) for file in recording.files] == [("a.csv", 3), ("e.csv", 2)]
 
 
 def test_clock_change_week_loses_and_invents_nothing(tmp_path: Path) -> None:
@@ -427,6 +427,19 @@ def test_mapping_and_declared_facts(tmp_path: Path) -> None:
     assert recording.streams[0].axis.start_us == START
     assert codes(recording) == ["interval-mismatch"]
     assert recording.files[0].columns[1].read_as.endswith("kilovolts, stamp marks the end")
+
+
+def test_readings_over_less_than_the_rows_are_apart_are_refused(tmp_path: Path) -> None:
+    """One-minute readings taken every ten minutes show a tenth of the time; rows of the declared interval show it."""
+    text = "time,voltage.an [V]\n" + "".join(
+        f"2031-01-01T{at // 6:02}:{at % 6}0:00Z,23{at % 7}.5\n" for at in range(60))
+    path = write(tmp_path / "a.csv", text)
+    with pytest.raises(InputError, match=r"a\.csv: the rows are 10 min apart, and the site file declares .* 1 min "):
+        read([path], site(interval_us=MINUTE))
+    assert "interval-mismatch" not in codes(read([path], site(interval_us=10 * MINUTE)))
+    beside = write(tmp_path / "b.csv", "time,current.a [A]\n" + "".join(
+        f"2031-01-01T00:{at:02}:00Z,{at + 1}.5\n" for at in range(60)))
+    assert "interval-mismatch" in codes(read([path, beside], site(interval_us=MINUTE)))
 
 
 @pytest.mark.parametrize(("text", "channel"), [

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pqcheck import check
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Block, Channel, Note, Recording, RowSpan, Stream
@@ -82,7 +83,9 @@ def test_the_see_saw_needs_a_steady_sum() -> None:
     # 3 % of 120 V is 3.6 V: the threshold of the danger sign, not exceeded when met.
     assert not seesaw(np.array([120.0, 123.6]), np.array([120.0, 116.4]), 120.0).any()
     # A lost lead is no see-saw.
-    assert not seesaw(np.array([240.0, 240.0]), np.array([3.0, 3.0]), 120.0).any()
+    assert not seesaw(np.array([121.0, 120.0]), np.array([3.0, 3.0]), 120.0).any()
+    # What one leg lost the other gained, down to nothing: no neutral is left.
+    assert seesaw(np.array([237.0, 237.0]), np.array([3.0, 3.0]), 120.0).all()
 
 
 def test_a_displaced_star_point_does_not_show_between_lines() -> None:
@@ -288,3 +291,21 @@ def test_a_spot_check_and_what_was_recorded(value: str, verdict: Verdict) -> Non
     one = found(result, "handheld")
     assert one.verdict is verdict
     assert any(line.startswith("Handheld:") and "meter 2" in line for line in result.remarks)
+
+
+@pytest.mark.parametrize("means", [{}, {"voltage.an [V]": np.full(WEEK, np.nan)}])
+def test_extremes_that_are_exchanged_prove_nothing(means: dict[str, Any]) -> None:
+    """Minimum above maximum in every row, beside no mean or a blank one."""
+    low, high = (np.round(middle + np.random.default_rng(seed).normal(0, 1, WEEK), 2)
+                 for seed, middle in ((1, 226.0), (2, 236.0)))
+    facts = site(recording={"extremes_of": "200 ms"},
+                 supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    right = {**means, "voltage.an.min [V]": low, "voltage.an.max [V]": high}
+    wrong = {**means, "voltage.an.min [V]": high, "voltage.an.max [V]": low}
+    of_right, of_wrong = (
+        {finding.verdict for finding in check(recording(table), facts, "en50160-2010-lv", quantities=["voltage"])
+         .findings if finding.kind == "limit"} for table in (right, wrong)
+    )
+    assert of_right == {Verdict.INCONCLUSIVE if means else Verdict.PASS}
+    assert of_wrong == {Verdict.REFUSED}
+    assert found(vet(recording(wrong), facts), "extremes").verdict is Verdict.REFUSED

@@ -174,6 +174,10 @@ ALWAYS = np.ones(WEEK)
     ({f"current.{phase} [A]": 0 * ALWAYS for phase in "abc"}, "current.a.mean", None),
     ({"current_trd.a [%]": 0 * ALWAYS}, "current_trd.a.mean", None),
     ({f"current_harmonic.a.h{order} [A]": 0 * ALWAYS for order in range(2, 26)}, "current_harmonic.a.mean", None),
+    ({f"current_harmonic.a.h{order} [A]": round(10 / order, 2) * ALWAYS for order in range(2, 26)},
+     "current_harmonic.a.mean", None),
+    ({"current_tdd.a [%]": np.float32(1.21) * ALWAYS.astype(np.float32)}, "current_tdd.a.mean", None),
+    ({"current.a [A]": 12.34 * ALWAYS, "current.b [A]": noise(2, 40, 3)}, "current.a.mean", None),
 ])
 def test_nothing_passes_on_what_never_moves(table: dict[str, Floats], name: str, rule_quantity: str | None) -> None:
     made = recording(voltages() | table)
@@ -197,6 +201,24 @@ def test_what_moves_is_left_alone() -> None:
         == {Verdict.PASS}
 
 
+@pytest.mark.parametrize("table", [
+    {"current.a [A]": 0.2 * ALWAYS, "current.b [A]": 3 * ALWAYS},
+    {f"current_harmonic.a.h{order} [A]": amperes * ALWAYS for order, amperes in ((5, 66), (7, 20), (11, 8), (13, 0))},
+    {"current_tdd.a [%]": 4.9 * ALWAYS},
+])
+def test_a_steady_load_within_a_coarse_last_decimal(table: dict[str, Floats]) -> None:
+    assert {finding.verdict for finding in of_rule(vet(recording(voltages() | table), site()).findings,
+                                                   "never-moves").values()} == {Verdict.PASS}
+
+
+def test_what_moves_between_the_values_looked_at_moves() -> None:
+    """Of 3-second values about one in ten minutes is looked at elsewhere; here all are."""
+    values = np.full(28_800, 4.01)
+    values[77::200] = 9.0
+    made = recording({"current_tdd.a [%]": values}, interval_s=3)
+    assert of_rule(vet(made, site()).findings, "never-moves")["current_tdd.a.mean"].verdict is Verdict.PASS
+
+
 @pytest.mark.parametrize("values", [0 * ALWAYS, 5.0 * ALWAYS])
 def test_a_maximum_that_never_moves_proves_nothing(values: Floats) -> None:
     made = recording({"voltage.an [V]": noise(1, 230, 1), "voltage_thd.an.max [%]": values})
@@ -207,12 +229,20 @@ def test_a_maximum_that_never_moves_proves_nothing(values: Floats) -> None:
 @pytest.mark.parametrize(("quantity", "zero_until", "value", "verdict"), [
     ("voltage_thd", 138, 3.1, Verdict.REFUSED), ("voltage_thd", 120, 0.3, Verdict.REFUSED),
     ("voltage_thd", 40, 3.1, Verdict.PASS), ("voltage_thd", 120, 0.1, Verdict.PASS),
+    ("flicker_pst", 120, 0.31, Verdict.INCONCLUSIVE), ("flicker_pst", 120, 0.1, Verdict.PASS),
+    ("flicker_plt", 120, 0.31, Verdict.INCONCLUSIVE),
 ])
 def test_zeros_that_fill_most_of_every_day(quantity: str, zero_until: int, value: float, verdict: Verdict) -> None:
     """Broken by a few readings; 0.1 beside 0.0 is the resolution of the instrument."""
     values = np.where(np.arange(WEEK) % DAY < zero_until, 0.0, value)
     result = vet(recording(voltages() | {f"{quantity}.an [1]": values}), site())
     assert of_rule(result.findings, "not-measured")[f"{quantity}.an.mean"].verdict is verdict
+
+
+def test_quiet_hours_of_flicker_between_the_starts_of_one_load() -> None:
+    values = np.where(np.arange(WEEK) % 30 == 7, 1.4, 0.0)
+    result = vet(recording(voltages() | {"flicker_pst.an [1]": values}), site())
+    assert of_rule(result.findings, "not-measured")["flicker_pst.an.mean"].verdict is Verdict.PASS
 
 
 def test_zeros_that_fill_most_of_one_day_take_that_day() -> None:

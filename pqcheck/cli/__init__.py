@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from typing import Any, NoReturn
 
 from pqcheck.cli.console import open_streams
+from pqcheck.cli.file_patterns import expanded
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
@@ -136,6 +137,8 @@ def _run(argv: Sequence[str] | None) -> int:
             )
             return _could_not_run()
         parsed = _parser(first if first in COMMANDS else None).parse_args(arguments)
+        if "recordings" in parsed:
+            parsed.recordings = expanded(parsed.recordings)
         return int(parsed.run(parsed))
     except _UsageError as error:
         return _refuse(str(error), arguments, error.program)

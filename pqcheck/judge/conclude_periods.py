@@ -13,7 +13,14 @@ from pqcheck.derive.formulas import Combined
 from pqcheck.judge import compose_findings as compose
 from pqcheck.judge.break_even import BreakEven
 from pqcheck.judge.choose_sources import not_covered
-from pqcheck.judge.decide import Decider, about_runs, depends_only_on_counts, longest_run, with_unknown_flags
+from pqcheck.judge.decide import (
+    Decider,
+    about_runs,
+    beyond_connection,
+    depends_only_on_counts,
+    longest_run,
+    with_unknown_flags,
+)
 from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts
 from pqcheck.judge.distrust import distrusted, reaching
 from pqcheck.judge.evidence_windows import RunWindows, WindowPlace, in_unit
@@ -135,6 +142,11 @@ class Conclusions:
                 # What only this time base saw is not left out: `settle_layers` asks whether another one did.
                 if not task.stands_in or decision.reason is None or decision.reason.code != "wrong-interval":
                     continue
+            if task.beyond_connection:
+                named = beyond_connection(decision, task, self._site.supply.connection)
+                if named is None:
+                    continue
+                decision = named
             if light and decision.reason is not None:
                 added = replace(decision.reason, text=decision.reason.text + light)
                 decision = replace(decision, reason=added)

@@ -286,7 +286,7 @@ def _weaken(task: Task, counts: PeriodCounts, tallied: Tallied, decision: Decisi
         return Decision(Verdict.FAIL, reason("lower-bound", text=text), decision.proven, decision.allowed, modifiers)
     if source.exactness == "upper bound" and decision.verdict is Verdict.FAIL:
         why = reason(
-            "upper-bound",
+            "fundamental-not-recorded" if source.summed_to is None else "upper-bound",
             summed=source.summed_to,
             asked=task.wanted.highest_order,
             valid=counts.valid,
@@ -318,6 +318,14 @@ def with_unknown_flags(decision: Decision) -> Decision:
     return replace(decision, reason=why, proven=False)
 
 
+def beyond_connection(decision: Decision, task: Task, connection: str) -> Decision | None:
+    """What a phase that the connection does not have leaves open: a fail is named, all else says nothing (None)."""
+    if decision.verdict is not Verdict.FAIL:
+        return None
+    why = reason("beyond-connection", phase=task.wanted.phase, connection=connection)
+    return replace(decision, verdict=Verdict.INCONCLUSIVE, reason=why, proven=False)
+
+
 def _less_exclusions(task: Task, counts: PeriodCounts, decision: Decision) -> Decision:
     """What exclusions leave of a pass: said from a tenth of the period on, not shown from a half on; a fail stays."""
     share = Decimal(100 * counts.excluded) / counts.expected if counts.expected else Decimal(0)
@@ -345,24 +353,32 @@ def _advice(task: Task) -> str:
     return "Record the quantity in the base the rule asks for."
 
 
-def decide_events(outside: int, without_depth: int, placed: int) -> Decision:
+def decide_events(
+    outside: int, without_depth: int, placed: int, *, unlisted: str = "", beyond: str = "", complete: bool = False
+) -> Decision:
     """The verdict of events beside a curve: `placed` ones lie inside or outside, the others cannot be placed.
 
-    Not for a curve that reaches none of the events.
+    `unlisted` are the words for what the trend shows beside the list, `beyond` those for events that the curve does not
+    reach; `complete` says that the list was declared to hold every event. Not for a curve that reaches none of them.
     """
+    verdict, proven, why = Verdict.INCONCLUSIVE, False, None
     if outside:
-        return Decision(Verdict.FAIL, None, True, 0)
-    if without_depth:
+        verdict, proven = Verdict.FAIL, True
+    elif without_depth:
         why = reason("event-without-depth", missing=without_depth, placed=placed)
-        return Decision(Verdict.INCONCLUSIVE, why, False, 0)
-    return Decision(Verdict.PASS, None, True, 0)
+    elif unlisted:
+        why = reason("events-incomplete", shown=unlisted, placed=placed)
+    else:
+        verdict, proven = Verdict.PASS, complete
+        why = None if complete else reason("events-listed", placed=placed)
+    if beyond:
+        more = reason("events-beyond", beyond=beyond)
+        why = more if why is None else shared_reason(why.code, f"{why.text} {more.text}", why.advice)
+    return Decision(verdict, why, proven, 0)
 
 
 def hold_against(tight: Finding | None, percent: Decimal) -> Decision | None:
-    """The verdict of a pass under limits tighter by `percent`, given the finding under these; None: it stands.
-
-    `tight` None: the question was not judged under the tighter limits.
-    """
+    """The verdict of a pass under limits tighter by `percent`, given the finding under these (None: there is none)."""
     shown = f"{percent.normalize():f}"
     if tight is None:
         why = "the rule was not judged with a tighter limit."

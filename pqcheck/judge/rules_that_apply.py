@@ -99,6 +99,7 @@ class _Resolver:
         self.catalogue = catalogue
         self.tasks: list[Task] = []
         self.settled: list[Settled] = []
+        self._beyond_connection = False
         self.policy: str | None = None
         criterion = criterion_for(site, table, rule)
         if criterion is not None:
@@ -113,6 +114,8 @@ class _Resolver:
             # Nothing could have failed, so nothing is missing either.
             verdict, code = Verdict.NOT_APPLICABLE, "no-limit"
             fields = {"why": f"{self.rule.not_held or 'The document sets no limit here'}, and nothing was recorded"}
+        if self._beyond_connection:
+            return
         self.settled.append(_settled(self.table, self.rule, verdict, code, phase, **fields))
 
     def run(self) -> None:
@@ -130,7 +133,8 @@ class _Resolver:
             self._not_recorded(limited)
             return
         for phase in asked:
-            if phase.standing != "judge":
+            self._beyond_connection = phase.standing == "beyond-connection"
+            if phase.standing not in ("judge", "beyond-connection"):
                 self._unjudged_phase(phase)
             elif has_orders:
                 self._orders(phase.phase, rows)
@@ -221,16 +225,8 @@ class _Resolver:
         if rule.quantity == "voltage":
             base = None
         nominal = self.site.supply.nominal(phase) if phase is not None else None
-        return Wanted(
-            rule.quantity,
-            phase,
-            order,
-            hertz,
-            base,  # type: ignore[arg-type]
-            nominal,
-            demand,
-            rule.highest_order or HIGHEST_ORDER,
-        )
+        highest = rule.highest_order or HIGHEST_ORDER
+        return Wanted(rule.quantity, phase, order, hertz, base, nominal, demand, highest)  # type: ignore[arg-type]
 
     def _not_recorded(self, limited: Collection[str | None]) -> None:
         quantity = QUANTITIES[self.rule.quantity].title.lower()
@@ -246,6 +242,8 @@ class _Resolver:
         elif limited in ({"line_to_line"}, {"line_to_neutral"}):
             (kind,) = (str(one).replace("_", " ") for one in limited)
             detail = f" {kind}, and the rule limits no other"
+        elif supply.connection == "delta" and self.catalogue.has(self.rule.quantity, "an"):
+            detail = " line to line; those line to neutral are none of a delta"
         self._settle(Verdict.INCONCLUSIVE, "not-recorded", quantity=quantity, detail=detail)
 
     def _unjudged_phase(self, phase: PhaseTask) -> None:
@@ -348,6 +346,7 @@ class _Resolver:
                 span,
                 task,
                 choice is not ranked[0],
+                self._beyond_connection,
             )
         assert task is not None
         self.tasks.append(task)

@@ -56,6 +56,8 @@ class Task(Struct, frozen=True, dict=True):
     """The same question to what stands in where the sources of this task saw nothing."""
     stands_in: bool = False
     """Whether it is the `next_best` of another task."""
+    beyond_connection: bool = False
+    """Whether the phase is none of the declared connection."""
 
     @cached_property
     def interval_us(self) -> int:

@@ -150,7 +150,7 @@ def read_findings(path: str | Path) -> Findings:
     """The findings in a file. Raises `InputError` when it cannot be read or is of another format version."""
     name = Path(path).name
     try:
-        text = read_small(path).decode("utf-8")
+        text = read_small(path).decode("utf-8-sig")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise InputError(f"the findings file {name!r} cannot be read: {reason}; check the path given") from error

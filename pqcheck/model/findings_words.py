@@ -205,7 +205,14 @@ def _answer(findings: Findings) -> str:
     waived = of[Verdict.WAIVED]
     if waived:
         return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass{also}."
-    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}{also}."
+    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}{_by_list(of[Verdict.PASS])}{also}."
+
+
+def _by_list(passed: Sequence[Finding]) -> str:
+    """Passes that rest on a list of events of which nobody said that it is complete."""
+    listed = any(finding.reason is not None and finding.reason.code == "events-listed" for finding in passed)
+    return ", those about events by the events listed (over which time they were monitored is not declared)" \
+        if listed else ""
 
 
 def _excluded(passed: Sequence[Finding]) -> str:

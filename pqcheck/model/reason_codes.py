@@ -56,6 +56,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{quantity} of phase {name} was not recorded, while other phases were.",
         "Record all phases of the connection, or correct [supply] connection.",
     ),
+    "beyond-connection": ReasonCode(
+        "A phase beyond the connection would fail",
+        "Phase {phase} was recorded, which a {connection} service does not have; judged as one of its phases it fails.",
+        "Correct [supply] connection, or take the channel out of the recording if it belongs to something else.",
+    ),
     "orders-missing": ReasonCode(
         "Harmonic orders were not recorded",
         "Orders {orders} of {quantity}{where} were not recorded.",
@@ -127,6 +132,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{valid} recorded ones, of which {outside}.",
         "Record the harmonic orders, or set the recorder to the order of the rule.",
     ),
+    "fundamental-not-recorded": ReasonCode(
+        "The fundamental was not recorded",
+        "The orders are in percent of a fundamental that was not recorded; it is at most I / sqrt(1 + sum of p^2) of "
+        "the recorded ones, so the true values are not larger than the {valid} formed here, of which {outside}.",
+        "Record the fundamental (h1), the THD, or the orders in amperes.",
+    ),
     "indicative": ReasonCode(
         "Rests on a proxy",
         "{valid} intervals were judged, of which {outside}: {would}; but {because}.",
@@ -149,6 +160,27 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{quantity}{where} was recorded in {unit}, which cannot be turned into what the rule judges with the columns "
         "at hand.",
         "Record the voltage or current that the percentage refers to.",
+    ),
+    "events-incomplete": ReasonCode(
+        "The trend shows more than the list of events",
+        "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed "
+        "{placed} lie inside the curve.",
+        "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
+    ),
+    "events-listed": ReasonCode(
+        "Met by the events listed",
+        "Met by the {placed} events listed; over which time all events were recorded is not declared.",
+        "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
+    ),
+    "events-beyond": ReasonCode(
+        "Events that the curve does not reach",
+        "{beyond}.",
+        "Judge these by a rule about interruptions; the curve says nothing of them.",
+    ),
+    "events-empty": ReasonCode(
+        "The event table is empty",
+        "The event table is empty, and over which time events were monitored is not declared.",
+        "Declare [events] from, to and complete = true if no event happened in that time.",
     ),
     "event-without-depth": ReasonCode(
         "An event has no residual voltage",
@@ -303,6 +335,17 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Cannot be predicted from a declaration",
         "{why}.",
         "Measure again once the new load runs.",
+    ),
+    "phase-angles-unknown": ReasonCode(
+        "The bound of a prediction lies outside the limit",
+        "{value} is predicted, and {bound} is possible while phase angles, or how present loads react to the voltage, "
+        "are not known; the limit is {limit}.",
+        "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
+    ),
+    "demand-not-shown": ReasonCode(
+        "The largest demand is not shown by the record",
+        "The largest demand may have been higher than what was recorded: {why}.",
+        "{advice}",
     ),
     "as-measured": ReasonCode(
         "As open as the measurement",

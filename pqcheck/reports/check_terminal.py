@@ -178,9 +178,14 @@ def _passes(asked: Sequence[Finding], everything: bool) -> str:
     counts = Counter((finding.table, finding.rule) for finding in passed)
     tightest = worst_of(passed)
     reading = f"{tightest.channel} with {reading_text(tightest)} ({limit_text(tightest)}, {tightest.rule})"
-    lines = [f"Met: {len(passed)} criteria, the tightest of them {reading}."]
+    closest = f", the tightest of them {reading}" if has_reading(tightest) else ""
+    lines = [f"Met: {len(passed)} criteria{closest}."]
     named = {f"{table} {rule}": count for (table, rule), count in counts.items()}
     lines += [f"  {count:5d}  {rule}" for rule, count in sorted(named.items())]
+    lines += [
+        wrap(f"{finding.table} {finding.rule}: {finding.reason.text}", "  ")
+        for finding in passed if finding.channel == "events" and finding.reason is not None
+    ]
     return "\n".join(lines)
 
 

@@ -21,6 +21,7 @@ from pqcheck.model.small_files import parse_toml, read_small
 from pqcheck.site.fields import Place
 from pqcheck.site.measuring import (
     correction_from,
+    events_from,
     exclusion_from,
     instrument_from,
     reading_from,
@@ -101,6 +102,7 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
             else Generation()
         ),
         recording=reading_from(sections["recording"], place.at("recording")) if sections["recording"] else Reading(),
+        events=events_from(document["events"], place.at("events")) if "events" in document else {},
         exclusions=entries("exclusions", exclusion_from),
         corrections=entries("corrections", correction_from),
         criteria=entries("criteria", _criterion),

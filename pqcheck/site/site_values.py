@@ -113,6 +113,8 @@ class Site(Struct, frozen=True):
     pcc: Pcc | None = None
     generation: Generation = Generation()
     recording: Reading = Reading()
+    events: Mapping[str, Any] = field(default_factory=dict)
+    """When events were monitored: `from_us`, `to_us`, `complete`, and `aggregate_us` (see `events_from`)."""
     exclusions: tuple[Exclusion, ...] = ()
     corrections: tuple[Correction, ...] = ()
     criteria: tuple[Criterion, ...] = ()

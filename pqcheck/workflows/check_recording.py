@@ -133,6 +133,7 @@ def _left_out(tables: Sequence[LimitTable], only: Sequence[str]) -> list[str]:
 
 def _check_exclusions(site: Site, recording: Recording) -> None:
     spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
+    spans += [(event.time_us, event.end_us) for event in recording.events]
     for exclusion in site.exclusions:
         if not any(exclusion.from_us < end and exclusion.to_us > start for start, end in spans):
             raise SiteError(
@@ -174,6 +175,11 @@ def _judge_once(
     missing = not_read(recording, site, settled)
     settled = advised(settled, missing)
     vetting = Vetting(recording, site)
+    excursions = None
+    if (not only or EVENTS in only) and any(table.event_rules for table in tables):
+        from pqcheck.judge.event_coverage import TrendExcursions
+
+        excursions = TrendExcursions(site)
     gatherer = None
     if gather:
         from pqcheck.observe.gather import Gatherer, asked_by_tasks
@@ -184,6 +190,8 @@ def _judge_once(
     def observe(number: int, block: Block) -> None:
         progress.step(_days(block.axis))
         vetting.feed(number, block)
+        if excursions is not None:
+            excursions.feed(block)
         if gatherer is not None:
             gatherer.feed(number, block)
 
@@ -195,10 +203,10 @@ def _judge_once(
 
     judged = judge(tasks, settled, recording, site, observe=observe, trust=trust)
     findings = [*vetted[0].findings, *judged.findings]
-    if (not only or EVENTS in only) and any(table.event_rules for table in tables):
+    if excursions is not None:
         from pqcheck.judge.judge_events import judge_events
 
-        findings += judge_events(tables, recording, site, on)
+        findings += judge_events(tables, recording, site, on, excursions)
     remainders: dict[int, dict[str, Any]] = {}
     # Time bases end at nearly the same time: one line for each kind of period, the longest leftover.
     named: dict[str, tuple[int, str]] = {}
@@ -209,12 +217,10 @@ def _judge_once(
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     lines = (line for _, line in named.values())
     remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
-    if judged.remarks or missing.left_alone:
+    if judged.remarks or missing.left_alone or missing.beyond:
         # What contradicts itself, or was never looked at, is no clean recording.
         remarks = [line for line in remarks if not line.startswith(NOTHING_AGAINST)]
-    first = missing.sentence or missing.remark
-    if first:
-        remarks.insert(0, first)
+    remarks[:0] = [line for line in (missing.sentence or missing.remark, missing.beyond) if line]
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 

@@ -153,8 +153,7 @@ def margin_percent(finding: Finding | None) -> Decimal | None:
 def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -> FindingChange:
     if after is None or before is None:
         return FindingChange("gone" if after is None else "new", before, after, None)
-    old, new = margin_percent(before), margin_percent(after)
-    loss = None if old is None or new is None else old - new
+    loss = _loss(before, after)
     step = _RANK[after.verdict] - _RANK[before.verdict]
     asked = (before.verdict is not Verdict.NOT_APPLICABLE, after.verdict is not Verdict.NOT_APPLICABLE)
     state: State
@@ -169,6 +168,29 @@ def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -
     else:
         state = "worse" if loss > 0 else "better"
     return FindingChange(state, before, after, loss)
+
+
+def _loss(before: Finding, after: Finding) -> Decimal | None:
+    """The margin lost in percent of the limit; of the limit that was the nearer before, where the band is the same.
+
+    A reading that moves from one side of a band to the other would else be measured once by each side.
+    """
+    old, new = margin_percent(before), margin_percent(after)
+    if old is None or new is None:
+        return None
+    if before.limit == after.limit and before.margin is not None and after.margin is not None:
+        base = _nearer(before) or _nearer(after)
+        if base:
+            return 100 * (Decimal(repr(before.margin.value)) - Decimal(repr(after.margin.value))) / base
+    return old - new
+
+
+def _nearer(finding: Finding) -> Decimal | None:
+    """The size of the limit that a two-sided margin refers to; None for a margin of zero and one-sided limits."""
+    margin, limit = finding.margin, finding.limit
+    if margin is None or limit is None or limit.low is None or limit.high is None or not margin.percent_of_limit:
+        return None
+    return abs(100 * Decimal(repr(margin.value)) / Decimal(repr(margin.percent_of_limit)))
 
 
 def _order(change: FindingChange) -> tuple[int, Decimal, int, str]:

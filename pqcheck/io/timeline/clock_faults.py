@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.io.decoder import Table
-from pqcheck.model.clock import DAY, MINUTE, Instants, iso, to_local
+from pqcheck.model.clock import DAY, MINUTE, Instants, duration_text, iso, to_local
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Note, RowSpan
 
@@ -47,6 +49,22 @@ def about_seconds(table: Table, usual: int) -> Note:
         "seconds-lost",
         f"{table.name}: the stamps lack their seconds ({usual} rows share each minute); the rows were spread evenly "
         f"over the minute, {60 // usual} s apart",
+    )
+
+
+def check_declared_interval(names: Iterable[str], kept_us: Iterable[int | None], declared_us: int | None) -> None:
+    """InputError where all rows are further apart than the declared interval: what lay between them was not recorded.
+
+    kept_us: the intervals the rows keep [us]; None for a single row, which shows none.
+    """
+    kept = set(kept_us)
+    if declared_us is None or not kept or any(each is None or each <= declared_us for each in kept):
+        return
+    apart = " and ".join(duration_text(each) for each in sorted(each for each in kept if each is not None))
+    raise InputError(
+        f"{', '.join(dict.fromkeys(names))}: the rows are {apart} apart, and the site file declares readings over "
+        f"{duration_text(declared_us)} ([recording] interval), which would leave the time between the rows unrecorded; "
+        "correct the declared interval, or leave it out if each reading covers the whole time from row to row"
     )
 
 

@@ -22,7 +22,9 @@ from pqcheck.vet.checks import (
     copied,
     dangerous_voltage,
     dead_clamp,
+    distortion_scale,
     energy,
+    enough,
     extremes,
     file_notes,
     frequency,
@@ -47,6 +49,7 @@ from pqcheck.vet.checks import (
     totals,
     two_element,
     under_range,
+    unset_clock,
     wiring,
     zero_orders,
 )
@@ -57,28 +60,32 @@ BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
 OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
 """Channel by channel: all of these about the first channel, then about the next."""
 AFTER_CHANNELS: tuple[ModuleType, ...] = (
-    never_moves, not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, frequency,
+    never_moves, not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, distortion_scale,
+    frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
     nominal, connection, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
     open_jaw, neutral_sum, power_factor,
 )
 """Voltages, currents and powers against each other, where a time base has them."""
+OF_THE_RECORDING: tuple[ModuleType, ...] = (enough, unset_clock)
+"""The time base with most intervals alone."""
 OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 """The time base with most of these quantities alone."""
 DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
-    stuck.Repeats, SingleValues, not_measured.ZerosByDay, copied.DayApart, columns_alike.Fingerprint,
+    stuck.Repeats, SingleValues, never_moves.Standstill, not_measured.ZerosByDay, copied.DayApart,
+    columns_alike.Fingerprint,
 )
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
-    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, loose_neutral.NeutralWatch,
-    dangerous_voltage.UnsafeVoltages, conductor_overload.Overcurrents,
+    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, distortion_scale.Distortions,
+    loose_neutral.NeutralWatch, dangerous_voltage.UnsafeVoltages, conductor_overload.Overcurrents,
 )
 
 CHECKS: tuple[Check, ...] = (
-    *(module.CHECK for module in BEFORE_CHANNELS), *file_notes.CHECKS,
+    *(module.CHECK for module in (*OF_THE_RECORDING, *BEFORE_CHANNELS)), *file_notes.CHECKS,
     *(module.CHECK for module in (*OF_CHANNELS, *AFTER_CHANNELS, *OF_RELATIONS, *OF_THE_PERIOD)), handheld.CHECK,
     *(module.CHECK for module in DANGER_SIGNS),
 )

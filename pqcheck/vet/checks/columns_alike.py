@@ -14,7 +14,8 @@ from pqcheck.model.clock import duration_text
 from pqcheck.model.recording import Channel
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.channel_statistics import ChannelBlock, ChannelStatistics
-from pqcheck.vet.check_definition import CHOSEN, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.check_definition import CHOSEN, CURRENTS, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.checks.loose_neutral import NeutralWatch
 from pqcheck.vet.kept_runs import starts_and_lengths
 from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
@@ -79,6 +80,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         if len(channels) > 1:
             phases = tuple(str(channel.phase) for channel in channels)
             alike.setdefault((channels[0].quantity, phases), []).append(channels[0])
+    alike = {key: channels for key, channels in alike.items() if not _in_series(base, *key)}
     for (quantity, phases), channels in alike.items():
         orders = tuple(sorted(channel.order for channel in channels if channel.order is not None))
         yield Outcome(
@@ -96,11 +98,21 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         yield Outcome(CHECK, Verdict.PASS)
 
 
+def _in_series(base: TimeBase, quantity: str, phases: tuple[str, ...]) -> bool:
+    """Whether these are the currents of two legs behind an open neutral: in series they are one current by right."""
+    watch = base.of(NeutralWatch)
+    legs = {str(channel.phase)[0] for channel in watch.legs}
+    return quantity in CURRENTS and watch.kind == "split" and set(phases) == legs and bool(watch.runs.count)
+
+
 def _stretches(base: TimeBase) -> Iterator[Outcome]:
     """Stretches in which a column equals another one, of whatever quantity, while they move."""
     rows = {channel: series for channel, series in base.coarse.items()
             if channel.quantity in COMPARED and base.channels[channel].steps >= FEWEST_STEPS.value}
     for channel, other in combinations(rows, 2):
+        if channel.quantity == other.quantity and _in_series(base, channel.quantity,
+                                                             (str(channel.phase), str(other.phase))):
+            continue
         equal = rows[channel] == rows[other]
         if np.count_nonzero(equal) < FEWEST_EQUAL.value:
             continue

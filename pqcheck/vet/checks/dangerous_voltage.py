@@ -68,7 +68,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per voltage and side."""
     dark_starts, dark_lengths, _ = base.of(interruption.SupplyOut).runs.joined()
     scale_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "scale-step"}
-    lead_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code == "lost-lead"}
+    lead_spans = {outcome.phase: outcome.spans for outcome in base.doubts if outcome.code in ("lost-lead", "phase-out")}
     for channel, runs in base.of(UnsafeVoltages).runs.items():
         doubts = doubted(base, channel.phase)
         if doubts & NOT_COMPARABLE:

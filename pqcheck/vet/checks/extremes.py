@@ -11,6 +11,7 @@ from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
@@ -21,9 +22,9 @@ CHECK = Check(
     name="extremes",
     question="Is min <= mean <= max?",
     looks_at="Channels with extremes.",
-    how="A mean outside its own extremes, beyond rounding.",
+    how="A mean outside its own extremes, or a minimum above its maximum where no mean was recorded, beyond rounding.",
     example="The mean lies outside in 100 % of the intervals: the columns are mislabelled.",
-    codes={"extremes-crossed": "Mean outside its extremes"},
+    codes={"extremes-crossed": "Minimum, mean and maximum out of order"},
     refuses={
         "extremes-crossed": (
             Refusal(ITSELF, "same", "Minimum, mean and maximum are mixed up, so none of them is known."),
@@ -41,7 +42,10 @@ MOST_DECIMALS = 4
 
 
 class Trio(Struct):
-    """A mean beside its minimum and maximum: intervals compared, those with a broken order, and by how much at most."""
+    """A mean beside its minimum and maximum: intervals compared, those with a broken order, and by how much at most.
+
+    Where no mean was observed the minimum stands in its place: it cannot lie above the maximum either.
+    """
 
     mean: Channel
     low: Channel | None
@@ -86,13 +90,17 @@ class Trios:
         known = {channel.key: channel for channel in stream.channels}
         self.trios: list[Trio] = []
         for channel in known.values():
-            if channel.reading != "mean" or channel.quantity in SIGNED_BY_CONVENTION:
+            mean, low, high = (known.get((*channel.key[:4], reading)) for reading in ("mean", "min", "max"))
+            if channel not in (mean, low) or channel.quantity in SIGNED_BY_CONVENTION:
                 continue
-            low, high = (known.get((*channel.key[:4], reading)) for reading in ("min", "max"))
+            if channel is low:
+                if mean is not None:
+                    continue
+                low = None
             if {bound.unit for bound in (low, high) if bound is not None} == {channel.unit}:
                 self.trios.append(Trio(channel, low, high))
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
         for trio in self.trios:
             mean = values.get(trio.mean)
@@ -100,6 +108,8 @@ class Trios:
             high = values.get(trio.high) if trio.high else None
             if mean is None or (low is None and high is None):
                 continue
+            if low is not None and high is not None and np.isnan(mean).any():
+                mean = np.where(np.isnan(mean), low, mean)
             trio.compared += mean.size
             if not ((high is not None and (mean > high).any()) or (low is not None and (mean < low).any())):
                 continue
@@ -128,10 +138,10 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         worst = max(broken, key=lambda trio: trio.broken / trio.compared)
         share = 100 * worst.broken / worst.compared
         starts, lengths, _ = worst.runs.joined()
-        text = (
-            f"The mean of {worst.mean.base_name} lies outside its own minimum and maximum in {worst.broken} of "
-            f"{worst.compared} intervals ({share:.2g} %), by up to {worst.worst:.4g} {worst.mean.unit}"
-        )
+        order = "The mean of {} lies outside its own minimum and maximum" if worst.mean.reading == "mean" else \
+            "The minimum of {} lies above its maximum"
+        text = f"{order.format(worst.mean.base_name)} in {worst.broken} of {worst.compared} intervals " \
+               f"({share:.2g} %), by up to {worst.worst:.4g} {worst.mean.unit}"
         many = share >= REFUSE_SHARE.value
         yield Outcome(
             CHECK, Verdict.REFUSED if many else Verdict.INCONCLUSIVE, name, quantity, phase,

@@ -12,7 +12,9 @@ from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site, Supply
 from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thresholds
+from pqcheck.vet.checks.line_leads import LINE_WITHIN, line_from_legs
 from pqcheck.vet.checks.nominal import DEAD_BELOW, fits_as_a_whole
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.danger_signs import doubted
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome
@@ -28,10 +30,36 @@ SUM_SHARE = Threshold(
     "Change of the sum over the swing: a sound service gives about 0.67, with a reduced neutral 0.4, a broken one "
     "nearly 0."
 )
-LEG_ALIVE_PERCENT = Threshold(30, "% of nominal", CHOSEN, "A leg below this is a lost lead or an outage.")
+WHOLE_SUM = Threshold(1.6, "nominals of a leg", "derived: a lead in the air leaves the other leg alone, a sum of one",
+                      "Sum of the legs from which both are connected; it is two behind an open neutral.")
+CLEAR_PERCENT = Threshold(10, "% of nominal", CHOSEN,
+                          "Swing from which a single interval counts; smaller ones only among their like.")
+AMONG = Threshold(15, "intervals", CHOSEN, "Neighbouring intervals with a swing that a small one is counted among.")
+AMONG_SHARE = Threshold(
+    0.5, "1", CHOSEN,
+    "Share of them in which the sum is steady: on a sound service upstream changes hide the drop only by chance."
+)
 SPREAD_PERCENT = Threshold(5, "% of nominal", PRACTICE, "Wye: spread of the voltages to neutral.")
 LINE_SPREAD_PERCENT = Threshold(1, "%", PRACTICE, "Wye: spread of the voltages between lines.")
+STEP_PERCENT = Threshold(1, "% of nominal", CHOSEN,
+                         "Change of the half difference from one interval to the next that is a step of the load.")
+FEWEST_STEPS = Threshold(2, "1", CHOSEN, "Such steps needed to see what the sum does; without them only wide swings "
+                                         "count.")
+STEP_SHARE = Threshold(
+    0.38, "1", "derived: 0.67 through a neutral like the line, 0.48 through one of 1.6 times its impedance, 0.18 at "
+              "five times",
+    "Fall of the sum over the step of the half difference below which the neutral is no sound one."
+)
+LINE_SHARE = Threshold(
+    0.15, "1", "derived: through a sound neutral like the line a third of the spread shows between lines, through a "
+               "reduced one a fifth",
+    "Wye: spread between lines over the spread to neutral, both in percent."
+)
+UP_AND_DOWN_PERCENT = Threshold((90, 110), "% of nominal", PRACTICE,
+                                "Wye without line-to-line voltages: one leg below and another above at the same time.")
 SHORTEST_SECONDS = Threshold(10, "s", CHOSEN, "Shortest total time.")
+FEWEST_SMALL = Threshold(3, "intervals", CHOSEN,
+                         "Split phase: fewer intervals than this count only with a wide swing among them.")
 FEWEST_POINTS = Threshold(8, "1", CHOSEN, "Points needed to say whether it follows the load.")
 FOLLOWS = Threshold(0.5, "1", CHOSEN, "Correlation of the half difference with the load difference.")
 
@@ -39,8 +67,10 @@ CHECK = Check(
     name="neutral-loose",
     question="Suspected loose neutral",
     looks_at="Voltages to neutral, interval by interval.",
-    how="Split phase: one leg up, the other down by more than 3 % of nominal, their sum steady within 0.5 %. Wye: "
-        "voltages to neutral spread by more than 5 % of nominal while those between lines stay within 1 %.",
+    how="Split phase: one leg up, the other down by more than 3 % of nominal, their sum steady within 0.5 %, however "
+        "low the lower leg falls. Wye: voltages to neutral spread by more than 5 % of nominal while those between "
+        "lines stay within 1 % and within 0.15 of that spread; without line-to-line voltages, one leg above 110 % "
+        "while another is below 90 % and the line-to-line voltage that the three imply stands at its nominal.",
     example="121 V and 121 V become 129.6 V and 109 V when the kettle starts.",
     codes={"neutral-loose": "Suspected loose or broken neutral"},
     thresholds=thresholds(globals()),
@@ -48,8 +78,9 @@ CHECK = Check(
 )
 
 ACT_NEUTRAL = (
-    "Act today: call the utility, and have a qualified person check the neutral from the service to the main panel. "
-    "Until then switch off or unplug sensitive equipment; do not open enclosures."
+    "Act today: call the utility, and have a licensed electrician check the neutral from the service to the main "
+    "panel, de-energised and by the local code. Until then switch off or unplug sensitive equipment; touch no metal "
+    "enclosure that may be live, and do not open enclosures."
 )
 
 
@@ -68,9 +99,8 @@ def seesaw(leg_a: Array, leg_b: Array, nominal: float) -> Mask:
     if not big.any():
         return big
     total = np.asarray(leg_a + leg_b, np.float64)
-    lowest = np.minimum(leg_a, leg_b)
-    # A leg near zero is a lost lead or an outage, not a see-saw.
-    big &= (total > nominal) & (lowest > LEG_ALIVE_PERCENT.value / 100 * nominal)
+    # A leg near zero whose loss the other does not gain is a lost lead or an outage, not a see-saw.
+    big &= total > WHOLE_SUM.value * nominal
     at = np.flatnonzero(big)
     if not at.size:
         return big
@@ -86,8 +116,27 @@ def seesaw(leg_a: Array, leg_b: Array, nominal: float) -> Mask:
     steady = change <= SUM_PERCENT.value / 100 * 2 * nominal
     wide = size[at] > WIDE_SWING_PERCENT.value / 100 * nominal
     steady |= wide & (change <= SUM_SHARE.value * size[at])
-    big[at] = steady
+    small = _among_their_like(steady)
+    falls = _fall_at_steps(size, np.where(total > WHOLE_SUM.value * nominal, total, np.nan), nominal)
+    small &= wide if falls is None else falls < STEP_SHARE.value
+    big[at] = steady & ((size[at] > CLEAR_PERCENT.value / 100 * nominal) | small)
     return big
+
+
+def _fall_at_steps(size: Array, total: Array, nominal: float) -> float | None:
+    """How far the sum falls per step of the half difference [1]; None with too few steps."""
+    step, change = np.diff(size), np.diff(total)
+    steps = np.isfinite(step) & np.isfinite(change) & (np.abs(step) > STEP_PERCENT.value / 100 * nominal)
+    if np.count_nonzero(steps) < FEWEST_STEPS.value:
+        return None
+    return -float((change[steps] @ step[steps]) / (step[steps] @ step[steps]))
+
+
+def _among_their_like(steady: Mask) -> Mask:
+    """Where most of the neighbouring entries are true as well."""
+    window = np.ones(min(int(AMONG.value), steady.size))
+    share = np.convolve(steady, window, "same") / np.convolve(np.ones(steady.size), window, "same")
+    return np.asarray(share >= AMONG_SHARE.value)
 
 
 def displaced(to_neutral: Sequence[Array], between: Sequence[Array], nominal: float) -> Mask:
@@ -104,12 +153,26 @@ def displaced(to_neutral: Sequence[Array], between: Sequence[Array], nominal: fl
     line_high = np.maximum(np.maximum(between[0], between[1]), between[2])
     middle = (between[0] + between[1] + between[2]) / 3
     wide &= (line_high - line_low) < LINE_SPREAD_PERCENT.value / 100 * middle
+    wide &= (line_high - line_low) / middle < LINE_SHARE.value * (high - low) / nominal
     wide &= line_low > nominal
     return wide
 
 
+def up_and_down(to_neutral: Sequence[Array], nominal: float) -> Mask:
+    """Intervals in which one of three line-to-neutral voltages [V] is far too high while another is far too low, and
+    the line-to-line voltage that they imply stands at its nominal."""
+    low, high = (edge / 100 * nominal for edge in UP_AND_DOWN_PERCENT.value)
+    together = np.stack(to_neutral).astype(np.float64)
+    mask = (together > high).any(axis=0) & (together < low).any(axis=0)
+    if mask.any():
+        implied = line_from_legs(together) / (3**0.5 * nominal)
+        mask &= np.abs(implied - 1) < LINE_WITHIN.value
+    return np.asarray(mask)
+
+
 class NeutralWatch:
-    """Runs both tests on native values. `kind` is "split", "wye" or "" (nothing to watch), `nominal` of one leg [V]."""
+    """Runs the tests on native values. `kind` is "split", "wye", "legs" (a wye without line-to-line voltages) or ""
+    (nothing to watch), `nominal` of one leg [V]."""
 
     def __init__(self, stream: Stream, site: Site) -> None:
         self.kind, self.legs, self.lines, self.scale = _watched(stream, site.supply)
@@ -117,14 +180,17 @@ class NeutralWatch:
         self.runs = KeptRuns()
         self.spread, self.lowest, self.highest = 0.0, float("inf"), float("-inf")
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
         legs = [values[channel] for channel in self.legs if channel in values]
         lines = [values[channel] for channel in self.lines if channel in values]
         if not self.kind or len(legs) != len(self.legs) or len(lines) != len(self.lines):
             return
         nominal = self._level(legs)
-        mask = seesaw(legs[0], legs[1], nominal) if self.kind == "split" else displaced(legs, lines, nominal)
+        if self.kind == "split":
+            mask = seesaw(legs[0], legs[1], nominal)
+        else:
+            mask = displaced(legs, lines, nominal) if lines else up_and_down(legs, nominal)
         if not mask.any():
             return
         together = np.stack([leg[mask] for leg in legs])
@@ -133,13 +199,20 @@ class NeutralWatch:
         self.spread = max(self.spread, float((together.max(axis=0) - together.min(axis=0)).max()))
         self.runs.add_mask(mask, slot)
 
+    @property
+    def narrow(self) -> bool:
+        """Whether no swing of the legs was wide."""
+        return self.spread * self.scale <= 2 * WIDE_SWING_PERCENT.value / 100 * self.nominal
+
     def _level(self, legs: list[Array]) -> float:
         """The nominal of a leg, or where the legs contradict it what they themselves stand at."""
         nominal = self.nominal / self.scale
-        middle = np.mean(np.stack(legs), axis=0)
-        middle = middle[middle > DEAD_BELOW.value * nominal]
-        own = float(np.median(middle)) if middle.size else nominal
-        return nominal if fits_as_a_whole(own / nominal) else own
+        own = []
+        for level in (np.mean(np.stack(legs), axis=0), np.max(np.stack(legs), axis=0)):
+            alive = level[level > DEAD_BELOW.value * nominal]
+            own.append(float(np.median(alive)) if alive.size else nominal)
+        # Beside a lead in the air the mean says nothing of the nominal, the leg that stands does.
+        return nominal if any(fits_as_a_whole(level / nominal) for level in own) else own[0]
 
 
 def _watched(stream: Stream, supply: Supply) -> tuple[str, tuple[Channel, ...], tuple[Channel, ...], float]:
@@ -159,6 +232,8 @@ def _watched(stream: Stream, supply: Supply) -> tuple[str, tuple[Channel, ...], 
         if supply.connection == "wye" and {*LINE_TO_NEUTRAL, *LINE_TO_LINE} <= volts.keys():
             return ("wye", tuple(volts[phase] for phase in LINE_TO_NEUTRAL),
                     tuple(volts[phase] for phase in LINE_TO_LINE), scale)
+        if supply.connection == "wye" and set(LINE_TO_NEUTRAL) <= volts.keys():
+            return "legs", tuple(volts[phase] for phase in LINE_TO_NEUTRAL), (), scale
     return "", (), (), 1.0
 
 
@@ -169,10 +244,12 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     total = int(lengths.sum())
     if not total or total * base.interval_us < SHORTEST_SECONDS.value * 1e6:
         return
-    if watch.kind == "wye" and any(outcome.code == "connection-doubtful" and "high-leg" in outcome.text
+    if watch.kind == "split" and total < FEWEST_SMALL.value and watch.narrow:
+        return
+    if any(outcome.code == "connection-doubtful" and "high-leg" in outcome.text
                                    for outcome in base.doubts):
         return
-    if any(doubted(base, channel.phase) & {"lost-lead", "columns-alike"} for channel in watch.legs):
+    if any("columns-alike" in doubted(base, channel.phase) for channel in watch.legs):
         return
     low, high = watch.lowest * watch.scale, watch.highest * watch.scale
     length = duration_text(total * base.interval_us)
@@ -186,6 +263,10 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             seen += ", following the difference of the two loads"
         else:
             seen += "; it does not follow the recorded currents, so the recorder's own neutral lead may be off as well"
+    elif watch.kind == "legs":
+        seen = f"One voltage to neutral is far too high while another is far too low (between {low:.4g} and " \
+               f"{high:.4g} " \
+               f"V), for {length} in all; the line-to-line voltage that they imply stands"
     else:
         seen = f"The voltages to neutral spread by up to {watch.spread * watch.scale:.4g} V (between {low:.4g} and " \
                f"{high:.4g} V) while those between lines stay together, for {length} in all"

@@ -10,6 +10,7 @@ from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import PRACTICE, VOLTAGES, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.checks.line_leads import LINE_WITHIN, line_from_legs, off_throughout
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Outcome, Subject
 from pqcheck.vet.time_base import Grid, TimeBase
@@ -78,6 +79,7 @@ CHECK = Check(
         "nominal-far": "Far from nominal, judged as it stands",
         "no-voltage": "No voltage at all",
         "high-leg": "High leg to neutral",
+        "to-ground": "Voltage to ground on a delta",
     },
     refuses={"nominal-doubtful": (OF_THE_NOMINAL,), "no-voltage": (OF_THE_NOMINAL,)},
     thresholds=thresholds(globals()),
@@ -124,7 +126,8 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per voltage with a nominal: the middle value against it."""
     grid, site = base.grid, base.site
     whole = whole_ratio(grid, site)
-    certain = bool(site.supply.nominal_basis) or lines_stand(grid, site)
+    certain = bool(site.supply.nominal_basis) or lines_stand(grid, site) or displaced(grid, site) \
+        or bool(off_throughout(grid.recorded("voltage", LINE_TO_LINE)))
     for phase in (*LINE_TO_NEUTRAL, *LINE_TO_LINE):
         series = grid.get("voltage", phase)
         if series is None:
@@ -137,6 +140,12 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
                           advice="Nothing to do: line-to-line voltages and the two lighting legs are judged.")
             continue
         declared = site.supply.nominal(phase)
+        if _to_ground(site, phase):
+            yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="to-ground",
+                          text=f"{phase} on a delta is a voltage to ground, which has no nominal: zero on a grounded "
+                               "corner, anything on a delta without ground.",
+                          advice="Nothing to do: line-to-line voltages are judged.")
+            continue
         if declared is None:
             yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="no-input",
                           text=f"No nominal is declared for {phase}.", advice="Declare the line-to-line nominal.")
@@ -148,12 +157,31 @@ def _high_leg(site: Site) -> str:
     return f"{site.supply.high_leg or 'b'}n" if site.supply.connection == "high-leg-delta" else ""
 
 
+def _to_ground(site: Site, phase: str) -> bool:
+    """Whether a voltage has no nominal because the service has no neutral."""
+    return site.supply.connection == "delta" and phase in LINE_TO_NEUTRAL
+
+
+def displaced(grid: Grid, site: Site) -> bool:
+    """Whether one leg stands high while another stands low, and the lines that they imply at their nominal: a displaced
+    neutral, not another nominal."""
+    legs, line = site.supply.line_to_neutral, site.supply.line_to_line
+    rows = [series for phase, series in grid.recorded("voltage", LINE_TO_NEUTRAL).items() if phase != _high_leg(site)]
+    if legs is None or line is None or len(rows) < 2 or site.supply.connection == "delta":
+        return False
+    middles = np.array([float(np.nanmedian(series)) for series in rows])
+    implied = float(line_from_legs(middles)) if len(rows) == 3 else float(middles.sum())
+    over = middles / float(legs)
+    return bool(over.max() > HIGH.value and over.min() < LOW.value
+                and abs(implied / float(line) - 1) < LINE_WITHIN.value)
+
+
 def _ratios(grid: Grid, site: Site, phases: Iterable[str]) -> dict[str, Array]:
     """Every recorded voltage over its nominal, without what is dead; of data a thousand times too small, all of it."""
     ratios = {}
     for phase in phases:
         series, nominal = grid.get("voltage", phase), site.supply.nominal(phase)
-        if series is None or nominal is None or phase == _high_leg(site):
+        if series is None or nominal is None or phase == _high_leg(site) or _to_ground(site, phase):
             continue
         ratio = series[np.isfinite(series)] / float(nominal)
         alive = ratio[ratio > DEAD_BELOW.value]
@@ -188,6 +216,13 @@ def _against_nominal(
     """`whole` is the ratio of all voltages together, None where the nominal is not in doubt."""
     known = series[np.isfinite(series)]
     alive = known if _thousandth(known / nominal) else known[known > DEAD_BELOW.value * nominal]
+    if not alive.size and whole is None:
+        return Outcome(
+            CHECK, Verdict.PASS, name, "voltage", phase, code="nominal-far",
+            text=f"{phase} never rises above 10 % of its nominal {nominal:g} V while the nominal is certain; it is "
+                 "judged as it stands unless its lead is off.",
+            advice="Look at the neutral and at the voltage lead.",
+        )
     if not alive.size:
         return Outcome(CHECK, Verdict.REFUSED, name, "voltage", phase, code="no-voltage", likelihood="shown",
                        text=f"{phase} never rises above 10 % of its nominal {nominal:g} V.",

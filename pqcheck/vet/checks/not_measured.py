@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.model.clock import duration_text
@@ -20,6 +22,7 @@ from pqcheck.vet.time_base import TimeBase
 
 SHORTEST_HOURS = Threshold(24, "h", PRACTICE, "Zeros for this long while the supply stood; shorter if all is zero.")
 ZERO_SHARE = Threshold(0.5, "1", CHOSEN, "Share of a day, or of all readings, above which zeros were not measured.")
+QUIET_HOURS = Threshold(6, "h", CHOSEN, "Zeros of a flicker that may be the quiet between the starts of one load.")
 EXPLAINED_STEPS = Threshold(
     2, "1", CHOSEN, "Last decimals of the smallest other reading, below which a zero is the resolution."
 )
@@ -30,7 +33,9 @@ CHECK = Check(
     looks_at="Voltage distortion and flicker that read exactly zero.",
     how="No supply is without distortion or flicker for a day. Zeros for a day or longer, or in the whole of a shorter "
         "recording, were not measured; nor was a distortion whose zeros fill more than half of a day or of the "
-        "recording beside readings far above the resolution. Hours without supply do not count.",
+        "recording beside readings far above the resolution. Flicker that does so for 6 h and longer leaves the "
+        "question open, since some instruments write zero for what they cannot resolve. Hours without supply do not "
+        "count.",
     example="flicker_pst.an reads zero in all 1008 readings.",
     codes={"not-measured": "Zero for a day, or most of one"},
     refuses={
@@ -45,11 +50,13 @@ NEVER_ZERO = ("voltage_thd", "flicker_pst", "flicker_plt")
 
 
 class ZerosByDay:
-    """Zeros of each day [slots] of a mean that is never zero by nature, and the smallest reading that is not zero."""
+    """Zeros of each day [slots] of a mean that is never zero by nature, and its smallest reading that is not zero."""
 
     def __init__(self, of: ChannelStatistics) -> None:
+        self._active = of.channel.quantity in NEVER_ZERO and of.channel.reading == "mean"
         # Flicker may read zero for hours between the starts of one load, distortion may not.
-        self._active = of.channel.quantity == "voltage_thd" and of.channel.reading == "mean"
+        self._shortest = 1 if of.channel.quantity == "voltage_thd" else \
+            math.ceil(QUIET_HOURS.value * 3600e6 / of.interval_us)
         self.day_slots = of.day_slots or of.slots
         self.by_day = np.zeros(of.slots // self.day_slots + 1 if self._active else 0, np.int64)
         self.smallest = float("inf")
@@ -57,7 +64,9 @@ class ZerosByDay:
     def take(self, part: ChannelBlock) -> None:
         """Look at one block."""
         if self._active:
-            zeros = np.flatnonzero(part.values == 0)
+            zero = part.values == 0
+            _, lengths = starts_and_lengths(zero)
+            zeros = np.flatnonzero(zero)[np.repeat(lengths >= self._shortest, lengths)]
             if zeros.size:
                 self.by_day += np.bincount((zeros + part.slot) // self.day_slots, minlength=self.by_day.size)
             other = part.values[part.values > 0]
@@ -122,9 +131,11 @@ def _of_a_share(
         lengths = np.minimum(lengths, statistics.slots - starts)
     if not starts.size or total * base.interval_us < SHORTEST_HOURS.value * 3600e6 * ZERO_SHARE.value:
         return passed
-    return not_measured_in(
+    refused = not_measured_in(
         passed, "not-measured", base.spans(starts, lengths),
         f"{statistics.channel.name} reads zero in {total} of {int(lengths.sum())} intervals, and else nothing below "
         f"{zeros.smallest:.4g}: most of it was not measured, or was exported as zero.",
         "Switch the quantity on in the recorder and measure again, or leave its column out.",
     )
+    distortion = statistics.channel.quantity == "voltage_thd"
+    return refused if distortion else replace(refused, verdict=Verdict.INCONCLUSIVE, likelihood="likely")

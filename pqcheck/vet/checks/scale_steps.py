@@ -106,7 +106,7 @@ def _of_voltage(grid: Grid, phase: str, ratio: Array, ratios: dict[str, Array]) 
             gone = all(float(np.nanmax(other[first:end], initial=0.0)) < 0.05 for other in ratios.values())
             # Near zero beside standing voltages a lead is off, which is another doubt.
             scatters = middle > LEAD_OFF.value and (top - bottom) / middle > OTHER_SPREAD.value
-            if (gone or scatters) and (first, end) not in spans and _flowing(grid, phase, first, end):
+            if (gone or scatters) and (first, end) not in spans and flowing(grid, phase, first, end):
                 spans.append((first, end))
                 words["a level that is no voltage of this supply while the current goes on"] = None
     if not spans:
@@ -128,8 +128,8 @@ def _of_voltage(grid: Grid, phase: str, ratio: Array, ratios: dict[str, Array]) 
     )
 
 
-def _flowing(grid: Grid, phase: str, first: int, end: int) -> bool:
-    """Whether the currents, or without any the powers, go on in the stretch."""
+def flowing(grid: Grid, phase: str, first: int, end: int) -> bool:
+    """Whether the currents of a phase, or without any the powers, go on in a stretch of points."""
     rows = list(grid.recorded("current", [letter for letter in "abc" if letter in phase]).values()) \
         or list(grid.recorded("active_power", ("total", "a", "b", "c")).values())
     outside = np.ones(grid.size, np.bool_)

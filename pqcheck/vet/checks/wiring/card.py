@@ -8,6 +8,9 @@ SIGNIFICANT_PERCENT = Threshold(
     15, "% of the 95th percentile", CHOSEN,
     "Intervals with less load per phase are not looked at: their angles are noise, capacitors or magnetising current."
 )
+LEGS_STAND = Threshold(0.4, "1", CHOSEN,
+                       "Lowest over highest voltage to neutral below which a lead is off; a high leg makes 0.58.")
+LINES_STAND = Threshold(0.7, "1", CHOSEN, "The same of the voltages between lines.")
 FEWEST_POINTS = Threshold(8, "1", CHOSEN, "Points with load needed to judge the clamps.")
 MOST_POINTS = Threshold(2000, "1", CHOSEN, "Points looked at; more change nothing.")
 PLAUSIBLE_LOW = Threshold(-40, "degrees", CHOSEN,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.recording import DAY
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -54,6 +55,7 @@ def significant(grid: Grid, phases: tuple[str, ...]) -> Powers | None:
     floor = card.SIGNIFICANT_PERCENT.value / 100 * np.nanpercentile(load, 95, axis=1)
     with np.errstate(invalid="ignore"):
         enough = np.isfinite(active).all(axis=0) & (load >= floor[:, None]).all(axis=0) & (floor > 0).all()
+        enough &= _voltages_stand(grid, enough.size)
     reactive = None
     if all(grid.get("reactive_power", phase) is not None for phase in phases):
         reactive = np.stack([grid.data[("reactive_power", phase)] for phase in phases])
@@ -72,6 +74,17 @@ def significant(grid: Grid, phases: tuple[str, ...]) -> Powers | None:
             angles = np.degrees(np.arccos(ratio))
     return Powers(points, angles, load[:, points], active[:, points],
                   None if reactive is None else reactive[:, points], np.stack(currents)[:, points])
+
+
+def _voltages_stand(grid: Grid, size: int) -> Array:
+    """Points at which no voltage lies far below its like: beside a lead in the air angles mean nothing."""
+    standing = np.ones(size, np.bool_)
+    for kind, share in ((LINE_TO_NEUTRAL, card.LEGS_STAND.value), (LINE_TO_LINE, card.LINES_STAND.value)):
+        rows = list(grid.recorded("voltage", kind).values())
+        if len(rows) > 1:
+            together = np.stack(rows)
+            standing &= ~(together.min(axis=0) < share * together.max(axis=0))
+    return standing
 
 
 def middle_angle(angles: Array) -> float:

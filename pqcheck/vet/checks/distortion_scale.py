@@ -1,0 +1,190 @@
+"""Distortion written as a fraction of one where percent is meant: in a stretch, or in the whole column."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from pqcheck.model.clock import duration_text
+from pqcheck.model.recording import DAY, Channel, Stream
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
+from pqcheck.vet.channel_statistics import stride_of
+from pqcheck.vet.check_definition import CHOSEN, ITSELF, PRACTICE, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.checks.interruption import SupplyOut
+from pqcheck.vet.checks.order_sums import PERCENT, OrderSet, OrderSets, distortion_of_orders
+from pqcheck.vet.checks.scale_steps import flowing
+from pqcheck.vet.collect import Marks
+from pqcheck.vet.kept_runs import Array, Mask, starts_and_lengths
+from pqcheck.vet.outcome import Outcome, Subject
+from pqcheck.vet.time_base import TimeBase
+
+CREDIBLE_PERCENT = Threshold(0.2, "%", PRACTICE, "A loaded supply exceeds this distortion at some time of the day.")
+LARGEST_PERCENT = Threshold(0.5, "%", CHOSEN, "Larger readings are no fractions of a distortion that a supply has.")
+STEP = Threshold(10, "1", CHOSEN, "Middle of the other readings over the middle of those that may be fractions.")
+EMPTY = Threshold(3, "1", CHOSEN, "Factor between the two kinds of readings in which none lies.")
+FEWEST_VALUES = Threshold(60, "1", CHOSEN, "Readings from which a whole column is looked at.")
+SHORTEST_HOURS = Threshold(1, "h", CHOSEN, "Shortest stretch, and shortest recording, that is looked at.")
+FEWEST_POINTS = Threshold(6, "1", CHOSEN, "Readings of such a stretch.")
+
+CHECK = Check(
+    name="distortion-scale",
+    question="Is the distortion in percent?",
+    looks_at="The distortion of every voltage and current, and the root of the sum of squares of orders in percent.",
+    how="Readings of a tenth of the others and less, with nothing in between, that last an hour or longer are on "
+        "another scale: a fraction (0.03) where percent is meant. That of a current counts only where the current was "
+        "recorded and went on. A voltage that never exceeds 0.2 % leaves the question open: a loaded supply is not "
+        "that clean. A declared scale correction of the quantity, or orders in "
+        "volts that agree, settle it. Zeros and hours without supply do not count.",
+    example="voltage_thd.an lies between 0.11 and 0.13 % for 67 h, and else nowhere below 2.1 %.",
+    codes={"scale-step": "A stretch on another scale", "unit-doubtful": "Percent or a fraction of one"},
+    refuses={
+        "scale-step": (
+            Refusal(ITSELF, "same", "The column is not on one scale."),
+        ),
+        "unit-doubtful": (
+            Refusal(ITSELF, "same", "The numbers may be a hundredth of the distortion."),
+        ),
+    },
+    thresholds=thresholds(globals()),
+)
+
+RECORDED = ("voltage_thd", "current_thd", "current_tdd")
+ALWAYS_THERE = {5, 7}
+"""Orders without which a sum of orders says nothing of the distortion."""
+
+
+class Reading(NamedTuple):
+    """A distortion: recorded, or formed from orders (`quantity` then is that of the orders)."""
+
+    quantity: str
+    phase: str | None
+    reading: str
+
+    @property
+    def name(self) -> str:
+        """As findings name it."""
+        return ".".join(part for part in self if part)
+
+
+class Distortions:
+    """Every distortion [%] at about one sample in ten minutes, NaN where nothing was observed."""
+
+    def __init__(self, stream: Stream, site: Site) -> None:
+        axis = stream.axis
+        self.stride = stride_of(DAY // axis.interval_us) if DAY % axis.interval_us == 0 else 1
+        self._members: dict[Reading, list[Channel]] = {}
+        for channel in stream.channels:
+            if channel.quantity in RECORDED and channel.reading in ("mean", "max"):
+                self._members[Reading(channel.quantity, channel.phase, channel.reading)] = [channel]
+        for spectrum in OrderSets(stream, site).sets:
+            if spectrum.unit in PERCENT and spectrum.orders.keys() >= ALWAYS_THERE:
+                self._members[Reading(spectrum.quantity, spectrum.phase, "mean")] = list(spectrum.orders.values())
+        size = -(-axis.count // self.stride)
+        self.series: dict[Reading, Array] = {of: np.full(size, np.nan, np.float32) for of in self._members}
+
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
+        """Look at one block."""
+        first = -slot % self.stride
+        at = (slot + first) // self.stride
+        for of, members in self._members.items():
+            few = [values[channel][first :: self.stride] for channel in members if channel in values]
+            if len(few) == 1:
+                self.series[of][at : at + few[0].size] = few[0]
+            elif few:
+                squares = sum(np.where(np.isnan(part), 0.0, part) ** 2 for part in few)
+                self.series[of][at : at + few[0].size] = np.sqrt(squares)
+
+
+def examine(base: TimeBase) -> Iterator[Outcome]:
+    """One outcome per distortion."""
+    kept = base.of(Distortions)
+    starts, lengths, _ = base.of(SupplyOut).runs.joined()
+    for of, series in kept.series.items():
+        known = series.copy()
+        for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
+            known[start // kept.stride : -(-(start + length) // kept.stride)] = np.nan
+        known[known <= 0] = np.nan
+        yield _of_distortion(base, of, known, kept.stride)
+
+
+def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> Outcome:
+    passed = Outcome(CHECK, Verdict.PASS, of.name, of.quantity, of.phase)
+    phases = (of.phase,) if of.phase else ()
+    known = np.sort(series[~np.isnan(series)])
+    point_us = stride * base.interval_us
+    points = max(FEWEST_POINTS.value, SHORTEST_HOURS.value * 3600e6 / point_us)
+    if known.size < max(FEWEST_VALUES.value, points):
+        return passed
+    of_voltage = of.quantity.startswith("voltage")
+    if known[-1] <= CREDIBLE_PERCENT.value:
+        if not of_voltage or _settled(base, of):
+            return passed
+        return Outcome(
+            CHECK, Verdict.INCONCLUSIVE, of.name, of.quantity, of.phase, code="unit-doubtful", likelihood="likely",
+            text=f"{of.name} never exceeds {known[-1]:.3g} %: a loaded supply is not that clean; the column may hold "
+                 "fractions of one instead of percent.",
+            advice="Compare with the instrument. For fractions declare a scale correction of the quantity with "
+                   "factor = 100; for percent of a supply that is this clean the same with factor = 1.",
+            subjects=(Subject(of.quantity, phases),),
+        )
+    spans = [(first, first + size) for first, size in zip(*(part.tolist() for part in starts_and_lengths(
+        _fractions(series, known))), strict=True) if size >= points]
+    if not of_voltage:
+        spans = [span for span in spans if _flows(base, str(of.phase), *(edge * point_us for edge in span))]
+    if not spans:
+        return passed
+    inside = np.concatenate([series[first:end] for first, end in spans])
+    other = known[np.searchsorted(known, inside.max(), side="right")]
+    first, end = (np.array(edges) * stride for edges in zip(*spans, strict=True))
+    extents = base.spans(first, np.minimum(end, base.stream.axis.count) - first)
+    total = duration_text(sum(extent.end_us - extent.start_us for extent in extents))
+    return Outcome(
+        CHECK, Verdict.REFUSED, of.name, of.quantity, of.phase, code="scale-step", likelihood="likely",
+        text=f"{of.name} lies between {inside.min():.3g} and {inside.max():.3g} % for {total} in all, and else nowhere "
+             f"below {other:.3g} %: these readings are fractions of one, or something else.",
+        advice="Look at what was changed at the edges (export, mapping, another file); read the stretch as a file of "
+               "its own with a scale correction, or exclude it.",
+        spans=extents,
+        subjects=tuple(Subject(of.quantity, phases, start_us=extent.start_us, end_us=extent.end_us)
+                       for extent in extents),
+    )
+
+
+def _fractions(series: Array, known: Array) -> Mask:
+    """Readings far below all others, with nothing in between."""
+    below = int(np.searchsorted(known, LARGEST_PERCENT.value, side="right"))
+    steps = known[1 : below + 1] / known[:below][: known.size - 1]
+    at = int(np.argmax(steps)) if steps.size else 0
+    with np.errstate(invalid="ignore"):
+        far = steps.size and steps[at] >= EMPTY.value \
+            and np.median(known[at + 1 :]) >= STEP.value * np.median(known[: at + 1])
+        return np.asarray(series <= known[at]) if far else np.zeros(series.size, np.bool_)
+
+
+def _flows(base: TimeBase, phase: str, first_us: int, end_us: int) -> bool:
+    """Whether the current of the phase goes on in a stretch, given from the start of the time base."""
+    grid, shift = base.grid, base.stream.axis.start_us - base.grid.start_us
+    points = ((edge + shift) // grid.step_us for edge in (first_us, end_us))
+    return grid.get("current", phase) is not None and flowing(grid, phase, *points)
+
+
+def _settled(base: TimeBase, of: Reading) -> bool:
+    """Whether a person signed for the scale of the quantity, or orders in volts agree with it."""
+    signed = any(
+        correction.kind == "scale" and correction.settings["quantity"] == of.quantity
+        and (not correction.settings["phases"] or of.phase in correction.settings["phases"])
+        for correction in base.site.corrections
+    )
+    return signed or any(_agrees(spectrum) for spectrum in base.of(OrderSets).sets
+                         if (spectrum.quantity, spectrum.phase) == ("voltage_harmonic", of.phase))
+
+
+def _agrees(spectrum: OrderSet) -> bool:
+    if not spectrum.squares or spectrum.unit in PERCENT:
+        return False
+    root, thd = distortion_of_orders(spectrum)
+    both = np.isfinite(root) & (thd > 0)
+    return bool(both.any()) and 0.5 < float(np.median(root[both] / thd[both])) < 2

@@ -1,0 +1,168 @@
+"""The confusion table of the hook-up checks: what is said of each fault on each service, and of sound recordings.
+
+    python -m tests.simulator.confusion [--runs N] [--sound N] [--seed S] [--only WORD] [--write]
+
+Runs the whole of ``pqcheck vet`` on simulated recordings; --write puts the table into docs/checks/confusion.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from pqcheck.derive.corrections import corrected_recording
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.load_site import site_from
+from pqcheck.vet.outcome import Proposal
+from pqcheck.vet.vetting_result import Examined
+from pqcheck.workflows.vet_recording import examine
+from tests.recordings import recording
+from tests.simulator.hookup_faults import FAULTS, Fault, Table
+from tests.simulator.network import SERVICES, Floats
+from tests.simulator.places import HARSH, ORDINARY, SCENES, Place, draw
+
+SEED = 20_310_303
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "checks" / "confusion.md"
+FITTING = {"one phase heavy": ("split-phase",), "loads between two lines": ("split-phase",)}
+SAME_POWER = 0.15
+"""Relative distance from the true powers beyond which a proposed correction is a wrong one."""
+
+
+@dataclass
+class Row:
+    """Counts of one fault on one service."""
+
+    name: str
+    service: str
+    unseen: str = ""
+    counts: Counter[str] = field(default_factory=Counter)
+    codes: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def runs(self) -> int:
+        """All runs."""
+        return sum(self.counts[kind] for kind in ("right", "wrong", "open", "silent"))
+
+
+def examined(table: Table, place: Place, supply: dict[str, str], corrections: list[dict[str, object]]) -> Examined:
+    """What `vet` says of a simulated table."""
+    site: dict[str, object] = {"name": "Simulated", "time_zone": "UTC", "supply": supply}
+    if place.generation:
+        site["generation"] = {}
+    if corrections:
+        site["corrections"] = corrections
+    return examine(recording(table, interval_s=place.interval_s,
+                             start=f"2031-03-04T{place.start_hour:02d}:00:00+00:00"), site)
+
+
+def signed(proposals: tuple[Proposal, ...]) -> list[dict[str, object]]:
+    """Proposals as a person would sign them."""
+    return [{"kind": proposal.kind, "reason": "seen on site", "author": "tester",
+             **{key: list(value) if isinstance(value, tuple) else value for key, value in proposal.settings.items()}}
+            for proposal in proposals]
+
+
+def restores(result: Examined, table: Table, truth: Table, place: Place) -> bool:
+    """Whether the proposed corrections bring the active powers back to those of a right connection."""
+    site = site_from({"name": "Simulated", "time_zone": "UTC", "supply": place.supply,
+                      "corrections": signed(result.proposals)})
+    made = recording(table, interval_s=place.interval_s, start=f"2031-03-04T{place.start_hour:02d}:00:00+00:00")
+    put_right = corrected_recording(made, site.corrections)
+    parts: dict[str, list[Floats]] = {}
+    for block in put_right.streams[0].blocks(None):
+        for channel, values in block.values.items():
+            if channel.quantity == "active_power":
+                parts.setdefault(str(channel.phase), []).append(values)
+    for phase, blocks in parts.items():
+        values, true = np.concatenate(blocks), truth[f"active_power.{phase} [W]"]
+        size = np.median(np.abs(truth["active_power.total [W]"]))
+        known = np.isfinite(values)
+        if known.any() and np.median(np.abs(values[known] - true[known])) > SAME_POWER * max(size, 1e-9):
+            return False
+    return True
+
+
+def judged(result: Examined, fault: Fault) -> str:
+    """right, wrong, open or silent."""
+    said = result.findings.findings
+    hard = {finding.reason.code for finding in said if finding.reason is not None
+            and finding.verdict in (Verdict.REFUSED, Verdict.FAIL)}
+    if hard & fault.codes:
+        return "right"
+    if hard:
+        return "wrong"
+    return "silent" if int(result.exit_status) == 0 else "open"
+
+
+def fault_rows(runs: int, seed: int, only: str, at: str) -> Iterator[Row]:
+    """Every fault on every service it can befall."""
+    for number, (name, fault) in enumerate(FAULTS.items()):
+        for place_number, service in enumerate(SERVICES.values()):
+            if not fault.where(service) or (only and only not in name) or (at and at not in service.name):
+                continue
+            row = Row(name, service.name, fault.unseen)
+            for run in range(runs):
+                rng = np.random.default_rng((seed, number, place_number, run))
+                place = draw(rng, service.name, SCENES[run % len(SCENES)])
+                table = fault.make(place, rng)
+                result = examined(table, place, {**place.supply, **fault.supply}, [])
+                kind = judged(result, fault)
+                row.counts[kind] += 1
+                if result.proposals and not restores(result, table, place.table(), place):
+                    row.counts["wrongly corrected"] += 1
+                row.codes.update({finding.reason.code for finding in result.findings.findings
+                                  if finding.reason is not None and kind in ("wrong", "open")
+                                  and finding.verdict in (Verdict.REFUSED, Verdict.FAIL, Verdict.INCONCLUSIVE)})
+            yield row
+
+
+def sound_rows(runs: int, seed: int, at: str, scene: str = "") -> Iterator[Row]:
+    """Sound recordings: what is refused (or a danger sign) is a false alarm."""
+    for place_number, service in enumerate(SERVICES.values()):
+        if at and at not in service.name:
+            continue
+        for label, scenes in ((scene, (scene,)),) if scene else (("ordinary", ORDINARY), ("harsh", HARSH)):
+            row = Row(label, service.name)
+            for run in range(runs):
+                rng = np.random.default_rng((seed, 999, place_number, len(scenes), run))
+                place = draw(rng, service.name, scenes[run % len(scenes)])
+                result = examined(place.table(), place, place.supply, [])
+                kind = judged(result, FAULTS["clock an hour off throughout"])
+                row.counts[kind] += 1
+                row.codes.update({f"{finding.reason.code} ({place.scene})" for finding in result.findings.findings
+                                  if finding.reason is not None
+                                  and finding.verdict in (Verdict.REFUSED, Verdict.FAIL, Verdict.INCONCLUSIVE)})
+            yield row
+
+
+def main() -> None:
+    """Print the table, or write the page."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=300)
+    parser.add_argument("--sound", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--only", default="")
+    parser.add_argument("--at", default="", help="only services whose name holds this word")
+    parser.add_argument("--scene", default="", help="only sound recordings of this scene")
+    parser.add_argument("--codes", action="store_true", help="also what was said where it was not right")
+    args = parser.parse_args()
+    print("| sound | service | runs | false alarms | questions | silent |\n|---|---|---|---|---|---|")
+    for row in sound_rows(args.sound, args.seed, args.at, args.scene) if args.sound else ():
+        print(f"| {row.name} | {row.service} | {row.runs} | {row.counts['wrong']} | {row.counts['open']} | "
+              f"{row.counts['silent']} |" + (f" {dict(row.codes)}" if args.codes else ""), flush=True)
+    print("\n| fault | service | runs | right | wrong | open | silent | wrongly corrected |\n"
+          "|---|---|---|---|---|---|---|---|")
+    for row in fault_rows(args.runs, args.seed, args.only, args.at) if args.runs else ():
+        numbers = " | ".join(str(row.counts[kind]) for kind in ("right", "wrong", "open", "silent", "wrongly corrected"))
+        mark = " (cannot be seen)" if row.unseen else ""
+        print(f"| {row.name}{mark} | {row.service} | {row.runs} | {numbers} |"
+              + (f" {dict(row.codes)}" if args.codes else ""), flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,160 @@
+"""What a hook-up hides: the open neutral beside the lost lead, leads on services without neutral, and simulated
+sites."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet import Vetted, vet
+from pqcheck.vet.checks.line_leads import line_from_legs
+from tests.recordings import recording, site
+
+Floats = NDArray[np.float64]
+SPLIT = {"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"}
+NETWORK = {"nominal_voltage": "208Y/120 V", "connection": "wye", "frequency": "60 Hz"}
+DELTA = {"nominal_voltage": "480 V", "connection": "delta", "frequency": "60 Hz"}
+COUNT = 144
+LINES = ("ab", "bc", "ca")
+
+
+def around(seed: int, volts: float, width: float = 0.003) -> Floats:
+    """A voltage that wanders a little, in hundredths."""
+    return np.round(volts * (1 + width * np.random.default_rng(seed).standard_normal(COUNT)), 2)
+
+
+def amps(seed: int, middle: float = 60.0) -> Floats:
+    """A current that wanders."""
+    return np.round(middle * (1 + 0.2 * np.random.default_rng(seed).random(COUNT)), 2)
+
+
+def run(table: dict[str, Floats], supply: dict[str, str], interval_s: float = 600, **more: Any) -> Vetted:
+    return vet(recording(table, interval_s=interval_s), site(supply=supply, **more))
+
+
+def coded(result: Vetted, *codes: str) -> list[Finding]:
+    """Findings that refuse, fail or leave open under one of these codes."""
+    bad = (Verdict.REFUSED, Verdict.FAIL, Verdict.INCONCLUSIVE)
+    return [finding for finding in result.findings
+            if finding.verdict in bad and finding.reason is not None and finding.reason.code in codes]
+
+
+@pytest.mark.parametrize("lines", [True, False])
+@pytest.mark.parametrize("low", [60.0, 27.0, 16.7, 6.0])
+def test_a_neutral_that_is_gone_is_a_danger_sign_and_no_lost_lead(low: float, lines: bool) -> None:
+    """Legs in series: what one lacks of 120 V the other has too much, and both carry one current (derived)."""
+    leg_a = around(1, low)
+    leg_b = np.round(240.0 + 0.3 * np.random.default_rng(2).standard_normal(COUNT) - leg_a, 2)
+    table = {"voltage.an [V]": leg_a, "voltage.bn [V]": leg_b, "current.a [A]": amps(3), "current.b [A]": amps(3)}
+    if lines:
+        table["voltage.ab [V]"] = np.round(leg_a + leg_b, 2)
+    result = run(table, SPLIT)
+    first = result.findings[0]
+    assert (first.kind, first.rule) == ("safety", "neutral-loose")
+    assert first.reason and "licensed electrician" in first.reason.advice and "de-energised" in first.reason.advice
+    assert not coded(result, "nominal-doubtful", "columns-alike", "no-voltage")
+    assert bool(coded(result, "lost-lead")) is (low < 24 and not lines)
+
+
+def test_a_wye_with_one_leg_at_nothing_and_two_risen_is_a_neutral_too() -> None:
+    legs = {"voltage.an [V]": around(1, 12.0), "voltage.bn [V]": around(2, 198.0), "voltage.cn [V]": around(3, 197.0)}
+    lines = {f"voltage.{line} [V]": around(9 + number, 208.0, 0.001) for number, line in enumerate(LINES)}
+    currents = {f"current.{phase} [A]": amps(number) for number, phase in enumerate("abc")}
+    with_lines = run(legs | lines | currents, NETWORK)
+    assert with_lines.findings[0].rule == "neutral-loose"
+    assert not coded(with_lines, "lost-lead", "connection-doubtful")
+    without = run(legs | currents, NETWORK)
+    assert without.findings[0].rule == "neutral-loose"
+    named = coded(without, "lost-lead")
+    assert named and named[0].reason and "neutral is open" in named[0].reason.text
+
+
+def test_a_lead_in_the_air_is_no_neutral() -> None:
+    """Its lines fall to the voltages of the other legs, and no other leg rises."""
+    table = {"voltage.an [V]": around(1, 3.0), "voltage.bn [V]": around(2, 121.0), "voltage.ab [V]": around(3, 122.0),
+             "current.a [A]": amps(4), "current.b [A]": amps(5)}
+    result = run(table, SPLIT)
+    assert coded(result, "lost-lead") and not [each for each in result.findings if each.kind == "safety"]
+
+
+@pytest.mark.parametrize("late", [2, 5])
+def test_a_lead_clipped_on_late_hides_nothing_of_what_follows(late: int) -> None:
+    rng = np.random.default_rng(7)
+    swing = np.where(np.arange(540) % 40 < 20, 5.0, 0.4)
+    table = {"voltage.an [V]": np.round(120 - swing + 0.1 * rng.standard_normal(540), 2),
+             "voltage.bn [V]": np.round(120 + swing + 0.1 * rng.standard_normal(540), 2)}
+    table["voltage.ab [V]"] = np.round(table["voltage.an [V]"] + table["voltage.bn [V]"], 2)
+    table["current.a [A]"] = np.round(20 + 10 * rng.random(540), 2)
+    table["voltage.an [V]"][:late] = 2.0
+    table["voltage.ab [V]"][:late] = 121.0
+    result = run(table, SPLIT, interval_s=60)
+    assert result.findings[0].rule == "neutral-loose"
+    doubts = [doubt for doubt in result.trust if doubt.code == "lost-lead" and doubt.concerns("voltage", "an")]
+    assert doubts and all((doubt.end_us or 0) - (doubt.start_us or 0) == late * 60_000_000 for doubt in doubts)
+
+
+def test_two_stretches_without_a_lead_leave_the_time_between_alone() -> None:
+    table = {f"voltage.{phase}n [V]": around(number, 120.0) for number, phase in enumerate("abc")}
+    table["voltage.an [V]"][[3, 4, 100]] = 1.5
+    result = run(table, NETWORK)
+    spans = {(doubt.start_us, doubt.end_us) for doubt in result.trust if doubt.concerns("voltage", "an")}
+    assert len(spans) == 2
+
+
+@pytest.mark.parametrize("currents", [True, False])
+def test_a_lead_that_was_off_from_the_start_on_a_service_without_neutral(currents: bool) -> None:
+    """The input floats between the other leads: both lines on it read one half (derived)."""
+    table = {"voltage.ab [V]": around(1, 240.0), "voltage.bc [V]": around(2, 241.0), "voltage.ca [V]": around(3, 480.0)}
+    if currents:
+        table |= {f"current.{phase} [A]": amps(number) for number, phase in enumerate("abc")}
+    result = run(table, DELTA)
+    named = coded(result, "lost-lead")
+    assert named and named[0].reason and "phase b" in named[0].reason.text
+    assert not coded(result, "nominal-doubtful")
+    doubted = {phase for doubt in result.trust for phase in doubt.phases if doubt.concerns("voltage", phase)}
+    assert doubted == {"ab", "bc"}
+
+
+def test_a_primary_phase_that_is_out_stays_a_question() -> None:
+    """It leaves the same voltages, but hardly a current in the conductor between (derived for impedances)."""
+    half = np.where(np.arange(COUNT) > 70, 0.5, 1.0)
+    table = {"voltage.ab [V]": around(1, 480.0) * half, "voltage.bc [V]": around(2, 480.0) * half,
+             "voltage.ca [V]": around(3, 480.0), "current.a [A]": amps(4), "current.c [A]": amps(6),
+             "current.b [A]": amps(5) * (half * 1.9 - 0.9)}
+    result = run(table, DELTA)
+    assert coded(result, "lead-or-phase") and not coded(result, "lost-lead")
+
+
+def test_a_corner_grounded_delta_recorded_to_ground_is_sound() -> None:
+    table = {"voltage.an [V]": around(1, 480.0), "voltage.bn [V]": around(2, 0.4), "voltage.cn [V]": around(3, 481.0),
+             "voltage.ab [V]": around(4, 480.0), "voltage.bc [V]": around(5, 481.0), "voltage.ca [V]": around(6, 480.0)}
+    result = run(table, DELTA)
+    assert not coded(result, "lost-lead", "no-voltage", "connection-doubtful", "nominal-doubtful")
+    assert any(each.reason and each.reason.code == "corner-grounded" for each in result.findings)
+
+
+def test_a_high_leg_on_another_phase_than_declared_is_no_danger_sign() -> None:
+    high = {"nominal_voltage": "120/240 V", "connection": "high-leg-delta", "high_leg": "b", "frequency": "60 Hz"}
+    table = {"voltage.an [V]": around(1, 208.0), "voltage.bn [V]": around(2, 118.0), "voltage.cn [V]": around(3, 122.0)}
+    table |= {f"voltage.{line} [V]": around(9 + number, 240.0) for number, line in enumerate(LINES)}
+    result = run(table, high)
+    assert coded(result, "connection-doubtful") and not [each for each in result.findings if each.kind == "safety"]
+
+
+def test_lighting_legs_apart_under_their_loads_are_those_of_a_high_leg_delta() -> None:
+    high = {"nominal_voltage": "120/240 V", "connection": "high-leg-delta", "high_leg": "b", "frequency": "60 Hz"}
+    table = {"voltage.an [V]": around(1, 116.0), "voltage.bn [V]": around(2, 207.0), "voltage.cn [V]": around(3, 120.5)}
+    table |= {f"voltage.{line} [V]": around(9 + number, 237.0) for number, line in enumerate(LINES)}
+    assert not coded(run(table, high), "connection-doubtful")
+
+
+@pytest.mark.parametrize("point", [0j, 60 + 20j, -100 + 5j, 95j])
+def test_three_distances_from_a_star_point_imply_the_side_of_the_triangle(point: complex) -> None:
+    """Against the distances of a point from the corners, computed in the complex plane."""
+    corners = 120.0 * np.exp(1j * np.radians([0, -120, 120]))
+    assert line_from_legs(np.abs(corners - point)) == pytest.approx(120 * 3**0.5)
