@@ -170,8 +170,10 @@ def test_profiles(tmp_path: Path) -> None:
     dated = tmp_path / "dated.csv"
     dated.write_text("time,active_power [kW]\n2031-03-03T00:00:00Z,5\n2031-03-03T00:30:00Z,10\n", encoding="utf-8")
     (load,) = new_loads(site({"name": "x", "active_power": "10 kW", "power_factor": 1, "profile": str(dated)}))
-    # 45 minutes hold half an hour at a half and a quarter of an hour at one.
-    assert load.share(starts[:1], 2_700_000_000, "UTC").tolist() == pytest.approx([(0.5 * 30 + 15) / 45])
+    # 45 minutes hold half an hour at a half and a quarter of an hour at one: the mean for energy, the one for ratings.
+    mean = load.share(starts[:1], 2_700_000_000, "UTC", largest=False)
+    assert mean.tolist() == pytest.approx([(0.5 * 30 + 15) / 45])
+    assert load.share(starts[:1], 2_700_000_000, "UTC").tolist() == [1.0]
     with pytest.raises(SiteError, match="does not cover the whole recording"):
         load.share(starts, 3_600_000_000, "UTC")
 

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from pqcheck.loads.capacity import capacities
-from pqcheck.loads.equipment import high_load_spectrum, loading, motor
+from pqcheck.loads.equipment import high_load_spectra, loading, motor
 from pqcheck.loads.existing_load_ways import Way, outcome
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import demand_of
@@ -248,8 +248,7 @@ def spectral(parts: dict[int, float], scale: Any = 100.0) -> Recording:
 @pytest.mark.parametrize("name", sorted(SPECTRA))
 def test_harmonic_loss_factors(name: str) -> None:
     parts, loss, stray = SPECTRA[name]
-    spectrum = high_load_spectrum(spectral(parts), site())
-    assert spectrum is not None
+    spectrum = high_load_spectra(spectral(parts), site())["a"]
     found = loading(spectrum, site(), "now")
     assert found.loss_factor == pytest.approx(loss, abs=0.005)
     if stray is not None:
@@ -257,8 +256,7 @@ def test_harmonic_loss_factors(name: str) -> None:
 
 
 def test_derated_capacity_of_a_dry_transformer() -> None:
-    spectrum = high_load_spectrum(spectral(SPECTRA["switch-mode"][0]), site())
-    assert spectrum is not None
+    spectrum = high_load_spectra(spectral(SPECTRA["switch-mode"][0]), site())["a"]
     rated = {"transformer": "100 kVA", "transformer_type": "dry"}
     for eddy, share in (("5 %", 0.807), ("10 %", 0.703), ("15 %", 0.636)):
         found = loading(spectrum, site(ratings={**rated, "transformer_eddy_loss": eddy}), "now")
@@ -272,8 +270,7 @@ def test_k_factor_rests_on_the_rated_current() -> None:
     parts = SPECTRA["light mixed"][0]
     amperes = 100 * np.sqrt(sum(value**2 for value in parts.values()))
     rated = f"{amperes * 480 * np.sqrt(3):.6f} VA"
-    spectrum = high_load_spectrum(spectral(parts), site())
-    assert spectrum is not None
+    spectrum = high_load_spectra(spectral(parts), site())["a"]
     found = loading(spectrum, site(ratings={"transformer": rated}), "now")
     assert found.k_factor == pytest.approx(2.895, abs=0.0005)
 
@@ -281,8 +278,7 @@ def test_k_factor_rests_on_the_rated_current() -> None:
 def test_only_high_load_counts_and_missing_orders_are_named() -> None:
     level = np.full(200, 10.0)
     level[:20] = 100.0
-    spectrum = high_load_spectrum(spectral({1: 1.0, 5: 0.2}, level), site())
-    assert spectrum is not None
+    spectrum = high_load_spectra(spectral({1: 1.0, 5: 0.2}, level), site())["a"]
     assert spectrum.intervals == 20
     found = loading(spectrum, site(), "now")
     assert 7 in found.missing_orders

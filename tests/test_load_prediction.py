@@ -176,7 +176,9 @@ def test_volts_of_an_order_through_the_harmonic_impedance(law: Law) -> None:
     found = first(recording(table), one, law)
     volts = 20 * math.hypot(0.02, 0.15)
     alpha = 1.0 if law == "arithmetic" else 1.4
-    assert found["voltage_harmonic.an.h5"] == pytest.approx((2.3**alpha + volts**alpha) ** (1 / alpha))
+    # In the bound what is there keeps its power at the lower voltage, and its harmonics grow with its current.
+    there = 2.3 * (230 / found["voltage.an"] if law == "arithmetic" else 1.0)
+    assert found["voltage_harmonic.an.h5"] == pytest.approx((there**alpha + volts**alpha) ** (1 / alpha), rel=1e-4)
 
 
 def test_a_capacitor_bank_amplifies_near_its_resonance() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
-import os
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
@@ -49,7 +48,7 @@ def test_an_event_loop(files: tuple[str, str, str]) -> None:
     assert results == expected
 
 
-@pytest.mark.parametrize("start", [name for name in ("fork", "spawn", "forkserver") if os.name == "posix"] or ["spawn"])
+@pytest.mark.parametrize("start", multiprocessing.get_all_start_methods())
 @pytest.mark.filterwarnings("ignore:.*use of fork.*:DeprecationWarning")
 def test_processes_after_a_check_in_their_parent(start: str, files: tuple[str, str, str]) -> None:
     csv, parquet, site = files

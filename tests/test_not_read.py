@@ -62,6 +62,34 @@ def test_vet_is_sound_over_a_column_that_nobody_needs(tmp_path: Path, capsys: py
     assert out.startswith("SOUND:")
 
 
+VOLTAGES = ("U L1-N [V]", "U L2-N [V]", "U L3-N [V]")
+
+
+@pytest.mark.parametrize("left", ["current ?", "Leistung", "?? Volts L1", "Wirkleistung ?? L1 [kW]"])
+def test_vet_is_not_sound_over_a_current_or_power_left_alone(
+    left: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Until somebody writes the mapping, and so says that the column is not needed."""
+    command = ["vet", *written(tmp_path, ("time", *VOLTAGES, left))]
+    status, out, _ = run(command, capsys)
+    assert status == 3
+    assert out.splitlines()[0].startswith(f"OPEN: Not read: {left!r}, left alone. Say what they hold: pqcheck columns")
+    with (tmp_path / "site.toml").open("a", encoding="utf-8") as file:
+        file.write("[recording.columns]\n" + "".join(
+            f'"{header}" = "voltage.{phase}n [V]"\n' for header, phase in zip(VOLTAGES, "abc", strict=True)))
+    assert run(command, capsys)[:2][0] == 0
+
+
+def test_vet_is_not_sound_over_extremes_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = run(["vet", *written(tmp_path, ("time", *(f"{header[:6]} max [V]" for header in VOLTAGES)))],
+                         capsys)
+    assert status == 3
+    assert out.startswith("OPEN: Not read: the mean of")
+    headers = ("time", *VOLTAGES[:2], "U L3-N max [V]")
+    status, out, _ = run(["vet", *written(tmp_path, headers)], capsys)
+    assert (status, out.splitlines()[0].startswith("OPEN: Not read: voltage of cn.")) == (3, True)
+
+
 @pytest.mark.parametrize("command", ["vet", "check"])
 @pytest.mark.parametrize("headers", [("time", "foo", "bar"), ("time", "X L1-N", "X L2-N", "X L3-N")])
 def test_nothing_understood_is_no_result(

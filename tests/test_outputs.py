@@ -69,7 +69,8 @@ ONTO_INPUTS: tuple[tuple[str, ...], ...] = (
     ("vet", "week.csv", "--site", "site.toml", "--json", "week.csv"),
     ("columns", "week.csv", "--write", "week.csv"),
     ("columns", "w.csv", "--sidecar"),
-    ("limits", "lock", "table.json", "table.json"),
+    ("gate", "--limits", "table.json", "--site", "site.toml", "--write-lock", "table.json"),
+    ("gate", "--site", "site.toml", "--write-lock", "waivers.toml"),
     ("compare", "week.csv", "week.html", "--site", "site.toml", "--out", "week.html"),
     ("report", "week.html", "--out", "week.html"),
     ("check", "--each", "week.csv", "table.csv", "--site", "site.toml", "--limits", "table.json", "--json", "."),
@@ -174,9 +175,8 @@ def test_no_command_takes_abbreviations(capsys: pytest.CaptureFixture[str]) -> N
 
 
 def run(arguments: Sequence[str], **how: object) -> subprocess.Popen[bytes]:
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
     words = [sys.executable, "-m", "pqcheck", *arguments]
-    return subprocess.Popen(words, env=environment, stderr=subprocess.PIPE, **how)  # type: ignore[call-overload,no-any-return]
+    return subprocess.Popen(words, stderr=subprocess.PIPE, **how)  # type: ignore[call-overload,no-any-return]
 
 
 @posix
@@ -194,9 +194,8 @@ def test_a_reader_that_goes_away_changes_no_exit_code(arguments: Sequence[str], 
 @posix
 @pytest.mark.parametrize("closed", ["1>&-", "2>&-", "1>&- 2>&-"])
 def test_closed_output_changes_no_exit_code(closed: str, place: Path) -> None:
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
     command = f'"$0" -m pqcheck check week.csv --site site.toml --json a.json {closed}'
-    assert subprocess.run(["sh", "-c", command, sys.executable], env=environment).returncode == ExitStatus.FAILED
+    assert subprocess.run(["sh", "-c", command, sys.executable]).returncode == ExitStatus.FAILED
     assert json.loads((place / "a.json").read_bytes())["verdict"] == "fail"
 
 

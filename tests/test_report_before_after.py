@@ -9,8 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pqcheck import check
+from pqcheck.model.findings import Findings
 from pqcheck.observe.comparable import loads_comparable
 from pqcheck.observe.gather import Gathered, gather
+from pqcheck.workflows.compare_findings import compare
 from tests.recordings import recording
 from tests.report_material import mended, run, with_orders, write_job
 
@@ -84,3 +87,40 @@ def test_loads_are_alike_within_a_fifth() -> None:
 def test_days_and_seasons_are_named() -> None:
     reasons = " ".join(loads_comparable(loads(1), loads(1, 4, "2031-09-01T00:00:00+00:00")).reasons)
     assert "differ in length" in reasons and "holds a weekend" in reasons and "seasons" in reasons
+
+
+def voltage(volts: float, count: int = 1008) -> Findings:
+    """A week of a single-phase voltage that hardly moves."""
+    columns = {
+        "time": np.datetime64("2031-03-03") + np.arange(count) * np.timedelta64(10, "m"),
+        "voltage.an [V]": volts + np.arange(count) % 7 / 1000,
+    }
+    supply = {"nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz", "measured_at": "service"}
+    return check(columns, {"time_zone": "UTC", "supply": supply}, ["en50160-2010-lv"], quantities=["voltage"])
+
+
+def test_more_margin_at_the_other_limit_is_better() -> None:
+    # 2.9 V above 207 V is 1.40 % of that limit, 3.1 V below 253 V is 1.23 % of this one: more volts, and better.
+    moved = compare(voltage(209.9), voltage(249.9))
+    change = next(change for change in moved.changes if change.shown.rule == "voltage-week-95")
+    assert change.state == "better" and change.loss is not None and change.loss < 0
+    back = compare(voltage(249.9), voltage(209.9))
+    assert next(change for change in back.changes if change.shown.rule == "voltage-week-95").state == "worse"
+
+
+def test_a_danger_sign_is_first_and_one_that_is_gone_was_not_unasked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    danger, safe = tmp_path / "danger.json", tmp_path / "safe.json"
+    danger.write_text(voltage(190.0).to_json(), encoding="utf-8")
+    safe.write_text(voltage(231.0).to_json(), encoding="utf-8")
+    run("compare", safe, danger, "--out", tmp_path / "c.md")
+    said = capsys.readouterr().out
+    assert said.startswith("DANGER SIGN:") and "danger sign, only after" in said
+    assert "DANGER SIGN:" in (tmp_path / "c.md").read_text(encoding="utf-8").splitlines()[2]
+    run("compare", safe, danger, "--quiet")
+    assert capsys.readouterr().out.startswith("DANGER SIGN:")
+    run("compare", danger, safe)
+    said = capsys.readouterr().out
+    assert "danger sign, not seen after" in said and "does not mean that the installation is safe" in said
+    assert "1 no longer asked" not in said

@@ -26,6 +26,7 @@ def run(args: argparse.Namespace) -> int:
     """Read or check both, compare, print, write; the exit status is that of the result after."""
     from pqcheck.reports.before_after import as_text, summary
     from pqcheck.reports.output_forms import comparison_form, prepare, write_all
+    from pqcheck.reports.text import danger_text
     from pqcheck.workflows.inputs import files_read
     from pqcheck.workflows.two_sides import both_sides, recordings_of
 
@@ -33,5 +34,7 @@ def run(args: argparse.Namespace) -> int:
     targets = prepare(args.out, inputs=inputs, endings=(".html", ".md"))
     both = both_sides(args.before, args.after, args.site, args.limits)
     write_all(targets, lambda form: comparison_form(form, both))
-    show(f"{summary(both)}\n" if args.quiet else as_text(both))
+    danger = danger_text(both.after.findings)
+    quiet = f"{danger}\n{summary(both)}\n" if danger else f"{summary(both)}\n"
+    show(quiet if args.quiet else as_text(both))
     return int(both.after.findings.exit_status)

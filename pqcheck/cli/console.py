@@ -24,7 +24,9 @@ def show(text: str, *, beside: bool = False) -> None:
     try:
         stream.write(text)
         stream.flush()
-    except BrokenPipeError:
-        from pqcheck.io.write_files import print_to_nowhere
+    except OSError as error:
+        from pqcheck.io.write_files import READER_GONE, print_to_nowhere
 
+        if error.errno not in READER_GONE:
+            raise
         print_to_nowhere()

@@ -6,7 +6,7 @@ import argparse
 
 from pqcheck.cli.console import show
 
-HELP = "Study the load: demand, spare capacity, and what declared new loads would do to the verdicts."
+HELP = "Study the load: demand, spare capacity, and whether declared new loads may go in."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Study, print, write; returns the exit status of the measured findings."""
+    """Study, print, write; returns the exit status of the study: measured findings and predictions."""
     from pqcheck.reports.load_terminal import as_text
     from pqcheck.reports.output_forms import load_form, prepare, printed_as_json, write_all
     from pqcheck.workflows.inputs import files_read
@@ -40,4 +40,4 @@ def run(args: argparse.Namespace) -> int:
     study = load_study(args.recordings, args.site, args.limits, quantities=args.quantities)
     write_all(targets, lambda form: load_form(form, study, args.recordings, args.site))
     show(as_text(study, everything=args.all, quiet=args.quiet), beside=printed_as_json(targets))
-    return int(study.findings.exit_status)
+    return int(study.exit_status)

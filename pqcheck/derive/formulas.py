@@ -99,20 +99,22 @@ class Recorded(Struct, frozen=True):
 class Fundamental(Struct, frozen=True):
     """Fundamental rms of a voltage or current: ``.h1`` where recorded, else from rms and distortion, else the rms.
 
-    ``I1 = I / sqrt(1 + THD^2)`` (IEEE 1459-2010: I^2 = I1^2 + IH^2). `unit` is V or A.
+    ``I1 = I / sqrt(1 + THD^2)`` (IEEE 1459-2010: I^2 = I1^2 + IH^2). `unit` is V or A. Without a recorded distortion
+    it is formed from the `orders` in percent of the fundamental; those that are missing make it an upper bound.
     """
 
     unit: str
     first: Channel | None = None
     rms: Channel | None = None
     thd: Channel | None = None
+    orders: tuple[Channel, ...] = ()
 
     arithmetic = True
 
     @property
     def inputs(self) -> tuple[Channel, ...]:
         """Channels read."""
-        return tuple(channel for channel in (self.first, self.rms, self.thd) if channel is not None)
+        return (*(channel for channel in (self.first, self.rms, self.thd) if channel is not None), *self.orders)
 
     @property
     def grows_with(self) -> tuple[Channel, ...]:
@@ -128,6 +130,11 @@ class Fundamental(Struct, frozen=True):
             values = _canonical(arrays, channel, self.unit)
             if self.first is None and self.thd is not None:
                 values = fundamental_from_rms(values, arrays[self.thd])
+            elif self.first is None and self.orders:
+                square = np.zeros(len(values))
+                for order in self.orders:
+                    square += np.square(arrays[order], dtype=np.float64)
+                values = fundamental_from_rms(values, np.sqrt(square))
             scratch[self] = values
         return values
 

@@ -6,7 +6,7 @@ Nothing is read here: a `SeriesSource` says from which stream, by which formula,
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Literal, NamedTuple
 
@@ -35,6 +35,10 @@ values of a low-voltage supply. A larger voltage would be a fault of its own."""
 
 EXACT_UP_TO_US = 3 * SECOND
 """A product of two aggregated readings is exact only up to 3 s: over longer intervals the factors vary apart."""
+
+ORDERS_OF_A_FUNDAMENTAL = 25
+"""With all odd orders up to this one known, the fundamental follows from the true rms: the rest changes it by less than
+instruments do (common practice)."""
 
 _TOTALS = ("voltage_thd", "current_thd", "current_tdd", "current_trd")
 
@@ -74,12 +78,14 @@ class SeriesSource(Struct, frozen=True):
 
 
 class _Based(NamedTuple):
-    """A formula in the wanted base. `product`: of two readings; `proxy`: why it stands in for what was not recorded."""
+    """A formula in the wanted base. `product`: of two readings; `proxy`: why it stands in for what was not recorded;
+    `at_most`: the true value may be smaller."""
 
     formula: Formula
     product: bool = False
     note: str = ""
     proxy: str = ""
+    at_most: bool = False
 
 
 class Catalogue:
@@ -230,7 +236,11 @@ class Catalogue:
             return None
         # For a bound the rms itself is kept: it is not below the fundamental.
         thd = self.find(number, f"{kind}_thd", phase) if reading == "mean" else None
-        return Fundamental(unit, rms=rms, thd=thd)
+        orders: tuple[Channel, ...] = ()
+        if thd is None and reading == "mean" and kind == "current":
+            recorded = (self.find(number, f"{kind}_harmonic", phase, order) for order in range(2, HIGHEST_ORDER + 1))
+            orders = tuple(channel for channel in recorded if channel is not None and channel.unit == "%")
+        return Fundamental(unit, rms=rms, thd=thd, orders=orders)
 
     def measured_voltage(self, number: int, phase: str | None, reading: str) -> Fundamental | None:
         """The voltage that turns percent of the fundamental into percent of nominal: ``.h1`` or the rms.
@@ -269,7 +279,11 @@ class Catalogue:
             if base is None:
                 return None
             amperes = PercentTimesBase(channel, base, Decimal(100), "A")
-            return _Based(amperes, product=True, note="amperes from percent and the measured current")
+            # Of the true rms and the orders alone: what was not recorded would make the fundamental smaller.
+            at_most = base.first is None and base.thd is None and channel.unit == "%" and reading == "mean"
+            seen = {order.order for order in base.orders}
+            at_most = at_most and not seen.issuperset(range(3, ORDERS_OF_A_FUNDAMENTAL + 1, 2))
+            return _Based(amperes, True, "amperes from percent and the measured current", at_most=at_most)
         return _Based(Recorded(channel))
 
     def _percent_of_nominal(self, number: int, channel: Channel, wanted: Wanted, reading: str) -> _Based | None:
@@ -351,43 +365,22 @@ class Catalogue:
             any(based.product for based in known),
             f"total {name} distortion from {len(present)} recorded orders up to {max(present)}",
             next((based.proxy for based in known if based.proxy), ""),
+            any(based.at_most for based in known),
         )
         source = _source(number, interval_us, total, "rms")
-        yield replace(source, exactness="lower bound", missing_orders=missing) if missing else source
+        if not missing:
+            yield source
+        elif total.at_most:
+            # Orders are missing from the sum, and the fundamental may be smaller: neither way proves anything.
+            because = source.indicative_because or "orders are missing, and the fundamental was not recorded"
+            yield replace(source, indicative_because=because)
+        else:
+            yield replace(source, exactness="lower bound", missing_orders=missing)
 
 
 def _source(number: int, interval_us: int, based: _Based, mean: Mean) -> SeriesSource:
     because = based.proxy
     if not because and based.product and interval_us > EXACT_UP_TO_US:
         because = "a product of two readings averaged over more than 3 s is not the average of the product"
-    exactness: Exactness = "indicative" if because else "exact"
+    exactness: Exactness = "upper bound" if based.at_most else "indicative" if because else "exact"
     return SeriesSource(number, interval_us, based.formula, mean, exactness, (), based.note, because)
-
-
-def usable(sources: Iterable[SeriesSource], rule_interval_us: int, also_us: Sequence[int] = ()) -> list[SeriesSource]:
-    """Sources whose interval is the rule's, divides it, or is one of the intervals judged as recorded; best first.
-
-    Exact before indicative before lower bound; then the interval recorded as the rule asks; then the coarsest.
-    """
-    strength = {"exact": 0, "indicative": 1, "lower bound": 2, "upper bound": 3}
-
-    def suits(source: SeriesSource) -> bool:
-        if source.interval_us == rule_interval_us or source.interval_us in also_us:
-            return source.mean != "cubic"
-        return (
-            source.interval_us < rule_interval_us
-            and rule_interval_us % source.interval_us == 0
-            and (source.mean != "none")
-        )
-
-    chosen = [source for source in sources if suits(source)]
-    chosen.sort(
-        key=lambda source: (
-            strength[source.exactness],
-            source.interval_us != rule_interval_us,
-            source.interval_us > rule_interval_us,
-            -source.interval_us,
-            source.stream,
-        )
-    )
-    return chosen

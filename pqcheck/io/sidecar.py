@@ -38,7 +38,7 @@ def sidecar_of(path: Path) -> Sidecar | None:
     """The sidecar beside a recording; InputError when it is malformed."""
     place = Path(f"{path}{ENDING}")
     try:
-        document = parse_json(read_small(place).decode("utf-8"))
+        document = parse_json(read_small(place).decode("utf-8-sig"))
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:

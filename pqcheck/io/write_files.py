@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import secrets
 import stat
@@ -16,6 +17,9 @@ from pqcheck.model.errors import OutputError
 
 STANDARD_OUTPUT = "-"
 """As the name of an output: what the program prints."""
+
+READER_GONE = (errno.EPIPE, errno.EINVAL)
+"""What writing to a pipe ends in once nobody reads it, the latter on Windows."""
 
 _HELD = 1 << 18
 """Bytes held back before they go to the file: a findings file comes in thousands of small pieces."""
@@ -80,6 +84,8 @@ def write_set(files: Sequence[tuple[str | Path, Content]]) -> None:
                 straight.append((place, content))
             else:
                 _prepare(Path(os.path.realpath(place)), content, prepared)
+        for each in prepared:
+            _check_replaceable(each.target)
         for place, content in straight:
             _write_straight(place, content)
         while prepared:
@@ -122,6 +128,19 @@ def _prepare(target: Path, content: Content, prepared: list[_Prepared]) -> None:
             stream.write(piece)
 
 
+def _check_replaceable(target: Path) -> None:
+    """Raise `OutputError` for a file that Windows would not let go, so that of a set none is replaced."""
+    try:
+        # A file renamed to its own name stays as it is.
+        if target.exists():
+            os.replace(target, target)
+    except PermissionError as error:
+        raise OutputError(
+            f"cannot write {target}: it is write-protected, or open in another program such as a spreadsheet; close it "
+            "there, or choose another name"
+        ) from error
+
+
 def _write_straight(path: str | Path, content: Content) -> None:
     descriptor = None
     if str(path) != STANDARD_OUTPUT:
@@ -133,11 +152,16 @@ def _write_straight(path: str | Path, content: Content) -> None:
             return
     printed = sys.stderr if descriptor == 2 else sys.stdout
     try:
-        for piece in _pieces(content):
-            # Through the text that is printed, so that both keep their order.
-            printed.write(piece.decode("utf-8"))
+        # Behind the text that is printed, so that both keep their order; as UTF-8, whatever a console has.
         printed.flush()
-    except BrokenPipeError:
+        if hasattr(printed, "buffer"):
+            printed.buffer.writelines(_pieces(content))
+        else:
+            printed.writelines(piece.decode() for piece in _pieces(content))
+        printed.flush()
+    except OSError as error:
+        if error.errno not in READER_GONE:
+            raise
         print_to_nowhere()
 
 

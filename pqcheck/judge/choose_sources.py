@@ -12,7 +12,8 @@ from collections.abc import Iterable, Sequence
 from msgspec import Struct
 
 from pqcheck.derive.formulas import Unbalance
-from pqcheck.derive.sources import SeriesSource, Wanted, usable
+from pqcheck.derive.sources import SeriesSource, Wanted
+from pqcheck.derive.usable_sources import usable
 from pqcheck.model.recording import Axis
 
 Pair = tuple[SeriesSource | None, SeriesSource | None]

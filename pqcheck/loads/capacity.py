@@ -6,13 +6,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.loads.channels import phases_of
-from pqcheck.loads.predict import MARK, VARIANTS
-from pqcheck.loads.study_values import Capacity, Demand, Maximum
+from pqcheck.loads.channels import phases_of, voltage_sum
+from pqcheck.loads.demand_doubts import doubt_of
+from pqcheck.loads.predict import MARK, VARIANTS, bounded, reported_only
+from pqcheck.loads.study_values import Capacity, Demand
 from pqcheck.model.clock import iso
-from pqcheck.model.findings import Finding, Limit, Margin, Period, Statistic
+from pqcheck.model.findings import Finding, Limit, Margin, Period, Reason, Statistic
+from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -25,6 +28,9 @@ TITLES = {
     "transformer": "Rated power of the transformer",
     "transformer_derated": "Transformer, derated for its harmonics",
 }
+
+
+NO_DIVERSITY = "Everything running at once is an upper bound that the declared schedules rule out"
 
 
 def ratings_of(site: Site) -> Iterator[tuple[str, str | None, str, float]]:
@@ -42,7 +48,11 @@ def ratings_of(site: Site) -> Iterator[tuple[str, str | None, str, float]]:
     if "neutral" in ratings:
         yield "neutral", "n", "A", float(ratings["neutral"])
     if "transformer" in ratings:
-        yield "transformer", None, "VA", float(ratings["transformer"])
+        rated = float(ratings["transformer"])
+        yield "transformer", None, "VA", rated
+        # Each winding carries its own current: kVA in all say nothing about the phase that is loaded most.
+        for phase in phases if len(phases) > 1 else ():
+            yield "transformer", phase, "A", rated / voltage_sum(phases, site.supply)
 
 
 def rated_quantity(unit: str) -> str:
@@ -50,83 +60,189 @@ def rated_quantity(unit: str) -> str:
     return "current" if unit == "A" else "apparent_power"
 
 
+class Cases(Struct, frozen=True):
+    """The demand with the new loads in every case that ratings are compared with."""
+
+    firm: Demand
+    """As declared, without what feeds in."""
+    strict: Demand | None = None
+    """The same with phase angles and the reaction of present loads at their worst."""
+    at_once: Demand | None = None
+    """Everything running at once on top of that."""
+    with_feed_in: Demand | None = None
+    feed_in: Mapping[str, float] = {}
+    """Nominal amperes by phase of what feeds in, all of it: what is exported while nothing else runs."""
+
+
 def capacities(
-    site: Site, now: Demand, then: Demand | None, derated: tuple[float | None, float | None] = (None, None)
+    site: Site,
+    now: Demand,
+    cases: Cases | None,
+    derated: tuple[Mapping[str, float], Mapping[str, float]] = ({}, {}),
+    others: Sequence[Finding] = (),
 ) -> list[Capacity]:
     """One entry for each rating (and phase) whose demand was recorded.
 
-    `derated` are the transformer powers derated for the harmonics before and after, where they are known.
+    `derated` are the shares of the rated current, by phase, that the harmonics before and after leave to a winding.
+    `others` are the findings about the recording.
     """
     entries = []
     for name, phase, unit, limit in ratings_of(site):
-        quantity = rated_quantity(unit)
-        value, at_us, bounded = _largest(now.maximum(quantity, phase))
-        if value is None:
+        entry = _capacity(name, phase, unit, limit, site, now, cases, others)
+        if entry is None:
             continue
-        value_then, then_at_us, _ = _largest(None if then is None else then.maximum(quantity, phase))
-        spare_va = None
-        if unit == "A" and phase != "n" and site.supply.line_to_neutral is not None:
-            spare = limit - (value if value_then is None else value_then)
-            spare_va = spare * float(site.supply.line_to_neutral)
-        note = "upper bound: the recorded interval does not divide the demand interval" if bounded else ""
-        entry = Capacity(
-            name, TITLES[name], phase, unit, limit, value, at_us or 0, value_then, then_at_us,
-            spare_va=spare_va, note=note,
-        )  # fmt: skip
         entries.append(entry)
         before, after = derated
-        if name == "transformer" and before is not None:
-            name = "transformer_derated"
-            note = f"{before / 1000:.4g} kVA with the measured spectrum"
-            limit = before if after is None else after
-            entries.append(replace(entry, rating=name, title=TITLES[name], limit=limit, note=note))
+        if name != "transformer" or not before:
+            continue
+        # All phases together may carry no more than the phase that is derated most.
+        share, share_then = (
+            min(shares.values(), default=None) if phase is None else shares.get(phase) for shares in (before, after)
+        )
+        if share is not None:
+            title, limit = TITLES["transformer_derated"], limit * (share if share_then is None else share_then)
+            note = f"{100 * share:.1f} % with the measured spectrum"
+            derated_entry = replace(entry, rating="transformer_derated", title=title, limit=limit, note=note)
+            entries.append(replace(derated_entry, spare_va=_spare_va(derated_entry, site)))
     return entries
 
 
-def _largest(maximum: Maximum | None) -> tuple[float | None, int | None, bool]:
-    """The largest demand, when it was, and whether it is only the upper bound of one."""
+def _capacity(
+    name: str,
+    phase: str | None,
+    unit: str,
+    limit: float,
+    site: Site,
+    now: Demand,
+    cases: Cases | None,
+    others: Sequence[Finding],
+) -> Capacity | None:
+    quantity = rated_quantity(unit)
+    low, high, at_us = _largest(now, quantity, phase)
+    if high is None:
+        return None
+    entry = Capacity(
+        name, TITLES[name], phase, unit, limit, high, at_us or 0,
+        at_least=low if low != high else None, doubt=doubt_of(now, quantity, phase, others, site),
+        note="upper bound: the recorded interval does not divide the demand interval" if low != high else "",
+    )  # fmt: skip
+    if cases is not None:
+        low, then, then_at_us = _largest(cases.firm, quantity, phase)
+        strict, at_once, with_feed_in = (
+            None if demand is None else _largest(demand, quantity, phase)[1]
+            for demand in (cases.strict, cases.at_once, cases.with_feed_in)
+        )
+        exported = cases.feed_in.get(phase or "", 0.0)
+        if strict is not None and unit == "A":
+            strict = max(strict, exported)
+        bounds = None if strict is None else (strict, strict if at_once is None else max(at_once, strict))
+        entry = replace(
+            entry, then=then, then_at_us=then_at_us, at_least=low if low != then else None, then_bounds=bounds,
+            with_feed_in=with_feed_in,
+        )  # fmt: skip
+    return replace(entry, spare_va=_spare_va(entry, site))
+
+
+def _spare_va(entry: Capacity, site: Site) -> float | None:
+    if entry.unit != "A" or entry.phase == "n" or site.supply.line_to_neutral is None:
+        return None
+    return entry.spare * float(site.supply.line_to_neutral)
+
+
+def _largest(demand: Demand, quantity: str, phase: str | None) -> tuple[float | None, float | None, int | None]:
+    """The least and the most that the largest demand is, and when it was, where that is known."""
+    maximum = demand.maximum(quantity, phase)
     if maximum is None:
-        return None, None, False
+        return None, None, None
     peak = maximum.largest
     if peak is not None:
-        return peak.value, peak.start_us, False
-    return None if maximum.bounds is None else maximum.bounds[1], None, True
+        return peak.value, peak.value, peak.start_us
+    return (None, None, None) if maximum.bounds is None else (*maximum.bounds, None)
 
 
 def rating_findings(
-    entries: Sequence[Capacity], demand: Demand, recording: Recording, variant: str = ""
+    entries: Sequence[Capacity], demand: Demand, recording: Recording, missing: Sequence[tuple[str, str | None, str]]
 ) -> list[Finding]:
-    """Predictions for the declared ratings: the largest demand with the new loads against each.
+    """Predictions for the declared ratings: the largest demand with the new loads against each, and its bounds.
 
-    `demand` is that of the record with the additions.
+    `demand` is that of the record with the additions, `missing` the ratings (name, phase, unit) without a recorded
+    demand.
     """
     findings = []
     for entry in entries:
         if entry.then is None:
             continue
-        quantity = rated_quantity(entry.unit)
-        value = round(entry.then, 6)
-        findings.append(
-            Finding(
-                kind="prediction",
-                table="ratings",
-                rule=entry.rating,
-                clause="as declared",
-                title=f"{entry.title}: largest {demand.interval_s / 60:g}-minute demand; "
-                f"prediction {VARIANTS[variant]}",
-                quantity=quantity,
-                phase=entry.phase or "total",
-                order=None,
-                verdict=Verdict.PASS if entry.then <= entry.limit else Verdict.FAIL,
-                period=whole_recording(recording),
-                channel=f"{quantity}.{entry.phase or 'total'}{MARK}{variant}",
-                modifiers=("indicative",),
-                statistic=Statistic("all_within", 100.0, demand.interval_s, value, entry.unit),
-                limit=Limit(None, entry.limit, entry.unit),
-                margin=margin_to(entry.limit, value, entry.unit),
-            )
-        )
+        most = max(entry.then, entry.with_feed_in or 0.0)
+        main = _finding(entry, most, demand, recording, "")
+        if entry.at_least is not None and entry.at_least <= entry.limit < most:
+            text, advice = sentence(
+                "demand-bounded", interval=f"{demand.interval_s / 60:g} min",
+                numbers=f"{entry.at_least:.4g} to {most:.4g} {entry.unit} against {entry.limit:.4g} {entry.unit}",
+            )  # fmt: skip
+            main = main.replaced(verdict=Verdict.INCONCLUSIVE, reason=Reason("demand-bounded", text, advice))
+        main = _doubted(main, entry.doubt)
+        uppers: list[Finding] = []
+        if entry.then_bounds is not None:
+            strict, at_once = entry.then_bounds
+            upper = _finding(entry, max(most, strict), demand, recording, "-arithmetic")
+            (main,), uppers = bounded([main], [_doubted(upper, entry.doubt)])
+            everything = _finding(entry, max(most, at_once), demand, recording, "-no-diversity")
+            findings += reported_only([everything], NO_DIVERSITY)
+        findings += [main, *uppers]
+    findings += [_missing(*rating, demand, recording) for rating in missing]
     return findings
+
+
+def _doubted(finding: Finding, doubt: Reason | None) -> Finding:
+    """A pass falls where the record does not show the largest demand."""
+    if doubt is None or finding.verdict is not Verdict.PASS:
+        return finding
+    return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=doubt)
+
+
+def _finding(entry: Capacity, amount: float, demand: Demand, recording: Recording, variant: str) -> Finding:
+    value = round(amount, 6)
+    quantity = rated_quantity(entry.unit)
+    return Finding(
+        kind="prediction",
+        table="ratings",
+        rule=entry.rating,
+        clause="as declared",
+        title=f"{entry.title}: largest {demand.interval_s / 60:g}-minute demand; prediction {VARIANTS[variant]}",
+        quantity=quantity,
+        phase=entry.phase or "total",
+        order=None,
+        verdict=Verdict.PASS if value <= entry.limit else Verdict.FAIL,
+        period=whole_recording(recording),
+        channel=f"{quantity}.{entry.phase or 'total'}{MARK}{variant}",
+        modifiers=("indicative",),
+        statistic=Statistic("all_within", 100.0, demand.interval_s, value, entry.unit),
+        limit=Limit(None, entry.limit, entry.unit),
+        margin=margin_to(entry.limit, value, entry.unit),
+    )
+
+
+def _missing(name: str, phase: str | None, unit: str, demand: Demand, recording: Recording) -> Finding:
+    """A rating whose demand was not recorded must not look kept."""
+    quantity = rated_quantity(unit)
+    words = f"the {quantity.replace('_', ' ')}" + (f" of phase {phase}" if phase else "")
+    text, advice = sentence("not-recorded", quantity=words, detail="")
+    return Finding(
+        kind="prediction",
+        table="ratings",
+        rule=name,
+        clause="as declared",
+        title=f"{TITLES[name]}: largest {demand.interval_s / 60:g}-minute demand; prediction {VARIANTS['']}",
+        quantity=quantity,
+        phase=phase or "total",
+        order=None,
+        verdict=Verdict.INCONCLUSIVE,
+        period=whole_recording(recording),
+        channel=f"{quantity}.{phase or 'total'}{MARK}",
+        modifiers=("indicative",),
+        reason=Reason("not-recorded", text, advice),
+        statistic=Statistic("all_within", 100.0, demand.interval_s, None, unit),
+    )
 
 
 def whole_recording(recording: Recording) -> Period | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
@@ -25,6 +26,15 @@ PAIRS = {"ab": ("a", "b"), "bc": ("b", "c"), "ca": ("c", "a")}
 def phases_of(supply: Supply) -> tuple[str, ...]:
     """The current-carrying phases of the connection."""
     return PHASES.get(supply.connection, ("a", "b", "c"))
+
+
+def voltage_sum(phases: tuple[str, ...], supply: Supply) -> float:
+    """Volts by which a line current is multiplied for the apparent power of a load on these phases."""
+    neutral = float(supply.line_to_neutral or 0)
+    line = float(supply.line_to_line) if supply.line_to_line is not None else neutral
+    if len(phases) == 3:
+        return math.sqrt(3) * line
+    return line if len(phases) == 2 else neutral
 
 
 def mean_channel(stream: Stream, quantity: str, phase: str | None, order: int | None = None) -> Channel | None:

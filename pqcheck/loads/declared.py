@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +12,16 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.loads.channels import phases_of
+from pqcheck.loads.capacitors import Bank, bank_of, bank_voltage
+from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.schedule import Runs, Schedule, profile_file
 from pqcheck.loads.spectra import LoadSpectrum, spectrum_of
 from pqcheck.model.errors import SiteError
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site, Supply
+
+LEAST_LEADING = 0.3
+"""Below this leading power factor a load is a capacitor bank for all purposes of a study (house threshold)."""
 
 
 class NewLoad(Struct, frozen=True):
@@ -38,8 +42,17 @@ class NewLoad(Struct, frozen=True):
     spectrum: LoadSpectrum
     runs: Runs
     continuous: bool
+    same_kind: bool = False
+    """Its harmonics have the angles of those that are there (drives of one kind), so they add arithmetically."""
+    bank: Bank | None = None
+    """Set for a capacitor bank: it has no current of its own, it changes the impedance for all others."""
     start_multiple: float | None = None
     start_power_factor: float | None = None
+
+    @property
+    def angle_known(self) -> bool:
+        """Whether the angle of its fundamental current follows from what is declared."""
+        return self.power_factor is not None
 
     @property
     def rms_va(self) -> float:
@@ -61,11 +74,13 @@ class NewLoad(Struct, frozen=True):
         size = self.apparent_va * math.sqrt(max(0.0, 1 - self.power_factor**2))
         return -size if self.leading else size
 
-    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> NDArray[np.float64]:
-        """Share of the size in each interval."""
+    def share(
+        self, starts_us: NDArray[np.int64], interval_us: int, zone: str, *, largest: bool = True
+    ) -> NDArray[np.float64]:
+        """Share of the size in each interval: the largest that the interval touches, or the mean over it."""
         if self.runs is None:
             return np.ones(len(starts_us))
-        return self.runs.share(starts_us, interval_us, zone)
+        return self.runs.share(starts_us, interval_us, zone, largest=largest)
 
     def line_current(self, supply: Supply) -> float:
         """Rms line current at nominal voltage, in A; positive whichever way the power flows."""
@@ -73,16 +88,10 @@ class NewLoad(Struct, frozen=True):
 
     def scaled(self, by: float) -> NewLoad:
         """The same load `by` times as large."""
-        return replace(self, apparent_va=self.apparent_va * by)
-
-
-def voltage_sum(phases: tuple[str, ...], supply: Supply) -> float:
-    """Volts by which a line current is multiplied for the apparent power of a load on these phases."""
-    neutral = float(supply.line_to_neutral or 0)
-    line = float(supply.line_to_line) if supply.line_to_line is not None else neutral
-    if len(phases) == 3:
-        return math.sqrt(3) * line
-    return line if len(phases) == 2 else neutral
+        bank = self.bank
+        if bank is not None:
+            bank = None if not by else replace(bank, capacitive=bank.capacitive / by, inductive=bank.inductive / by)
+        return replace(self, apparent_va=self.apparent_va * by, bank=bank)
 
 
 def new_loads(site: Site) -> tuple[NewLoad, ...]:
@@ -95,6 +104,8 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
     supply = site.supply
     phases = tuple(declared["phases"]) or phases_of(supply)
     _check_phases(phases, supply, where)
+    if "reactive_power" in declared:
+        return _capacitor(declared, phases, where, supply)
     spectrum = spectrum_of(declared, where)
     factor = float(declared["power_factor"]) if "power_factor" in declared else None
     count = declared["count"]
@@ -111,6 +122,11 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
         size = float(declared["current"])
         apparent = size * voltage_sum(phases, supply) / spectrum.rms_ratio
     feeds_in = size < 0
+    if declared.get("reactive") == "leading" and factor is not None and factor < LEAST_LEADING:
+        raise SiteError(
+            f"{where} draws almost nothing but leading reactive power (power_factor = {factor:g}), as a capacitor bank "
+            'does; declare it with kind = "capacitor" and reactive_power, so that its resonance is predicted'
+        )
     if feeds_in and factor is None:
         raise SiteError(f"{where} feeds in and has no power_factor; declare it, 1 for most inverters")
     runs: Runs = None
@@ -130,9 +146,25 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
         spectrum=spectrum,
         runs=runs,
         continuous=declared["continuous"],
+        same_kind=declared["same_kind_as_existing"],
         start_multiple=float(declared["start_multiple"]) if "start_multiple" in declared else None,
         start_power_factor=float(declared["start_power_factor"]) if "start_power_factor" in declared else None,
     )
+
+
+def _capacitor(
+    declared: Mapping[str, Any], phases: tuple[str, ...], where: str, supply: Supply
+) -> NewLoad:
+    """A capacitor bank: leading reactive power, and an impedance beside that of the supply at every order."""
+    if len(phases) < len(phases_of(supply)):
+        raise SiteError(f"{where}: a capacitor bank is studied on all phases of the supply; leave phases away")
+    reactive = float(declared["reactive_power"]) * declared["count"]
+    grounded = declared.get("connection") == "grounded-star" or len(phases) < 3
+    return NewLoad(
+        name=declared["name"], phases=phases, apparent_va=reactive, power_factor=0.0, leading=True, feeds_in=False,
+        constant_current=False, spectrum=LoadSpectrum({}, "none: a capacitor bank"), runs=None, continuous=True,
+        bank=bank_of(bank_voltage(supply), reactive, declared.get("detuning", 0), grounded=grounded),
+    )  # fmt: skip
 
 
 def _check_phases(phases: tuple[str, ...], supply: Supply, where: str) -> None:
@@ -145,6 +177,11 @@ def _check_phases(phases: tuple[str, ...], supply: Supply, where: str) -> None:
         )
     if len(phases) == 1 and supply.connection == "delta":
         raise SiteError(f"{where}: a delta supply has no neutral to connect one phase to; name two or three phases")
+
+
+def firm(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
+    """The loads without those that feed in: nothing may count on these."""
+    return tuple(load for load in loads if not load.feeds_in)
 
 
 def check_runs(loads: tuple[NewLoad, ...], recording: Recording) -> None:

@@ -9,13 +9,15 @@ from decimal import Decimal
 import numpy as np
 from msgspec import Struct
 
-from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in
-from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in, voltage_sum
+from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study_values import Loading, Motor, Start
 from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.waveform import fundamental_beside_orders
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.recording import Recording, Stream
 from pqcheck.physics.demand import three_phase_current
+from pqcheck.physics.distortion import fundamental_from_rms
 from pqcheck.physics.transformer import (
     dry_type_capacity,
     harmonic_loss_factor,
@@ -46,19 +48,17 @@ class HighLoad(Struct, frozen=True):
         return tuple(order for order in range(3, 26, 2) if order not in self.currents)
 
 
-def high_load_spectrum(recording: Recording, site: Site) -> HighLoad | None:
-    """The spectrum of the phase with the largest harmonic loss factor, mean square over its high-load intervals."""
-    spectra: list[tuple[float, HighLoad]] = []
+def high_load_spectra(recording: Recording, site: Site) -> dict[str, HighLoad]:
+    """The spectrum of each phase over its own high-load intervals, mean square, from the first stream that has one."""
     for stream in recording.streams:
-        for phase in phases_of(site.supply):
-            spectrum = _high_load(stream, phase)
-            if spectrum is not None:
-                orders = list(spectrum.currents)
-                factor = harmonic_loss_factor([spectrum.currents[order] for order in orders], orders)
-                spectra.append((float(factor), spectrum))
+        spectra = {
+            phase: spectrum
+            for phase in phases_of(site.supply)
+            if (spectrum := _high_load(stream, phase)) is not None
+        }
         if spectra:
-            break
-    return max(spectra, key=lambda pair: pair[0])[1] if spectra else None
+            return spectra
+    return {}
 
 
 def _high_load(stream: Stream, phase: str) -> HighLoad | None:
@@ -68,23 +68,29 @@ def _high_load(stream: Stream, phase: str) -> HighLoad | None:
         for order in range(2, HIGHEST_ORDER + 1)
         if (channel := mean_channel(stream, "current_harmonic", phase, order)) is not None
     }
+    thd = mean_channel(stream, "current_thd", phase)
     main = rms if rms is not None else first
     if main is None or not orders:
         return None
     level: list[Array] = []
     squares: list[list[Array]] = []
-    inputs = dict.fromkeys((main, *([] if first is None else [first]), *orders.values()))
+    inputs = dict.fromkeys(channel for channel in (main, first, thd, *orders.values()) if channel is not None)
     for block in stream.blocks(list(inputs)):
         base = values_in(block.values, main, "A").copy()
-        fundamental = base if first is None else values_in(block.values, first, "A")
+        if first is not None:
+            fundamental = values_in(block.values, first, "A")
+        elif thd is not None:
+            fundamental = fundamental_from_rms(base, values_in(block.values, thd, "%"))
+        else:
+            fundamental = fundamental_beside_orders(
+                base, [(channel.unit, np.asarray(block.values[channel])) for channel in orders.values()]
+            )
         own = [
             np.square(values_in(block.values, channel, channel.unit) * harmonic_scale(channel, "A", fundamental, base))
             for channel in orders.values()
         ]
-        total = np.sum(own, axis=0)
-        here = np.square(fundamental) if first is not None else np.maximum(np.square(base) - total, 0)
         level.append(base)
-        squares.append([here, *own])
+        squares.append([np.square(fundamental), *own])
     amperes = np.concatenate(level)
     if np.isnan(amperes).all() or np.nanmax(amperes) <= 0:
         return None
@@ -98,7 +104,7 @@ def _high_load(stream: Stream, phase: str) -> HighLoad | None:
 
 
 def loading(spectrum: HighLoad, site: Site, when: str) -> Loading:
-    """Harmonic loss factors of a spectrum, K-factor on the rated current, and the derated power where it is known."""
+    """Harmonic loss factors of the spectrum of a winding, K-factor on its rated current, the derated power if known."""
     orders = list(spectrum.currents)
     currents = [spectrum.currents[order] for order in orders]
     loss, stray = float(harmonic_loss_factor(currents, orders)), float(other_stray_loss_factor(currents, orders))
@@ -183,7 +189,8 @@ def motor(recording: Recording, when: str) -> Motor | None:
 def starts(
     loads: Sequence[NewLoad], site: Site, source: SupplyImpedance | None, lowest: Mapping[str, float]
 ) -> list[Start]:
-    """Voltage at the start of each load that declares a start-up multiple, from the lowest recorded voltage.
+    """Voltage at the start of each load that declares a start-up multiple, from the lowest recorded voltage, on the
+    phase that falls most.
 
     `lowest` is the smallest line-to-neutral voltage by phase. The starting current counts as constant current; without
     a starting power factor it is taken in line with the drop, the most it can be.
@@ -195,20 +202,28 @@ def starts(
         if load.start_multiple is None:
             continue
         current = load.line_current(site.supply) * load.start_multiple
-        factor, phase = load.start_power_factor, load.phases[0]
-        before = lowest.get(phase, float(site.supply.line_to_neutral or 0))
-        # A load between two phases has twice the impedance and the voltage between them.
-        loops = 2.0 if len(load.phases) == 2 else 1.0
-        voltage = before * (loops if len(phases_of(site.supply)) == 2 else 1.0 if loops == 1 else math.sqrt(3))
-        path = loops * complex(source.resistance, source.reactance)
-        if len(load.phases) == 1:
-            path += source.neutral_impedance(1)
-        if factor is None or not source.angle_known:
-            after = max(voltage - abs(path) * current, 0.0)
-        else:
-            after = abs(voltage - path * current * complex(factor, -math.sin(math.acos(factor))))
-        results.append(Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase))
+        started = [_start(load, current, phase, site, source, lowest) for phase in load.phases]
+        results.append(max(started, key=lambda start: (start.drop_percent, -start.lowest)))
     return results
+
+
+def _start(
+    load: NewLoad, current: float, phase: str, site: Site, source: SupplyImpedance, lowest: Mapping[str, float]
+) -> Start:
+    """The start as one phase of the load sees it."""
+    factor = load.start_power_factor
+    before = lowest.get(phase, float(site.supply.line_to_neutral or 0))
+    # A load between two phases has twice the impedance and the voltage between them.
+    loops = 2.0 if len(load.phases) == 2 else 1.0
+    voltage = before * (loops if len(phases_of(site.supply)) == 2 else 1.0 if loops == 1 else math.sqrt(3))
+    path = loops * complex(source.resistance, source.reactance)
+    if len(load.phases) == 1:
+        path += source.neutral_impedance(1)
+    if factor is None or not source.angle_known:
+        after = max(voltage - abs(path) * current, 0.0)
+    else:
+        after = abs(voltage - path * current * complex(factor, -math.sin(math.acos(factor))))
+    return Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase)
 
 
 def lowest_voltages(recording: Recording, site: Site) -> dict[str, float]:

@@ -14,6 +14,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.existing_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
 from pqcheck.loads.declared import NewLoad, new_loads
+from pqcheck.loads.demand_doubts import DIRECTION
 from pqcheck.loads.existing_load_ways import Basis, Way, declared_basis, outcome, recorded_basis, ways_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import Demand, Room
@@ -24,8 +25,6 @@ from pqcheck.model.recording import Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 
-_DIRECTION = ("reversed-current", "swapped-currents")
-"""Doubts about direction or phase, which leave the size of a current alone."""
 _ADDS_TO_RECORD = ("renewable_source", "peak_shaving")
 """Conditions under which the load is higher than what was recorded, or not to be told from it."""
 
@@ -84,7 +83,7 @@ def _trusted(finding: Finding, others: Sequence[Finding]) -> Finding:
             doubtful
             and other.quantity == "current"
             and other.reason is not None
-            and other.reason.code not in _DIRECTION
+            and other.reason.code not in DIRECTION
         ):
             return finding.replaced(verdict=other.verdict, reason=other.reason, proven=False)
     return finding
@@ -95,7 +94,7 @@ class _Determination:
         self.table, self.rule, self.site, self.demand, self.recording = table, rule, site, demand, recording
         self.loads = new_loads(site)
         declared: Decimal | None = site.ratings.get(rule.rating)
-        self.rating = None if declared is None else float(declared)
+        self.rating = None if declared is None else float(declared * rule.share_of_rating)
 
     def finding(self) -> Finding:
         """The determination."""

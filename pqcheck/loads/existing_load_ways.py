@@ -9,8 +9,8 @@ from itertools import product
 from msgspec import Struct, field
 
 from pqcheck.limit_tables.existing_load_rules import CHOICES, DemandSource, LoadRule
-from pqcheck.loads.channels import phases_of
-from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.channels import phases_of, voltage_sum
+from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study_values import Demand, Maximum
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site

@@ -10,7 +10,8 @@ from msgspec.structs import replace
 
 from pqcheck.judge.site_facts import ask
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.channels import voltage_sum
+from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.predict import by_place, value_of, verdicts
 from pqcheck.loads.study_values import Growth
 from pqcheck.loads.superpose import Added

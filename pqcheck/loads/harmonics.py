@@ -8,34 +8,49 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 
-from pqcheck.loads.channels import Array, phases_of
-from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.channels import Array, phases_of, voltage_sum
+from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.physics.summation import summation_exponent, summed_contributions
 from pqcheck.site.site_values import Supply
 
 Law = Literal["summation", "arithmetic"]
 """`summation`: exponents of IEC TR 61000-3-6 by order; `arithmetic`: all contributions in phase."""
-Parts = Mapping[int, Sequence[Array]]
-"""What new loads contribute to each order, one array for each load."""
+
+
+class Part(Struct, frozen=True):
+    """What new loads contribute to one order, one array for each load.
+
+    `alike` are loads declared to be of the kind that is there already: their angles are taken as equal to its own.
+    """
+
+    others: tuple[Array, ...] = ()
+    alike: tuple[Array, ...] = ()
+
+
+Parts = Mapping[int, Part]
+"""Contributions by order."""
 
 _POSITION = {"a": 0, "b": 1, "c": 2}
 
 
-def summed(existing: Array, additions: Sequence[Array], order: int, law: Law) -> Array:
-    """What is there and what is added, ``(sum U^alpha)^(1/alpha)``; NaN stays NaN."""
-    if not additions:
+def summed(existing: Array, part: Part, order: int, law: Law) -> Array:
+    """What is there and what is added, ``(sum U^alpha)^(1/alpha)``, loads of the same kind in phase; NaN stays NaN."""
+    for amount in part.alike:
+        existing = existing + amount
+    if not part.others:
         return existing
     alpha = 1.0 if law == "arithmetic" else float(summation_exponent(order))
-    return summed_contributions(existing, additions, alpha)
+    return summed_contributions(existing, part.others, alpha)
 
 
 def total_square(parts: Parts, law: Law, count: int) -> Array:
     """Sum of the squares of new harmonic amperes or volts over orders, each order summed by the law."""
     square = np.zeros(count)
-    for order, additions in parts.items():
-        square = square + np.square(summed(np.zeros(count), additions, order, law))
+    for order, part in parts.items():
+        square = square + np.square(summed(np.zeros(count), part, order, law))
     return square
 
 
@@ -47,9 +62,9 @@ def grown_square(square: Array, recorded: Callable[[int], Array] | None, parts: 
     """
     if recorded is None:
         return np.asarray(np.square(np.sqrt(square) + np.sqrt(total_square(parts, law, len(square)))))
-    for order, additions in parts.items():
+    for order, part in parts.items():
         old = recorded(order)
-        square = square + np.square(summed(old, additions, order, law)) - np.square(old)
+        square = square + np.square(summed(old, part, order, law)) - np.square(old)
     return square
 
 
@@ -58,6 +73,43 @@ def phase_turns(phases: Sequence[str], order: int = 1) -> dict[str, complex]:
     if len(phases) == 3:
         return {phase: cmath.exp(-2j * math.pi / 3 * order * _POSITION[phase]) for phase in phases}
     return dict(zip(phases, (1.0 + 0j, -1.0 + 0j), strict=False))
+
+
+def voltage_factor(order: int, before: SupplyImpedance, after: SupplyImpedance) -> float:
+    """Volts of an order with new capacitor banks over those without: Zc / (Z + Zc), of whatever source they are.
+
+    A triplen may be of any sequence; where the banks do not reach the zero sequence the larger of both counts.
+    """
+    factors = [
+        abs(after.phase_impedance(order, zero_sequence=zero) / before.phase_impedance(order, zero_sequence=zero))
+        for zero in ((False, True) if order % 3 == 0 else (False,))
+    ]
+    return max(factors)
+
+
+def beside_banks(
+    order: int, amperes: Array, volts: Array | None, before: SupplyImpedance, after: SupplyImpedance, law: Law
+) -> Array:
+    """Amperes of an order in the line once new banks stand at the place, from those recorded and the volts there.
+
+    The line current is I = (E - U) / Zs with the background E, so I' = I + U (1 - k) / Zs with k = U'/U. The angle
+    between I and U is not recorded: arithmetically at most |I| + |U| |1 - k| / |Zs|. Else what the own current
+    explains of U grows by k, and the rest counts as background.
+    """
+    share = after.phase_impedance(order) / before.phase_impedance(order)
+    upstream = abs(before.upstream(order))
+    drawn = abs(1 - share) / upstream
+    if volts is None:
+        return amperes * abs(share)
+    if law == "arithmetic":
+        return np.asarray(amperes + volts * drawn)
+    background = np.maximum(volts - amperes * upstream, 0)
+    return summed(amperes * abs(share), Part((background * drawn,)), order, law)
+
+
+def zero_sequence(load: NewLoad, order: int) -> bool:
+    """Whether an order of the load is the same in all three phases: a triplen of a balanced three-phase load."""
+    return len(load.phases) == 3 and order % 3 == 0
 
 
 def orders_of(loads: Sequence[NewLoad]) -> tuple[int, ...]:
@@ -71,26 +123,30 @@ def contributions(
     ratio: Callable[[NewLoad, int], float],
     *,
     neutral: bool,
-) -> dict[int, list[Array]]:
+) -> dict[int, Part]:
     """What each load contributes to each order, somewhere.
 
     `fundamental` gives the amperes of a load by its number, `ratio` what one ampere of an order of it makes there (0:
     nothing). Without a neutral the triplens of a balanced three-phase load have no path.
     """
-    parts: dict[int, list[Array]] = {}
+    parts: dict[int, Part] = {}
     for order in orders_of(loads):
+        others: list[Array] = []
+        alike: list[Array] = []
         for number, load in enumerate(loads):
             percent = load.spectrum.percent.get(order)
             by = ratio(load, order) if percent else 0.0
             if percent and by and (neutral or len(load.phases) < 3 or order % 3):
-                parts.setdefault(order, []).append(fundamental(number) * percent / 100 * by)
+                (alike if load.same_kind else others).append(fundamental(number) * percent / 100 * by)
+        if others or alike:
+            parts[order] = Part(tuple(others), tuple(alike))
     return parts
 
 
 def phase_voltage_ratio(load: NewLoad, order: int, phase: str, source: SupplyImpedance, *, neutral: bool) -> float:
     """Volts line to neutral at an order for each ampere of that order of the load."""
     turns = phase_turns(load.phases, order)
-    own = source.phase_impedance(order) * turns.get(phase, 0j)
+    own = source.phase_impedance(order, zero_sequence=zero_sequence(load, order)) * turns.get(phase, 0j)
     shared = source.neutral_impedance(order) * sum(turns.values()) if neutral else 0j
     return abs(own + shared)
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.capacity import TITLES, capacities, rated_quantity
+from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import Place, place, verdicts
@@ -38,6 +39,8 @@ class CriterionMargin(Struct, frozen=True):
     title: str
     help: str
     """A sentence that names the share by which something has to be less as ``{less}``."""
+    shown: bool = True
+    """The record proves it; else the valid readings alone have this margin."""
 
 
 class Bracket(Struct):
@@ -51,6 +54,8 @@ class Bracket(Struct):
     channel: str = "-"
     physics: bool = False
     """What fails is the supply: it cannot deliver so much."""
+    open: bool = False
+    """Where it holds, the record does not prove it."""
 
     def close(self, ratio: float) -> bool:
         """Whether both ends are known well enough."""
@@ -72,7 +77,7 @@ class Bracket(Struct):
         if margin.share < 0:
             self.fails_at, self.loss, self.channel, self.physics = size, margin.share, margin.channel, False
         elif size >= self.holds_at:
-            self.holds_at, self.margin = size, margin.share
+            self.holds_at, self.margin, self.open = size, margin.share, not margin.shown
 
 
 class Search:
@@ -86,7 +91,10 @@ class Search:
         added: Added,
         demand: Demand,
         quantities: Sequence[str] = (),
+        others: Sequence[Finding] = (),
     ) -> None:
+        self.others = others
+        """Findings about the recording."""
         self.tables, self.recording, self.site, self.added = tables, recording, site, added
         self.demand, self.quantities = demand, quantities
         self.brackets: dict[str, Bracket] = {}
@@ -102,7 +110,11 @@ class Search:
     def run(self) -> list[Room]:
         """A room for each criterion. Criteria that the measured record misses already have none."""
         self.margins = self._margins(0.0)
-        self.brackets = {key: Bracket(margin=margin.share) for key, margin in self.margins.items() if margin.share >= 0}
+        self.brackets = {
+            key: Bracket(margin=margin.share, open=not margin.shown)
+            for key, margin in self.margins.items()
+            if margin.share >= 0
+        }
         if not self.brackets:
             return []
         self._watch(self.brackets)
@@ -173,8 +185,10 @@ class Search:
         margins: dict[str, CriterionMargin] = {}
 
         def note(key: str, margin: CriterionMargin) -> None:
-            if key not in margins or margin.share < margins[key].share:
-                margins[key] = margin
+            known = margins.get(key, margin)
+            tighter = margin if margin.share < known.share else known
+            # A criterion is proven where it is on every phase and in every period.
+            margins[key] = replace(tighter, shown=margin.shown and known.shown)
 
         for finding in verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
@@ -187,16 +201,18 @@ class Search:
             )
             self.places.setdefault(key, set()).add(place(finding))
             title = f"{finding.table} {finding.rule}" + (f", order {finding.order}" if finding.order else "")
-            note(key, CriterionMargin(share, finding.channel, title, _help(finding.quantity or "", finding.order)))
-        now = capacities(self.site, self.demand, None)
+            shown = finding.verdict in (Verdict.PASS, Verdict.FAIL)
+            helps = _help(finding.quantity or "", finding.order)
+            note(key, CriterionMargin(share, finding.channel, title, helps, shown))
+        now = capacities(self.site, self.demand, None, others=self.others)
         if now and size:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
-            now = capacities(self.site, self.demand, then)
+            now = capacities(self.site, self.demand, Cases(then), others=self.others)
         for entry in now:
             value = entry.now if entry.then is None else entry.then
             channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"
             share = (entry.limit - value) / entry.limit
-            margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None))
+            margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None), entry.doubt is None)
             note(f"ratings/{entry.rating}", margin)
         return margins
 
@@ -208,7 +224,7 @@ class Search:
         help_ = self.margins[key].help.format(less=f"{100 * (1 - share):.0f} %") if share < 1 and not open_end else ""
         return Room(
             key, self.margins[key].title, bracket.channel, share, share * size,
-            about=not known, at_least=open_end, physics=bracket.physics, help=help_,
+            about=not known, at_least=open_end, physics=bracket.physics, help=help_, open=bracket.open,
         )  # fmt: skip
 
 

@@ -14,8 +14,8 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.loads.channels import PAIRS, Array, phases_of
-from pqcheck.loads.declared import NewLoad, voltage_sum
+from pqcheck.loads.channels import PAIRS, Array, phases_of, voltage_sum
+from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.model.errors import SiteError
 from pqcheck.site.site_values import Supply
@@ -123,6 +123,8 @@ class Addition(Struct, frozen=True):
     after: Mapping[str, Phasor]
     currents: tuple[Mapping[str, Phasor], ...]
     total: Mapping[str, Phasor]
+    growth: Mapping[str, Array]
+    """How many times what is there draws now, by phase: 1, in the strict bound more where the voltage moved."""
 
 
 def add(
@@ -132,14 +134,20 @@ def add(
     source: SupplyImpedance | None,
     supply: Supply,
     lag: Mapping[str, Array],
+    existing: Mapping[str, Array] | None = None,
 ) -> Addition:
     """Currents of `loads` at `shares` of their size, and the voltages once they flow.
 
-    `lag` is the angle of the load that is there, by phase, for loads without a power factor. Raises `Collapse` where
-    the source cannot deliver them.
+    `lag` is the angle of the load that is there, by phase, for loads without a power factor. `existing` are its
+    fundamental amperes for the strict bound: it keeps its power where the voltage falls, behaves as an impedance where
+    the voltage rises, and what has no known angle drops the voltage most. Raises `Collapse` where the source cannot
+    deliver them.
     """
     running = [np.where(before.live, share, 0.0) for share in shares]
     after = dict(before.phasors)
+    growth: dict[str, Array] = {phase: np.ones(len(volts)) for phase, volts in after.items()}
+    strict = existing is not None
+    in_line = strict and (not all(load.angle_known for load in loads) or set(lag) < set(after))
     for _ in range(MOST_STEPS):
         currents = tuple(_currents(load, share, after, supply, lag) for load, share in zip(loads, running, strict=True))
         total = {
@@ -149,8 +157,15 @@ def add(
             for phase, volts in before.phasors.items()
         }
         if source is None:
-            return Addition(before, after, currents, total)
-        dropped = _dropped(before.phasors, total, source, neutral=supply.connection != "delta")
+            return Addition(before, after, currents, total, growth)
+        drawn = total
+        if existing is not None:
+            growth = {phase: _growth(before.phasors[phase], after[phase]) for phase in after}
+            drawn = {
+                phase: total[phase] + _more(existing[phase], growth[phase], after[phase], lag.get(phase))
+                for phase in total
+            }
+        dropped = _dropped(before.phasors, drawn, source, neutral=supply.connection != "delta", in_line=in_line)
         moved = {phase: np.abs(dropped[phase] - after[phase]) for phase in dropped}
         change = max(
             float(np.max(moved[phase], initial=0.0)) / float(np.max(np.abs(dropped[phase]))) for phase in dropped
@@ -160,9 +175,20 @@ def add(
         if low.any():
             raise _collapse(int(np.argmax(low)), source)
         if change < CLOSE:
-            return Addition(before, after, currents, total)
+            return Addition(before, after, currents, total, growth)
     assert source is not None
     raise _collapse(int(np.argmax(np.max(list(moved.values()), axis=0))), source)
+
+
+def _growth(before: Phasor, after: Phasor) -> Array:
+    ratio = np.abs(before) / np.abs(after)
+    return np.asarray(np.maximum(ratio, 1 / ratio))
+
+
+def _more(amperes: Array, growth: Array, volts: Phasor, lag: Array | None) -> Phasor:
+    """What the load that is there draws beyond its recorded current; where it was not recorded, nothing is known."""
+    turn = np.exp(-1j * (np.zeros(len(amperes)) if lag is None else np.nan_to_num(lag)))
+    return np.asarray(np.nan_to_num(amperes) * (growth - 1) * volts / np.abs(volts) * turn)
 
 
 def _collapse(index: int, source: SupplyImpedance) -> Collapse:
@@ -193,6 +219,10 @@ def _current(load: NewLoad, share: Array, across: Phasor, part: float, supply: S
         own_lag = cmath.phase(complex(load.active_w or 0.0, load.reactive_var or 0.0))
         turn = np.full(len(share), cmath.exp(-1j * own_lag))
     direction = across / np.abs(across)
+    if load.bank is not None:
+        whole = voltage_sum(load.phases, supply)
+        nominal = whole / 3 if len(load.phases) == 3 else whole
+        return np.asarray(share * load.apparent_va / whole * np.abs(across) / nominal * direction * turn)
     if load.constant_current:
         size = load.apparent_va / voltage_sum(load.phases, supply)
         return np.asarray(share * size * direction * turn)
@@ -200,17 +230,19 @@ def _current(load: NewLoad, share: Array, across: Phasor, part: float, supply: S
 
 
 def _dropped(
-    before: Mapping[str, Phasor], total: Mapping[str, Phasor], source: SupplyImpedance, *, neutral: bool
+    before: Mapping[str, Phasor], total: Mapping[str, Phasor], source: SupplyImpedance, *, neutral: bool, in_line: bool
 ) -> dict[str, Phasor]:
-    """The voltages with these currents flowing through the source."""
+    """The voltages with these currents flowing through the source; `in_line` takes every drop as its largest."""
     shared = source.neutral_impedance(1) * np.sum(list(total.values()), axis=0) if neutral else 0.0
     after = {}
     for phase, volts in before.items():
-        if source.angle_known:
+        if source.angle_known and not in_line:
             drop = complex(source.resistance, source.reactance) * total[phase]
         else:
             direction = volts / np.abs(volts)
-            sign = np.where((total[phase] * np.conj(direction)).real >= 0, 1.0, -1.0)
+            own = total[phase] * np.conj(direction)
+            # What feeds in or is mainly leading raises the voltage.
+            sign = np.where(own.real - own.imag >= 0, 1.0, -1.0)
             drop = source.magnitude * np.abs(total[phase]) * direction * sign
         after[phase] = np.asarray(volts - drop - shared)
     return after

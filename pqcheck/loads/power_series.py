@@ -38,20 +38,24 @@ class PowerSeries(Struct, frozen=True):
         return self.form([values_in(arrays, channel, unit) for channel, unit in self.inputs])
 
 
-def best(recording: Recording, supply: Supply, quantity: str, phase: str | None, window_us: int) -> PowerSeries | None:
-    """The series to use: one whose interval divides the window, least derived, finest; else the finest there is."""
+def by_stream(
+    recording: Recording, supply: Supply, quantity: str, phase: str | None, window_us: int
+) -> list[PowerSeries]:
+    """The series of each stream that has one, the one to use first.
+
+    That is one whose interval divides the window, least derived, finest; else the finest there is.
+    """
 
     def key(series: PowerSeries) -> tuple[bool, int, int]:
         interval = recording.streams[series.stream].axis.interval_us
         return (window_us % interval != 0, series.rank, interval)
 
-    ways = (
-        series
-        for number, stream in enumerate(recording.streams)
-        for series in _ways(number, stream, supply)
-        if series.quantity == quantity and series.phase == phase
-    )
-    return min(ways, key=key, default=None)
+    chosen = []
+    for number, stream in enumerate(recording.streams):
+        ways = [way for way in _ways(number, stream, supply) if (way.quantity, way.phase) == (quantity, phase)]
+        if ways:
+            chosen.append(min(ways, key=key))
+    return sorted(chosen, key=key)
 
 
 def _ways(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeries]:

@@ -9,8 +9,9 @@ from msgspec.structs import replace
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import LimitTable
+from pqcheck.loads.predictable import ORDER_VOLTAGES, PREDICTED, VOLTAGES
 from pqcheck.loads.study_values import CriterionRow
-from pqcheck.loads.superpose import PREDICTED, VOLTAGES, Added, with_addition
+from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import Recording
@@ -26,6 +27,8 @@ VARIANTS = {
     "-no-diversity": "with all additions running at once, harmonics added arithmetically (upper bound)",
     "-grown-demand": "with the new load, the maximum demand current grown by it",
 }
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 Place = tuple[str, str, str | None, str | None, int | None, str | None]
 
@@ -66,7 +69,70 @@ def predicted(
         and finding.verdict is not Verdict.NOT_APPLICABLE
         and finding.rule in known
     }
-    return predictions + [_unpredicted(finding) for finding in left.values()]
+    return predictions + [_unpredicted(finding, added) for finding in left.values()]
+
+
+def bounded(
+    main: Iterable[Finding], upper: Iterable[Finding], why: str = "phase-angles-unknown"
+) -> tuple[list[Finding], list[Finding]]:
+    """Predictions that pass only where their bound does, and bounds that fail only where the prediction does.
+
+    What lies between, the prediction inside the limit and its bound not, is open: reason `why`.
+    """
+    mains, uppers = list(main), list(upper)
+    at_most, expected = by_place(uppers), by_place(mains)
+
+    def opened(finding: Finding, value: float | None, bound: Finding) -> Finding:
+        limit = bound.limit
+        sides = [] if limit is None else [side for side in (limit.low, limit.high) if side is not None]
+        unit = bound.statistic.unit if bound.statistic is not None else ""
+        text, advice = sentence(
+            why, value=_printed(value, unit), bound=_printed(value_of(bound), unit),
+            limit=" and ".join(_printed(float(side), unit) for side in sides),
+        )  # fmt: skip
+        return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=Reason(why, text, advice))
+
+    predictions = []
+    for finding in mains:
+        bound = at_most.get(place(finding))
+        if bound is not None and finding.verdict is Verdict.PASS and bound.verdict is not Verdict.PASS:
+            finding = opened(finding, value_of(finding), bound)
+        predictions.append(finding)
+    bounds = []
+    for bound in uppers:
+        finding = expected.get(place(bound), bound)
+        if bound.verdict is Verdict.FAIL and finding.verdict is not Verdict.FAIL:
+            bound = opened(bound, value_of(finding), bound)
+        bounds.append(bound)
+    return predictions, bounds
+
+
+def _printed(value: float | None, unit: str) -> str:
+    return "nothing" if value is None else f"{value:.4g} {unit}".rstrip(" 1")
+
+
+def worst_of(*runs: Iterable[Finding]) -> list[Finding]:
+    """Of several predictions of each criterion the worst: by verdict, then by margin."""
+    worst: dict[Place, Finding] = {}
+    for finding in (finding for run in runs for finding in run):
+        known = worst.get(place(finding))
+        if known is None or _severity(finding) < _severity(known):
+            worst[place(finding)] = finding
+    return list(worst.values())
+
+
+def _severity(finding: Finding) -> tuple[int, float]:
+    rank = _WORST_FIRST.index(finding.verdict) if finding.verdict in _WORST_FIRST else len(_WORST_FIRST)
+    return rank, float("inf") if finding.margin is None else finding.margin.value
+
+
+def reported_only(findings: Iterable[Finding], why: str) -> list[Finding]:
+    """Predictions of a case that is not the one declared, for information: they decide nothing."""
+    text, advice = sentence("no-limit", why=why)
+    return [
+        finding.replaced(verdict=Verdict.NOT_APPLICABLE, reason=Reason("no-limit", text, advice))
+        for finding in findings
+    ]
 
 
 def by_place(findings: Iterable[Finding]) -> dict[Place, Finding]:
@@ -93,6 +159,8 @@ def verdicts(
     `only` narrows to criteria of these places (whatever their period), and to rules with a reading of their own.
     """
     asked = PREDICTED if added.source is not None else PREDICTED - VOLTAGES
+    if added.source is not None and added.source.estimated:
+        asked = asked - ORDER_VOLTAGES
     asked = asked & set(quantities) if quantities else asked
     if not asked:
         return []
@@ -131,9 +199,16 @@ def _prediction(finding: Finding, measured: Finding | None, variant: str) -> Fin
     )
 
 
-def _unpredicted(measured: Finding) -> Finding:
+def _unpredicted(measured: Finding, added: Added) -> Finding:
     """A rule that a declaration cannot predict: it must not look passed."""
-    if measured.quantity in VOLTAGES:
+    if measured.quantity in ORDER_VOLTAGES and added.source is not None and added.source.estimated:
+        why = "The impedance estimated from the record holds for the fundamental only, so harmonic voltages stay open"
+    elif measured.quantity in PREDICTED and any(load.bank is not None for load in added.loads):
+        why = (
+            "What the capacitor bank makes of the harmonics that are there needs their orders, of current and voltage, "
+            "and these were not recorded"
+        )
+    elif measured.quantity in VOLTAGES:
         why = "The impedance of the supply is neither declared nor shown by the record, so voltages cannot be predicted"
     else:
         name = (measured.quantity or "the quantity").replace("_", " ")

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from pqcheck.loads.channels import Array, mean_channel, phases_of, values_in
 from pqcheck.loads.demand_windows import WindowMaximum
-from pqcheck.loads.power_series import POWERS, PowerSeries, best
+from pqcheck.loads.power_series import POWERS, PowerSeries, by_stream
 from pqcheck.loads.profile import duration_curve, weekday_profile
-from pqcheck.loads.study_values import CurrentUnbalance, Demand, Energy, Maximum, Peak
+from pqcheck.loads.study_values import CurrentUnbalance, Demand, Energy, Maximum, Peak, Seen
 from pqcheck.model.clock import MINUTE
 from pqcheck.model.recording import Block, Channel, Recording
 from pqcheck.physics.demand import load_factor, window_maximum_bounds
@@ -23,6 +23,8 @@ INTERVALS_US = tuple(minutes * MINUTE for minutes in (5, 10, 15, 30, 60))
 """Demand intervals in use; the study's own comes on top."""
 
 HIGH_LOAD = 0.8
+MANY_READINGS = 60
+"""So many equal readings are no measured current that rests (as in the check never-moves)."""
 _REGISTERS = {"active_energy_import": "Wh", "active_energy_export": "Wh", "reactive_energy": "varh"}
 _CURRENTS = ("a", "b", "c", "n")
 
@@ -44,6 +46,8 @@ class _Track:
     def __init__(self, series: PowerSeries, recording: Recording, interval_us: int, others: Sequence[int]) -> None:
         axis = recording.streams[series.stream].axis
         self.series, self.recorded_us = series, axis.interval_us
+        self.expected = self.missing = self.bounded = 0
+        self.lowest, self.highest = np.inf, -np.inf
         wanted = sorted({interval_us, *others})
         fits = {length_us for length_us in wanted if length_us % axis.interval_us == 0}
         own_us = interval_us if interval_us in fits else axis.interval_us
@@ -60,6 +64,12 @@ class _Track:
             window.feed(values)
         if self.open:
             self._coarse.append(values.copy())
+
+    @property
+    def steady(self) -> float | None:
+        """The value that every reading has, where there are many."""
+        many = self.expected - self.missing >= MANY_READINGS
+        return self.highest if many and self.lowest == self.highest else None
 
     def maxima(self) -> list[Maximum]:
         made = []
@@ -99,11 +109,12 @@ class _Study:
     def __init__(self, recording: Recording, site: Site, interval_us: int, others: Sequence[int]) -> None:
         self.recording, self.site, self.interval_us = recording, site, interval_us
         keys: list[Key] = [*(("current", phase) for phase in _CURRENTS), *((power, None) for power in POWERS)]
-        self.tracks = {
-            key: _Track(series, recording, interval_us, others)
-            for key in keys
-            if (series := best(recording, site.supply, *key, interval_us)) is not None
+        series = {key: ways for key in keys if (ways := by_stream(recording, site.supply, *key, interval_us))}
+        self.tracks = {key: _Track(ways[0], recording, interval_us, others) for key, ways in series.items()}
+        self.others = {
+            key: [_Track(way, recording, interval_us, others) for way in ways[1:]] for key, ways in series.items()
         }
+        """The same from other time bases: what only one of them saw is not left out of the maxima."""
         self.excluded = [(exclusion.from_us, exclusion.to_us) for exclusion in site.exclusions]
         self.sums = {"import": 0.0, "export": 0.0, "reactive": 0.0, "hours": 0.0}
         self.registers: dict[Channel, list[Array]] = {}
@@ -114,20 +125,23 @@ class _Study:
     def run(self) -> Demand:
         for number, stream in enumerate(self.recording.streams):
             mine = {key: track for key, track in self.tracks.items() if track.series.stream == number}
+            beside = [track for tracks in self.others.values() for track in tracks if track.series.stream == number]
             registers = [register for quantity in _REGISTERS if (register := mean_channel(stream, quantity, "total"))]
-            inputs = {channel for track in mine.values() for channel, _ in track.series.inputs}
+            inputs = {channel for track in (*mine.values(), *beside) for channel, _ in track.series.inputs}
             wanted = sorted(inputs | set(registers), key=str)
             for block in stream.blocks(wanted) if wanted else ():
-                self._block(block, mine, registers)
+                self._block(block, mine, beside, registers)
         return self._result()
 
-    def _block(self, block: Block, mine: Mapping[Key, _Track], registers: Sequence[Channel]) -> None:
+    def _block(
+        self, block: Block, mine: Mapping[Key, _Track], beside: Sequence[_Track], registers: Sequence[Channel]
+    ) -> None:
         mask = self._mask(block)
         formed: dict[Key, Array] = {}
         for key, track in mine.items():
-            values = track.series.values(block.values)
-            formed[key] = values if mask is None else np.where(mask, np.nan, values)
-            track.feed(formed[key])
+            formed[key] = _fed(track, block, mask)
+        for track in beside:
+            _fed(track, block, mask)
         self._energy(formed, block.axis.interval_us / 3.6e9)
         parts = [formed[("current", phase)] for phase in phases_of(self.site.supply) if ("current", phase) in formed]
         if parts:
@@ -173,7 +187,11 @@ class _Study:
         words = [track.series.words for track in tracks.values()]
         return Demand(
             interval_s=self.interval_us / 1e6,
-            maxima=tuple(maximum for track in tracks.values() for maximum in track.maxima()),
+            maxima=tuple(
+                maximum
+                for key, track in tracks.items()
+                for maximum in _largest_of([track, *self.others[key]])
+            ),
             earliest={
                 phase: float(means[0])
                 for phase in ("a", "b", "c")
@@ -206,7 +224,19 @@ class _Study:
             expected_s=len(seen) * step_us / 1e6,
             basis=tuple(dict.fromkeys(f"{text[0].upper()}{text[1:]}." for text in words)),
             exports=sums["export"] > 0,
+            seen=tuple(
+                Seen(quantity, phase, track.expected, track.missing, track.bounded, track.steady)
+                for (quantity, phase), track in tracks.items()
+            ),
+            extremes_only=self._extremes_only(),
         )
+
+    def _extremes_only(self) -> tuple[str, ...]:
+        names = {
+            f"current.{channel.phase}" for stream in self.recording.streams for channel in stream.channels
+            if channel.quantity == "current" and channel.reading != "mean"
+        }  # fmt: skip
+        return tuple(sorted(names - {f"current.{phase}" for quantity, phase in self.tracks if quantity == "current"}))
 
     def _highest(self) -> _Track | None:
         """The phase with the largest current, where no power is at hand."""
@@ -239,6 +269,44 @@ class _Study:
         high = percent[mean >= HIGH_LOAD * mean[at]]
         start = windows[0].first_block_us + at * windows[0].window_us
         return CurrentUnbalance(float(percent[at]), start, float(np.nanmax(high)))
+
+
+def _fed(track: _Track, block: Block, mask: NDArray[np.bool_] | None) -> Array:
+    """The series of a track in a block, exclusions taken out, once the track has it."""
+    values = track.series.values(block.values)
+    if mask is not None:
+        values = np.where(mask, np.nan, values)
+    included = np.ones(len(values), dtype=bool) if mask is None else ~mask
+    bounds = [block.lower_bounds[channel] for channel, _ in track.series.inputs if channel in block.lower_bounds]
+    track.expected += int(included.sum())
+    track.missing += int((included & np.isnan(values)).sum())
+    if bounds:
+        track.bounded += int((included & ~np.isnan(values) & np.any(bounds, axis=0)).sum())
+    track.lowest = min(track.lowest, float(np.nanmin(values, initial=np.inf)))
+    track.highest = max(track.highest, float(np.nanmax(values, initial=-np.inf)))
+    track.feed(values)
+    return np.asarray(values)
+
+
+def _largest_of(tracks: Sequence[_Track]) -> list[Maximum]:
+    """The maxima of the first track, each replaced by that of another time base which shows more."""
+    maxima = {maximum.interval_s: maximum for maximum in tracks[0].maxima()}
+    for track in tracks[1:]:
+        for other in track.maxima():
+            known = maxima.get(other.interval_s)
+            if known is None or _at_least(other) > _at_most(known):
+                maxima[other.interval_s] = other
+    return list(maxima.values())
+
+
+def _at_least(maximum: Maximum) -> float:
+    peak = maximum.largest
+    return peak.value if peak is not None else -np.inf if maximum.bounds is None else maximum.bounds[0]
+
+
+def _at_most(maximum: Maximum) -> float:
+    peak = maximum.largest
+    return peak.value if peak is not None else -np.inf if maximum.bounds is None else maximum.bounds[1]
 
 
 def _recorded(values: Array) -> Array:

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -18,6 +19,8 @@ from pqcheck.model.clock import from_local, parse_iso
 from pqcheck.model.errors import SiteError
 
 DAY_MINUTES = 1440
+MOST_SHARE = 1.0005
+"""A share of 100 %, rounded."""
 _TIME = re.compile(r"(\d{1,2}):(\d\d)")
 
 
@@ -27,18 +30,22 @@ class Schedule(Struct, frozen=True):
     hours: tuple[tuple[int, int], ...]
     weekdays: tuple[int, ...]
 
-    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> Array:
-        """1 where the load runs, 0 where not. An interval that the schedule touches counts as running."""
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str, *, largest: bool = True) -> Array:
+        """1 where the load runs, 0 where not; an interval that the schedule touches counts as running.
+
+        Without `largest` the share of the interval in which it runs.
+        """
         weekday, minute = weekday_and_minute(starts_us, zone)
         length = interval_us / 60_000_000
-        runs = np.zeros(len(starts_us), dtype=bool)
+        running = np.zeros(len(starts_us))
         for start, end in self.hours:
             for back in (0, 1, -1):
                 # -1: an interval that reaches over midnight into a span of the next day.
                 day = (weekday - back) % 7
                 first, last = start - back * DAY_MINUTES, end - back * DAY_MINUTES
-                runs |= np.isin(day, self.weekdays) & (minute < last) & (minute + length > first)
-        return runs.astype(np.float64)
+                overlap = np.minimum(minute + length, last) - np.maximum(minute, first)
+                running += np.where(np.isin(day, self.weekdays), np.maximum(overlap, 0), 0)
+        return (running > 0).astype(np.float64) if largest else np.minimum(running / length, 1.0)
 
 
 class DailyProfile(Struct, frozen=True):
@@ -47,11 +54,19 @@ class DailyProfile(Struct, frozen=True):
     minutes: tuple[int, ...]
     shares: tuple[float, ...]
 
-    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> Array:
-        """The share at the start of each interval."""
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str, *, largest: bool = True) -> Array:
+        """The largest share that each interval touches, or the mean over it."""
         _, minute = weekday_and_minute(starts_us, zone)
-        at = np.searchsorted(np.array(self.minutes), minute, side="right") - 1
-        return np.array(self.shares)[at]
+        # Unrolled over a day before and enough days behind, so that each share holds until the next row.
+        days = 2 + -(-interval_us // (DAY_MINUTES * 60_000_000))
+        edges = np.concatenate([np.array(self.minutes) + DAY_MINUTES * day for day in range(-1, days)])
+        shares = np.tile(np.array(self.shares), days + 1)
+        return _over(edges.astype(np.float64), shares, minute, minute + interval_us / 60_000_000, largest=largest)
+
+    @property
+    def shortest_minutes(self) -> int:
+        """How long the share holds that holds shortest."""
+        return int(np.diff([*self.minutes, self.minutes[0] + DAY_MINUTES]).min())
 
 
 class DatedProfile(Struct, frozen=True):
@@ -61,8 +76,11 @@ class DatedProfile(Struct, frozen=True):
     shares: tuple[float, ...]
     name: str
 
-    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str) -> Array:
-        """The mean share over each interval. Raises `SiteError` where the profile does not cover the recording."""
+    def share(self, starts_us: NDArray[np.int64], interval_us: int, zone: str, *, largest: bool = True) -> Array:
+        """The largest share that each interval touches, or the mean over it.
+
+        Raises `SiteError` where the profile does not cover the recording.
+        """
         stamps = np.array(self.stamps_us, dtype=np.int64)
         step = int(np.diff(stamps).min())
         if not len(starts_us):
@@ -73,10 +91,26 @@ class DatedProfile(Struct, frozen=True):
                 "profile with times such as 07:00"
             )
         edges = np.concatenate([stamps, [stamps[-1] + step]])
-        sums = np.concatenate([[0.0], np.cumsum(np.array(self.shares) * np.diff(edges))])
-        totals = np.interp(np.concatenate([starts_us, starts_us + interval_us]), edges, sums)
-        half = len(starts_us)
-        return np.asarray((totals[half:] - totals[:half]) / interval_us)
+        shares = np.array([*self.shares, 0.0])
+        return _over(edges.astype(np.float64), shares, starts_us, starts_us + interval_us, largest=largest)
+
+    @property
+    def shortest_minutes(self) -> int:
+        """How long a share holds."""
+        return int(np.diff(self.stamps_us).min()) // 60_000_000
+
+
+def _over(edges: Array, shares: Array, starts: NDArray[Any], ends: NDArray[Any], *, largest: bool) -> Array:
+    """The largest, or the mean, of shares that hold from each edge to the next, over intervals within the edges."""
+    if largest:
+        first = np.searchsorted(edges, starts, side="right") - 1
+        last = np.searchsorted(edges, ends, side="left") - 1
+        most = shares[first]
+        for step in range(1, int(np.max(last - first, initial=0)) + 1):
+            most = np.maximum(most, shares[np.minimum(first + step, last)])
+        return np.asarray(most)
+    sums = np.concatenate([[0.0], np.cumsum(shares[:-1] * np.diff(edges))])
+    return np.asarray((np.interp(ends, edges, sums) - np.interp(starts, edges, sums)) / (ends - starts))
 
 
 Runs = Schedule | DailyProfile | DatedProfile | None
@@ -104,6 +138,11 @@ def profile_file(path: Path, size_w: float | None, zone: str | None, where: str)
             ) from None
         if not math.isfinite(value) or value < 0:
             raise SiteError(f"{where}: {name!r} row {number} is below zero; the sign belongs to the size of the load")
+        if value > MOST_SHARE:
+            raise SiteError(
+                f"{where}: {name!r} row {number} is {100 * value:.4g} % of the size of the load; declare the size as "
+                "the most it draws, and shares of up to 100 %"
+            )
         stamps.append(row[0])
         shares.append(value)
     if not any(shares):

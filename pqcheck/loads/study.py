@@ -9,23 +9,34 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.capacity import TITLES, capacities, rated_quantity, rating_findings, ratings_of
-from pqcheck.loads.declared import NewLoad, check_runs, new_loads
-from pqcheck.loads.equipment import high_load_spectrum, loading, lowest_voltages, motor, starts
+from pqcheck.loads.capacity import (
+    NO_DIVERSITY,
+    TITLES,
+    capacities,
+    rated_quantity,
+    rating_findings,
+    ratings_of,
+)
+from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
+from pqcheck.loads.equipment import high_load_spectra, loading, lowest_voltages, motor, starts
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
 from pqcheck.loads.harmonics import neutral_current
 from pqcheck.loads.headroom import Search
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.predict import predicted, rows_of, value_of
+from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of
+from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
 from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Loading, Motor, Room, SpectrumBeforeAfter, Start
-from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.superpose import Added
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
 from pqcheck.model.clock import duration_text
+from pqcheck.model.errors import SiteError
+from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding, Findings, in_order
 from pqcheck.model.recording import Recording
+from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 
 Value = TypeVar("Value")
@@ -70,6 +81,16 @@ class LoadStudy(Struct, frozen=True):
     line_currents: Mapping[str, float] = field(default_factory=dict)
     """Nominal rms line current of each new load, A."""
 
+    @property
+    def exit_status(self) -> ExitStatus:
+        """As `check`, and failed where a prediction fails, not shown where one is open and none fails."""
+        status = self.findings.exit_status
+        verdicts = {finding.verdict for finding in self.findings.findings if finding.kind == "prediction"}
+        if status is ExitStatus.FAILED or Verdict.FAIL in verdicts:
+            return ExitStatus.FAILED
+        open_ = verdicts & {Verdict.INCONCLUSIVE, Verdict.REFUSED}
+        return ExitStatus.NOT_SHOWN if open_ else status
+
 
 def study(
     recording: Recording,
@@ -88,8 +109,9 @@ def study(
     check_runs(loads, recording)
     record = in_memory(recording)
     demand = demand_of(record, site, interval_us)
-    spectrum = high_load_spectrum(record, site)
-    before = None if spectrum is None else loading(spectrum, site, "now")
+    spectra = high_load_spectra(record, site)
+    loadings = [loading(spectrum, site, "now") for spectrum in spectra.values()]
+    worst = _worst(loadings)
     base = LoadStudy(
         site_name=site.name,
         zone=recording.zone,
@@ -98,16 +120,28 @@ def study(
         demand=demand,
         loads=loads,
         findings=measured,
-        capacity=tuple(capacities(site, demand, None, (None if before is None else before.derated_va, None))),
-        loadings=_known(before),
-        spectrum=None if spectrum is None else SpectrumBeforeAfter("current", spectrum.phase, "A", spectrum.currents),
+        capacity=tuple(capacities(site, demand, None, (_shares(loadings), {}), measured.findings)),
+        loadings=tuple(loadings),
+        spectrum=None if worst is None else SpectrumBeforeAfter(
+            "current", worst.phase, "A", spectra[worst.phase].currents
+        ),
         motors=_known(motor(record, "now")),
         costs=cost(demand, site.tariff),
-        remarks=(*((why,) if why else ()), *_unmet_ratings(site, demand)),
-    )
+        remarks=(*((why,) if why else ()), *_unmet_words(site, demand)),
+    )  # fmt: skip
     if not loads:
         return base
     return _with_loads(base, record, site, tables, quantities)
+
+
+def _worst(loadings: Sequence[Loading]) -> Loading | None:
+    """The winding with the largest K-factor, without a rated current with the largest loss factor."""
+    return max(loadings, key=lambda each: (each.k_factor or 0.0, each.loss_factor), default=None)
+
+
+def _shares(loadings: Sequence[Loading]) -> dict[str, float]:
+    """The share of the rated current that the harmonics leave to each winding."""
+    return {loading.phase: loading.share for loading in loadings if loading.share is not None}
 
 
 def demand_interval(recording: Recording, site: Site) -> tuple[int, str]:
@@ -132,14 +166,30 @@ def demand_interval(recording: Recording, site: Site) -> tuple[int, str]:
     )
 
 
-def _unmet_ratings(site: Site, demand: Demand) -> list[str]:
-    """Ratings without a demand to compare: said, so that they do not look met."""
-    missing = {}
-    for name, phase, unit, _ in ratings_of(site):
-        quantity = rated_quantity(unit)
-        if demand.maximum(quantity, phase) is None:
-            missing[TITLES[name]] = f"the {quantity.replace('_', ' ')}" + (f" of {phase}" if phase else "")
-    return [f"{title}: {what} was not recorded, so it is not compared." for title, what in missing.items()]
+def _unmet(site: Site, demand: Demand) -> list[tuple[str, str | None, str]]:
+    """Ratings (name, phase, unit) without a demand to compare."""
+    return [
+        (name, phase, unit)
+        for name, phase, unit, _ in ratings_of(site)
+        if demand.maximum(rated_quantity(unit), phase) is None
+    ]
+
+
+def _unmet_words(site: Site, demand: Demand) -> list[str]:
+    """The same as sentences, so that no rating looks kept."""
+    missing: dict[tuple[str, str], list[str]] = {}
+    for name, phase, unit in _unmet(site, demand):
+        missing.setdefault((TITLES[name], rated_quantity(unit).replace("_", " ")), []).append(phase or "")
+    words = []
+    for (title, quantity), phases in missing.items():
+        where = f" of {', '.join(phases)}" if any(phases) else ""
+        words.append(f"{title}: the {quantity}{where} was not recorded, so it is not compared.")
+    if demand.extremes_only:
+        words.append(
+            f"{', '.join(demand.extremes_only)}: only extremes were recorded, and demand is made of means; record the "
+            "mean as well."
+        )
+    return words
 
 
 def _with_loads(
@@ -147,47 +197,60 @@ def _with_loads(
 ) -> LoadStudy:
     """The study with the declared new loads: every criterion judged again, and how much of them each bears."""
     source = source_of(site, record)
+    _check_banks(base.loads, source)
     added = Added(base.loads, source)
-    upper = replace(added, law="arithmetic")
-    everything = replace(upper, everything_on=True)
+    firm_added = replace(added, loads=firm(base.loads))
     measured = base.findings.findings
-    with_new = in_memory(with_addition(record, site, added))
-    interval_us = round(base.demand.interval_s * 1e6)
-    main = predicted(tables, record, site, added, measured, quantities, with_new=with_new)
-    arithmetic = predicted(tables, record, site, upper, measured, quantities, "-arithmetic")
+    cases = PredictedCases(record, site, tables, measured, quantities, firm_added, added)
+    main, arithmetic = bounded(cases.predicted(""), cases.predicted("-arithmetic"))
+    everything = replace(added, law="arithmetic", everything_on=True)
     no_diversity = predicted(tables, record, site, everything, measured, quantities, "-no-diversity")
-    grown = _with_grown_demand(added, record, site, tables, measured, quantities)
-    demand_then = demand_of(with_new, site, interval_us)
-    demand_upper = demand_of(with_addition(record, site, everything), site, interval_us, others=False)
-    spectrum_then = high_load_spectrum(with_new, site)
-    after = None if spectrum_then is None else loading(spectrum_then, site, "with the new load")
-    derated = (base.loadings[0].derated_va if base.loadings else None, None if after is None else after.derated_va)
-    capacity = capacities(site, base.demand, demand_then, derated)
-    ratings = rating_findings(capacity, demand_then, record)
-    ratings_upper = rating_findings(capacities(site, base.demand, demand_upper), demand_upper, record, "-no-diversity")
-    rooms = Search(tables, record, site, added, base.demand, quantities).run()
+    grown, _ = bounded(
+        _with_grown_demand(added, record, site, tables, measured, quantities),
+        _with_grown_demand(replace(added, law="arithmetic"), record, site, tables, measured, quantities),
+    )
+    demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
+    spectra_then = high_load_spectra(cases.record(firm_added), site)
+    spectra_strict = high_load_spectra(cases.record(replace(firm_added, law="arithmetic")), site)
+    after = [loading(spectrum, site, "with the new load") for spectrum in spectra_then.values()]
+    strict = [loading(spectrum, site, "at worst") for spectrum in spectra_strict.values()]
+    capacity = capacities(site, base.demand, demands, (_shares(base.loadings), _shares(strict)), measured)
+    ratings = rating_findings(capacity, demands.firm, record, _unmet(site, base.demand))
+    scaled = firm_added if firm_added.loads else added
+    rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
     rooms += existing_load_rooms(tables, record, site, base.loads)
-    motor_then = motor(with_new, "with the new load") if source is not None else None
-    findings = [*measured, *main, *arithmetic, *no_diversity, *grown, *ratings, *ratings_upper]
+    motor_then = motor(cases.record(added), "with the new load") if source is not None else None
+    findings = [*measured, *main, *arithmetic, *reported_only(no_diversity, NO_DIVERSITY), *grown, *ratings]
+    worst = base.spectrum
     return replace(
         base,
         findings=replace(base.findings, findings=in_order(findings)),
-        demand_then=demand_then,
+        demand_then=cases.with_mean_energy(demands.with_feed_in or demands.firm),
         source=source,
-        capacity=tuple(_bounded(capacity, ratings_upper)),
+        capacity=tuple(capacity),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
         rooms=tuple(sorted(rooms, key=lambda room: (room.share, room.at_least, room.key))),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
-        loadings=(*base.loadings, *_known(after)),
+        loadings=(*base.loadings, *after),
         spectrum=None
-        if base.spectrum is None
-        else replace(base.spectrum, after={} if spectrum_then is None else spectrum_then.currents),
+        if worst is None
+        else replace(worst, after=spectra_then[worst.phase].currents if worst.phase in spectra_then else {}),
         motors=(*base.motors, *_known(motor_then)),
         starts=tuple(starts(base.loads, site, source, lowest_voltages(record, site))),
         new_neutral=neutral_current(base.loads, site.supply),
-        remarks=(*base.remarks, *_remarks(base.loads, source)),
+        remarks=(*base.remarks, *_remarks(base.loads, source, site)),
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
+
+
+def _check_banks(loads: Sequence[NewLoad], source: SupplyImpedance | None) -> None:
+    """A capacitor bank makes a resonance with an impedance: without one nothing about it can be said."""
+    banks = [load.name for load in loads if load.bank is not None]
+    if banks and (source is None or source.estimated):
+        raise SiteError(
+            f"new_load {banks[0]!r} is a capacitor bank, and the supply that it resonates with is not declared; "
+            "declare [source_impedance], or [pcc] short_circuit_current"
+        )
 
 
 def _known(value: Value | None) -> tuple[Value, ...]:
@@ -212,35 +275,38 @@ def _with_grown_demand(
     return predicted(tables, record, larger, concerned, measured, asked, "-grown-demand")
 
 
-def _bounded(entries: Sequence[Capacity], upper: Sequence[Finding]) -> list[Capacity]:
-    """Each rating with the bound for everything running at once beside it."""
-    values = {(finding.rule, finding.phase): value_of(finding) for finding in upper}
-    bounded = []
-    for entry in entries:
-        value = values.get((entry.rating, entry.phase or "total"))
-        bounds = None if value is None or entry.then is None else (entry.then, value)
-        bounded.append(replace(entry, then_bounds=bounds))
-    return bounded
-
-
-def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None) -> list[str]:
+def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Site) -> list[str]:
     remarks = []
     for load in loads:
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
+        if load.bank is not None:
+            continue
         if load.power_factor is None:
             remarks.append(
                 f"{load.name}: no power factor is declared; its current is taken in phase with the one there"
             )
         if load.feeds_in:
             remarks.append(
-                f"{load.name} feeds in: it lowers the demand only while it runs; ratings and determinations do not "
-                "count on it, and where inverters are 10 % or more of the mean load other current limits than those of "
-                "IEEE 519 may govern"
+                f"{load.name} feeds in: ratings, what is spare and determinations do not count on it, and every "
+                "criterion has to hold with it and without it; where inverters are 10 % or more of the mean load other "
+                "current limits than those of IEEE 519 may govern"
             )
-    if source is None:
+            if load.runs is None:
+                remarks.append(
+                    f"{load.name} is declared as feeding in at full size all the time; declare its profile, and the "
+                    "energy and the exported current are those of its own day"
+                )
+    if source is None and site.pcc is not None and site.pcc.is_pcc is False and site.pcc.short_circuit_current:
+        remarks.append(
+            "The declared short-circuit current is that of the PCC, and the place is not the PCC: voltages are not "
+            "predicted; declare [source_impedance], or [ratings] transformer and transformer_impedance"
+        )
+    elif source is None:
         remarks.append("The impedance of the supply is unknown: voltages are not predicted")
     else:
         remarks.append(f"Supply impedance {source.basis}")
-        if source.resonance is not None:
-            remarks.append(f"The capacitor bank resonates with the supply near order {source.resonance:.1f}")
+        then = Added(tuple(loads), source).supply_then
+        resonance = None if then is None else then.resonance
+        if resonance is not None:
+            remarks.append(f"Capacitors and supply resonate near order {resonance:.1f}")
     return [f"{remark.rstrip('.')}." for remark in remarks]

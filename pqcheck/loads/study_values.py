@@ -7,6 +7,8 @@ from typing import Any
 
 from msgspec import Struct, field
 
+from pqcheck.model.findings import Reason
+
 
 class Peak(Struct, frozen=True):
     """A largest mean and the half-open window it is the mean of, UTC microseconds."""
@@ -69,6 +71,18 @@ class ProfileHour(Struct, frozen=True):
     count: int
 
 
+class Seen(Struct, frozen=True):
+    """How completely a series was recorded: intervals outside exclusions, those without a value, mere lower bounds."""
+
+    quantity: str
+    phase: str | None
+    expected: int
+    missing: int
+    bounded: int
+    steady: float | None = None
+    """The one value that all of many readings have, A or VA."""
+
+
 class Demand(Struct, frozen=True):
     """The demand study of one recording."""
 
@@ -97,6 +111,9 @@ class Demand(Struct, frozen=True):
     basis: tuple[str, ...] = ()
     """Sentences: how each quantity was formed."""
     exports: bool = False
+    seen: tuple[Seen, ...] = ()
+    extremes_only: tuple[str, ...] = ()
+    """Currents of which only minimum or maximum columns were recorded."""
 
     def maximum(self, quantity: str, phase: str | None = None, interval_s: float | None = None) -> Maximum | None:
         """The maximum of a quantity over an interval (the study's own unless given)."""
@@ -118,7 +135,11 @@ class Demand(Struct, frozen=True):
 
 
 class Capacity(Struct, frozen=True):
-    """One rating against the largest demand, now and with the new load. `unit` A or VA."""
+    """One rating against the largest demand, now and with the new load. `unit` A or VA.
+
+    What feeds in is left out of `now`, `then` and what is spare; `with_feed_in` has it. Where the record leaves the
+    demand open, `now` and `then` are the most it can be and `at_least` the least.
+    """
 
     rating: str
     title: str
@@ -129,11 +150,24 @@ class Capacity(Struct, frozen=True):
     now_at_us: int
     then: float | None = None
     then_at_us: int | None = None
+    at_least: float | None = None
+    """The least of `then` (without new load: of `now`), where it is known between bounds only."""
     then_bounds: tuple[float, float] | None = None
-    """With all additions running at once and harmonics added arithmetically; and with phase angles as estimated."""
+    """Most with phase angles and the reaction of present loads unknown; the same with everything running at once."""
+    with_feed_in: float | None = None
+    """Largest demand while what feeds in runs, exported current included."""
     spare_va: float | None = None
     """The spare amperes as apparent power of that phase at nominal voltage."""
     note: str = ""
+    doubt: Reason | None = None
+    """Why the record does not show the largest demand; what is spare is then at most that."""
+
+    @property
+    def spare(self) -> float:
+        """What the rating leaves above the most the demand can be, A or VA; negative where it is exceeded."""
+        most = self.now if self.then is None else self.then
+        strict = most if self.then_bounds is None else self.then_bounds[0]
+        return self.limit - max(most, strict, self.with_feed_in or 0.0)
 
 
 class CriterionRow(Struct, frozen=True):
@@ -172,6 +206,8 @@ class Room(Struct, frozen=True):
     physics: bool = False
     """Beyond this the supply cannot deliver the power."""
     help: str = ""
+    open: bool = False
+    """What holds there is not proven: the criterion is open on the record, so the room may be smaller."""
 
 
 class Growth(Struct, frozen=True):
@@ -192,7 +228,7 @@ class Growth(Struct, frozen=True):
 
 
 class Loading(Struct, frozen=True):
-    """Harmonic loading of a transformer, from the spectra of the high-load intervals."""
+    """Harmonic loading of one winding of a transformer, from the spectrum of its high-load intervals."""
 
     when: str
     loss_factor: float

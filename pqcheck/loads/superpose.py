@@ -6,7 +6,7 @@ out of it, so that no such rule can look judged. Described in docs/method/loads.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -18,14 +18,19 @@ from pqcheck.loads.channels import PAIRS, Array, conversion, phases_of
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.harmonics import (
     Law,
+    Part,
+    beside_banks,
     contributions,
     line_voltage_ratio,
     neutral_ratio,
     phase_turns,
     phase_voltage_ratio,
     total_square,
+    voltage_factor,
+    zero_sequence,
 )
 from pqcheck.loads.phasors import Collapse, add, voltages
+from pqcheck.loads.predictable import LINE_OF, POWERS, predictable, reference_current
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.loads.waveform import UNITS, Readings, Waveform, lag_of
 from pqcheck.model.clock import iso
@@ -33,14 +38,6 @@ from pqcheck.model.recording import Block, Channel, Recording, Stream
 from pqcheck.physics.transformer import triplen_neutral_current
 from pqcheck.physics.unbalance import deviation_unbalance, negative_sequence_unbalance, sequence_components
 from pqcheck.site.site_values import Site
-
-POWERS = frozenset({"active_power", "reactive_power", "apparent_power"})
-VOLTAGES = frozenset({
-    "voltage", "voltage_harmonic", "voltage_thd",
-    "negative_sequence_unbalance", "zero_sequence_unbalance", "voltage_deviation_unbalance",
-})  # fmt: skip
-PREDICTED = POWERS | VOLTAGES | {"current", "current_harmonic", "current_thd", "current_tdd", "current_trd"}
-"""Quantities that the prediction covers."""
 
 TRIPLENS = range(3, 50, 6)
 
@@ -52,8 +49,26 @@ class Added(Struct, frozen=True):
     source: SupplyImpedance | None
     law: Law = "summation"
     everything_on: bool = False
+    mean_shares: bool = False
+    """Profiles by their mean over each interval, for energy; else by the largest share that an interval touches."""
     recorded_demand: float | None = None
     """Demand current that a recorded total demand distortion refers to, where the site's own is another."""
+
+    @property
+    def strict(self) -> bool:
+        """Whether the result is the bound: orders in phase, present loads drawing more where the voltage moves."""
+        return self.law == "arithmetic"
+
+    @property
+    def supply(self) -> SupplyImpedance | None:
+        """The supply for what is there: in the strict bound with the largest impedance that it may have."""
+        return self.source.strictest if self.source is not None and self.strict else self.source
+
+    @property
+    def supply_then(self) -> SupplyImpedance | None:
+        """The supply with the capacitor banks that are added."""
+        banks = tuple(load.bank for load in self.loads if load.bank is not None)
+        return self.supply if self.supply is None else replace(self.supply, banks=(*self.supply.banks, *banks))
 
     def scaled(self, by: float) -> Added:
         """The same additions, all of them `by` times as large."""
@@ -68,35 +83,13 @@ def with_addition(recording: Recording, site: Site, added: Added) -> Recording:
     """
     streams = []
     for stream in recording.streams:
-        kept = tuple(channel for channel in stream.channels if predictable(channel, stream, site, added.source))
+        banks = any(load.bank is not None for load in added.loads)
+        kept = tuple(
+            channel for channel in stream.channels
+            if predictable(channel, stream, site, added.source, new_banks=banks)
+        )  # fmt: skip
         streams.append(Stream(stream.axis, kept, _Walk(stream, site, added, recording.zone, kept).blocks, stream.index))
     return Recording(recording.files, tuple(streams), recording.notes, recording.zone, (), recording.late_notes)
-
-
-def predictable(channel: Channel, stream: Stream, site: Site, source: SupplyImpedance | None) -> bool:
-    """Whether the channel with the new loads follows from what was recorded and declared."""
-    if channel.quantity not in PREDICTED or channel.phase == "ng":
-        return False
-    if channel.reading != "mean" and channel.quantity not in ("voltage", "current"):
-        return False
-    if channel.quantity in VOLTAGES:
-        return source is not None
-    if channel.quantity in ("current_tdd", "current_trd"):
-        return _reference_current(site, channel.quantity) is not None
-    if channel.phase == "n" and channel.quantity != "current":
-        return False
-    if channel.quantity.startswith("current_") and channel.unit in ("%", "% of rms"):
-        recorded = {other.key for other in stream.channels}
-        fundamental = ("current_harmonic", channel.phase, 1, None, "mean")
-        return fundamental in recorded or any(key[:2] == ("current", channel.phase) for key in recorded)
-    return True
-
-
-def _reference_current(site: Site, quantity: str) -> float | None:
-    """The declared current, in A, that a total demand (or rated) distortion refers to."""
-    pcc = site.pcc
-    value = None if pcc is None else pcc.maximum_demand_current if quantity == "current_tdd" else pcc.rated_current
-    return None if value is None else float(value)
 
 
 class _Walk(Struct, frozen=True):
@@ -129,7 +122,7 @@ class _Walk(Struct, frozen=True):
             relief = load.feeds_in and not all(other.feeds_in for other in self.added.loads)
             return np.zeros(axis.count) if relief else np.ones(axis.count)
         starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
-        return load.share(starts, axis.interval_us, self.zone)
+        return load.share(starts, axis.interval_us, self.zone, largest=not self.added.mean_shares)
 
 
 class _SuperposedBlock:
@@ -137,20 +130,29 @@ class _SuperposedBlock:
 
     def __init__(self, block: Block, site: Site, added: Added, shares: Sequence[Array]) -> None:
         self.block, self.site, self.added = block, site, added
-        self.loads, self.source, self.law = added.loads, added.source, added.law
+        self.loads, self.law = added.loads, added.law
+        self.source, self.source_then = added.supply, added.supply_then
+        self.new_banks = any(load.bank is not None for load in added.loads)
         self.count = block.axis.count
         self.has_neutral = site.supply.connection != "delta"
         self.phases = phases_of(site.supply)
         self.readings = Readings(block.values)
         self.existing = {phase: Waveform(self.readings, "current", phase, self.count) for phase in self.phases}
         self.lag = {phase: lag for phase in self.phases if (lag := lag_of(self.readings, phase)) is not None}
+        self._voltages: dict[str, Waveform] = {}
+        self._volt_parts: dict[str, dict[int, Part]] = {}
         before = voltages(self.readings.get, site.supply, self.count)
-        self.addition = add(before, self.loads, shares, self.source, site.supply, self.lag)
+        amperes = {phase: waveform.fundamental for phase, waveform in self.existing.items()}
+        self.addition = add(
+            before, self.loads, shares, self.source, site.supply, self.lag, amperes if added.strict else None
+        )
+        for phase, waveform in self.existing.items():
+            waveform.growth = self.addition.growth[phase]
+            if self.new_banks:
+                waveform.reshaped = self._line_beside_banks(phase)
         self.line_parts = {phase: self._line_parts(phase) for phase in self.phases}
         self.fundamental = {phase: self._fundamental(phase) for phase in self.phases}
         self.rms = {phase: self._rms(phase) for phase in self.phases}
-        self._voltages: dict[str, Waveform] = {}
-        self._volt_parts: dict[str, dict[int, list[Array]]] = {}
 
     def values(self, wanted: Sequence[Channel]) -> dict[Channel, NDArray[np.float64]]:
         """The wanted channels with the additions, in their own units."""
@@ -176,19 +178,24 @@ class _SuperposedBlock:
         """Fundamental amperes of each load, the mean of its phases."""
         return [np.asarray(np.mean(np.abs(list(currents.values())), axis=0)) for currents in self.addition.currents]
 
-    def _line_parts(self, phase: str) -> dict[int, list[Array]]:
+    def _line_parts(self, phase: str) -> dict[int, Part]:
         """New amperes of each order in the line towards the supply."""
 
         def ratio(load: NewLoad, order: int) -> float:
-            return 0.0 if phase not in load.phases else 1.0 if self.source is None else self.source.amplification(order)
+            if phase not in load.phases:
+                return 0.0
+            source = self.source_then
+            return 1.0 if source is None else source.amplification(order, zero_sequence=zero_sequence(load, order))
 
         own = self.addition.currents
         return contributions(self.loads, lambda number: np.abs(own[number][phase]), ratio, neutral=self.has_neutral)
 
-    def _new_volts(self, where: str) -> dict[int, list[Array]]:
-        """New volts of each order, line to neutral or line to line."""
-        source = self.source
+    def _new_volts(self, where: str) -> dict[int, Part]:
+        """New volts of each order, line to neutral or line to line; none through an estimated impedance."""
+        source = self.source_then
         assert source is not None
+        if source.estimated:
+            return {}
 
         def ratio(load: NewLoad, order: int) -> float:
             if where in PAIRS:
@@ -202,15 +209,40 @@ class _SuperposedBlock:
             )
         return self._volt_parts[where]
 
+    def _line_beside_banks(self, phase: str) -> Callable[[int, Array], Array]:
+        """What new banks make of the orders in a line: see `beside_banks`."""
+        before, after = self.source, self.source_then
+        assert before is not None and after is not None
+        voltage = self._existing_voltage(f"{phase}n" if self.has_neutral else LINE_OF[phase])
+        by = 1.0 if self.has_neutral or len(self.phases) < 3 else 1 / np.sqrt(3)
+
+        def reshape(order: int, amperes: Array) -> Array:
+            volts = voltage.recorded_order(order)
+            return beside_banks(order, amperes, None if volts is None else volts * by, before, after, self.law)
+
+        return reshape
+
+    def _existing_voltage(self, where: str) -> Waveform:
+        """The voltage that is there, its orders as new banks will shape them."""
+        if where not in self._voltages:
+            nominal = float(self.site.supply.nominal(where) or 0)
+            made = Waveform(self.readings, "voltage", where, self.count, nominal)
+            before, after = self.source, self.source_then
+            if self.new_banks and before is not None and after is not None:
+                made.reshaped = lambda order, volts: volts * voltage_factor(order, before, after)
+            self._voltages[where] = made
+        return self._voltages[where]
+
     def _fundamental(self, phase: str) -> Array:
         """Fundamental current of a phase with the additions.
 
         Without a measured angle the two are taken in phase where the new current flows in, the most they can be.
         """
-        volts, existing = self.addition.before.phasors[phase], self.existing[phase].fundamental
+        volts = self.addition.before.phasors[phase]
+        existing = self.existing[phase].fundamental * self.addition.growth[phase]
         new = self.addition.total[phase] * np.conj(volts / np.abs(volts))
         if phase not in self.lag:
-            sign = np.where(np.real(new) >= 0, 1.0, -1.0)
+            sign = np.where(np.real(new) >= -1e-9 * np.abs(new), 1.0, -1.0)
             return np.asarray(np.abs(existing + sign * np.abs(new)))
         return np.asarray(np.abs(existing * np.exp(-1j * self.lag[phase]) + new))
 
@@ -234,14 +266,14 @@ class _SuperposedBlock:
         if quantity == "current_harmonic" and channel.order in (1, None):
             return fundamental / conversion(channel.unit, "A") + 0 * values
         if quantity == "current_harmonic":
-            amperes = existing.order_with(channel, values, self.line_parts[phase], self.law)
+            amperes = existing.order_with(channel, self.line_parts[phase], self.law)
             if channel.unit in ("%", "% of rms"):
                 return np.asarray(100 * amperes / (fundamental if channel.unit == "%" else rms))
             return np.asarray(amperes / conversion(channel.unit, "A"))
         recorded: Array | float = existing.fundamental
         base: Array | float = fundamental
         if quantity != "current_thd":
-            recorded = base = _reference_current(self.site, quantity) or 0.0
+            recorded = base = reference_current(self.site, quantity) or 0.0
             if quantity == "current_tdd" and self.added.recorded_demand:
                 recorded = self.added.recorded_demand
         square = existing.total_with(values / 100 * recorded, self.line_parts[phase], self.law)
@@ -257,10 +289,11 @@ class _SuperposedBlock:
         after = before + np.sum(list(self.addition.total.values()), axis=0)
         triplens = [np.mean([self.existing[phase].order(order) for phase in self.phases], axis=0) for order in TRIPLENS]
         means = self._mean_currents
-        parts = {order: [3 * amperes] for order, amperes in zip(TRIPLENS, triplens, strict=True)}
+        parts = {order: Part((3 * amperes,)) for order, amperes in zip(TRIPLENS, triplens, strict=True)}
         new = contributions(self.loads, lambda number: means[number], neutral_ratio, neutral=self.has_neutral)
-        for order, amperes in new.items():
-            parts[order] = parts.get(order, []) + amperes
+        for order, part in new.items():
+            own = parts.get(order, Part())
+            parts[order] = Part((*own.others, *part.others), part.alike)
         by = conversion(channel.unit, "A")
         square = np.square(values * by) + np.square(np.abs(after)) - np.square(np.abs(before))
         square = square + total_square(parts, self.law, self.count) - np.square(triplen_neutral_current(triplens))
@@ -297,20 +330,21 @@ class _SuperposedBlock:
         where = channel.phase or "an"
         before, after = self._volts(where)
         ratio = after / before
-        if where not in self._voltages:
-            nominal = float(self.site.supply.nominal(where) or 0)
-            self._voltages[where] = Waveform(self.readings, "voltage", where, self.count, nominal)
-        existing = self._voltages[where]
+        existing = self._existing_voltage(where)
+        existing.growth = np.max(list(self.addition.growth.values()), axis=0)
         fundamental, parts = existing.fundamental, self._new_volts(where)
         if channel.quantity == "voltage":
             distortion = np.square(existing.distortion * fundamental)
-            grown = distortion + total_square(parts, self.law, self.count)
+            grown = existing.total_with(np.sqrt(distortion), parts, self.law, orders_known=True)
+            if self.added.strict:
+                # New harmonics may not lift the rms of a voltage that falls.
+                grown = np.where(ratio < 1, distortion, grown)
             new_rms = np.sqrt(np.square(fundamental * ratio) + grown)
             return np.asarray(values * new_rms / np.sqrt(np.square(fundamental) + distortion))
         if channel.quantity == "voltage_harmonic" and channel.order in (1, None):
             return np.asarray(values * ratio)
         if channel.quantity == "voltage_harmonic":
-            volts = existing.order_with(channel, values, parts, self.law)
+            volts = existing.order_with(channel, parts, self.law)
             return np.asarray(volts / existing.scale(channel, by=ratio))
         square = existing.total_with(values / 100 * fundamental, parts, self.law)
         return np.asarray(100 * np.sqrt(square) / (fundamental * ratio))

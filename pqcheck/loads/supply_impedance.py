@@ -9,17 +9,17 @@ from typing import Any
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.loads.channels import mean_channel, phases_of, values_in
+from pqcheck.loads.capacitors import Bank, bank_of, bank_voltage, total_admittance
+from pqcheck.loads.channels import mean_channel, phases_of, values_in, voltage_sum
+from pqcheck.model.errors import SiteError
 from pqcheck.model.recording import Recording, Stream
 from pqcheck.physics.network import (
-    current_amplification,
     harmonic_impedance,
-    impedance_beside_capacitor,
     resonance_order,
     source_impedance,
-    star_reactance,
 )
 from pqcheck.site.site_values import Site
 
@@ -27,22 +27,29 @@ LEAST_CORRELATION = 0.6
 MOST_SHARE = 0.2
 """An apparent impedance above a fifth of V/I is no source impedance (house threshold, from no standard)."""
 LEAST_PAIRS = 50
+LOW_VOLTAGE = 1000.0
+LEAST_DAMPING = 1e-3
+"""No resonance amplifies a thousand times: resistance that nobody declared damps it before."""
+LARGEST_ANGLE = math.atan(5)
+"""X/R of a low-voltage supply is at most 5 (common practice): what an estimate near unity power factor hides."""
 
 
 class SupplyImpedance(Struct, frozen=True):
     """Impedance of one phase at the fundamental in ohm, and of the neutral. `basis` is a sentence.
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
-    can be, and harmonic impedances as a pure reactance. `capacitor` is the star reactance of a bank at the place.
+    can be, and harmonic impedances as a pure reactance. `banks` are capacitors at the place. `highest` is what an
+    estimated magnitude may be at most.
     """
 
     resistance: float
     reactance: float
     neutral_resistance: float = 0.0
     neutral_reactance: float = 0.0
-    capacitor: float | None = None
+    banks: tuple[Bank, ...] = ()
     angle_known: bool = True
     estimated: bool = False
+    highest: float | None = None
     basis: str = ""
 
     @property
@@ -50,31 +57,47 @@ class SupplyImpedance(Struct, frozen=True):
         """Impedance of a phase."""
         return math.hypot(self.resistance, self.reactance)
 
-    def phase_impedance(self, order: int) -> complex:
-        """Impedance of a phase as a harmonic current sees it, the bank beside it included."""
+    @property
+    def strictest(self) -> SupplyImpedance:
+        """The same supply with the largest impedance it may have."""
+        return self if self.highest is None else replace(self, resistance=self.highest, reactance=0.0)
+
+    def upstream(self, order: int) -> complex:
+        """Impedance of a phase of the supply alone."""
         resistance, reactance = (self.resistance, self.reactance) if self.angle_known else (0.0, self.magnitude)
-        if self.capacitor is None:
-            return complex(harmonic_impedance(resistance, reactance, [order])[0])
-        return complex(impedance_beside_capacitor(resistance, reactance, self.capacitor, [order])[0])
+        return complex(harmonic_impedance(resistance, reactance, [order])[0])
+
+    def phase_impedance(self, order: int, *, zero_sequence: bool = False) -> complex:
+        """Impedance of a phase as a harmonic current sees it, the banks beside it included."""
+        return self.upstream(order) * self._share(order, zero_sequence=zero_sequence)
 
     def neutral_impedance(self, order: int) -> complex:
         """Impedance of the neutral at an order."""
         return complex(harmonic_impedance(self.neutral_resistance, self.neutral_reactance, [order])[0])
 
-    def amplification(self, order: int) -> float:
+    def amplification(self, order: int, *, zero_sequence: bool = False) -> float:
         """Harmonic current towards the supply over the current of the load."""
-        if self.capacitor is None:
-            return 1.0
-        resistance, reactance = (self.resistance, self.reactance) if self.angle_known else (0.0, self.magnitude)
-        return float(current_amplification(resistance, reactance, self.capacitor, [order])[0])
+        return abs(self._share(order, zero_sequence=zero_sequence))
+
+    def _share(self, order: int, *, zero_sequence: bool) -> complex:
+        """Of a current at the place, what flows to the supply and not into the banks."""
+        admittance = total_admittance(self.banks, order, zero_sequence=zero_sequence)
+        loop = 1 + self.upstream(order) * admittance
+        return 1 / loop if abs(loop) > LEAST_DAMPING else complex(1 / LEAST_DAMPING)
 
     @property
     def resonance(self) -> float | None:
-        """Order of the parallel resonance with the bank."""
-        if self.capacitor is None:
+        """Order at which the supply and its banks resonate in parallel: the sharpest between 1.1 and 50."""
+        reactance = self.upstream(1).imag
+        if not self.banks or not reactance:
             return None
-        reactance = self.reactance if self.angle_known else self.magnitude
-        return float(resonance_order(reactance, self.capacitor)) if reactance else None
+        if len(self.banks) == 1:
+            inductive = reactance + self.banks[0].inductive
+            return float(resonance_order(inductive, self.banks[0].capacitive))
+        orders = np.arange(1.1, 50.0, 0.01)
+        with np.errstate(divide="ignore"):
+            banks = [1 / (bank.capacitive / orders - orders * bank.inductive) for bank in self.banks]
+        return float(orders[np.argmin(np.abs(1 - orders * reactance * np.sum(banks, axis=0)))])
 
 
 def source_of(site: Site, recording: Recording) -> SupplyImpedance | None:
@@ -109,27 +132,45 @@ def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
         key: float(declared[key]) for key in ("neutral_resistance", "neutral_reactance") if key in declared
     }
     if "capacitor_bank" in declared:
-        line = site.supply.line_to_line if site.supply.line_to_line is not None else site.supply.line_to_neutral
-        extra["capacitor"] = float(star_reactance(float(line or 0), float(declared["capacitor_bank"])))
+        extra["banks"] = (
+            bank_of(
+                bank_voltage(site.supply), declared["capacitor_bank"], declared.get("capacitor_detuning", 0),
+                grounded=declared.get("capacitor_connection") == "grounded-star",
+            ),
+        )  # fmt: skip
     return extra
 
 
 def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[str, Any]) -> SupplyImpedance | None:
-    pcc = site.pcc
-    if pcc is None:
+    """The impedance at the place from the current at the PCC, with the transformer in series where it lies between.
+
+    None where the place is not the PCC and nothing says what lies between.
+    """
+    pcc, neutral = site.pcc, site.supply.line_to_neutral
+    if pcc is None or neutral is None:
         return None
     # The weakest state of the supply has the largest drop.
     current = pcc.short_circuit_current_min or pcc.short_circuit_current
-    neutral = site.supply.line_to_neutral
-    if current is None or neutral is None:
+    if current is None:
+        return None
+    transformer = transformer_impedance(site)
+    _object_to_more_than_the_transformer(site, transformer)
+    behind = pcc.is_pcc is False
+    if behind and transformer is None:
         return None
     which = "smallest short-circuit current" if pcc.short_circuit_current_min else "short-circuit current"
     known = "x_over_r" in declared
     ratio = float(declared.get("x_over_r", 0))
-    resistance, reactance = source_impedance(float(neutral), float(current), ratio).tolist()
-    basis = (
-        f"from the {which} {float(current):g} A at {float(neutral):g} V to neutral: {float(neutral / current):.4g} ohm"
-    )
+    magnitude = float(neutral / current)
+    basis = f"from the {which} {float(current):g} A at {float(neutral):g} V to neutral"
+    if behind and transformer is not None:
+        magnitude += transformer
+        basis += (
+            f" (taken as a current at this voltage, the weakest it can be) in series with the transformer, "
+            f"{transformer:.4g} ohm"
+        )
+    resistance, reactance = source_impedance(float(neutral), float(neutral) / magnitude, ratio).tolist()
+    basis += f": {magnitude:.4g} ohm"
     basis += (
         f", X/R = {ratio:g}"
         if known
@@ -138,18 +179,67 @@ def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[
     return SupplyImpedance(resistance, reactance, **extra, angle_known=known, basis=basis)
 
 
+def transformer_impedance(site: Site) -> float | None:
+    """Ohm of one phase of the declared transformer, seen from the side of the nominal voltage: u_k U^2 / S."""
+    ratings = site.ratings
+    if "transformer" not in ratings or "transformer_impedance" not in ratings:
+        return None
+    supply = site.supply
+    rated_current = float(ratings["transformer"]) / voltage_sum(phases_of(supply), supply)
+    return float(ratings["transformer_impedance"]) / 100 * float(supply.line_to_neutral or 0) / rated_current
+
+
+def _object_to_more_than_the_transformer(site: Site, transformer: float | None) -> None:
+    """A place behind a transformer cannot have more short-circuit current than the transformer lets through."""
+    pcc, neutral = site.pcc, site.supply.line_to_neutral
+    current = None if pcc is None else pcc.short_circuit_current or pcc.short_circuit_current_min
+    if pcc is None or pcc.is_pcc is False or transformer is None or neutral is None or current is None:
+        return
+    # Above 1 kV the transformer may well lie behind the place.
+    if float(site.supply.line_to_line or neutral) > LOW_VOLTAGE or float(current) * transformer <= float(neutral):
+        return
+    raise SiteError(
+        f"[pcc] short_circuit_current = {float(current):g} A is more than the declared transformer lets through "
+        f"({float(neutral) / transformer:.0f} A); correct one of them, or set is_pcc = false if the current is that of "
+        "another point"
+    )
+
+
 def _estimated(recording: Recording, site: Site, extra: Mapping[str, Any]) -> SupplyImpedance | None:
     """From steps of voltage against steps of current, phase by phase; an indication and never proof."""
     for stream in recording.streams:
         slopes = [slope for phase in phases_of(site.supply) if (slope := _slope(stream, phase)) is not None]
         if len(slopes) == len(phases_of(site.supply)):
             value = float(np.mean(slopes))
+            # What is seen is |Z| cos(angle of Z - lag of the load): the load near unity power factor hides X.
+            lag = _mean_lag(stream, site)
+            seen = min(math.cos(lag), math.cos(LARGEST_ANGLE - lag))
+            highest = max(slopes) / max(seen, 0.1)
             basis = (
-                f"estimated from the record: the voltage follows the current of its phase with {value:.4g} ohm (an "
-                "indication for the present power factor, no proof; declare [source_impedance])"
+                f"estimated from the record: the voltage follows the current of its phase with {value:.4g} ohm, which "
+                f"at this power factor leaves {value:.4g} to {highest:.4g} ohm open (X/R up to 5); an indication, no "
+                "proof, and nothing about harmonics: declare [source_impedance]"
             )
-            return SupplyImpedance(value, 0.0, **extra, angle_known=False, estimated=True, basis=basis)
+            return SupplyImpedance(
+                value, 0.0, **extra, angle_known=False, estimated=True, highest=highest, basis=basis
+            )
     return None
+
+
+def _mean_lag(stream: Stream, site: Site) -> float:
+    """Angle of the mean load in radians; 0 where active or reactive power was not recorded."""
+    sums = []
+    for quantity, unit in (("active_power", "W"), ("reactive_power", "var")):
+        total = mean_channel(stream, quantity, "total")
+        channels = [total] if total is not None else [mean_channel(stream, quantity, p) for p in phases_of(site.supply)]
+        known = [channel for channel in channels if channel is not None]
+        if len(known) < len(channels):
+            return 0.0
+        sums.append(
+            sum(float(np.nansum(values_in(block.values, channel, unit)))
+                for block in stream.blocks(known) for channel in known)
+        )  # fmt: skip
+    return math.atan2(max(sums[1], 0.0), abs(sums[0])) if sums[0] else 0.0
 
 
 def _slope(stream: Stream, phase: str) -> float | None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 
 from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
-from pqcheck.loads.harmonics import Law, Parts, grown_square, summed
+from pqcheck.loads.harmonics import Law, Part, Parts, grown_square, summed
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.recording import Channel
 from pqcheck.physics.distortion import fundamental_from_rms
@@ -57,14 +59,18 @@ class Waveform:
             channel = self._harmonics.pop(1)
             first = readings.values(channel) * conversion(channel.unit, self.unit)
         self.rms = rms if rms is not None else first if first is not None else np.full(count, nominal)
+        self.growth: Array | float = 1.0
+        """By what the orders are multiplied where loads draw more at a lower voltage (the strict bound)."""
+        self.reshaped: Callable[[int, Array], Array] | None = None
+        """What a new capacitor bank makes of an order that is there, in A or V."""
         self.fundamental = self.rms
         if first is not None:
             self.fundamental = first
         elif thd is not None:
             self.fundamental = fundamental_from_rms(self.rms, thd)
         elif self._harmonics and rms is not None and quantity == "current":
-            square = np.sum([np.square(self.order(order)) for order in self._harmonics], axis=0)
-            self.fundamental = np.sqrt(np.maximum(np.square(rms) - square, 0))
+            recorded = [(channel.unit, readings.values(channel)) for channel in self._harmonics.values()]
+            self.fundamental = fundamental_beside_orders(rms, recorded)
 
     @property
     def has_orders(self) -> bool:
@@ -72,13 +78,20 @@ class Waveform:
         return bool(self._harmonics)
 
     def order(self, order: int) -> Array:
-        """Amperes or volts of an order from 2 on, zero where it was not recorded."""
+        """Amperes or volts of an order from 2 on as it will be before anything new flows, zero if not recorded."""
         if order not in self._orders:
             channel = self._harmonics.get(order)
-            self._orders[order] = (
-                self._zero if channel is None else self._readings.values(channel) * self.scale(channel)
-            )
+            self._orders[order] = self._zero if channel is None else self._amount(channel)
         return self._orders[order]
+
+    def recorded_order(self, order: int) -> Array | None:
+        """Amperes or volts of an order from 2 on as recorded, None where it was not."""
+        channel = self._harmonics.get(order)
+        return None if channel is None else self._readings.values(channel) * self.scale(channel)
+
+    def _amount(self, channel: Channel) -> Array:
+        amount = np.asarray(self._readings.values(channel) * self.scale(channel) * self.growth)
+        return amount if self.reshaped is None else self.reshaped(channel.order or 1, amount)
 
     def scale(self, channel: Channel, by: Array | float = 1.0) -> Array | float:
         """Amperes or volts of one unit of a harmonic channel, once the fundamental is `by` times as large."""
@@ -87,12 +100,33 @@ class Waveform:
     def total_with(self, total: Array, parts: Parts, law: Law, *, orders_known: bool | None = None) -> Array:
         """Square of a total of harmonics, in A or V, with the additions; arithmetic where the orders are not known."""
         known = self.has_orders if orders_known is None else orders_known
-        return grown_square(np.square(total), self.order if known else None, parts, law)
+        square = np.square(total * self.growth)
+        if self.reshaped is not None:
+            for order, channel in self._harmonics.items():
+                recorded = self._readings.values(channel) * self.scale(channel) * self.growth
+                square = square + np.square(self.order(order)) - np.square(recorded)
+        return grown_square(square, self.order if known else None, parts, law)
 
-    def order_with(self, channel: Channel, values: Array, parts: Parts, law: Law) -> Array:
-        """Amperes or volts of an order with the additions, from the readings of its channel."""
+    def order_with(self, channel: Channel, parts: Parts, law: Law) -> Array:
+        """Amperes or volts of the order of a channel with the additions."""
         order = channel.order or 1
-        return summed(values * self.scale(channel), parts.get(order, ()), order, law)
+        return summed(self._amount(channel), parts.get(order, Part()), order, law)
+
+
+def fundamental_beside_orders(rms: Array, orders: Sequence[tuple[str, Array]]) -> Array:
+    """The fundamental of a current whose true rms and orders (unit, readings) are known: I^2 = I1^2 + sum of Ih^2.
+
+    In percent of the fundamental I1 = I / sqrt(1 + sum of p^2). Orders that were not recorded make it an upper bound.
+    """
+    ratio, absolute = np.ones(len(rms)), np.square(rms)
+    for unit, values in orders:
+        if unit == "%":
+            ratio = ratio + np.square(values / 100)
+        elif unit == "% of rms":
+            absolute = absolute - np.square(values / 100 * rms)
+        else:
+            absolute = absolute - np.square(values * conversion(unit, "A"))
+    return np.asarray(np.sqrt(np.maximum(absolute, 0) / ratio))
 
 
 def lag_of(readings: Readings, phase: str) -> Array | None:

@@ -17,7 +17,8 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.derive.aggregate import Grouper
-from pqcheck.derive.sources import Catalogue, SeriesSource, Wanted, usable
+from pqcheck.derive.sources import Catalogue, SeriesSource, Wanted
+from pqcheck.derive.usable_sources import usable
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.limit_tables import LimitTable

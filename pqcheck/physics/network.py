@@ -11,7 +11,6 @@ from pqcheck.physics.kinds import (
     Amperes,
     Orders,
     Ratio,
-    RatioArray,
     Vars,
     Volts,
     array,
@@ -20,6 +19,7 @@ from pqcheck.physics.kinds import (
 
 Ohms = Annotated[ArrayLike, "ohm"]
 OhmArray = Annotated[NDArray[np.float64], "ohm"]
+ComplexSiemensArray = Annotated[NDArray[np.complex128], "S"]
 ComplexOhmArray = Annotated[NDArray[np.complex128], "ohm"]
 
 
@@ -93,30 +93,27 @@ def harmonic_impedance(resistance: Ohms, reactance: Ohms, orders: Orders) -> Com
     return np.asarray(array(resistance) + 1j * array(orders) * array(reactance), dtype=np.complex128)
 
 
-def impedance_beside_capacitor(
-    resistance: Ohms, reactance: Ohms, capacitor_reactance: Ohms, orders: Orders
-) -> ComplexOhmArray:
-    """Impedance of an inductive supply with a capacitor bank beside the load, at harmonic orders.
+def bank_admittance(capacitor_reactance: Ohms, reactor_reactance: Ohms, orders: Orders) -> ComplexSiemensArray:
+    """Admittance of one phase of a capacitor bank, with or without a reactor in series, at harmonic orders.
 
     Parameters
     ----------
-    resistance : float
-        Resistance of the supply at the fundamental [1; ohm].
-    reactance : float
-        Reactance of the supply at the fundamental [1; ohm].
     capacitor_reactance : float
-        Reactance of the bank at the fundamental, one phase as star [1; ohm].
+        Reactance of the capacitors at the fundamental, one phase as star [1; ohm].
+    reactor_reactance : float
+        Reactance of the reactor in series at the fundamental, 0 without one [1; ohm].
     orders : array
         Harmonic orders [n; order].
 
     Returns
     -------
     array
-        Impedance, complex [n; ohm].
+        Admittance, complex [n; S].
 
     Notes
     -----
-    ``(R + jhX)`` parallel to ``-jXc/h``; the bank is lossless and has no reactor. NaN in any input gives NaN.
+    ``1 / (j (h XL - Xc / h))``: capacitive below the tuning order ``sqrt(Xc / XL)``, inductive above; without losses.
+    NaN in any input gives NaN.
 
     References
     ----------
@@ -124,53 +121,13 @@ def impedance_beside_capacitor(
 
     Example
     -------
-    >>> abs(impedance_beside_capacitor(0.0, 0.03, 3.0, [5])).round(3).tolist()
-    [0.2]
+    >>> bank_admittance(3.0, 0.0, [5]).imag.round(4).tolist()
+    [1.6667]
     """
-    supply = harmonic_impedance(resistance, reactance, orders)
-    bank = -1j * array(capacitor_reactance) / array(orders)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(supply * bank / (supply + bank), dtype=np.complex128)
-
-
-def current_amplification(
-    resistance: Ohms, reactance: Ohms, capacitor_reactance: Ohms, orders: Orders
-) -> RatioArray:
-    """Share of an injected harmonic current that flows to the supply when a capacitor bank stands beside the load.
-
-    Parameters
-    ----------
-    resistance : float
-        Resistance of the supply at the fundamental [1; ohm].
-    reactance : float
-        Reactance of the supply at the fundamental [1; ohm].
-    capacitor_reactance : float
-        Reactance of the bank at the fundamental, one phase as star [1; ohm].
-    orders : array
-        Harmonic orders [n; order].
-
-    Returns
-    -------
-    array
-        Current in the supply over injected current; above 1 near resonance [n; 1].
-
-    Notes
-    -----
-    ``|Zc / (Zc + Zs)|``. NaN in any input gives NaN.
-
-    References
-    ----------
-    Elementary.
-
-    Example
-    -------
-    >>> current_amplification(0.0, 0.03, 3.0, [5, 11]).round(4).tolist()
-    [1.3333, 4.7619]
-    """
-    supply = harmonic_impedance(resistance, reactance, orders)
-    bank = -1j * array(capacitor_reactance) / array(orders)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.abs(bank / (supply + bank)), dtype=np.float64)
+    order = array(orders)
+    series = order * array(reactor_reactance) - array(capacitor_reactance) / order
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(-1j / series, dtype=np.complex128)
 
 
 def star_reactance(line_to_line: Volts, reactive: Vars) -> OhmArray:

@@ -8,7 +8,7 @@ from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import VERDICT_WORDS, answer, clock, has_reading, limit_text, reading_text
 from pqcheck.observe.comparable import Comparability
 from pqcheck.reports.markdown import cell, table_lines
-from pqcheck.reports.text import grid
+from pqcheck.reports.text import danger_text, grid
 from pqcheck.workflows.compare_findings import FindingChange
 from pqcheck.workflows.two_sides import BeforeAfter, Side
 
@@ -20,20 +20,39 @@ STATE_WORDS = {
 }  # fmt: skip
 
 
+_DANGER_WORDS = {
+    "new": "danger sign, only after", "gone": "danger sign, not seen after", "unchanged": "danger sign, still",
+}  # fmt: skip
+
+
 def state_words(change: FindingChange) -> str:
-    """The state, told truly for questions that are new without failing."""
+    """The state, told truly for danger signs and for questions that are new without failing."""
+    if change.shown.kind == "safety":
+        return _DANGER_WORDS.get(change.state, STATE_WORDS[change.state])
     if change.state == "new" and (change.after is None or change.after.verdict.value != "fail"):
         return "asked only after"
     return STATE_WORDS[change.state]
 
 
 def summary(both: BeforeAfter) -> str:
-    """One sentence: how many criteria changed which way."""
-    counted = both.comparison
-    return (
-        f"{counted.count('better')} criteria are better, {counted.count('worse')} worse, {counted.count('new')} newly "
-        f"not met or newly asked, {counted.count('gone')} no longer asked, {counted.count('unchanged')} unchanged."
+    """One sentence: how many criteria changed which way, and what became of danger signs."""
+    counted: dict[str, int] = dict.fromkeys(STATE_WORDS, 0)
+    dangers: dict[str, int] = {}
+    for change in both.comparison.changes:
+        if change.shown.kind == "safety":
+            dangers[change.state] = dangers.get(change.state, 0) + 1
+        else:
+            counted[change.state] += 1
+    text = (
+        f"{counted['better']} criteria are better, {counted['worse']} worse, {counted['new']} newly "
+        f"not met or newly asked, {counted['gone']} no longer asked, {counted['unchanged']} unchanged."
     )
+    if dangers.get("gone"):
+        text += (
+            f" {dangers['gone']} danger signs of the record before are not seen after; that none is printed does not "
+            "mean that the installation is safe."
+        )
+    return text
 
 
 def loads_sentence(loads: Comparability) -> str:
@@ -72,7 +91,9 @@ def _lines(both: BeforeAfter) -> Iterator[str]:
 
 def as_text(both: BeforeAfter) -> str:
     """For the terminal: sentences, then the changes, largest loss of margin first."""
-    lines = list(_lines(both))
+    # A danger sign is the first thing that whoever reads this has to see.
+    danger = danger_text(both.after.findings)
+    lines = [*([danger, ""] if danger else []), *_lines(both)]
     moved = both.comparison.moved
     if moved:
         rows = [
@@ -91,7 +112,9 @@ def as_text(both: BeforeAfter) -> str:
 
 def as_markdown(both: BeforeAfter) -> str:
     """Every criterion of both sides."""
-    lines = ["# Before and after", "", *(f"{line}\n" for line in map(cell, _lines(both)))]
+    danger = danger_text(both.after.findings)
+    head = ["# Before and after", "", *(f"**{line}**\n" for line in danger.splitlines() if line)]
+    lines = [*head, *(f"{line}\n" for line in map(cell, _lines(both)))]
     heads = ("change", "rule", "clause", "channel", "before", "after", "limit", "margin lost, % of limit")
     rows = [
         (

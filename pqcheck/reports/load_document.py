@@ -10,6 +10,7 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict
 
+from pqcheck.loads.answer import answer_of
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.study_values import Demand, Maximum, Peak
@@ -26,6 +27,7 @@ def as_document(study: LoadStudy) -> dict[str, Any]:
         "format": FORMAT,
         "produced_by": {"name": "pqcheck", "version": __version__},
         "site": study.site_name,
+        "answer": None if (answer := answer_of(study)) is None else {**_plain(answer), "verdict": answer.verdict.value},
         "demand": _demand(study.demand, study.zone),
         "demand_with_new_load": None if study.demand_then is None else _demand(study.demand_then, study.zone),
         "capacity": [_timed(_plain(capacity), study.zone) for capacity in study.capacity],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from pqcheck.loads.answer import answer_of
 from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
@@ -12,6 +13,8 @@ from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
 from pqcheck.reports.load_charts import figures
 from pqcheck.reports.load_words import (
+    ANSWER_WORDS,
+    answer_lines,
     at,
     bounds_words,
     capacity_table,
@@ -19,12 +22,14 @@ from pqcheck.reports.load_words import (
     cost_table,
     demand_table,
     determination,
+    doubt_sentences,
     growth_sentences,
     load_words,
     motor_words,
     power_factor_words,
     prediction_cells,
     room_sentence,
+    winding_sentences,
     worst_rows,
 )
 
@@ -75,11 +80,15 @@ def _answer(study: LoadStudy) -> Markup:
     verdict = study.findings.verdict
     asked = [finding for finding in study.findings.findings if finding.required]
     parts: list[Child] = [tag("h2", "The answer", id="load-answer")]
+    answer = answer_of(study)
+    if answer is not None:
+        words = f"{ANSWER_WORDS[answer.verdict]}: {answer.sentence}"
+        parts += [tag("p", words, class_=f"headline v-{answer.verdict.value}"), lines(answer_lines(answer))]
     if asked:
         counts = {kind: sum(each.verdict is kind for each in asked) for kind in Verdict}
-        words = ", ".join(f"{count} {entry.value.replace('_', ' ')}" for entry, count in counts.items() if count)
+        shown = ", ".join(f"{count} {entry.value.replace('_', ' ')}" for entry, count in counts.items() if count)
         parts.append(
-            tag("p", "Measured: ", verdict_mark(verdict), f" ({words}).", class_=f"headline v-{verdict.value}")
+            tag("p", "Measured: ", verdict_mark(verdict), f" ({shown}).", class_=f"headline v-{verdict.value}")
         )
     else:
         parts.append(tag("p", "No limit table was asked for, so nothing was judged.", class_="headline v-inconclusive"))
@@ -129,7 +138,8 @@ def _capacity_table(study: LoadStudy) -> Markup:
     heads, rows = capacity_table(study)
     if not rows:
         return tag("p", "No rating is declared, so there is no spare capacity to state.")
-    return table(heads, rows, label="Ratings, demand and what is spare")
+    spare = table(heads, rows, label="Ratings, demand and what is spare")
+    return tag("div", spare, lines(doubt_sentences(study)))
 
 
 def _prediction(study: LoadStudy) -> Markup:
@@ -141,8 +151,9 @@ def _prediction(study: LoadStudy) -> Markup:
             verdict = tag("span", verdict_mark(Verdict(row.measured_verdict)), " → ", verdict)
         rows.append([*prediction_cells(row), verdict])
     note = (
-        "Indicative, and no part of the verdict. Predicted values add harmonics by the summation law; 'added "
-        "arithmetically' puts them in phase, 'all at once' also ignores schedules: both are upper bounds."
+        "Indicative. Predicted values add harmonics by the summation law; 'added arithmetically' puts them in phase "
+        "and lets present loads keep their power, and a prediction passes only if that bound passes; 'all at once' "
+        "also ignores schedules, for information."
     )
     rest = len(study.rows) - len(rows)
     more = tag("p", f"The worst phase and period of each; {rest} more are in the findings file.") if rest > 0 else None
@@ -150,6 +161,7 @@ def _prediction(study: LoadStudy) -> Markup:
 
 
 def _equipment(study: LoadStudy) -> Iterator[str]:
+    yield from winding_sentences(study)
     for loading in study.loadings:
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f}"
         share = "" if loading.derated_va is None else f", derated to {loading.derated_va / 1000:.4g} kVA"

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from pqcheck.loads.answer import answer_of
 from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import VERDICT_WORDS
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.load_words import (
+    ANSWER_WORDS,
+    answer_lines,
     at,
     bounds_words,
     capacity_table,
@@ -16,12 +19,14 @@ from pqcheck.reports.load_words import (
     cost_table,
     demand_table,
     determination,
+    doubt_sentences,
     growth_sentences,
     load_words,
     motor_words,
     power_factor_words,
     prediction_cells,
     room_sentence,
+    winding_sentences,
     worst_rows,
 )
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
@@ -52,6 +57,10 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
 
 
 def _answer(study: LoadStudy) -> str:
+    answer = answer_of(study)
+    first = [] if answer is None else [wrap(f"{ANSWER_WORDS[answer.verdict]}: {answer.sentence}")]
+    if answer is not None:
+        first += [wrap(line, "  ", "    ") for line in answer_lines(answer)]
     asked = [finding for finding in study.findings.findings if finding.required]
     if asked:
         counts = {verdict: sum(finding.verdict is verdict for finding in asked) for verdict in Verdict}
@@ -63,7 +72,7 @@ def _answer(study: LoadStudy) -> str:
         lines = ["Measured: no limit table was asked for, so nothing was judged; name one with --limits."]
     if study.loads:
         lines.append(wrap(change_words(study)))
-    return "\n".join(lines)
+    return "\n".join([*first, *lines])
 
 
 def _determinations(study: LoadStudy) -> str:
@@ -86,6 +95,8 @@ def _new_loads(study: LoadStudy) -> str:
 
 def _demand(study: LoadStudy) -> str:
     heads, rows = demand_table(study)
+    if not rows and study.demand.extremes_only:
+        return "Currents were recorded as extremes only: without means there is no demand to study."
     if not rows:
         return "No current and no power was recorded: there is no demand to study."
     note = (
@@ -133,7 +144,7 @@ def _capacity(study: LoadStudy) -> str:
     heads, rows = capacity_table(study)
     if not rows:
         return "No rating is declared under [ratings], or its demand was not recorded: no spare capacity to state."
-    return "\n".join(["Spare capacity:", grid(rows, heads)])
+    return "\n".join(["Spare capacity:", grid(rows, heads), *(wrap(line) for line in doubt_sentences(study))])
 
 
 def _prediction(study: LoadStudy, everything: bool) -> str:
@@ -154,9 +165,9 @@ def _prediction(study: LoadStudy, everything: bool) -> str:
     ]
     lines = [
         wrap(
-            f"Prediction (indicative, no part of the verdict): {len(changed)} of {len(study.rows)} criteria change. "
-            "Harmonics are added by the summation law; 'arithmetic' adds them in phase, 'all at once' also ignores "
-            "schedules: both are upper bounds."
+            f"Prediction (indicative): {len(changed)} of {len(study.rows)} criteria change. 'predicted' adds harmonics "
+            "by the summation law; 'arithmetic' adds them in phase and lets present loads keep their power, and a "
+            "prediction passes only if that bound passes; 'all at once' also ignores schedules, for information."
         ),
         grid(rows, heads),
     ]
@@ -191,7 +202,7 @@ def _growth(study: LoadStudy) -> str:
 
 
 def _equipment(study: LoadStudy) -> str:
-    lines = []
+    lines = list(winding_sentences(study))
     for loading in study.loadings:
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f} on rated current"
         share = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from pqcheck.loads.answer import Answer
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
@@ -65,12 +66,18 @@ Table = tuple[list[str], list[list[str]]]
 
 def demand_table(study: LoadStudy, *, with_new_load: bool = False) -> Table:
     """One row for each quantity and phase: the largest demand over every interval, and when."""
-    steps = intervals_of(study.demand)
+    demand = study.demand
+    steps = [step for step in intervals_of(demand) if step == demand.interval_s or _exact(demand, step)]
     rows = _demand_rows(study.demand, steps, study.zone)
     if with_new_load and study.demand_then is not None:
-        then = _demand_rows(study.demand_then, intervals_of(study.demand_then), study.zone)
+        then = _demand_rows(study.demand_then, steps, study.zone)
         rows += [[f"{row[0]}, with the new load", *row[1:]] for row in then]
     return ["largest demand", *(f"{step / 60:g} min" for step in steps), "when"], rows
+
+
+def _exact(demand: Demand, interval_s: float) -> bool:
+    """Whether the record shows a demand over this interval and not bounds alone."""
+    return any(maximum.interval_s == interval_s and maximum.largest is not None for maximum in demand.maxima)
 
 
 def _demand_rows(demand: Demand, steps: Sequence[float], zone: str) -> list[list[str]]:
@@ -121,6 +128,9 @@ def determination(study: LoadStudy) -> list[Finding]:
 
 def load_words(load: NewLoad, study: LoadStudy) -> str:
     """A new load in one sentence."""
+    if load.bank is not None:
+        detuned = f", detuned to order {load.bank.tuning:.2f}" if load.bank.tuning is not None else ""
+        return f"{load.name}: capacitor bank of {load.apparent_va / 1000:.4g} kvar{detuned}"
     parts = [f"{load.name}: {load.rms_va / 1000:.4g} kVA on phases {', '.join(load.phases)}"]
     if load.feeds_in:
         parts.append("feeding in")
@@ -144,7 +154,7 @@ def runs_words(load: NewLoad) -> str:
         spans = " and ".join(f"{_time(a)} to {_time(b)}" for a, b in load.runs.hours)
         days = "every day" if len(load.runs.weekdays) == 7 else ", ".join(DAYS[day][:3] for day in load.runs.weekdays)
         return f"running {spans}, {days}"
-    return "running by its profile"
+    return f"running by its profile, whose shares hold {load.runs.shortest_minutes} min and longer"
 
 
 def _time(minute: int) -> str:
@@ -154,8 +164,11 @@ def _time(minute: int) -> str:
 
 def capacity_table(study: LoadStudy) -> Table:
     """One row for each rating and phase."""
-    new = ["with new", "tightest", "all at once"] if study.loads else []
-    return ["rating", "limit", "now", "tightest", *new, "spare"], [
+    new = ["with new", "tightest", "at worst", "all at once"] if study.loads else []
+    if any(load.feeds_in for load in study.loads):
+        new.append("with feed-in")
+    spare = "spare after the new load" if study.loads else "spare"
+    return ["rating", "limit", "now", "tightest", *new, spare], [
         _capacity_row(capacity, study) for capacity in study.capacity
     ]
 
@@ -171,19 +184,33 @@ def _capacity_row(capacity: Capacity, study: LoadStudy) -> list[str]:
         scaled(capacity.limit, capacity.unit), scaled(capacity.now, capacity.unit),
         _when(capacity.now_at_us, study.zone),
     ]  # fmt: skip
-    value = capacity.now
     if study.loads:
-        value = capacity.now if capacity.then is None else capacity.then
+        bounds = capacity.then_bounds or (None, None)
         row += [
             "-" if capacity.then is None else scaled(capacity.then, capacity.unit),
             "-" if capacity.then_at_us is None else _when(capacity.then_at_us, study.zone),
-            "-" if capacity.then_bounds is None else scaled(capacity.then_bounds[1], capacity.unit),
+            *("-" if bound is None else scaled(bound, capacity.unit) for bound in bounds),
         ]
-    spare = scaled(capacity.limit - value, capacity.unit)
+    if any(load.feeds_in for load in study.loads):
+        row.append("-" if capacity.with_feed_in is None else scaled(capacity.with_feed_in, capacity.unit))
+    spare = scaled(capacity.spare, capacity.unit)
     if capacity.spare_va is not None:
-        spare += f" ({capacity.spare_va / 1000:.4g} kVA)"
+        per_phase = " on this phase" if capacity.phase else ""
+        spare += f" ({capacity.spare_va / 1000:.4g} kVA{per_phase})"
+    if capacity.doubt is not None:
+        spare = f"not shown, at most {spare}"
     row.append(spare + (f"; {capacity.note}" if capacity.note else ""))
     return row
+
+
+def doubt_sentences(study: LoadStudy) -> Iterator[str]:
+    """Why what is spare is not shown, once for each phase that it concerns."""
+    said = set()
+    for capacity in study.capacity:
+        if capacity.doubt is not None and (capacity.phase, capacity.doubt.text) not in said:
+            said.add((capacity.phase, capacity.doubt.text))
+            where = "All phases together" if capacity.phase is None else f"Phase {capacity.phase}"
+            yield f"{where}, not shown: {capacity.doubt.text} {capacity.doubt.advice}"
 
 
 def _when(instant_us: int, zone: str) -> str:
@@ -228,34 +255,66 @@ def room_sentence(room: Room) -> str:
     if room.key == "supply":
         return f"{room.title}: {size} can be delivered, and not much more (voltage collapse)."
     if room.at_least:
-        return f"{room.title}: still holds at {size}, the largest tried."
-    about = "about " if room.about else ""
+        proof = " by the valid readings alone, which prove nothing here" if room.open else ""
+        return f"{room.title}: still holds at {size}, the largest tried{proof}."
+    about = "at most about " if room.about else "at most " if room.open else ""
     why = " (beyond it the voltage collapses)" if room.physics else ""
     text = f"{room.title} ({room.channel}): holds up to {about}{size}{why}."
+    if room.open:
+        text += " The record leaves this criterion open, so it may be less."
     return f"{text} For the whole addition: {room.help}." if room.help else text
+
+
+def answer_lines(answer: Answer) -> Iterator[str]:
+    """Conditions and what is not known, one sentence each."""
+    for words in answer.conditions:
+        yield f"Condition: {words}."
+    for words in answer.unknown:
+        yield f"Not known: {words}."
+
+
+ANSWER_WORDS = {Verdict.PASS: "MAY GO IN", Verdict.FAIL: "MAY NOT GO IN", Verdict.INCONCLUSIVE: "NOT SHOWN"}
+
+
+def winding_sentences(study: LoadStudy) -> Iterator[str]:
+    """The largest K-factor of the existing load, and the winding with the least capacity left."""
+    now = [loading for loading in study.loadings if loading.when == "now" and loading.k_factor is not None]
+    if now:
+        most = max(now, key=lambda loading: loading.k_factor or 0.0)
+        yield (
+            f"K-factor of the existing load on the rated current: {most.k_factor:.2f}, on phase {most.phase}, the "
+            f"largest of {len(now)} windings."
+        )
+    windings = [entry for entry in study.capacity if entry.rating.startswith("transformer") and entry.phase]
+    if windings:
+        least = min(windings, key=lambda entry: entry.spare)
+        yield (
+            f"Winding with the least capacity left: phase {least.phase}, {least.spare:.4g} A of {least.limit:.4g} A "
+            f"({least.title})."
+        )
 
 
 def change_words(study: LoadStudy) -> str:
     """The prediction in one sentence."""
-    failing = [row for row in study.rows if row.predicted_verdict == "fail" and row.measured_verdict != "fail"]
-    ratings = [
-        capacity
-        for capacity in study.capacity
-        if capacity.then is not None and capacity.then > capacity.limit >= capacity.now
-    ]
+    predictions = [
+        finding for finding in study.findings.findings
+        if finding.kind == "prediction" and not finding.channel.endswith("-arithmetic")
+    ]  # fmt: skip
+    counts = {
+        word: sum(finding.verdict in verdicts for finding in predictions)
+        for word, verdicts in (
+            ("fail", (Verdict.FAIL,)),
+            ("open", (Verdict.INCONCLUSIVE, Verdict.REFUSED)),
+            ("pass", (Verdict.PASS,)),
+        )
+    }
     total = sum(load.rms_va for load in study.loads)
-    text = f"With the new load ({total / 1000:.4g} kVA): "
-    if not failing and not ratings:
-        text += "no criterion that holds now is predicted to fail"
-    else:
-        named = [f"{row.table} {row.rule} ({row.channel})" for row in failing[:2]] + [
-            capacity.title for capacity in ratings[:2]
-        ]
-        among = ", ".join(dict.fromkeys(named))
-        text += f"{len(failing) + len(ratings)} more criteria are predicted to fail, among them {among}"
+    text = f"With the new load ({total / 1000:.4g} kVA), bounds counted: {counts['fail']} of the predictions fail, "
+    text += f"{counts['open']} open, {counts['pass']} pass"
     first = next((room for room in study.rooms if not room.at_least and room.key != "supply"), None)
     if first is not None:
-        text += f"; the first to fail is {first.title}, at {first.apparent_va / 1000:.4g} kVA"
+        at_most = "at most " if first.open or first.about else ""
+        text += f"; the first to fail is {first.title}, at {at_most}{first.apparent_va / 1000:.4g} kVA"
     return f"{text}. A prediction is indicative."
 
 

@@ -29,6 +29,12 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     ``weekdays`` with Monday = 0) or ``profile``, ``start_multiple``, ``start_power_factor``.
     """
     who = f"{place} ({section['name']})"
+    if section.get("kind") == "capacitor":
+        return _capacitor(section, place, who)
+    misplaced = [key for key in ("reactive_power", "detuning", "connection") if key in section]
+    if misplaced:
+        raise SiteError(f"{who} has {misplaced[0]}, which only a capacitor bank has; add kind = \"capacitor\", or "
+                        f"leave it away")
     sizes = [key for key in SIZES if key in section]
     if not sizes:
         raise SiteError(f"{who} lacks its size; give current, apparent_power or active_power")
@@ -60,9 +66,32 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
         "count": int(section.get("count", 1)),
         "phases": tuple(section.get("phases", ())),
         "continuous": section.get("continuous", False),
+        "same_kind_as_existing": section.get("same_kind_as_existing", False),
         "harmonics": {int(order): here.percent(spectrum, order) for order in spectrum},
         **values,
     }
+
+
+def _capacitor(section: Mapping[str, Any], place: Place, who: str) -> dict[str, Any]:
+    """A capacitor bank: ``reactive_power`` at nominal voltage in var, ``detuning`` in percent, ``connection``."""
+    other = [key for key in section if key not in _OF_CAPACITORS]
+    if other:
+        raise SiteError(f"{who} is a capacitor bank, which has no {other[0]}; it has reactive_power, detuning, "
+                        f"connection and count")
+    if "reactive_power" not in section:
+        raise SiteError(f"{who} lacks its size; give reactive_power, such as '100 kvar'")
+    detuning = place.percent(section, "detuning", most=Decimal(50))
+    return {
+        "name": section["name"],
+        "count": int(section.get("count", 1)),
+        "phases": (),
+        "reactive_power": place.amount(section, "reactive_power", "var"),
+        "detuning": Decimal(0) if detuning is None else detuning,
+        "connection": section.get("connection", "delta"),
+    }
+
+
+_OF_CAPACITORS = ("name", "count", "kind", "reactive_power", "detuning", "connection")
 
 
 def _size(section: Mapping[str, Any], key: str, place: Place) -> Decimal | None:

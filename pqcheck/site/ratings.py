@@ -30,6 +30,9 @@ def ratings_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
             values[key] = Decimal(str(section[key]))
         else:
             values[key] = place.percent(section, key, most=Decimal(100))
+    if values.get("transformer_impedance") == 0:
+        raise SiteError(f"{place.at('transformer_impedance')} = 0 is no transformer; write the short-circuit voltage "
+                        f"of its nameplate, such as '6 %', or leave the key away")
     return values
 
 
@@ -41,7 +44,9 @@ def source_impedance_from(section: Mapping[str, Any], place: Place) -> dict[str,
             values[key] = place.amount(section, key, "var")
         elif key == "x_over_r":
             values[key] = Decimal(str(section[key]))
-        elif key == "basis":
+        elif key == "capacitor_detuning":
+            values[key] = place.percent(section, key, most=Decimal(50))
+        elif key in ("basis", "capacitor_connection"):
             values[key] = section[key]
         else:
             values[key] = place.amount(section, key, "ohm", zero=True)

@@ -95,6 +95,8 @@ def _outcomes(bases: Sequence[TimeBase], spots: handheld.SpotWatch, zone: str) -
     """What all checks say, in the order of `checks`."""
     related = [base for base in bases if base.grid.crossing]
     outcomes: list[Outcome] = []
+    if bases:
+        outcomes += _of(checks.OF_THE_RECORDING, max(bases, key=lambda base: base.stream.axis.count))
     for base in bases:
         place = {name: number for number, name in enumerate(base.groups)}
         outcomes += _of(checks.BEFORE_CHANNELS, base)

@@ -25,6 +25,9 @@ from pqcheck.model.verdict import Verdict, roll_up
 
 _CHUNK = 8
 
+_MOST_PROCESSES = 61
+"""Windows waits for no more at once."""
+
 
 class Each(Struct, frozen=True):
     """What came of one recording: a verdict and a line, or why it could not be judged."""
@@ -83,7 +86,8 @@ def check_each(
 
 
 def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(count, _MOST_PROCESSES)
 
 
 def _prepare(folder: Path, recordings: Sequence[str | Path]) -> None:

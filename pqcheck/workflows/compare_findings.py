@@ -17,8 +17,10 @@ from msgspec import Struct
 from pqcheck.model.errors import GateError, PqcheckError
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_file import as_document, from_document
+from pqcheck.model.findings_words import GATE
 from pqcheck.model.small_files import parse_json, read_small
 from pqcheck.model.verdict import Verdict, roll_up
+from pqcheck.site.declared_facts import declared_facts, differences
 from pqcheck.version import __version__
 
 SET_FORMAT = "pqcheck-findings-set/1"
@@ -72,6 +74,8 @@ class Comparison(Struct, frozen=True):
     changes: tuple[FindingChange, ...]
     rule_sets: tuple[str, ...] = ()
     """Sentences about limit tables that are not the same on both sides; empty when they are."""
+    declared: tuple[str, ...] = ()
+    """Sentences about declared facts that are not the same on both sides."""
     remarks: tuple[str, ...] = ()
     tolerance: Decimal = Decimal(0)
 
@@ -106,20 +110,27 @@ def compare(before: Findings, after: Findings, tolerance: Decimal | float | int 
     old, new = _worst_by_key(before), _worst_by_key(after)
     changes = [_change(old.get(key), new.get(key), allowed) for key in sorted({*old, *new})]
     changes.sort(key=_order)
-    return Comparison(tuple(changes), _rule_sets(before, after), _remarks(before, after), allowed)
+    facts = differences(declared_facts(before.site), declared_facts(after.site))
+    return Comparison(tuple(changes), _rule_sets(before, after), tuple(facts), _remarks(before, after), allowed)
+
+
+def identity_of(findings: Findings) -> tuple[str, str]:
+    """The names of the site and of the scenario."""
+    scenario = findings.site.get("scenario") or {}
+    name = scenario.get("name") if isinstance(scenario, Mapping) else None
+    return str(findings.site.get("name") or ""), str(name or "")
 
 
 def label_of(findings: Findings) -> str:
     """The name of a result: that of the scenario, else that of the site."""
-    scenario = findings.site.get("scenario") or {}
-    name = scenario.get("name") if isinstance(scenario, Mapping) else None
-    return str(name or findings.site.get("name") or "")
+    site, scenario = identity_of(findings)
+    return scenario or site
 
 
 def _worst_by_key(findings: Findings) -> dict[Key, Finding]:
     worst: dict[Key, Finding] = {}
     for finding in findings.findings:
-        if finding.kind not in ("limit", "safety"):
+        if finding.kind not in ("limit", "safety") or finding.table == GATE:
             continue
         key = key_of(finding)
         if key not in worst or _badness(finding) > _badness(worst[key]):
@@ -142,8 +153,7 @@ def margin_percent(finding: Finding | None) -> Decimal | None:
 def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -> FindingChange:
     if after is None or before is None:
         return FindingChange("gone" if after is None else "new", before, after, None)
-    old, new = margin_percent(before), margin_percent(after)
-    loss = None if old is None or new is None else old - new
+    loss = _loss(before, after)
     step = _RANK[after.verdict] - _RANK[before.verdict]
     asked = (before.verdict is not Verdict.NOT_APPLICABLE, after.verdict is not Verdict.NOT_APPLICABLE)
     state: State
@@ -158,6 +168,29 @@ def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -
     else:
         state = "worse" if loss > 0 else "better"
     return FindingChange(state, before, after, loss)
+
+
+def _loss(before: Finding, after: Finding) -> Decimal | None:
+    """The margin lost in percent of the limit; of the limit that was the nearer before, where the band is the same.
+
+    A reading that moves from one side of a band to the other would else be measured once by each side.
+    """
+    old, new = margin_percent(before), margin_percent(after)
+    if old is None or new is None:
+        return None
+    if before.limit == after.limit and before.margin is not None and after.margin is not None:
+        base = _nearer(before) or _nearer(after)
+        if base:
+            return 100 * (Decimal(repr(before.margin.value)) - Decimal(repr(after.margin.value))) / base
+    return old - new
+
+
+def _nearer(finding: Finding) -> Decimal | None:
+    """The size of the limit that a two-sided margin refers to; None for a margin of zero and one-sided limits."""
+    margin, limit = finding.margin, finding.limit
+    if margin is None or limit is None or limit.low is None or limit.high is None or not margin.percent_of_limit:
+        return None
+    return abs(100 * Decimal(repr(margin.value)) / Decimal(repr(margin.percent_of_limit)))
 
 
 def _order(change: FindingChange) -> tuple[int, Decimal, int, str]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
 from msgspec.structs import replace
 
+from pqcheck.io.headers.tokens import tokens_of
 from pqcheck.judge.phases_asked import phases_asked, phases_beyond
 from pqcheck.judge.tasks import Settled
 from pqcheck.model.errors import InputError
@@ -15,7 +17,9 @@ from pqcheck.model.findings_words import NOT_READ, first_few
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site
+from pqcheck.vet.check_definition import POWERS
 
+_POWER = re.compile("power|leistung|puissance", re.IGNORECASE)
 _CODES = ("not-recorded", "phase-missing")
 
 
@@ -27,16 +31,25 @@ class NotRead(Struct, frozen=True):
     file: str
     beyond: str = ""
     """Channels of phases that the declared connection does not have, as a sentence; empty where there are none."""
+    named: tuple[str, ...] = ()
+    """Columns left alone whose names say a voltage, current or power, and of which nobody said what they hold."""
+    only_extremes: tuple[str, ...] = ()
+    """Quantities of the connection of which only minimum or maximum columns were read."""
 
     @property
     def sentence(self) -> str:
         """One line with the next step; empty where nothing needed is missing."""
-        if not self.missing:
-            return ""
         parts = [
             _title(quantity) + (f" of {' and '.join(phases)}" if phases else "")
             for quantity, phases in self.missing.items()
         ]
+        parts += [f"the mean of {_title(quantity)} (minima and maxima alone are not vetted)"
+                  for quantity in self.only_extremes]
+        if not parts and self.named:
+            columns = first_few([repr(column) for column in self.named])
+            return f"{NOT_READ}{columns}, left alone. {self.next_step}"
+        if not parts:
+            return ""
         line = f"{NOT_READ}{', '.join(parts)}."
         if self.left_alone:
             columns = first_few([repr(column) for column in self.left_alone])
@@ -57,6 +70,14 @@ class NotRead(Struct, frozen=True):
         return f"Say what they hold: pqcheck columns {self.file} --write FILE, and copy that into the site file."
 
 
+def _names_a_quantity(column: str) -> bool:
+    """Whether the name of a column says a voltage, a current or a power that vetting looks at."""
+    tokens = tokens_of(column)
+    of_lines = tokens.quantity in ("voltage", "current")
+    of_power = tokens.quantity in POWERS and bool(tokens.unit or tokens.phase)
+    return (of_lines or of_power or bool(_POWER.search(column))) and not tokens.other_reading
+
+
 def _title(quantity: str) -> str:
     title = QUANTITIES[quantity].title
     return title[:1].lower() + title[1:]
@@ -74,7 +95,8 @@ def not_read(
         column.column for file in recording.files for column in file.columns
         if column.channel is None and column.read_as.startswith("left alone") and "not asked for" not in column.read_as
     )
-    name = recording.files[0].name if recording.files else "FILE"
+    names = [file.name for file in recording.files if any(column.column in left for column in file.columns)]
+    name = (names or [file.name for file in recording.files] or ["FILE"])[0]
     if not any(stream.channels for stream in recording.streams) and not recording.events:
         columns = first_few([repr(column) for column in left]) if left else "there are none beside the stamps"
         raise InputError(
@@ -88,15 +110,21 @@ def not_read(
     )
     line = f"Beyond the declared connection ({site.supply.connection}), and not judged on " \
            f"{'its' if len(beyond) == 1 else 'their'} own: {first_few(list(beyond))}." if beyond else ""
+    means = {channel.quantity for _, channel in recording.channels() if channel.reading == "mean"}
     missing: dict[str, list[str]] = {}
     for quantity in ("voltage", "current") if connection else ():
-        phases_read = {phase for of, phase in read if of == quantity}
+        phases_read = {channel.phase for _, channel in recording.channels() if channel.quantity == quantity
+                       and (channel.reading == "mean" or quantity not in means)}
         asked = phases_asked(quantity, (), site.supply, phases_read.__contains__)
         phases = [str(task.phase) for task in asked if task.standing == "phase-missing"]
         if phases:
             missing[quantity] = phases
     if connection and left and not any(quantity == "voltage" for quantity, _ in read):
         missing.setdefault("voltage", [])
+    only = [quantity for quantity in ("voltage", "current") if connection and quantity not in means
+            and any(quantity == of for of, _ in read)]
+    # Who wrote a mapping has said what the columns hold, and of those left out that they are not needed.
+    unsaid = [column for column in left if connection and not site.recording.columns and _names_a_quantity(column)]
     for rule in settled:
         if rule.quantity is None or rule.reason.code not in _CODES or rule.quantity not in QUANTITIES:
             continue
@@ -105,7 +133,8 @@ def not_read(
             phases += [rule.phase] if rule.phase not in phases else []
         elif left:
             missing.setdefault(rule.quantity, [])
-    return NotRead({quantity: tuple(phases) for quantity, phases in missing.items()}, tuple(left), name, line)
+    return NotRead({quantity: tuple(phases) for quantity, phases in missing.items()}, tuple(left), name, line,
+                   tuple(unsaid), tuple(only))
 
 
 def advised(settled: Sequence[Settled], missing: NotRead) -> list[Settled]:

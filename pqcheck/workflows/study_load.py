@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from pqcheck.model.findings import Findings
+from pqcheck.model.findings import Findings, in_order
+from pqcheck.vet import vet
 from pqcheck.workflows.check_recording import check
 from pqcheck.workflows.inputs import (
     Recordings,
@@ -43,8 +44,13 @@ def load_study(
     chosen = as_tables(tables, place, may_be_none=True)
     only = tuple(quantities) if quantities is not None else place.quantities
     recording = as_recording(recordings, place)
+    corrected = as_corrected(recording, place)
     if chosen:
         measured = check(recording, place, chosen, quantities=only)
     else:
-        measured = Findings((), site=place.declared, recordings=recording_entries(recording))
-    return study(as_corrected(recording, place), place, chosen, measured, only)
+        # What is spare rests on currents that were measured, whether or not a limit is asked for.
+        vetted = vet(corrected, place)
+        measured = Findings(
+            in_order(vetted.findings), place.declared, recording_entries(recording), (), vetted.remarks
+        )
+    return study(corrected, place, chosen, measured, only)

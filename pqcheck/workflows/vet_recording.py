@@ -41,7 +41,7 @@ def _not_read(recording: Recording, site: Site) -> str:
     """What the connection needs and was not read, and then what else the applied rules ask for; empty without."""
     missing = not_read(recording, site, connection=True)
     if not missing.missing:
-        return ""
+        return missing.sentence
     _, settled = resolve(as_tables(None, site, may_be_none=True), recording, site)
     return not_read(recording, site, settled, connection=True).sentence
 

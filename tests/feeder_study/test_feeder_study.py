@@ -64,11 +64,15 @@ class TestPrediction:
             assert found == pytest.approx(true, rel=0.2, abs=floor), channel
 
     def test_the_arithmetic_sum_is_a_bound(self, solved: dict[str, Case], name: str) -> None:
-        # Up to the 1 % that loads draw more at the lower voltage.
+        # Of orders, of currents that grow while the voltage falls, and of the lowest voltage; 3e-4 is left to what the
+        # declared impedance leaves out.
         one = solved[name]
         for channel, _ in shown():
-            if "_harmonic" in channel:
-                assert np.all(one.predicted["arithmetic"][channel] >= one.solved[channel] * 0.99 - 1e-6), channel
+            bound, true = one.predicted["arithmetic"][channel], one.solved[channel]
+            if "_harmonic" in channel or channel.startswith("current"):
+                assert np.all(bound >= true * (1 - 3e-4) - 1e-3), channel
+            elif channel.startswith("voltage"):
+                assert np.all(bound <= true * (1 + 3e-4)), channel
 
 
 @pytest.mark.parametrize("name", ["currents", "admittances"])

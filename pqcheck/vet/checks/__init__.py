@@ -24,6 +24,7 @@ from pqcheck.vet.checks import (
     dead_clamp,
     distortion_scale,
     energy,
+    enough,
     extremes,
     file_notes,
     frequency,
@@ -48,6 +49,7 @@ from pqcheck.vet.checks import (
     totals,
     two_element,
     under_range,
+    unset_clock,
     wiring,
     zero_orders,
 )
@@ -66,6 +68,8 @@ OF_RELATIONS: tuple[ModuleType, ...] = (
     open_jaw, neutral_sum, power_factor,
 )
 """Voltages, currents and powers against each other, where a time base has them."""
+OF_THE_RECORDING: tuple[ModuleType, ...] = (enough, unset_clock)
+"""The time base with most intervals alone."""
 OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 """The time base with most of these quantities alone."""
 DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
@@ -81,7 +85,7 @@ COLLECTED: tuple[type[OfStream], ...] = (
 )
 
 CHECKS: tuple[Check, ...] = (
-    *(module.CHECK for module in BEFORE_CHANNELS), *file_notes.CHECKS,
+    *(module.CHECK for module in (*OF_THE_RECORDING, *BEFORE_CHANNELS)), *file_notes.CHECKS,
     *(module.CHECK for module in (*OF_CHANNELS, *AFTER_CHANNELS, *OF_RELATIONS, *OF_THE_PERIOD)), handheld.CHECK,
     *(module.CHECK for module in DANGER_SIGNS),
 )

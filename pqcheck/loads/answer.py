@@ -1,0 +1,124 @@
+"""The answer of a load study: may the load go in, under which conditions, and what is not known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+from pqcheck.model.findings import Finding
+from pqcheck.model.reason_codes import CATALOGUE
+from pqcheck.model.verdict import Verdict
+
+if TYPE_CHECKING:
+    from pqcheck.loads.study import LoadStudy
+
+MOST_UNKNOWN = 6
+
+
+class Answer(Struct, frozen=True):
+    """The verdict over all predictions, in one sentence, with its conditions and what is not known."""
+
+    verdict: Verdict
+    sentence: str
+    conditions: tuple[str, ...]
+    unknown: tuple[str, ...]
+
+
+def answer_of(study: LoadStudy) -> Answer | None:
+    """The answer; None for a study without new loads."""
+    if not study.loads:
+        return None
+    asked = [
+        finding for finding in study.findings.findings
+        if finding.kind == "prediction" and finding.verdict is not Verdict.NOT_APPLICABLE
+        and not finding.channel.endswith("-arithmetic")
+    ]  # fmt: skip
+    determined = [
+        finding for finding in study.findings.findings
+        if finding.kind == "limit" and finding.rule.startswith("existing-load") and finding.required
+    ]  # fmt: skip
+    questions = [*determined, *asked]
+    failing = [finding for finding in questions if finding.verdict is Verdict.FAIL]
+    open_ = [finding for finding in questions if finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
+    kilovolt_amperes = sum(load.rms_va for load in study.loads) / 1000
+    whole = f"the addition of {kilovolt_amperes:.4g} kVA"
+    if failing:
+        worst = min(failing, key=_share)
+        text = f"with {whole} {_count(failing, 'criterion')} predicted to fail, {_words(worst)} first"
+        verdict = Verdict.FAIL
+    elif open_:
+        text = f"with {whole} none of {len(questions)} predictions fails, and {len(open_)} of them are open"
+        verdict = Verdict.INCONCLUSIVE
+    elif questions:
+        tightest = min(questions, key=_share)
+        text = (
+            f"as far as this study reaches: with {whole} all {len(questions)} predictions pass and so do their bounds, "
+            f"the tightest {_words(tightest)}"
+        )
+        verdict = Verdict.PASS
+    else:
+        text = "no limit table and no rating was declared, so nothing was predicted"
+        verdict = Verdict.INCONCLUSIVE
+    return Answer(verdict, f"{text}.", tuple(_conditions(study, verdict)), tuple(_unknown(study, open_)))
+
+
+def _count(findings: Sequence[Finding], noun: str) -> str:
+    return f"1 {noun} is" if len(findings) == 1 else f"{len(findings)} criteria are"
+
+
+def _share(finding: Finding) -> float:
+    percent = None if finding.margin is None else finding.margin.percent_of_limit
+    return float("inf") if percent is None else float(percent)
+
+
+def _words(finding: Finding) -> str:
+    title = finding.title.split(":")[0] if finding.table == "ratings" else f"{finding.table} {finding.rule}"
+    text = f"{title} ({finding.channel.split('+')[0]}"
+    if finding.statistic is not None and finding.statistic.value is not None and finding.limit is not None:
+        unit = finding.statistic.unit
+        sides = [side for side in (finding.limit.low, finding.limit.high) if side is not None]
+        limits = " to ".join(f"{side:.4g}" for side in sides)
+        text += f", {finding.statistic.value:.4g} against {limits} {unit}".rstrip(" 1")
+    return f"{text})"
+
+
+def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
+    rooms = [room for room in study.rooms if not room.at_least and room.key != "supply"]
+    tightest = min(rooms, key=lambda room: room.share, default=None)
+    if tightest is not None and tightest.share < 1:
+        at_most = "at most " if tightest.open or tightest.about else ""
+        yield (
+            f"No more than {at_most}{tightest.apparent_va / 1000:.4g} kVA ({100 * tightest.share:.3g} % of what is "
+            f"declared), where {tightest.title} is reached at worst"
+        )
+        if tightest.help:
+            yield f"For the whole addition: {tightest.help}"
+    scheduled = [load.name for load in study.loads if load.runs is not None]
+    over = [entry.title for entry in study.capacity if entry.then_bounds and entry.then_bounds[1] > entry.limit]
+    if scheduled and verdict is not Verdict.FAIL:
+        because = f"; all at once, {over[0]} would be exceeded" if over else ""
+        yield f"{', '.join(scheduled)}: only at the times declared{because}"
+    if any(load.feeds_in for load in study.loads):
+        yield "Nothing counts on what feeds in"
+
+
+def _unknown(study: LoadStudy, open_: Sequence[Finding]) -> Iterator[str]:
+    groups: dict[str, list[Finding]] = {}
+    for finding in open_:
+        if finding.reason is not None:
+            groups.setdefault(finding.reason.code, []).append(finding)
+    for code, findings in list(groups.items())[:MOST_UNKNOWN]:
+        reason = findings[0].reason
+        assert reason is not None
+        title = CATALOGUE[code].title if code in CATALOGUE else code
+        such = f"{len(findings)} of the predictions, such as {_words(findings[0])}"
+        yield f"{title} ({such}): {reason.advice}".rstrip(".")
+    if len(groups) > MOST_UNKNOWN:
+        yield f"{len(groups) - MOST_UNKNOWN} more reasons stand with the predictions"
+    if study.source is None:
+        yield "The impedance of the supply: voltages are not predicted"
+    for load in study.loads:
+        if not load.spectrum.percent and load.bank is None:
+            yield f"{load.name}: no spectrum is declared, and it counts as free of harmonics"

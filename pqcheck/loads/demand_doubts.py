@@ -1,0 +1,59 @@
+"""Whether the record shows the largest demand: gaps, readings that are mere bounds, currents that were not measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pqcheck.loads.channels import phases_of
+from pqcheck.loads.study_values import Demand
+from pqcheck.model.findings import Finding, Reason
+from pqcheck.model.reason_codes import sentence
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
+
+DIRECTION = ("reversed-current", "swapped-currents")
+"""Doubts about direction or phase, which leave the size of a current alone."""
+_COUNTED_HERE = ("gap", "interruption")
+"""Doubts about missing readings, which are counted from the demand itself."""
+_MAKES = {"current": ("current",), "apparent_power": ("current", "voltage", "apparent_power")}
+"""What a rated quantity is formed from."""
+
+
+def doubt_of(
+    demand: Demand, quantity: str, phase: str | None, others: Sequence[Finding], site: Site
+) -> Reason | None:
+    """Why the largest demand of a quantity (`phase` None: of all phases) is not shown; None where it is.
+
+    `others` are the findings about the recording. A gap is no doubt under a declared coverage that the record meets.
+    """
+    for finding in others:
+        doubtful = finding.kind == "recording" and finding.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+        if not doubtful or finding.reason is None or finding.quantity not in _MAKES[quantity]:
+            continue
+        mine = phase is None or finding.phase in (None, phase, f"{phase}n")
+        carried = finding.phase is None or finding.phase[0] in phases_of(site.supply) or finding.phase == phase
+        if mine and carried and finding.reason.code not in (*DIRECTION, *_COUNTED_HERE):
+            return finding.reason
+    seen = next((seen for seen in demand.seen if (seen.quantity, seen.phase) == (quantity, phase)), None)
+    if seen is not None and seen.steady is not None and quantity == "current":
+        # A load may rest, and then nothing shows that the clamp was closed around it: what it may draw is not shown.
+        text = f"current.{phase} holds {seen.steady:.6g} A in all {seen.expected - seen.missing} readings: it was not "
+        text += "measured, or its resolution is too coarse to show that it moves."
+        return Reason("never-moves", text, "Check the clamp against a handheld reading, and record again.")
+    if seen is None or not seen.missing + seen.bounded:
+        return None
+    if seen.bounded:
+        return _not_shown(
+            f"{seen.bounded} of {seen.expected} readings are only lower bounds", "Record again with a range that fits."
+        )
+    valid = 100 * (seen.expected - seen.missing)
+    if site.coverage is not None and valid >= site.coverage.at_least_percent * seen.expected:
+        return None
+    return _not_shown(
+        f"{seen.missing} of {seen.expected} intervals have no value",
+        "Record again without gaps, exclude what is documented, or declare [coverage] with the policy it comes from.",
+    )
+
+
+def _not_shown(why: str, advice: str) -> Reason:
+    return Reason("demand-not-shown", *sentence("demand-not-shown", why=why, advice=advice))

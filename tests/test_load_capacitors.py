@@ -1,0 +1,161 @@
+"""Capacitor banks, there already or new, against the network solved by nodal analysis in numpy."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pqcheck.loads.declared import new_loads
+from pqcheck.loads.harmonics import Law
+from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_impedance import source_of
+from pqcheck.model.errors import SiteError
+from pqcheck.site.load_site import site_from
+from pqcheck.site.site_values import Site
+from pqcheck.workflows.study_load import load_study
+from tests.recordings import recording
+
+SUPPLY = {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz"}
+R, X = 0.004, 0.02
+COUNT = 6
+
+
+def solve(
+    order: int, background: complex, injected: complex, banks: list[tuple[float, float]]
+) -> tuple[float, float]:
+    """Volts at the bus and amperes in the supply of one phase: nodal, Y U = sum of the currents into the bus.
+
+    `background` is the voltage behind the supply, `injected` the current of the loads, `banks` (kvar, detuning %).
+    """
+    supply = R + 1j * order * X
+    node = 1 / supply
+    for kvar, detuning in banks:
+        whole = 400**2 / (kvar * 1000)
+        capacitive = whole / (1 - detuning / 100)
+        node += 1 / (1j * (order * capacitive * detuning / 100 - capacitive / order))
+    volts = (background / supply - injected) / node
+    return abs(volts), abs((background - volts) / supply)
+
+
+def place(new: list[dict[str, Any]], **sections: Any) -> Site:
+    impedance = {"resistance": f"{R} ohm", "reactance": f"{X} ohm", **sections}
+    return site_from({"supply": SUPPLY, "new_load": new, "source_impedance": impedance})
+
+
+def predicted(order: int, volts: float, amperes: float, site: Site, law: Law) -> dict[str, float]:
+    table: dict[str, Any] = {}
+    for phase in "abc":
+        table[f"voltage.{phase}n [V]"] = np.full(COUNT, 230.0)
+        table[f"voltage_harmonic.{phase}n.h{order} [V]"] = np.full(COUNT, volts)
+        table[f"current.{phase} [A]"] = np.full(COUNT, math.hypot(100.0, amperes))
+        table[f"current_harmonic.{phase}.h1 [A]"] = np.full(COUNT, 100.0)
+        table[f"current_harmonic.{phase}.h{order} [A]"] = np.full(COUNT, amperes)
+        table[f"active_power.{phase} [W]"] = np.full(COUNT, 230.0 * 90)
+        table[f"reactive_power.{phase} [var]"] = np.full(COUNT, 230.0 * 100 * math.sqrt(1 - 0.81))
+    record = recording(table)
+    added = Added(new_loads(site), source_of(site, record), law)
+    (stream,) = with_addition(record, site, added).streams
+    block = next(iter(stream.blocks(None)))
+    return {channel.base_name: float(values[0]) for channel, values in block.values.items()}
+
+
+BANK = {"name": "bank", "kind": "capacitor", "reactive_power": "120 kvar"}
+
+
+@given(
+    order=st.sampled_from([5, 7, 11, 13, 17]),
+    kvar=st.floats(20, 300),
+    detuning=st.sampled_from([0.0, 7.0, 14.0]),
+    background=st.floats(0, 8),
+    injected=st.floats(0.5, 40),
+    angle=st.floats(0, 2 * math.pi),
+    existing=st.sampled_from([0.0, 50.0]),
+)
+def test_a_new_bank_shapes_what_is_there_as_the_network_does(
+    order: int, kvar: float, detuning: float, background: float, injected: float, angle: float, existing: float
+) -> None:
+    there = [(existing, 0.0)] if existing else []
+    current = injected * np.exp(1j * angle)
+    before = solve(order, background, current, there)
+    after = solve(order, background, current, [*there, (kvar, detuning)])
+    declared = {**BANK, "reactive_power": f"{kvar} kvar", "detuning": f"{detuning} %"}
+    site = place([declared], **({"capacitor_bank": f"{existing} kvar"} if existing else {}))
+    found = predicted(order, *before, site, "summation")
+    # The voltage follows without any angle: U' / U is a ratio of impedances, whatever the sources are.
+    assert found[f"voltage_harmonic.an.h{order}"] == pytest.approx(after[0], rel=1e-6)
+    # The current needs the angle between current and voltage: the bound holds whatever it is.
+    bound = predicted(order, *before, site, "arithmetic")
+    assert bound[f"current_harmonic.a.h{order}"] >= after[1] * (1 - 1e-9)
+    if background == 0 and not existing:
+        assert found[f"current_harmonic.a.h{order}"] == pytest.approx(after[1], rel=1e-6)
+
+
+def test_the_resonance_of_a_bank_declared_as_what_it_is() -> None:
+    # 400 V behind 0.004 + j0.02 ohm; 163.3 kvar resonate at order 7: Xc = 0.98 ohm = 49 x 0.02.
+    kvar = 400**2 / (49 * X) / 1000
+    drive = {"name": "drive", "current": f"{100 * math.sqrt(1 + 0.14**2)} A", "power_factor": 1.0,
+             "harmonics": {"7": 14}}  # fmt: skip
+    site = place([{**BANK, "reactive_power": f"{kvar} kvar"}, drive])
+    before = solve(7, 1.0, 8.0, [])
+    found = predicted(7, *before, site, "arithmetic")
+    after = solve(7, 1.0, 8.0 + 14.0, [(kvar, 0.0)])
+    without = solve(7, 1.0, 8.0 + 14.0, [])
+    # Some seven times the volts of the network without the bank, and what stands here is no less.
+    assert after[0] > 5 * without[0]
+    assert found["voltage_harmonic.an.h7"] >= after[0] and found["current_harmonic.a.h7"] >= after[1]
+    assert found["voltage_harmonic.an.h7"] < 1.3 * after[0]
+
+
+def test_zero_sequence_orders_pass_a_delta_bank_by() -> None:
+    drive = {"name": "lights", "current": "100 A", "power_factor": 1.0, "harmonics": {"3": 20}}
+    table = predicted(3, 0.5, 1.0, place([drive]), "arithmetic")
+    delta = predicted(3, 0.5, 1.0, place([drive], capacitor_bank="300 kvar"), "arithmetic")
+    star = predicted(
+        3, 0.5, 1.0, place([drive], capacitor_bank="300 kvar", capacitor_connection="grounded-star"), "arithmetic"
+    )
+    assert delta["voltage_harmonic.an.h3"] == pytest.approx(table["voltage_harmonic.an.h3"])
+    assert star["voltage_harmonic.an.h3"] > 1.1 * table["voltage_harmonic.an.h3"]
+
+
+def test_a_bank_lifts_the_voltage_by_its_reactive_current() -> None:
+    # Elementary: a shunt of susceptance B behind R + jX gives U = E / (1 + jB (R + jX)); the load keeps its current.
+    found = predicted(5, 0.1, 0.1, place([BANK]), "summation")
+    susceptance = 120_000 / 400**2
+    assert found["voltage.an"] == pytest.approx(230 / abs(1 + 1j * susceptance * (R + 1j * X)), rel=1e-3)
+    assert found["voltage.an"] > 231
+    # 100 A at 0.9 lagging with 173 A leading beside it.
+    expected = abs(complex(90, -100 * math.sqrt(1 - 0.81)) + 1j * susceptance * found["voltage.an"])
+    assert found["current_harmonic.a.h1"] == pytest.approx(expected, rel=5e-3)
+
+
+def test_a_load_that_is_a_bank_is_refused_until_declared_so() -> None:
+    load = {"name": "power factor bank", "apparent_power": "100 kVA", "power_factor": 0.05, "reactive": "leading"}
+    with pytest.raises(SiteError, match='kind = "capacitor"'):
+        new_loads(place([load]))
+    new_loads(place([{**load, "power_factor": 0.9}]))
+
+
+@pytest.mark.parametrize(
+    ("declared", "words"),
+    [
+        ({"kind": "capacitor", "current": "5 A"}, "has no current; it has reactive_power"),
+        ({"kind": "capacitor"}, "lacks its size; give reactive_power"),
+        ({"current": "5 A", "detuning": "7 %"}, "which only a capacitor bank has"),
+        ({"kind": "condenser", "current": "5 A"}, "kind"),
+        ({"kind": "capacitor", "reactive_power": "100 kvar", "detuning": "80 %"}, "detuning"),
+    ],
+)
+def test_a_bank_that_cannot_be(declared: dict[str, Any], words: str) -> None:
+    with pytest.raises(SiteError, match=words):
+        place([{"name": "x", **declared}])
+
+
+def test_a_bank_without_a_declared_supply() -> None:
+    table = {f"current.{phase} [A]": np.full(12, 10.0) for phase in "abc"}
+    with pytest.raises(SiteError, match="the supply that it resonates with is not declared"):
+        load_study(recording(table), {"time_zone": "UTC", "supply": SUPPLY, "new_load": [BANK]})
