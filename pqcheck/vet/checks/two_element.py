@@ -20,7 +20,7 @@ from pqcheck.vet.time_base import PHASES, Grid, TimeBase
 
 MISFIT = Threshold(0.08, "1", CHOSEN, "Largest deviation of the element powers over V x I from those of a connection.")
 APART = Threshold(
-    {"right": (-122, 22), "one reversed": (60, 150), "swapped": (150, 215)}, "degrees",
+    (("right", -122, 22), ("one reversed", 60, 150), ("swapped", 150, 215)), "degrees",
     "derived: angle of element c less that of element a; loads on one line only move it by up to 60",
     "Ranges in which a connection is named."
 )
@@ -94,9 +94,9 @@ def _from_angles(grid: Grid, site: Site, elements: Array) -> Iterator[Outcome]:
         return
     powers = powers[:, loaded]
     apart = float(wrapped(middle_angle(np.degrees(np.angle(powers[1] * np.conj(powers[0]))))))
-    apart = apart + 360 if apart < APART.value["right"][0] else apart
+    apart = apart + 360 if apart < APART.value[0][1] else apart
     shown = f"the elements stand {apart:.0f} degrees apart, {{}} where the connection is right"
-    kind = next((name for name, (low, high) in APART.value.items() if low <= apart < high), "")
+    kind = next((name for name, low, high in APART.value if low <= apart < high), "")
     total = powers.sum(axis=0)
     back = float((total.real < 0).mean())
     if kind == "right":
