@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from pqcheck.workflows.check_recording import check
     from pqcheck.workflows.study_load import load_study
 
-__all__ = ["Findings", "PqcheckError", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table", "read"]
+__all__ = [
+    "Findings", "PqcheckError", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table",
+    "read",
+]  # fmt: skip
 
 _HOME = {
     "Findings": "pqcheck.model.findings",

@@ -27,7 +27,8 @@ def _files(recording: Odd, change: Callable[[list[list[str]]], list[list[str]]])
     files = []
     for number, content in enumerate(recording.contents()):
         text = io.StringIO()
-        csv.writer(text, delimiter=recording.delimiter, lineterminator="\n").writerows(change(_rows(recording, content)))
+        writer = csv.writer(text, delimiter=recording.delimiter, lineterminator="\n")
+        writer.writerows(change(_rows(recording, content)))
         files.append((f"recording{number}.csv", text.getvalue().encode()))
     return files
 
