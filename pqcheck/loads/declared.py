@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.loads.capacitors import Bank, bank_of, bank_voltage
 from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.schedule import Runs, Schedule, profile_file
-from pqcheck.loads.spectra import LoadSpectrum, spectrum_of
+from pqcheck.loads.spectra import LoadSpectrum, filtered, spectrum_of
 from pqcheck.model.errors import SiteError
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site, Supply
@@ -44,6 +44,10 @@ class NewLoad(Struct, frozen=True):
     continuous: bool
     same_kind: bool = False
     """Its harmonics have the angles of those that are there (drives of one kind), so they add arithmetically."""
+    diversity: float = 1.0
+    """Share of the pieces that `apparent_va` counts (a demand factor); all at once are more by its inverse."""
+    managed: str = ""
+    """What a load management lets it draw at most, in words; it holds whatever runs."""
     bank: Bank | None = None
     """Set for a capacitor bank: it has no current of its own, it changes the impedance for all others."""
     start_multiple: float | None = None
@@ -106,7 +110,7 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
     _check_phases(phases, supply, where)
     if "reactive_power" in declared:
         return _capacitor(declared, phases, where, supply)
-    spectrum = spectrum_of(declared, where)
+    spectrum = filtered(spectrum_of(declared, where), declared.get("active_filter"))
     factor = float(declared["power_factor"]) if "power_factor" in declared else None
     count = declared["count"]
     feeds_in = False
@@ -135,10 +139,13 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
     elif "profile" in declared:
         active = size if "active_power" in declared else None
         runs = profile_file(Path(declared["profile"]), active, site.time_zone, where)
+    apparent, diversity, managed = _lowered(declared, apparent * count, factor, spectrum, phases, supply, where)
     return NewLoad(
         name=declared["name"],
         phases=phases,
-        apparent_va=apparent * count,
+        apparent_va=apparent,
+        diversity=diversity,
+        managed=managed,
         power_factor=factor,
         leading=declared.get("reactive") == "leading",
         feeds_in=feeds_in,
@@ -150,6 +157,34 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
         start_multiple=float(declared["start_multiple"]) if "start_multiple" in declared else None,
         start_power_factor=float(declared["start_power_factor"]) if "start_power_factor" in declared else None,
     )
+
+
+def _lowered(
+    declared: Mapping[str, Any],
+    apparent: float,
+    factor: float | None,
+    spectrum: LoadSpectrum,
+    phases: tuple[str, ...],
+    supply: Supply,
+    where: str,
+) -> tuple[float, float, str]:
+    """Fundamental apparent power under a demand factor and a load management, the factor, and the limit in words."""
+    diversity = float(declared.get("demand_factor", 100)) / 100
+    lowered = apparent * diversity
+    if "managed_at_most" not in declared:
+        return lowered, diversity, ""
+    value, unit = declared["managed_at_most"]
+    if unit == "W" and factor is None:
+        raise SiteError(f"{where} is managed in watts and has no power_factor; declare it, or write the limit in kVA")
+    if unit == "W":
+        limit = float(value) / (factor or 1.0)
+    else:
+        limit = float(value) * (voltage_sum(phases, supply) if unit == "A" else 1.0) / spectrum.rms_ratio
+    # The management holds whatever would run at once, so that nothing more than its limit ever does.
+    least = min(lowered, limit)
+    at_once = min(apparent, limit)
+    scale, name = {"W": (1000, "kW"), "VA": (1000, "kVA"), "A": (1, "A")}[unit]
+    return least, least / at_once, f"{float(value) / scale:g} {name}"
 
 
 def _capacitor(

@@ -28,7 +28,17 @@ from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Loading, Motor, Room, SpectrumBeforeAfter, Start
+from pqcheck.loads.study_values import (
+    Capacity,
+    CriterionRow,
+    Demand,
+    Loading,
+    Motor,
+    Room,
+    SpectrumBeforeAfter,
+    Start,
+    VariantRow,
+)
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
 from pqcheck.model.clock import duration_text
@@ -68,6 +78,7 @@ class LoadStudy(Struct, frozen=True):
     capacity: tuple[Capacity, ...] = ()
     rows: tuple[CriterionRow, ...] = ()
     rooms: tuple[Room, ...] = ()
+    variants: tuple[VariantRow, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
     spectrum: SpectrumBeforeAfter | None = None
@@ -98,11 +109,13 @@ def study(
     tables: Sequence[LimitTable],
     measured: Findings,
     quantities: Sequence[str] = (),
+    *,
+    headroom: bool = True,
 ) -> LoadStudy:
     """The study of a recording (declared corrections already applied) whose measured findings are known.
 
     Raises `SiteError` for a new load that cannot be, never runs within the recording, or is more than the supply can
-    deliver through its impedance.
+    deliver through its impedance. Without `headroom` what fails first is not searched for.
     """
     interval_us, why = demand_interval(recording, site)
     loads = new_loads(site)
@@ -131,7 +144,7 @@ def study(
     )  # fmt: skip
     if not loads:
         return base
-    return _with_loads(base, record, site, tables, quantities)
+    return _with_loads(base, record, site, tables, quantities, headroom=headroom)
 
 
 def _worst(loadings: Sequence[Loading]) -> Loading | None:
@@ -193,7 +206,13 @@ def _unmet_words(site: Site, demand: Demand) -> list[str]:
 
 
 def _with_loads(
-    base: LoadStudy, record: Recording, site: Site, tables: Sequence[LimitTable], quantities: Sequence[str]
+    base: LoadStudy,
+    record: Recording,
+    site: Site,
+    tables: Sequence[LimitTable],
+    quantities: Sequence[str],
+    *,
+    headroom: bool,
 ) -> LoadStudy:
     """The study with the declared new loads: every criterion judged again, and how much of them each bears."""
     source = source_of(site, record)
@@ -217,8 +236,10 @@ def _with_loads(
     capacity = capacities(site, base.demand, demands, (_shares(base.loadings), _shares(strict)), measured)
     ratings = rating_findings(capacity, demands.firm, record, _unmet(site, base.demand))
     scaled = firm_added if firm_added.loads else added
-    rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
-    rooms += existing_load_rooms(tables, record, site, base.loads)
+    rooms = []
+    if headroom:
+        rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
+        rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
     findings = [*measured, *main, *arithmetic, *reported_only(no_diversity, NO_DIVERSITY), *grown, *ratings]
     worst = base.spectrum

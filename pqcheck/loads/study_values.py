@@ -227,6 +227,21 @@ class Growth(Struct, frozen=True):
     """For which demand currents the prediction passes, as judging says it."""
 
 
+class VariantRow(Struct, frozen=True):
+    """The answer for one alternative: its verdict, the criterion that decides, what it has left at worst."""
+
+    name: str
+    verdict: str
+    failing: int
+    open: int
+    decides: str
+    """The tightest criterion: the first that fails, else the first that is open, else the one with the least left."""
+    margin_percent: float | None
+    """What the bound leaves of the limit there; negative beyond it."""
+    needed: str
+    """What would have to be true for it to pass; empty where it does."""
+
+
 class Loading(Struct, frozen=True):
     """Harmonic loading of one winding of a transformer, from the spectrum of its high-load intervals."""
 

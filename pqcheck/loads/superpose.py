@@ -120,7 +120,7 @@ class _Walk(Struct, frozen=True):
         if self.added.everything_on:
             # What feeds in takes nothing off an upper bound, unless nothing else is added.
             relief = load.feeds_in and not all(other.feeds_in for other in self.added.loads)
-            return np.zeros(axis.count) if relief else np.ones(axis.count)
+            return np.zeros(axis.count) if relief else np.full(axis.count, 1 / load.diversity)
         starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
         return load.share(starts, axis.interval_us, self.zone, largest=not self.added.mean_shares)
 

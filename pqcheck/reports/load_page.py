@@ -29,6 +29,7 @@ from pqcheck.reports.load_words import (
     power_factor_words,
     prediction_cells,
     room_sentence,
+    variant_table,
     winding_sentences,
     worst_rows,
 )
@@ -53,6 +54,8 @@ def load_section(study: LoadStudy) -> list[Child]:
     return [
         danger_box(study.findings, "Danger sign: read this first"),
         _answer(study),
+        _section("Alternatives", "load-variants-part", table(*variant_table(study), label="Alternatives compared"))
+        if study.variants else None,
         _section("Demand", "load-demand-part", figure("load-demand"), _demand_table(study), lines(_demand_words(study)),
                  figure("load-duration"), figure("load-profile")),
         _section("Spare capacity", "load-capacity-part", _capacity_table(study), figure("load-headroom")),

@@ -21,6 +21,7 @@ from pqcheck.reports.load_words import (
     determination,
     doubt_sentences,
     growth_sentences,
+    left_words,
     load_words,
     motor_words,
     power_factor_words,
@@ -40,6 +41,7 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
     parts = [danger_text(study.findings), _answer(study)]
     if not quiet:
         parts += [
+            _variants(study),
             _determinations(study),
             _new_loads(study),
             _demand(study),
@@ -73,6 +75,19 @@ def _answer(study: LoadStudy) -> str:
     if study.loads:
         lines.append(wrap(change_words(study)))
     return "\n".join([*first, *lines])
+
+
+def _variants(study: LoadStudy) -> str:
+    if not study.variants:
+        return ""
+    lines = ["Alternatives, each with its bound:"]
+    for row in study.variants:
+        counts = f"{row.failing} fail, {row.open} open" if row.failing or row.open else "all pass"
+        needed = f" It would take {row.needed}." if row.needed else ""
+        text = f"{row.name}: {ANSWER_WORDS[Verdict(row.verdict)]}, {counts}; the tightest is {row.decides}"
+        text += f", {left_words(row)}.{needed}"
+        lines.append(wrap(text, "- ", "  "))
+    return "\n".join(lines)
 
 
 def _determinations(study: LoadStudy) -> str:

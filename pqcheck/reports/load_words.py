@@ -8,7 +8,7 @@ from pqcheck.loads.answer import Answer
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room, VariantRow
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -201,6 +201,26 @@ def _capacity_row(capacity: Capacity, study: LoadStudy) -> list[str]:
         spare = f"not shown, at most {spare}"
     row.append(spare + (f"; {capacity.note}" if capacity.note else ""))
     return row
+
+
+def variant_table(study: LoadStudy) -> Table:
+    """One row for each alternative."""
+    heads = ["alternative", "answer", "fail", "open", "tightest", "at worst", "what would have to be true"]
+    return heads, [
+        [
+            row.name, ANSWER_WORDS[Verdict(row.verdict)], str(row.failing), str(row.open), row.decides,
+            left_words(row), row.needed or "-",
+        ]
+        for row in study.variants
+    ]  # fmt: skip
+
+
+def left_words(row: VariantRow) -> str:
+    """What the bound of the tightest criterion leaves."""
+    if row.margin_percent is None:
+        return "without a margin"
+    side = "left" if row.margin_percent >= 0 else "beyond the limit"
+    return f"{abs(row.margin_percent):.3g} % {side} at worst"
 
 
 def doubt_sentences(study: LoadStudy) -> Iterator[str]:
