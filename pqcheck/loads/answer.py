@@ -160,6 +160,9 @@ def _unknown(study: LoadStudy, open_: Sequence[Finding]) -> Iterator[str]:
         yield f"{title} ({such}): {reason.advice}".rstrip(".")
     if len(groups) > MOST_UNKNOWN:
         yield f"{len(groups) - MOST_UNKNOWN} more reasons stand with the predictions"
+    if study.band and study.band[0].turned:
+        first = study.band[0]
+        yield f"Pin down first: {first.input} ({first.at}), over whose span {first.turned} more bounds fail"
     if study.source is None:
         yield "The impedance of the supply: voltages are not predicted"
     for load in study.loads:

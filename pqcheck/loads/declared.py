@@ -42,8 +42,14 @@ class NewLoad(Struct, frozen=True):
     spectrum: LoadSpectrum
     runs: Runs
     continuous: bool
+    sized_by_va: bool = False
     same_kind: bool = False
     """Its harmonics have the angles of those that are there (drives of one kind), so they add arithmetically."""
+    behaviour: str = ""
+    """``power``, ``current`` or ``impedance``: what stays when the voltage changes; empty where nobody declared it."""
+    tolerance: float = 0.0
+    """By how much, as a share, each order may be larger."""
+    power_factor_span: tuple[float, ...] = ()
     diversity: float = 1.0
     """Share of the pieces that `apparent_va` counts (a demand factor); all at once are more by its inverse."""
     managed: str = ""
@@ -52,6 +58,17 @@ class NewLoad(Struct, frozen=True):
     """Set for a capacitor bank: it has no current of its own, it changes the impedance for all others."""
     start_multiple: float | None = None
     start_power_factor: float | None = None
+
+    def with_orders_times(self, by: float) -> NewLoad:
+        """The same load with every order `by` times as large."""
+        percent = {order: value * by for order, value in self.spectrum.percent.items()}
+        return replace(self, spectrum=LoadSpectrum(percent, self.spectrum.source))
+
+    def with_power_factor(self, factor: float) -> NewLoad:
+        """The same active power (without one: the same apparent power) at another power factor."""
+        known = self.power_factor
+        apparent = self.apparent_va if known is None or self.sized_by_va else self.apparent_va * known / factor
+        return replace(self, power_factor=factor, apparent_va=apparent)
 
     @property
     def angle_known(self) -> bool:
@@ -149,7 +166,11 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
         power_factor=factor,
         leading=declared.get("reactive") == "leading",
         feeds_in=feeds_in,
-        constant_current="current" in declared,
+        constant_current=declared.get("behaviour", "current" if "current" in declared else "power") == "current",
+        behaviour=declared.get("behaviour", "current" if "current" in declared else ""),
+        sized_by_va="active_power" not in declared,
+        tolerance=float(declared.get("spectrum_tolerance", 0)) / 100,
+        power_factor_span=tuple(declared.get("power_factor_span", ())),
         spectrum=spectrum,
         runs=runs,
         continuous=declared["continuous"],

@@ -91,7 +91,7 @@ def _trusted(finding: Finding, others: Sequence[Finding], demand: Demand) -> Fin
         ):
             return finding.replaced(verdict=other.verdict, reason=other.reason, proven=False)
     for seen in demand.seen:
-        doubt = reading_doubt(seen) if seen.quantity == "current" and seen.phase != "n" else None
+        doubt = reading_doubt(seen) if seen.bounded and seen.quantity == "current" and seen.phase != "n" else None
         if doubt is not None:
             return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=doubt, proven=False)
     return finding

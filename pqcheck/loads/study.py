@@ -24,11 +24,12 @@ from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_si
 from pqcheck.loads.harmonics import neutral_current
 from pqcheck.loads.headroom import Search
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of
+from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, unsupplied
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
 from pqcheck.loads.study_values import (
+    BandRow,
     Capacity,
     CriterionRow,
     Demand,
@@ -78,6 +79,7 @@ class LoadStudy(Struct, frozen=True):
     capacity: tuple[Capacity, ...] = ()
     rows: tuple[CriterionRow, ...] = ()
     rooms: tuple[Room, ...] = ()
+    band: tuple[BandRow, ...] = ()
     variants: tuple[VariantRow, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
@@ -221,16 +223,20 @@ def _with_loads(
     firm_added = replace(added, loads=firm(base.loads))
     measured = base.findings.findings
     cases = PredictedCases(record, site, tables, measured, quantities, firm_added, added)
-    main, arithmetic = bounded(cases.predicted(""), cases.predicted("-arithmetic"))
+    worst_bounds, band = cases.band()
+    main, arithmetic = bounded(cases.predicted(""), worst_bounds)
     everything = replace(added, law="arithmetic", everything_on=True)
-    no_diversity = predicted(tables, record, site, everything, measured, quantities, "-no-diversity")
-    grown, _ = bounded(
-        _with_grown_demand(added, record, site, tables, measured, quantities),
-        _with_grown_demand(replace(added, law="arithmetic"), record, site, tables, measured, quantities),
-    )
+    no_diversity = [] if cases.collapses(everything) else predicted(
+        tables, record, site, everything, measured, quantities, "-no-diversity"
+    )  # fmt: skip
+    strict_added = replace(added, law="arithmetic")
+    grown = _with_grown_demand(added, record, site, tables, measured, quantities)
+    if not cases.collapses(strict_added):
+        grown, _ = bounded(grown, _with_grown_demand(strict_added, record, site, tables, measured, quantities))
     demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
     spectra_then = high_load_spectra(cases.record(firm_added), site)
-    spectra_strict = high_load_spectra(cases.record(replace(firm_added, law="arithmetic")), site)
+    firm_strict = replace(firm_added, law="arithmetic")
+    spectra_strict = {} if cases.collapses(firm_strict) else high_load_spectra(cases.record(firm_strict), site)
     after = [loading(spectrum, site, "with the new load") for spectrum in spectra_then.values()]
     strict = [loading(spectrum, site, "at worst") for spectrum in spectra_strict.values()]
     capacity = capacities(site, base.demand, demands, (_shares(base.loadings), _shares(strict)), measured)
@@ -241,7 +247,10 @@ def _with_loads(
         rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
-    findings = [*measured, *main, *arithmetic, *reported_only(no_diversity, NO_DIVERSITY), *grown, *ratings]
+    predictions = [*main, *arithmetic, *grown, *ratings]
+    if cases.collapses(strict_added):
+        predictions = unsupplied(predictions)
+    findings = [*measured, *predictions, *reported_only(no_diversity, NO_DIVERSITY)]
     worst = base.spectrum
     return replace(
         base,
@@ -250,6 +259,7 @@ def _with_loads(
         source=source,
         capacity=tuple(capacity),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
+        band=tuple(band),
         rooms=tuple(sorted(rooms, key=lambda room: (room.share, room.at_least, room.key))),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
         loadings=(*base.loadings, *after),

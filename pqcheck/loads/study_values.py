@@ -227,6 +227,15 @@ class Growth(Struct, frozen=True):
     """For which demand currents the prediction passes, as judging says it."""
 
 
+class BandRow(Struct, frozen=True):
+    """One input that is known as a span only: where it was tried, the bounds it makes fail, the least they leave."""
+
+    input: str
+    at: str
+    turned: int
+    margin_percent: float | None
+
+
 class VariantRow(Struct, frozen=True):
     """The answer for one alternative: its verdict, the criterion that decides, what it has left at worst."""
 

@@ -339,7 +339,7 @@ class _SuperposedBlock:
             if self.added.strict:
                 # New harmonics may not lift the rms of a voltage that falls.
                 grown = np.where(ratio < 1, distortion, grown)
-            new_rms = np.sqrt(np.square(fundamental * ratio) + grown)
+            new_rms = np.sqrt(np.square(fundamental * ratio) + np.maximum(grown, 0))
             return np.asarray(values * new_rms / np.sqrt(np.square(fundamental) + distortion))
         if channel.quantity == "voltage_harmonic" and channel.order in (1, None):
             return np.asarray(values * ratio)

@@ -16,6 +16,7 @@ from pqcheck.reports.load_words import (
     ANSWER_WORDS,
     answer_lines,
     at,
+    band_sentences,
     bounds_words,
     capacity_table,
     change_words,
@@ -56,6 +57,7 @@ def load_section(study: LoadStudy) -> list[Child]:
         _answer(study),
         _section("Alternatives", "load-variants-part", table(*variant_table(study), label="Alternatives compared"))
         if study.variants else None,
+        _section("What is known as a span", "load-band-part", lines(band_sentences(study))) if study.band else None,
         _section("Demand", "load-demand-part", figure("load-demand"), _demand_table(study), lines(_demand_words(study)),
                  figure("load-duration"), figure("load-profile")),
         _section("Spare capacity", "load-capacity-part", _capacity_table(study), figure("load-headroom")),

@@ -13,6 +13,7 @@ from pqcheck.reports.load_words import (
     ANSWER_WORDS,
     answer_lines,
     at,
+    band_sentences,
     bounds_words,
     capacity_table,
     change_words,
@@ -42,6 +43,7 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
     if not quiet:
         parts += [
             _variants(study),
+            "\n".join(wrap(line) for line in band_sentences(study)),
             _determinations(study),
             _new_loads(study),
             _demand(study),

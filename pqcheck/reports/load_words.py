@@ -215,6 +215,15 @@ def variant_table(study: LoadStudy) -> Table:
     ]  # fmt: skip
 
 
+def band_sentences(study: LoadStudy) -> Iterator[str]:
+    """What the span of each input does, and the one to pin down first."""
+    for place, row in enumerate(study.band):
+        does = f"makes {row.turned} more bounds fail" if row.turned else "makes no further bound fail"
+        left = "" if row.margin_percent is None else f", the tightest with {row.margin_percent:.3g} % of the limit left"
+        first = "Pin down first: " if place == 0 and row.turned else ""
+        yield f"{first}{row.input} ({row.at}) {does}{left}."
+
+
 def left_words(row: VariantRow) -> str:
     """What the bound of the tightest criterion leaves."""
     if row.margin_percent is None:

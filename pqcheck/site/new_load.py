@@ -54,7 +54,15 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     for key in ("power_factor", "start_multiple", "start_power_factor"):
         if key in section:
             values[key] = Decimal(str(section[key]))
-    for key in ("reactive", "profile", "spectrum", "spectrum_file"):
+    if "spectrum_tolerance" in section:
+        values["spectrum_tolerance"] = place.percent(section, "spectrum_tolerance", most=Decimal(200))
+    if "power_factor_span" in section:
+        span = tuple(section["power_factor_span"])
+        if span[0] > span[1]:
+            raise SiteError(f"{place.at('power_factor_span')} must name the smaller one first, found {span[0]:g} and "
+                            f"{span[1]:g}")
+        values["power_factor_span"] = span
+    for key in ("behaviour", "reactive", "profile", "spectrum", "spectrum_file"):
         if key in section:
             values[key] = section[key]
     values |= _lowered(section, place)
