@@ -56,6 +56,13 @@ class NewLoad(Struct, frozen=True):
     """What a load management lets it draw at most, in words; it holds whatever runs."""
     bank: Bank | None = None
     """Set for a capacitor bank: it has no current of its own, it changes the impedance for all others."""
+    pieces: int = 1
+    at_once: int | None = None
+    """Pieces that start at once; None: all."""
+    starts_per_hour: float | None = None
+    start_shape: float = 1.0
+    conductor: complex = 0j
+    """Impedance of one conductor from the place to the load, ohm."""
     start_multiple: float | None = None
     start_power_factor: float | None = None
 
@@ -175,6 +182,11 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
         runs=runs,
         continuous=declared["continuous"],
         same_kind=declared["same_kind_as_existing"],
+        pieces=count,
+        at_once=declared.get("starts_at_once"),
+        starts_per_hour=float(declared["starts_per_hour"]) if "starts_per_hour" in declared else None,
+        start_shape=float(declared.get("start_shape_factor", 1)),
+        conductor=complex(declared.get("conductor_resistance", 0), declared.get("conductor_reactance", 0)),
         start_multiple=float(declared["start_multiple"]) if "start_multiple" in declared else None,
         start_power_factor=float(declared["start_power_factor"]) if "start_power_factor" in declared else None,
     )

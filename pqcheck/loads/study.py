@@ -18,7 +18,7 @@ from pqcheck.loads.capacity import (
     ratings_of,
 )
 from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
-from pqcheck.loads.equipment import high_load_spectra, loading, lowest_voltages, motor, starts
+from pqcheck.loads.equipment import high_load_spectra, loading, motor
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
 from pqcheck.loads.harmonics import neutral_current
@@ -28,6 +28,7 @@ from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, un
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
+from pqcheck.loads.starting import lowest_voltages, starts
 from pqcheck.loads.study_values import (
     BandRow,
     Capacity,

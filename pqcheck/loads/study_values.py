@@ -277,6 +277,14 @@ class Start(Struct, frozen=True):
     drop_percent: float
     lowest: float
     phase: str
+    change_percent: float = 0.0
+    """The relative voltage change d, percent of the nominal voltage."""
+    pst: float | None = None
+    """Short-term flicker of the declared number of starts, by the curve of Pst = 1."""
+    lowest_at_load: float | None = None
+    """At the end of the declared conductor, V."""
+    running_drop_percent: float | None = None
+    """Drop in the conductor while the load runs."""
 
 
 class Motor(Struct, frozen=True):

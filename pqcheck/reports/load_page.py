@@ -11,12 +11,10 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
+from pqcheck.reports.load_answer_words import ANSWER_WORDS, answer_lines, band_sentences, variant_table
 from pqcheck.reports.load_charts import figures
 from pqcheck.reports.load_words import (
-    ANSWER_WORDS,
-    answer_lines,
     at,
-    band_sentences,
     bounds_words,
     capacity_table,
     change_words,
@@ -30,7 +28,7 @@ from pqcheck.reports.load_words import (
     power_factor_words,
     prediction_cells,
     room_sentence,
-    variant_table,
+    start_words,
     winding_sentences,
     worst_rows,
 )
@@ -178,11 +176,7 @@ def _equipment(study: LoadStudy) -> Iterator[str]:
     yield from map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:
         yield f"The new loads alone put about {study.new_neutral:.4g} A into the neutral at nominal size."
-    for start in study.starts:
-        yield (
-            f"Start of {start.name}: {start.current:.4g} A, the voltage falls by {start.drop_percent:.1f} % to "
-            f"{start.lowest:.4g} V for a moment."
-        )
+    yield from map(start_words, study.starts)
 
 
 def _cost(study: LoadStudy) -> Markup | None:

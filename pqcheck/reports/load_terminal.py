@@ -9,11 +9,9 @@ from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import VERDICT_WORDS
 from pqcheck.model.verdict import Verdict
+from pqcheck.reports.load_answer_words import ANSWER_WORDS, answer_lines, band_sentences, left_words
 from pqcheck.reports.load_words import (
-    ANSWER_WORDS,
-    answer_lines,
     at,
-    band_sentences,
     bounds_words,
     capacity_table,
     change_words,
@@ -22,12 +20,12 @@ from pqcheck.reports.load_words import (
     determination,
     doubt_sentences,
     growth_sentences,
-    left_words,
     load_words,
     motor_words,
     power_factor_words,
     prediction_cells,
     room_sentence,
+    start_words,
     winding_sentences,
     worst_rows,
 )
@@ -235,12 +233,7 @@ def _equipment(study: LoadStudy) -> str:
     lines += map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:
         lines.append(f"Neutral: the new loads alone put about {study.new_neutral:.4g} A into it at nominal size.")
-    for start in study.starts:
-        lines.append(
-            f"Start of {start.name}: {start.current:.4g} A; the voltage at phase {start.phase} falls by "
-            f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded. No limit "
-            "is applied; ask for the rules on voltage changes and flicker."
-        )
+    lines += map(start_words, study.starts)
     return "\n".join(map(wrap, lines))
 
 

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.loads.answer import Answer
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room, VariantRow
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room, Start
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -203,35 +202,6 @@ def _capacity_row(capacity: Capacity, study: LoadStudy) -> list[str]:
     return row
 
 
-def variant_table(study: LoadStudy) -> Table:
-    """One row for each alternative."""
-    heads = ["alternative", "answer", "fail", "open", "tightest", "at worst", "what would have to be true"]
-    return heads, [
-        [
-            row.name, ANSWER_WORDS[Verdict(row.verdict)], str(row.failing), str(row.open), row.decides,
-            left_words(row), row.needed or "-",
-        ]
-        for row in study.variants
-    ]  # fmt: skip
-
-
-def band_sentences(study: LoadStudy) -> Iterator[str]:
-    """What the span of each input does, and the one to pin down first."""
-    for place, row in enumerate(study.band):
-        does = f"makes {row.turned} more bounds fail" if row.turned else "makes no further bound fail"
-        left = "" if row.margin_percent is None else f", the tightest with {row.margin_percent:.3g} % of the limit left"
-        first = "Pin down first: " if place == 0 and row.turned else ""
-        yield f"{first}{row.input} ({row.at}) {does}{left}."
-
-
-def left_words(row: VariantRow) -> str:
-    """What the bound of the tightest criterion leaves."""
-    if row.margin_percent is None:
-        return "without a margin"
-    side = "left" if row.margin_percent >= 0 else "beyond the limit"
-    return f"{abs(row.margin_percent):.3g} % {side} at worst"
-
-
 def doubt_sentences(study: LoadStudy) -> Iterator[str]:
     """Why what is spare is not shown, once for each phase that it concerns."""
     said = set()
@@ -278,6 +248,23 @@ def motor_words(motor: Motor) -> str:
     return f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
 
 
+def start_words(start: Start) -> str:
+    """What a start does, in sentences."""
+    text = (
+        f"Start of {start.name}: {start.current:.4g} A; the voltage at phase {start.phase} falls by "
+        f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded (relative "
+        f"voltage change {start.change_percent:.1f} % of nominal)"
+    )
+    if start.lowest_at_load is not None:
+        text += f", and to {start.lowest_at_load:.4g} V at the load"
+    if start.running_drop_percent is not None:
+        text += f"; running, the conductor takes {start.running_drop_percent:.1f} %"
+    text += "."
+    if start.pst is not None:
+        text += f" Its starts make a Pst of about {start.pst:.2f}, by the curve for Pst = 1 (IEC 61000-3-3)."
+    return f"{text} No limit is applied; ask for the rules on voltage changes and flicker."
+
+
 def room_sentence(room: Room) -> str:
     """How much of the addition a criterion bears, in one sentence."""
     size = f"{room.apparent_va / 1000:.4g} kVA, {100 * room.share:.4g} % of what is declared"
@@ -292,17 +279,6 @@ def room_sentence(room: Room) -> str:
     if room.open:
         text += " The record leaves this criterion open, so it may be less."
     return f"{text} For the whole addition: {room.help}." if room.help else text
-
-
-def answer_lines(answer: Answer) -> Iterator[str]:
-    """Conditions and what is not known, one sentence each."""
-    for words in answer.conditions:
-        yield f"Condition: {words}."
-    for words in answer.unknown:
-        yield f"Not known: {words}."
-
-
-ANSWER_WORDS = {Verdict.PASS: "MAY GO IN", Verdict.FAIL: "MAY NOT GO IN", Verdict.INCONCLUSIVE: "NOT SHOWN"}
 
 
 def winding_sentences(study: LoadStudy) -> Iterator[str]:

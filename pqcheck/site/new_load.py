@@ -51,9 +51,17 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     if "schedule" in section and "profile" in section:
         raise SiteError(f"{who} has a schedule and a profile; give one of them")
     values: dict[str, Any] = {sizes[0]: _size(section, sizes[0], place)}
-    for key in ("power_factor", "start_multiple", "start_power_factor"):
+    for key in ("power_factor", "start_multiple", "start_power_factor", "starts_per_hour", "start_shape_factor"):
         if key in section:
             values[key] = Decimal(str(section[key]))
+    for key in ("conductor_resistance", "conductor_reactance"):
+        if key in section:
+            values[key] = place.amount(section, key, "ohm", zero=True)
+    if "starts_at_once" in section:
+        values["starts_at_once"] = int(section["starts_at_once"])
+    if "starts_per_hour" in section and "start_multiple" not in section:
+        raise SiteError(f"{who} has starts_per_hour and no start_multiple; give the starting current in multiples of "
+                        f"the running one")
     if "spectrum_tolerance" in section:
         values["spectrum_tolerance"] = place.percent(section, "spectrum_tolerance", most=Decimal(200))
     if "power_factor_span" in section:
