@@ -416,3 +416,20 @@ def test_starts_through_a_conductor_and_their_flicker() -> None:
     assert start.pst == pytest.approx((4 * 2.3 * drop**3.2 / 600) ** (1 / 3.2), rel=0.05)
     running = abs(230 - 0.1 * 60 * complex(0.85, -math.sqrt(1 - 0.85**2)))
     assert start.running_drop_percent == pytest.approx(100 * (1 - running / 230))
+
+
+def test_the_smallest_transformer_that_holds_and_why_the_smaller_does_not() -> None:
+    # 300 A and 60 A of order 5 on phase b: 306 A. 200 kVA carry 289 A a winding, 250 kVA 361 A.
+    parts = {"a": {1: 200.0, 5: 20.0}, "b": {1: 300.0, 5: 60.0}, "c": {1: 200.0, 5: 21.0}}
+    small = {"name": "lamp", "current": "1 A", "power_factor": 1.0}
+    found = study(winding_table(parts), ratings={"transformer": "400 kVA"}, new_load=[small])
+    choice = found.transformer
+    assert choice is not None and choice.size_va == 250e3 and choice.proven
+    assert choice.too_small[0].startswith("200 kVA does not hold: at worst winding b 306.9 A against 288.7 A")
+    # K on 361 A: (301^2 + (5 x 60)^2) / 361^2, times the mean square of the high-load intervals.
+    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 144) ** 2
+    high = np.square(level[level >= 0.8 * level.max()]).mean()
+    rated = 250e3 / (math.sqrt(3) * 400)
+    assert choice.k_factor == pytest.approx((300**2 + 300**2) / rated**2 * high, rel=0.02)
+    assert choice.k_rating == 4
+    assert "250 kVA is the smallest standard size that holds" in " ".join(as_text(found).split())

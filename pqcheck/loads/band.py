@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.predict import by_place
+from pqcheck.loads.resonances import bank_steps
 from pqcheck.loads.study_values import BandRow
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.supply_impedance import supply_span
@@ -41,6 +42,13 @@ def band_cases(added: Added, site: Site) -> list[BandCase]:
         for amperes, source in supply_span(site, added.source, banks=any(load.bank is not None for load in added.loads))
     ]
     for number, load in enumerate(strict.loads):
+        if load.bank is not None and load.steps > 1:
+            # The last one is the declared case.
+            for words, bank in list(bank_steps(load))[:-1]:
+                share = load.bank.capacitive / bank.capacitive
+                loads = list(strict.loads)
+                loads[number] = replace(load, bank=bank, apparent_va=load.apparent_va * share)
+                cases.append(BandCase(f"steps of {load.name}", words, replace(strict, loads=tuple(loads))))
         for factor in load.power_factor_span:
             loads = list(strict.loads)
             loads[number] = load.with_power_factor(factor)

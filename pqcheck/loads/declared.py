@@ -54,6 +54,8 @@ class NewLoad(Struct, frozen=True):
     """Share of the pieces that `apparent_va` counts (a demand factor); all at once are more by its inverse."""
     managed: str = ""
     """What a load management lets it draw at most, in words; it holds whatever runs."""
+    steps: int = 1
+    """Equal steps in which a capacitor bank is switched."""
     bank: Bank | None = None
     """Set for a capacitor bank: it has no current of its own, it changes the impedance for all others."""
     pieces: int = 1
@@ -231,6 +233,7 @@ def _capacitor(
     return NewLoad(
         name=declared["name"], phases=phases, apparent_va=reactive, power_factor=0.0, leading=True, feeds_in=False,
         constant_current=False, spectrum=LoadSpectrum({}, "none: a capacitor bank"), runs=None, continuous=True,
+        steps=declared.get("steps", 1),
         bank=bank_of(bank_voltage(supply), reactive, declared.get("detuning", 0), grounded=grounded),
     )  # fmt: skip
 

@@ -28,6 +28,7 @@ from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, un
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
+from pqcheck.loads.resonances import resonances
 from pqcheck.loads.starting import lowest_voltages, starts
 from pqcheck.loads.study_values import (
     BandRow,
@@ -36,6 +37,7 @@ from pqcheck.loads.study_values import (
     Demand,
     Loading,
     Motor,
+    Resonance,
     Room,
     SpectrumBeforeAfter,
     Start,
@@ -43,6 +45,7 @@ from pqcheck.loads.study_values import (
 )
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
+from pqcheck.loads.transformer_choice import TransformerChoice, choose_transformer
 from pqcheck.model.clock import duration_text
 from pqcheck.model.errors import SiteError
 from pqcheck.model.exit_status import ExitStatus
@@ -81,6 +84,8 @@ class LoadStudy(Struct, frozen=True):
     rows: tuple[CriterionRow, ...] = ()
     rooms: tuple[Room, ...] = ()
     band: tuple[BandRow, ...] = ()
+    resonances: tuple[Resonance, ...] = ()
+    transformer: TransformerChoice | None = None
     variants: tuple[VariantRow, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
@@ -261,6 +266,8 @@ def _with_loads(
         capacity=tuple(capacity),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
         band=tuple(band),
+        resonances=tuple(resonances(site, source, base.loads)),
+        transformer=choose_transformer(site, capacity, spectra_strict),
         rooms=tuple(sorted(rooms, key=lambda room: (room.share, room.at_least, room.key))),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
         loadings=(*base.loadings, *after),

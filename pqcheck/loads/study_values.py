@@ -227,6 +227,19 @@ class Growth(Struct, frozen=True):
     """For which demand currents the prediction passes, as judging says it."""
 
 
+class Resonance(Struct, frozen=True):
+    """Banks and a supply in resonance: at which order, and the order of rectifiers that is amplified most by it."""
+
+    banks: str
+    supply: str
+    order: float
+    worst_order: int
+    amplification: float
+    """Current towards the supply over that of a load, and volts over those without the banks."""
+    impedance: float
+    """Of a phase at the worst order, ohm."""
+
+
 class BandRow(Struct, frozen=True):
     """One input that is known as a span only: where it was tried, the bounds it makes fail, the least they leave."""
 

@@ -42,6 +42,36 @@ def band_sentences(study: LoadStudy) -> Iterator[str]:
         yield f"{first}{row.input} ({row.at}) {does}{left}."
 
 
+def resonance_table(study: LoadStudy) -> Table:
+    """One row for each step of a bank and end of the span, sharpest first."""
+    return ["capacitors", "short-circuit current", "resonance at order", "worst order", "amplified", "impedance"], [
+        [
+            row.banks, row.supply, f"{row.order:.2f}", str(row.worst_order), f"{row.amplification:.3g} times",
+            f"{row.impedance:.4g} ohm",
+        ]
+        for row in study.resonances
+    ]  # fmt: skip
+
+
+def transformer_sentence(study: LoadStudy) -> str:
+    """The smallest standard transformer that holds, and why the smaller one does not."""
+    choice = study.transformer
+    if choice is None:
+        return ""
+    small = "".join(f" {reason}." for reason in choice.too_small)
+    if choice.size_va is None:
+        return f"Transformer: no standard size considered here holds.{small}"
+    size = f"{choice.size_va / 1000:g} kVA"
+    if choice.k_factor is None:
+        rating = "no orders were recorded, so no K rating can be given"
+    elif choice.k_rating is None:
+        rating = f"K-factor {choice.k_factor:.2f}, beyond the standard K ratings"
+    else:
+        rating = f"K rating {choice.k_rating} (K-factor {choice.k_factor:.2f} of the worst winding at worst)"
+    proven = "" if choice.proven else " The record does not show the largest demand, so a larger one may be needed."
+    return f"Transformer: {size} is the smallest standard size that holds, {rating}.{small}{proven}"
+
+
 def left_words(row: VariantRow) -> str:
     """What the bound of the tightest criterion leaves."""
     if row.margin_percent is None:

@@ -35,6 +35,8 @@ def as_document(study: LoadStudy) -> dict[str, Any]:
         "source": None if study.source is None else study.source.basis,
         "resonance_order": None if study.source is None else study.source.resonance,
         "criteria": [_plain(row) for row in study.rows],
+        "resonances": [_plain(row) for row in study.resonances],
+        "transformer_choice": None if study.transformer is None else _plain(study.transformer),
         "band": [_plain(row) for row in study.band],
         "variants": [_plain(row) for row in study.variants],
         "rooms": [_plain(room) for room in study.rooms],

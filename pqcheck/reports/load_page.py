@@ -11,7 +11,14 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
-from pqcheck.reports.load_answer_words import ANSWER_WORDS, answer_lines, band_sentences, variant_table
+from pqcheck.reports.load_answer_words import (
+    ANSWER_WORDS,
+    answer_lines,
+    band_sentences,
+    resonance_table,
+    transformer_sentence,
+    variant_table,
+)
 from pqcheck.reports.load_charts import figures
 from pqcheck.reports.load_words import (
     at,
@@ -65,6 +72,8 @@ def load_section(study: LoadStudy) -> list[Child]:
                  figure("load-rooms")) if study.rooms else None,
         _section("Demand current and IEEE 519", "load-growth-part", lines(growth_sentences(study)))
         if study.growth is not None else None,
+        _section("Capacitors and supply in resonance", "load-resonance-part",
+                 table(*resonance_table(study), label="Resonances")) if study.resonances else None,
         _section("Transformer, motors, neutral, starts", "load-equipment-part", lines(_equipment(study))),
         _cost(study),
         _section("Assumptions and cautions", "load-cautions-part", lines(study.remarks),
@@ -165,6 +174,7 @@ def _prediction(study: LoadStudy) -> Markup:
 
 def _equipment(study: LoadStudy) -> Iterator[str]:
     yield from winding_sentences(study)
+    yield from filter(None, [transformer_sentence(study)])
     for loading in study.loadings:
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f}"
         share = "" if loading.derated_va is None else f", derated to {loading.derated_va / 1000:.4g} kVA"

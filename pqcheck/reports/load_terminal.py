@@ -9,7 +9,14 @@ from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import VERDICT_WORDS
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.load_answer_words import ANSWER_WORDS, answer_lines, band_sentences, left_words
+from pqcheck.reports.load_answer_words import (
+    ANSWER_WORDS,
+    answer_lines,
+    band_sentences,
+    left_words,
+    resonance_table,
+    transformer_sentence,
+)
 from pqcheck.reports.load_words import (
     at,
     bounds_words,
@@ -50,6 +57,7 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
             _prediction(study, everything),
             _rooms(study, everything),
             _growth(study),
+            _resonances(study),
             _equipment(study),
             _cost(study),
             "\n".join(wrap(line, "- ", "  ") for line in study.remarks),
@@ -216,8 +224,15 @@ def _growth(study: LoadStudy) -> str:
     return "\n".join(map(wrap, growth_sentences(study)))
 
 
+def _resonances(study: LoadStudy) -> str:
+    if not study.resonances:
+        return ""
+    heads, rows = resonance_table(study)
+    return "\n".join(["Capacitors and supply in resonance:", grid(rows[:MOST_ROWS], heads)])
+
+
 def _equipment(study: LoadStudy) -> str:
-    lines = list(winding_sentences(study))
+    lines = [*winding_sentences(study), *filter(None, [transformer_sentence(study)])]
     for loading in study.loadings:
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f} on rated current"
         share = (

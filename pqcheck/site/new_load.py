@@ -31,7 +31,7 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     who = f"{place} ({section['name']})"
     if section.get("kind") == "capacitor":
         return _capacitor(section, place, who)
-    misplaced = [key for key in ("reactive_power", "detuning", "connection") if key in section]
+    misplaced = [key for key in ("reactive_power", "detuning", "connection", "steps") if key in section]
     if misplaced:
         raise SiteError(f"{who} has {misplaced[0]}, which only a capacitor bank has; add kind = \"capacitor\", or "
                         f"leave it away")
@@ -157,10 +157,11 @@ def _capacitor(section: Mapping[str, Any], place: Place, who: str) -> dict[str, 
         "reactive_power": place.amount(section, "reactive_power", "var"),
         "detuning": Decimal(0) if detuning is None else detuning,
         "connection": section.get("connection", "delta"),
+        "steps": int(section.get("steps", 1)),
     }
 
 
-_OF_CAPACITORS = ("name", "count", "kind", "reactive_power", "detuning", "connection")
+_OF_CAPACITORS = ("name", "count", "kind", "reactive_power", "detuning", "connection", "steps")
 
 
 def _size(section: Mapping[str, Any], key: str, place: Place) -> Decimal | None:
