@@ -41,9 +41,10 @@ def test_all_inside_the_iti_curve() -> None:
     finding = found("iti-2000", recorded(event("dip", "0.4", "72"), event("interruption", "0.015", "0", minute=5)))[
         "iti-curve"
     ]
-    assert finding.verdict is Verdict.PASS and finding.proven
+    assert finding.verdict is Verdict.PASS and not finding.proven
+    assert finding.reason is not None and finding.reason.code == "events-listed"
     assert finding.intervals is not None and (finding.intervals.valid, finding.intervals.outside) == (2, 0)
-    assert finding.windows == () and finding.reason is None
+    assert finding.windows == ()
 
 
 def test_one_outside_fails_and_is_the_evidence() -> None:

@@ -288,7 +288,7 @@ def test_events_are_read_from_a_table_of_their_own(tmp_path: Path) -> None:
     assert [(event.kind, event.phase, event.duration_s) for event in recording.events] == [
         ("interruption", "", Decimal(12)), ("dip", "an", Decimal("0.12"))]
     assert recording.events[1].residual_percent == Decimal("61.5") and recording.events[1].rows[0].first == 2
-    assert [file.name for file in recording.files] == ["a.csv"]
+    assert [(file.name, file.rows) for file in recording.files] == [("a.csv", 3), ("e.csv", 2)]
 
 
 def test_clock_change_week_loses_and_invents_nothing(tmp_path: Path) -> None:

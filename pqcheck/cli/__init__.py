@@ -44,6 +44,14 @@ class _Given(argparse.Action):
         setattr(namespace, self.dest, values)
 
 
+class _UsageError(Exception):
+    """A command line that cannot be."""
+
+    def __init__(self, sentence: str, program: str) -> None:
+        super().__init__(sentence)
+        self.program = program
+
+
 class _Parser(argparse.ArgumentParser):
     """An argument parser without abbreviations whose usage errors are one sentence."""
 
@@ -54,9 +62,8 @@ class _Parser(argparse.ArgumentParser):
             self.register("action", action, _Given)
 
     def error(self, message: str) -> NoReturn:
-        """Print one line to stderr and exit with 2."""
-        sys.stderr.write(f"{self.prog}: {message} (see {self.prog} --help)\n")
-        raise SystemExit(_could_not_run())
+        """One sentence, printed where all of them are."""
+        raise _UsageError(f"{message} (see {self.prog} --help)", self.prog)
 
 
 def _could_not_run() -> int:
@@ -133,26 +140,33 @@ def _run(argv: Sequence[str] | None) -> int:
         if "recordings" in parsed:
             parsed.recordings = expanded(parsed.recordings)
         return int(parsed.run(parsed))
+    except _UsageError as error:
+        return _refuse(str(error), arguments, error.program)
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else _could_not_run()
     except PqcheckError as error:
-        return _refuse(str(error))
+        return _refuse(str(error), arguments)
     except KeyboardInterrupt:
-        return _refuse("interrupted; nothing was written")
+        return _refuse("interrupted; nothing was written", arguments)
     except MemoryError:
-        return _refuse("not enough memory for this recording; narrow it with --quantities or split the files")
+        sentence = "not enough memory for this recording; narrow it with --quantities or split the files"
+        return _refuse(sentence, arguments)
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
-        return _refuse(f"{where}{error.strerror or error}; check the place and try again")
+        return _refuse(f"{where}{error.strerror or error}; check the place and try again", arguments)
     except Exception as error:
         if os.environ.get("PQCHECK_DEBUG"):
             raise
         return _refuse(
             f"an error of pqcheck itself ({type(error).__name__}: {error}); nothing was written. "
-            "Set PQCHECK_DEBUG=1 to see where, and report it"
+            "Set PQCHECK_DEBUG=1 to see where, and report it",
+            arguments,
         )
 
 
-def _refuse(sentence: str) -> int:
-    sys.stderr.write(f"pqcheck: {sentence}\n")
+def _refuse(sentence: str, arguments: Sequence[str], program: str = "pqcheck") -> int:
+    sys.stderr.write(f"{program}: {sentence}\n")
+    from pqcheck.cli.could_not_run import tell
+
+    tell(arguments, sentence)
     return _could_not_run()

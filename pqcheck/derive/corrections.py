@@ -57,7 +57,13 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
         replace(note, spans=tuple((start + shift, end + shift) for start, end in note.spans))
         for note in recording.notes
     )
-    return replace(recording, streams=tuple(streams), notes=notes)
+    moved = (replace(event, time_us=event.time_us + shift) for event in recording.events)
+    events = tuple(
+        event for event in moved
+        if not event.certain
+        or ((keep_from is None or event.end_us > keep_from) and (keep_to is None or event.time_us < keep_to))
+    )
+    return replace(recording, streams=tuple(streams), notes=notes, events=events)
 
 
 def kept_span(corrections: Sequence[Correction]) -> tuple[int | None, int | None]:

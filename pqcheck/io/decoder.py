@@ -178,6 +178,8 @@ class Table(Struct, frozen=True):
     stamp: str | None = None
     """Stamp meaning written in the file itself, if any."""
     events: tuple[Event, ...] = ()
+    event_columns: tuple[tuple[int, str], ...] = ()
+    """Of an event table: its columns and how they are read; without any, the table holds readings."""
     grounds: Mapping[int, Ground] = field(default_factory=dict)
     """Why a column is read as it is, for columns whose header is not the contract's."""
     written: str = ""

@@ -12,6 +12,7 @@ from msgspec.structs import replace
 from pqcheck.io.archives import texts_of
 from pqcheck.io.csv.cells import BLANKS
 from pqcheck.io.csv.scanned_table import Look, look
+from pqcheck.io.event_table import find_event_header
 from pqcheck.io.headers.exact_names import read_as
 from pqcheck.io.parquet import read_parquet_table
 from pqcheck.io.read_files import read
@@ -21,6 +22,9 @@ from pqcheck.model.clock import duration_text
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel
 from pqcheck.site.site_values import Site
+
+EVENTS = "events"
+"""What the columns of event tables are read as."""
 
 
 class DescribedColumn(Struct, frozen=True):
@@ -67,6 +71,9 @@ def describe(paths: Sequence[str | Path], site: Site | None) -> list[Described]:
             result.append(replace(_parquet(path, own, interval, refusal, own_intervals), zone_missing=zoneless))
             continue
         for text in texts_of(path):
+            if find_event_header([text.decode(line) for line in text.lines()]) is not None:
+                result.append(_events(text.source.name, path, own, refusal, zoneless))
+                continue
             described = _text(look(text, own), own, interval, refusal, long_columns, own_intervals)
             result.append(replace(described, zone_missing=zoneless))
     return result
@@ -92,6 +99,25 @@ def _whole(
     )
     intervals: dict[object, int] = {channel.key: stream.axis.interval_us for stream, channel in recording.channels()}
     return recording.files[0].interval_us if recording.files else None, "", columns, local, intervals
+
+
+def _events(name: str, path: Path, site: Site | None, refusal: str, zone_missing: bool) -> Described:
+    """An event table; its stamps are among the columns that say so."""
+    if refusal:
+        return Described(name, "event table", (), "", None, (), refusal=refusal, zone_missing=zone_missing)
+    known = site if site is not None else NOTHING
+    recording = read([path], known if known.time_zone else replace(known, time_zone="UTC"))
+    read_columns = next(file.columns for file in recording.files if file.name == name)
+    times = tuple(each.column for each in read_columns if each.read_as.startswith(("start of", "time of")))
+    columns = tuple(
+        DescribedColumn(each.column, None, "", "left alone", "", each.read_as.removeprefix("left alone: "))
+        if each.read_as.startswith("left alone")
+        else DescribedColumn(each.column, None, EVENTS, "certain", each.read_as, "the header of an event table")
+        for each in read_columns if each.column not in times
+    )
+    written = next((each.read_as for each in read_columns if each.column in times), "")
+    return Described(name, f"event table, {len(recording.events)} events", times, written.split(", ", 1)[-1], None,
+                     columns, zone_missing=zone_missing)  # fmt: skip
 
 
 def _header(channel: Channel | None, unit: str = "") -> str:
@@ -182,7 +208,7 @@ def recording_section(tables: Sequence[Described], site: Site | None) -> str:
     lines += ["", "[recording.columns]"]
     seen: set[str] = set()
     for column in (column for table in tables for column in table.columns):
-        if column.column in seen or not column.column:
+        if column.column in seen or not column.column or column.header == EVENTS:
             continue
         seen.add(column.column)
         if column.channel is None:

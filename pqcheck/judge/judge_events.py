@@ -14,15 +14,20 @@ from decimal import Decimal
 from typing import Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
+from pqcheck.derive.polyphase_events import polyphase
 from pqcheck.judge.decide import decide_events
 from pqcheck.judge.decision import reason
+from pqcheck.judge.event_coverage import DIP_BELOW, SWELL_ABOVE, TrendExcursions, monitored
+from pqcheck.judge.phases_asked import line_sets
 from pqcheck.judge.scope import in_force
 from pqcheck.judge.site_facts import ask, governs
 from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.event_rules import EventRule, classify, edge_at, ride_through
+from pqcheck.limit_tables.event_rules import EventClass, EventRule, classify, edge_at, ride_through
 from pqcheck.model.clock import duration_text, iso
 from pqcheck.model.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.recording import Event, Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -34,7 +39,8 @@ _MOST_NAMED = 5
 class PlacedEvent(Struct, frozen=True):
     """One event beside one curve. `edge` is the residual of the curve at its duration, in percent.
 
-    "no depth": the event table gives no residual voltage, so the event cannot be placed.
+    "no depth": the event table gives no residual voltage, so the event cannot be placed; of an event of several phases
+    that of one may be missing.
     """
 
     event: Event
@@ -45,52 +51,82 @@ class PlacedEvent(Struct, frozen=True):
 
 def place_events(rule: EventRule, events: Sequence[Event], frequency: Decimal) -> list[PlacedEvent]:
     """Every event beside the curve of `rule`; `frequency` in hertz turns cycles into seconds."""
-    placed = []
-    for event in events:
-        found = edge_at(rule.upper if event.kind == "swell" else rule.lower, event.duration_s, frequency)
-        if found is None:
-            placed.append(PlacedEvent(event, "beyond"))
-        elif event.residual_percent is None:
-            placed.append(PlacedEvent(event, "no depth", found[0], found[1].confidence))
-        else:
-            outcome = ride_through(rule, event.kind, event.duration_s, event.residual_percent, frequency)
-            placed.append(PlacedEvent(event, outcome, found[0], found[1].confidence))
-    return placed
+    return [_placed(rule, event, frequency) for event in events]
+
+
+def _placed(rule: EventRule, event: Event, frequency: Decimal) -> PlacedEvent:
+    """One event beside the curve. A phase that lies outside by itself stays outside, whatever joins it."""
+    found = edge_at(rule.upper if event.kind == "swell" else rule.lower, event.duration_s, frequency)
+    if found is None:
+        place = PlacedEvent(event, "beyond")
+    elif event.residual_percent is None:
+        place = PlacedEvent(event, "no depth", found[0], found[1].confidence)
+    else:
+        outcome: Outcome = ride_through(rule, event.kind, event.duration_s, event.residual_percent, frequency)
+        if outcome == "inside" and any(part.residual_percent is None for part in event.parts):
+            outcome = "no depth"
+        place = PlacedEvent(event, outcome, found[0], found[1].confidence)
+    if place.outcome == "outside":
+        return place
+    alone = (_placed(rule, part, frequency) for part in event.parts)
+    return next((replace(part, event=replace(part.event, rows=event.rows)) for part in alone
+                 if part.outcome == "outside"), place)  # fmt: skip
 
 
 def judge_events(
-    tables: Sequence[LimitTable], recording: Recording, site: Site, on: date | None = None
+    tables: Sequence[LimitTable], recording: Recording, site: Site, on: date | None = None,
+    trend: TrendExcursions | None = None,
 ) -> list[Finding]:
     """The findings of every event rule: one for each curve, and one for each set of classes where there are events.
 
-    Events that begin inside an exclusion of the site leave the count. `on` is the date that counts for tables with
-    effective dates (None: they are not asked for).
+    Events of several phases count as one; one that lies wholly inside an exclusion of the site leaves the count.
+    `trend` is what the trend of the same recording shows: where it shows more than the list, a curve is not met. `on`
+    is the date that counts for tables with effective dates (None: they are not asked for).
     """
     findings = []
+    counted = _Counted(recording, site, trend)
     for table in tables:
         scope = in_force(table, on)
         scope = governs(site, table) if scope.holds else scope
         for rule in table.event_rules:
-            if rule.kind == "classes" and not recording.events:
+            if rule.kind == "classes" and not recording.events and counted.monitored is None:
                 continue
             answer = scope if not scope.holds else ask(site, rule.applies_if)
             why = answer.missing if answer.holds is None else answer.text
-            findings.append(_Judge(table, rule, recording, site).finding(answer.holds, answer.code, why))
+            findings.append(_Judge(table, rule, counted).finding(answer.holds, answer.code, why))
     return findings
+
+
+class _Counted:
+    """The events that count at a site, and what is known of those that are not listed."""
+
+    def __init__(self, recording: Recording, site: Site, trend: TrendExcursions | None) -> None:
+        neutral, lines = line_sets(site.supply)
+        listed = polyphase(recording.events, (*neutral, *lines), site.events.get("aggregate_us", 0))
+        self.events = [event for event in listed if not _excluded(event, site)]
+        self.excluded = len(listed) - len(self.events)
+        self.frequency = site.supply.frequency
+        self.recording = recording
+        self.monitored = monitored(recording, site)
+        # Raw rows, so that what an exclusion took out of the count still stands beside the trend.
+        self.low, self.high = ([], []) if trend is None else trend.unlisted(recording.events)
+
+
+def _excluded(event: Event, site: Site) -> bool:
+    """Whether an event lies wholly inside an exclusion; one whose time is uncertain never does."""
+    spans = ((exclusion.from_us, exclusion.to_us) for exclusion in site.exclusions)
+    return event.certain and any(start <= event.time_us and event.end_us <= end for start, end in spans)
 
 
 class _Judge:
     """One event rule of one table."""
 
-    def __init__(self, table: LimitTable, rule: EventRule, recording: Recording, site: Site) -> None:
+    def __init__(self, table: LimitTable, rule: EventRule, counted: _Counted) -> None:
         self.table = table
         self.rule = rule
-        self.recording = recording
-        excluded = site.exclusions
-        kept = [one for one in recording.events if not any(x.from_us <= one.time_us < x.to_us for x in excluded)]
-        self.events = kept
-        self.excluded = len(recording.events) - len(kept)
-        self.frequency = site.supply.frequency
+        self.counted = counted
+        self.events = counted.events
+        self.frequency = counted.frequency
 
     def finding(self, holds: bool | None, code: str, text: str) -> Finding:
         """The finding, given whether the rule governs the site."""
@@ -102,7 +138,9 @@ class _Judge:
             return self._unjudged(Verdict.INCONCLUSIVE, "fact-not-declared", missing="[supply] frequency")
         if self.rule.kind == "classes":
             return self._classes()
-        if not self.recording.events:
+        if not self.events and not self.counted.excluded and self.counted.monitored is None:
+            if self.counted.recording.event_tables:
+                return self._unjudged(Verdict.INCONCLUSIVE, "events-empty")
             detail = ", and the minimum of a trend interval is a depth without a duration, which no curve can place"
             quantity = "dips, swells and interruptions with their duration and residual voltage"
             return self._unjudged(Verdict.INCONCLUSIVE, "not-recorded", quantity=quantity, detail=detail)
@@ -120,12 +158,17 @@ class _Judge:
         outside = [one for one in placed if one.outcome == "outside"]
         known = [one for one in placed if one.outcome in ("inside", "outside")]
         # In this finding an "interval" is an event; one that the curve does not reach is none of its business.
-        asked = len(placed) - by["beyond"] + self.excluded
-        counts = Intervals(asked, len(known), by["no depth"], self.excluded, len(outside), 0)
-        if not known and not by["no depth"]:
+        excluded = self.counted.excluded
+        asked = len(placed) - by["beyond"] + excluded
+        counts = Intervals(asked, len(known), by["no depth"], excluded, len(outside), 0)
+        unlisted = self._unlisted()
+        if not known and not by["no depth"] and not unlisted and (placed or self.counted.monitored is None):
             why = f"none of the {len(self.events)} events is of a kind and duration that the curve reaches"
             return self._unjudged(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
-        decision = decide_events(len(outside), by["no depth"], len(known))
+        decision = decide_events(
+            len(outside), by["no depth"], len(known), unlisted=unlisted, beyond=self._beyond_words(placed),
+            complete=self.counted.monitored is not None,
+        )  # fmt: skip
         worst = max(known, key=_beyond, default=None)
         memory = any(one.confidence == "memory" for one in (outside or known))
         made = self._base(decision.verdict, decision.reason).replaced(
@@ -147,6 +190,30 @@ class _Judge:
             margin=Margin(float(round(distance, 12)), "%", percent),
         )
 
+    def _unlisted(self) -> str:
+        """What the trend shows on the sides that the curve limits and no event stands beside, in words."""
+        spans = (self.counted.low if self.rule.lower else []) + (self.counted.high if self.rule.upper else [])
+        if not spans:
+            return ""
+        zone = self.counted.recording.zone
+        first = ", ".join(f"from {iso(start, zone)} to {iso(end, zone)}" for start, end in sorted(spans)[:3])
+        more = f" and {len(spans) - 3} more times" if len(spans) > 3 else ""
+        return f"voltages below {DIP_BELOW:.0%} or above {SWELL_ABOVE:.0%} of nominal {first}{more}"
+
+    def _beyond_words(self, placed: Sequence[PlacedEvent]) -> str:
+        """The events that the curve does not reach, the longest first."""
+        beyond = sorted((one.event for one in placed if one.outcome == "beyond"), key=lambda event: -event.duration_s)
+        if not beyond:
+            return ""
+        zone = self.counted.recording.zone
+        shown = ", ".join(
+            f"{event.kind} of {duration_text(event.end_us - event.time_us)}"
+            + (f" at {iso(event.time_us, zone)}" if event.certain else "") for event in beyond[:3]
+        )
+        more = f" and {len(beyond) - 3} more" if len(beyond) > 3 else ""
+        many = "1 event is" if len(beyond) == 1 else f"{len(beyond)} events are"
+        return f"{many} of a kind or duration that the curve does not reach and were not judged by it ({shown}{more})"
+
     def _counted(self, by: Mapping[Outcome, int]) -> str:
         parts = [f"{by['inside'] + by['outside']} events placed, {by['outside']} outside"]
         if by["beyond"]:
@@ -157,32 +224,44 @@ class _Judge:
 
     def _classes(self) -> Finding:
         names: Counter[str] = Counter()
-        for event in self.events:
+        kinds = {cell.kind for cell in self.rule.classes}
+        events = [event for event in self.events if event.kind in kinds or self._class(event) is not None]
+        for event in events:
             if event.residual_percent is None:
                 names["without a residual voltage"] += 1
                 continue
-            residual, hertz = event.residual_percent, self.frequency or Decimal(50)
-            found = classify(self.rule, event.kind, event.duration_s, residual, hertz)
+            found = self._class(event)
             names[found.name if found is not None else "without a class of this kind"] += 1
         words = ", ".join(f"{count} {name}" for name, count in sorted(names.items())) or "no events"
         why = reason("no-limit", why=f"Classes name events and set no limit: {words}")
         made = self._base(Verdict.NOT_APPLICABLE, why)
-        statistic = Statistic("report_only", 100.0, None, float(len(self.events)), "1")
+        statistic = Statistic("report_only", 100.0, None, float(len(events)), "1")
         return made.replaced(statistic=statistic, title=f"{self.rule.title}: {words}")
 
-    def _window(self, placed: PlacedEvent) -> Window:
-        event, zone = placed.event, self.recording.zone
-        end_us = event.time_us + max(1, int(event.duration_s * 1_000_000))
-        start = iso(event.time_us, zone)
-        return Window(start, iso(end_us, zone), 1, float(event.residual_percent or 0), start, event.rows)
+    def _class(self, event: Event) -> EventClass | None:
+        """The class of an event; a dip so deep that no class of dips holds it may be an interruption of one phase."""
+        if event.residual_percent is None:
+            return None
+        hertz = self.frequency or Decimal(50)
+        kinds = (event.kind, "interruption") if event.kind == "dip" else (event.kind,)
+        classes = (classify(self.rule, kind, event.duration_s, event.residual_percent, hertz) for kind in kinds)
+        return next((found for found in classes if found is not None), None)
 
-    def _period(self) -> Period:
-        zone = self.recording.zone
-        starts = [stream.axis.start_us for stream in self.recording.streams]
-        ends = [stream.axis.end_us for stream in self.recording.streams]
-        starts += [event.time_us for event in self.recording.events]
-        ends += [event.time_us + max(1, int(event.duration_s * 1_000_000)) for event in self.recording.events]
-        return Period("recording", iso(min(starts), zone), iso(max(ends), zone))
+    def _window(self, placed: PlacedEvent) -> Window:
+        event, zone = placed.event, self.counted.recording.zone
+        start = iso(event.time_us, zone)
+        return Window(start, iso(event.end_us, zone), 1, float(event.residual_percent or 0), start, event.rows)
+
+    def _period(self) -> Period | None:
+        recording = self.counted.recording
+        spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
+        spans += [] if self.counted.monitored is None else [self.counted.monitored]
+        placed = [event for event in recording.events if event.certain] or recording.events
+        spans += [(event.time_us, event.end_us) for event in placed]
+        if not spans:
+            return None
+        zone = recording.zone
+        return Period("recording", iso(min(start for start, _ in spans), zone), iso(max(end for _, end in spans), zone))
 
     def _base(self, verdict: Verdict, why: Reason | None) -> Finding:
         rule = self.rule
@@ -197,7 +276,7 @@ class _Judge:
             order=None,
             verdict=verdict,
             period=self._period(),
-            channel="events",
+            channel=EVENTS,
             reason=why,
         )
 

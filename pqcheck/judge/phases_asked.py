@@ -24,7 +24,7 @@ class PhaseTask(Struct, frozen=True):
     standing: Standing
 
 
-def _line_sets(supply: Supply) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def line_sets(supply: Supply) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """(line-to-neutral, line-to-line) phases of a connection."""
     if supply.connection == "single-phase":
         return ("an",), ()
@@ -39,7 +39,7 @@ def _line_sets(supply: Supply) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def phases_beyond(supply: Supply) -> tuple[str, ...]:
     """Phases of voltages and currents that the connection does not have, each as a recording would name it."""
-    neutral, lines = _line_sets(supply)
+    neutral, lines = line_sets(supply)
     if supply.connection == "high-leg-delta":
         neutral = LINE_TO_NEUTRAL
     own = {*neutral, *lines, *_CURRENTS.get(supply.connection, ("a", "b", "c"))}
@@ -85,7 +85,7 @@ def phases_asked(
 def _voltage_phases(
     supply: Supply, recorded: Callable[[str], bool], limited: Collection[str | None]
 ) -> list[PhaseTask]:
-    neutral, lines = _line_sets(supply)
+    neutral, lines = line_sets(supply)
     if None not in limited:
         # A set answers for the other only where the rule limits both: what has no limit was not asked.
         asked = neutral if "line_to_neutral" in limited else (), lines if "line_to_line" in limited else ()

@@ -102,7 +102,7 @@ class _Determination:
         self.table, self.rule, self.site, self.demand, self.recording = table, rule, site, demand, recording
         self.loads = new_loads(site)
         declared: Decimal | None = site.ratings.get(rule.rating)
-        self.rating = None if declared is None else float(declared)
+        self.rating = None if declared is None else float(declared * rule.share_of_rating)
 
     def finding(self) -> Finding:
         """The determination."""

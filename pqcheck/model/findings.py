@@ -199,6 +199,9 @@ class Findings(Struct, frozen=True, dict=True):
     limit_tables: tuple[Mapping[str, Any], ...] = ()
     remarks: tuple[str, ...] = ()
     """Lines for people (what was left out, remainders). They are not part of the findings file."""
+    declared_away: Mapping[str, int] = field(default_factory=dict)
+    """By section of the site file (exclusions, corrections, coverage, criteria) that is declared: how many verdicts
+    would be others without it."""
 
     @cached_property
     def verdict(self) -> Verdict:

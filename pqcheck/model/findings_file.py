@@ -49,7 +49,8 @@ def _whole(value: Number | None) -> Number | None:
 
 
 def _around_findings(findings: Findings) -> dict[str, Any]:
-    return {
+    declared = {"declared_away": dict(findings.declared_away)} if findings.declared_away else {}
+    return declared | {
         "format": FORMAT,
         "produced_by": {"name": "pqcheck", "version": __version__},
         "site": dict(findings.site),
@@ -120,6 +121,7 @@ def from_document(document: Any) -> Findings:
             site=document["site"],
             recordings=tuple(document["recordings"]),
             limit_tables=tuple(document["limit_tables"]),
+            declared_away=dict(document.get("declared_away", {})),
         )
     except (KeyError, TypeError, ValueError, ValidationError) as error:
         raise InputError(f"the findings file does not hold together: {error!r}; write it again with check") from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from pqcheck.model.declared_away import declared_sentence
 from pqcheck.model.findings import Finding, Findings, Limit, Window
 from pqcheck.model.verdict import ROLL_UP, Verdict
 
@@ -18,6 +19,13 @@ VERDICT_WORDS = {
 
 NOT_READ = "Not read: "
 """How the remark begins that every output shows first: what the question needs and was not read."""
+
+
+GATE = "gate"
+"""The table of findings about the question of a gate as a whole, which no limit table sets."""
+
+WHOLE_TABLE = "-"
+"""The rule of a finding about a whole table."""
 
 
 def rank(verdict: Verdict) -> int:
@@ -132,10 +140,16 @@ def _loss(finding: Finding) -> tuple[bool, float]:
 
 
 def tables_text(results: Iterable[Findings]) -> str:
-    """Tables by id with the beginning of their checksums."""
-    return ", ".join(
-        dict.fromkeys(f"{table['id']} ({table['sha256'][:12]})" for result in results for table in result.limit_tables)
-    )
+    """``Judged against A (checksum). No rule of B was judged.``: tables by id with the beginning of their checksums."""
+    judged: dict[str, None] = {}
+    others: dict[str, None] = {}
+    for result in results:
+        of = {finding.table for finding in result.findings if finding.required and finding.rule != WHOLE_TABLE}
+        for table in result.limit_tables:
+            (judged if table["id"] in of else others)[f"{table['id']} ({table['sha256'][:12]})"] = None
+    unjudged = [name for name in others if name not in judged]
+    parts = [f"Judged against {', '.join(judged)}."] if judged else []
+    return " ".join([*parts, *([f"No rule of {', '.join(unjudged)} was judged."] if unjudged else [])])
 
 
 def statement(findings: Findings) -> str:
@@ -153,8 +167,8 @@ def statement(findings: Findings) -> str:
 
 
 def answer(findings: Findings) -> str:
-    """The answer in one plain sentence, and for a design scenario what it is not."""
-    return " ".join(part for part in (_answer(findings), statement(findings)) if part)
+    """The answer in a plain sentence, how many verdicts hang on what is declared, and for a scenario what it is not."""
+    return " ".join(part for part in (_answer(findings), declared_sentence(findings), statement(findings)) if part)
 
 
 def _answer(findings: Findings) -> str:
@@ -164,6 +178,8 @@ def _answer(findings: Findings) -> str:
         of[finding.verdict].append(finding)
     total = len(asked)
     failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
+    beside = findings.counts[Verdict.NOT_APPLICABLE.value]
+    also = f", {beside} {'is' if beside == 1 else 'are'} not applicable" if beside else ""
     if not total:
         return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
     if failed:
@@ -175,16 +191,28 @@ def _answer(findings: Findings) -> str:
         detail = ""
         if has_reading(worst):
             detail = f"; the furthest beyond its limit is {reading_text(worst)} against {limit_text(worst)}{where}"
-        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{detail}."
+        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{also}{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""
-        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}; none fails."
+        of_all = f"{len(refused)} of {total} criteria{rest}{also}"
+        return f"REFUSED: the recording cannot be trusted for {of_all}; none fails."
     if open_:
-        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged."
+        tables = [finding.table for finding in open_ if finding.rule == WHOLE_TABLE]
+        if len(tables) == len(open_):
+            met = f"all {total - len(open_)} criteria that apply are met"
+            return f"NOT SHOWN: {met}{also}, and no rule of {' and '.join(tables)} was judged."
+        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged{also}."
     waived = of[Verdict.WAIVED]
     if waived:
-        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass."
-    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}."
+        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass{also}."
+    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}{_by_list(of[Verdict.PASS])}{also}."
+
+
+def _by_list(passed: Sequence[Finding]) -> str:
+    """Passes that rest on a list of events of which nobody said that it is complete."""
+    listed = any(finding.reason is not None and finding.reason.code == "events-listed" for finding in passed)
+    return ", those about events by the events listed (over which time they were monitored is not declared)" \
+        if listed else ""
 
 
 def _excluded(passed: Sequence[Finding]) -> str:

@@ -99,6 +99,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Declare it in the site file.",
     ),
     "outside-scope": ReasonCode("The rule does not govern this place", "{why}.", "Choose another rule."),
+    "table-not-judged": ReasonCode(
+        "No rule of a table was judged",
+        "No rule of {table} was judged: {why}",
+        "Leave the table out, choose another, or write limits.may_not_apply = [\"{table}\"] in the site file.",
+    ),
     "period-longer-than-recording": ReasonCode(
         "The period is longer than the recording",
         "The rule judges a {period}; {seen} of its {expected} intervals were recorded: {share} of these lie inside, "
@@ -156,6 +161,27 @@ CATALOGUE: dict[str, ReasonCode] = {
         "at hand.",
         "Record the voltage or current that the percentage refers to.",
     ),
+    "events-incomplete": ReasonCode(
+        "The trend shows more than the list of events",
+        "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed "
+        "{placed} lie inside the curve.",
+        "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
+    ),
+    "events-listed": ReasonCode(
+        "Met by the events listed",
+        "Met by the {placed} events listed; over which time all events were recorded is not declared.",
+        "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
+    ),
+    "events-beyond": ReasonCode(
+        "Events that the curve does not reach",
+        "{beyond}.",
+        "Judge these by a rule about interruptions; the curve says nothing of them.",
+    ),
+    "events-empty": ReasonCode(
+        "The event table is empty",
+        "The event table is empty, and over which time events were monitored is not declared.",
+        "Declare [events] from, to and complete = true if no event happened in that time.",
+    ),
     "event-without-depth": ReasonCode(
         "An event has no residual voltage",
         "{missing} of the events have a duration and no residual voltage, so the curve cannot place them; the {placed} "
@@ -198,6 +224,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Column {column} does not say whether its amplitudes are rms or peak, which differ by 1.414; it was not used.",
         "Write rms or peak behind the unit, [{unit} rms], or declare amplitudes under [scenario].",
     ),
+    "fundamental-doubtful": ReasonCode(
+        "The fundamental does not fit what is declared",
+        "{what}.",
+        "Export order 1 with the harmonics, in the unit that the header names, or declare the current of the load "
+        "itself as fundamental_current under [scenario].",
+    ),
     "margin": ReasonCode(
         "Within the limit, but not by the margin asked for",
         "{value} is within the limit, but a margin of {margin} % is asked for{outside}.",
@@ -207,6 +239,31 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The margin asked for is not shown",
         "The limit itself is met; that it is met by {margin} % is not shown: {why}",
         "Settle that, or agree on a smaller margin.",
+    ),
+    "gone": ReasonCode(
+        "Judged in the baseline and not any more",
+        "The baseline judged this ({was}) and this run did not: {why}.",
+        "Give everything that was judged before, or accept with --allow-gone that it is gone.",
+    ),
+    "baseline-differs": ReasonCode(
+        "The declared facts are not those of the baseline",
+        "What is declared is not what the baseline was judged with: {what}.",
+        "Take the change back, or accept it with --baseline-differs and write a new baseline.",
+    ),
+    "too-few-criteria": ReasonCode(
+        "Fewer criteria were judged than asked for",
+        "{judged} criteria were judged; [gate] at_least_criteria asks for {asked}.",
+        "Find out what is missing; lower the number only if that is agreed.",
+    ),
+    "operating-points-missing": ReasonCode(
+        "Operating points are missing",
+        "Not judged: {missing}, which [gate] operating_points asks for (judged: {held}).",
+        "Give the spectra of these operating points.",
+    ),
+    "nothing-judged": ReasonCode(
+        "Nothing was judged",
+        "No rule applies to this recording at this place, so nothing was judged.",
+        "Choose limit tables that govern this place, or correct what is declared.",
     ),
     "waived": ReasonCode(
         "Covered by a waiver",

@@ -160,7 +160,10 @@ class SourceFile(Struct, frozen=True):
 
 
 class Event(Struct, frozen=True):
-    """One row of an event table: a dip, swell or interruption. `phase` is empty where the table left it so."""
+    """One row of an event table: a dip, swell or interruption. `phase` is empty where it concerns all of them.
+
+    `certain` is false where the clock of the recorder leaves open when it began.
+    """
 
     time_us: int
     phase: str
@@ -168,6 +171,14 @@ class Event(Struct, frozen=True):
     duration_s: Decimal
     residual_percent: Decimal | None
     rows: tuple[RowSpan, ...] = ()
+    certain: bool = True
+    parts: tuple[Event, ...] = ()
+    """Of an event of several phases: the rows of the event table that it was put together from."""
+
+    @property
+    def end_us(self) -> int:
+        """When it was over; an event takes at least a microsecond."""
+        return self.time_us + max(1, int(self.duration_s * 1_000_000))
 
 
 def _no_notes() -> tuple[Note, ...]:
@@ -188,6 +199,8 @@ class Recording(Struct, frozen=True):
     late_notes: Callable[[], tuple[Note, ...]] = _no_notes
     """What shows only when numbers are decoded (cells that are not numbers in files larger than one slab); complete
     once the blocks of every stream have been walked with all channels."""
+    event_tables: tuple[str, ...] = ()
+    """Names of the event tables read, also those without a row."""
 
     def all_notes(self) -> tuple[Note, ...]:
         """`notes` and what has come to light since; call it after the walk."""

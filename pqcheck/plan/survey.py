@@ -15,7 +15,7 @@ from msgspec import Struct
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.model.clock import duration_text
 from pqcheck.model.errors import SiteError, nearest
-from pqcheck.model.quantities import HIGHEST_ORDER, LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.model.quantities import ASKED, HIGHEST_ORDER, LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
 
 DAY_S = 86_400
 WEEK_DAYS = 7
@@ -124,8 +124,8 @@ def plan(
     Raises SiteError for an unknown quantity or connection and for tables that hold nothing of the quantities.
     """
     for name in quantities:
-        if name not in QUANTITIES:
-            raise SiteError(f"unknown quantity {name!r}{nearest(name, QUANTITIES)}")
+        if name not in ASKED:
+            raise SiteError(f"unknown quantity {name!r}{nearest(name, ASKED)}")
     if connection not in PHASES:
         raise SiteError(f"unknown connection {connection!r}{nearest(connection, PHASES)}; one of {', '.join(PHASES)}")
     rules = [(table, rule) for table in tables for rule in table.rules

@@ -46,6 +46,11 @@ def quantity_words(quantity: str | None) -> str:
     return QUANTITIES.get(quantity or "", (quantity or "the supply").replace("_", " "))
 
 
+def subject_words(finding: Finding) -> str:
+    """What a finding is about, as people say it."""
+    return "dips, swells or interruptions" if finding.channel == "events" else quantity_words(finding.quantity)
+
+
 def capital(text: str) -> str:
     """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
@@ -183,6 +188,16 @@ _PLAIN: dict[str, tuple[str, str]] = {
     "lost-lead": ("a measuring lead seems to have come off", "Check the leads and record again."),
     "clipped": ("the recorder reached the end of its range", "Record again with a larger range."),
     "stuck": ("the recorder repeated one value", "Check the recorder and record again."),
+    "beyond-connection": (
+        "a phase was recorded that the stated connection does not have",
+        "Confirm how the site is connected.",
+    ),
+    "events-incomplete": (
+        "the recorder's values show more dips or swells than its list of events",
+        "Export the whole list of events.",
+    ),
+    "events-empty": ("the list of events is empty", "Confirm over which time events were recorded."),
+    "event-without-depth": ("how deep an event was is not in the list", "Export the events with their depth."),
     "copied": ("part of the recording repeats another part", "Take the original file from the recorder."),
 }
 

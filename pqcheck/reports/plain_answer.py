@@ -9,6 +9,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import beyond, has_reading, margin_percent, rank, required
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
@@ -22,6 +23,7 @@ from pqcheck.reports.plain import (
     quantity_words,
     range_words,
     reading,
+    subject_words,
     time_words,
 )
 from pqcheck.reports.plots.material import Material
@@ -41,7 +43,7 @@ def headline(findings: Findings) -> str:
         failed = [finding for finding in asked if finding.verdict is Verdict.FAIL]
         if not failed:
             return "The recording shows a danger sign; see above. No limit is broken, but act on the sign first."
-        words = {quantity_words(finding.quantity) for finding in failed}
+        words = {subject_words(finding) for finding in failed}
         names = listed(sorted(words, key=lambda name: (name != VOLTAGE, name)))
         return f"Not every limit was kept: {names} went beyond what is allowed."
     if verdict is Verdict.REFUSED:
@@ -53,6 +55,20 @@ def headline(findings: Findings) -> str:
     if verdict is Verdict.WAIVED:
         return "A limit was passed, within an exception that has been agreed."
     return "Every limit that was checked was kept."
+
+
+def event_sentences(asked: Sequence[Finding]) -> list[str]:
+    """What the events recorded are, beside each ride-through curve."""
+    sentences = []
+    for finding in asked:
+        if finding.channel != "events" or finding.intervals is None:
+            continue
+        counts, curve = finding.intervals, finding.title.split(" (")[0]
+        placed = f"Of {counts.valid} dips, swells and interruptions listed, {counts.outside or 'none'}"
+        word = "lies" if counts.outside == 1 else "lie"
+        more = f" {finding.reason.text}" if finding.reason is not None else ""
+        sentences.append(f"{placed} {word} outside the curve '{curve}' of {finding.table}.{more}")
+    return sentences
 
 
 def governing(asked: Sequence[Finding]) -> list[Finding]:
@@ -191,7 +207,22 @@ def when_lines(findings: Findings) -> list[str]:
             made += [name + _single(day, members) for day in days]
         else:
             made.append(name + _pattern(days, members))
-    return made
+    return made + [_outside_events(finding) for finding in findings.findings if _failed_events(finding)]
+
+
+def _failed_events(finding: Finding) -> bool:
+    return finding.channel == "events" and finding.verdict in (Verdict.FAIL, Verdict.WAIVED) and bool(finding.windows)
+
+
+def _outside_events(finding: Finding) -> str:
+    """The first events outside a curve: when, how far, how long."""
+    shown = []
+    for window in finding.windows[:MOST_DAYS]:
+        start, end = (datetime.fromisoformat(text) for text in (window.start, window.end))
+        length = duration_text(round((end - start).total_seconds() * 1_000_000))
+        shown.append(f"{date_words(start)} at {start:%H:%M:%S}, {window.worst:.4g} % for {length}")
+    more = len(finding.windows) - len(shown)
+    return f"Dips, swells or interruptions outside the curve: {'; '.join(shown)}{f'; and {more} more' if more else ''}."
 
 
 def _days(members: Sequence[Finding]) -> list[_Day]:

@@ -15,14 +15,15 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from pqcheck.model.errors import SiteError
+from pqcheck.model.errors import SiteError, nearest
+from pqcheck.model.quantities import ASKED
 from pqcheck.model.small_files import parse_toml, read_small
 from pqcheck.site.fields import Place
 from pqcheck.site.measuring import (
     correction_from,
+    events_from,
     exclusion_from,
     instrument_from,
-    known_quantity,
     reading_from,
     reported_from,
     spot_check_from,
@@ -79,7 +80,9 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
     place = Place(source, _zone(document.get("time_zone"), source))
     limits = document.get("limits", {})
     for number, name in enumerate(limits.get("quantities", ()), start=1):
-        known_quantity(name, place.at("limits").at("quantities").entry(number))
+        if name not in ASKED:
+            where = place.at("limits").at("quantities").entry(number)
+            raise SiteError(f"{where} names no quantity: {name!r} is not known{nearest(name, ASKED)}")
     declared = _without_folders(document)
     document = _located(document, folder)
     sections: dict[str, Any] = {
@@ -99,12 +102,14 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
             else Generation()
         ),
         recording=reading_from(sections["recording"], place.at("recording")) if sections["recording"] else Reading(),
+        events=events_from(document["events"], place.at("events")) if "events" in document else {},
         exclusions=entries("exclusions", exclusion_from),
         corrections=entries("corrections", correction_from),
         criteria=entries("criteria", _criterion),
         coverage=_coverage(document["coverage"], place.at("coverage")) if "coverage" in document else None,
         apply=tuple(document.get("limits", {}).get("apply", ())),
         quantities=tuple(limits.get("quantities", ())),
+        may_not_apply=tuple(limits.get("may_not_apply", ())),
         instrument=instrument_from(sections["instrument"], place.at("instrument")),
         ratings=ratings_from(sections["ratings"], place.at("ratings")),
         reported=entries("reported", reported_from),

@@ -32,6 +32,19 @@ def reading_from(section: Mapping[str, Any], place: Place) -> Reading:
     )
 
 
+def events_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
+    """When events were monitored, each key only if declared: ``from_us``, ``to_us``; ``complete``, whether every event
+    of that time is listed; ``aggregate_us``, within which events count as one."""
+    events: dict[str, Any] = {"complete": section.get("complete", False)}
+    if "from" in section and "to" in section:
+        events["from_us"], events["to_us"] = place.span(section)
+    elif "from" in section or "to" in section:
+        key = "from" if "from" in section else "to"
+        events[f"{key}_us"] = place.instant(section, key)
+    aggregate = place.duration(section, "aggregate")
+    return events if aggregate is None else {**events, "aggregate_us": aggregate}
+
+
 def instrument_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     """The instrument: `percent` as Decimal, dates as ISO texts, the rest as declared."""
     days = {key: place.day(section, key) for key in ("calibrated", "calibration_due") if key in section}

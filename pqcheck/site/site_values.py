@@ -113,12 +113,16 @@ class Site(Struct, frozen=True):
     pcc: Pcc | None = None
     generation: Generation = Generation()
     recording: Reading = Reading()
+    events: Mapping[str, Any] = field(default_factory=dict)
+    """When events were monitored: `from_us`, `to_us`, `complete`, and `aggregate_us` (see `events_from`)."""
     exclusions: tuple[Exclusion, ...] = ()
     corrections: tuple[Correction, ...] = ()
     criteria: tuple[Criterion, ...] = ()
     coverage: Coverage | None = None
     apply: tuple[str, ...] = ()
     quantities: tuple[str, ...] = ()
+    may_not_apply: tuple[str, ...] = ()
+    """Ids of limit tables of which no rule need be judged."""
     instrument: Mapping[str, Any] = field(default_factory=dict)
     ratings: Mapping[str, Any] = field(default_factory=dict)
     reported: tuple[Mapping[str, Any], ...] = ()

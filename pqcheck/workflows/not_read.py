@@ -95,7 +95,8 @@ def not_read(
         column.column for file in recording.files for column in file.columns
         if column.channel is None and column.read_as.startswith("left alone") and "not asked for" not in column.read_as
     )
-    name = recording.files[0].name if recording.files else "FILE"
+    names = [file.name for file in recording.files if any(column.column in left for column in file.columns)]
+    name = (names or [file.name for file in recording.files] or ["FILE"])[0]
     if not any(stream.channels for stream in recording.streams) and not recording.events:
         columns = first_few([repr(column) for column in left]) if left else "there are none beside the stamps"
         raise InputError(

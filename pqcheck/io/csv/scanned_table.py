@@ -18,7 +18,7 @@ from pqcheck.io.csv.last_line import Cut, cut_of
 from pqcheck.io.csv.scan import FOOTER, Layout, Scan, scan
 from pqcheck.io.csv.text_file import Text
 from pqcheck.io.decoder import Ground, Table
-from pqcheck.io.event_table import is_event_header, read_events
+from pqcheck.io.event_table import find_event_header, read_events
 from pqcheck.io.headers.exact_names import resolve_columns
 from pqcheck.io.table_shapes import Shape, find_shape
 from pqcheck.io.timeline.slow_channels import FIRST_ROWS
@@ -62,11 +62,9 @@ def read_text(text: Text, digest: Future[str], site: Site | None) -> list[Table]
 
     `digest` is the checksum of the file, which is worked out meanwhile.
     """
-    head = text.lines()
-    for delimiter in (",", ";", "\t"):
-        headers = cells_of(text.decode(head[0]), delimiter)
-        if is_event_header(headers):
-            return [read_events(text.source, digest, headers, delimiter)]
+    of_events = find_event_header([text.decode(line) for line in text.lines()])
+    if of_events is not None:
+        return [read_events(text, digest, of_events, site)]
     seen = look(text, site)
     if seen.guesses:
         from pqcheck.io.headers.read_headers import refuse_doubts

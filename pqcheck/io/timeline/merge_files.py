@@ -25,6 +25,7 @@ from pqcheck.io.timeline.clock_faults import (
     reset_rows,
     with_seconds,
 )
+from pqcheck.io.timeline.events_in_time import event_sources, events_in_time, notes_beside
 from pqcheck.io.timeline.row_index import Key, Rows
 from pqcheck.io.timeline.slow_channels import slow_channels
 from pqcheck.io.timeline.stamps_of_rows import NO_TIMES
@@ -32,7 +33,7 @@ from pqcheck.io.timeline.stream_plan import FileRows, StreamPlan, plan_of
 from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.model.clock import Instants, from_local
 from pqcheck.model.errors import InputError
-from pqcheck.model.recording import Axis, Channel, ColumnReading, Event, Note, Recording, SourceFile, Stream
+from pqcheck.model.recording import Axis, Channel, ColumnReading, Note, Recording, SourceFile, Stream
 
 
 class Declared(Struct, frozen=True):
@@ -64,16 +65,14 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     _same_units(tables)
     for table in tables:
         notes += table.notes
+    of_events = [table for table in tables if table.event_columns]
+    events, event_notes = events_in_time(of_events, declared.zone)
     files: list[_File] = []
     shared = SharedColumns()
-    events: list[Event] = []
     for table in tables:
+        if table.event_columns:
+            continue
         instants, rows = _instants(table, declared.zone, notes)
-        if table.events:
-            instant_of = dict(zip(rows.tolist(), instants.tolist(), strict=True))
-            events.extend(
-                replace(event, time_us=instant_of[at]) for at, event in enumerate(table.events) if at in instant_of
-            )
         if table.chunks:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
@@ -109,9 +108,11 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         if file.table.again:
             continue
         notes += notice.about_file(file.table, file.grid, declared.interval_us, of)
-    if not files and not events:
+    if not files and not of_events:
         raise InputError("the files hold no readings; give a recording with a column 'time' and one column per channel")
     sources = _joined(_sources(files, intervals))
+    sources = (*sources, *event_sources(of_events, events, sources))
+    notes += event_notes + notes_beside(events, [(stream.axis.start_us, stream.axis.end_us) for stream in streams])
     if whole:
         notes += bad_cells.notes()
     return Recording(
@@ -119,8 +120,9 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         tuple(streams),
         tuple(dict.fromkeys(notes)),
         declared.zone or "UTC",
-        tuple(sorted(events, key=lambda event: (event.time_us, event.phase))),
+        tuple(events),
         (lambda: ()) if whole else bad_cells.notes,
+        tuple(table.name for table in of_events),
     )
 
 
@@ -215,9 +217,10 @@ def _finer(files: list[_File], declared: Declared) -> list[_File]:
         if interval:
             own = _keys(file.table)
             # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
-            finer = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
-            better = next((each for each in finer if each and each < interval and interval % each == 0), None)
-            if better is not None:
+            others = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
+            fitting = [each for each in others if each and interval % each == 0]
+            # Where several fit, the longest: the fewest rows would be missing.
+            if fitting and (better := max(fitting)) < interval:
                 file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
         result.append(file)
     return result

@@ -11,8 +11,17 @@ from pqcheck.model.findings_words import required, statement
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.moments import reported_part, worst_hour_part
-from pqcheck.reports.plain import PLACES, capital, count_words, date_words, listed, plain_reason, quantity_words
-from pqcheck.reports.plain_answer import governing, headline, sentence_of, voltage_seen, when_lines
+from pqcheck.reports.plain import (
+    PLACES,
+    capital,
+    count_words,
+    date_words,
+    listed,
+    plain_reason,
+    quantity_words,
+    subject_words,
+)
+from pqcheck.reports.plain_answer import event_sentences, governing, headline, sentence_of, voltage_seen, when_lines
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
 
@@ -96,6 +105,7 @@ def _answer(material: Material) -> Markup:
         seen = voltage_seen(material)
         if seen:
             points = [seen, *points[: MOST_NUMBERS - 1]]
+    points += event_sentences(asked)
     parts.append(lines(points, class_="numbers"))
     more = len(chosen) - MOST_NUMBERS
     if more > 0:
@@ -105,6 +115,8 @@ def _answer(material: Material) -> Markup:
 
 def _recorded_words(material: Material) -> str:
     files = [recording for recording in material.findings.recordings if recording.get("start") and recording.get("end")]
+    # Beside a trend, the span of an event table says nothing of how long was recorded.
+    files = [file for file in files if any(column["channel"] for column in file["columns"])] or files
     if not files:
         return "The spectrum of a design was judged; nothing was measured." if material.is_design else ""
     start = min(datetime.fromisoformat(file["start"]) for file in files)
@@ -127,7 +139,7 @@ def _open(material: Material) -> Markup:
     groups: dict[tuple[str, str], list[str]] = {}
     for finding in required(material.findings):
         if finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED):
-            groups.setdefault(plain_reason(finding), []).append(quantity_words(finding.quantity))
+            groups.setdefault(plain_reason(finding), []).append(subject_words(finding))
     if not groups:
         return Markup("")
     points = []

@@ -30,7 +30,9 @@ def worst_instant(material: Material) -> tuple[Finding, int] | None:
     asked = [finding for finding in required(material.findings) if finding.kind == "limit" and finding.windows]
     failed = [finding for finding in asked if finding.verdict in (Verdict.FAIL, Verdict.WAIVED)]
     # The voltage is what people feel; other quantities only where no voltage is outside.
-    for finding in sorted(by_loss(failed or asked), key=lambda candidate: candidate.quantity != "voltage"):
+    # An event has its place in the figure of events; the hour around it shows nothing of so short a time.
+    of_trends = [finding for finding in failed or asked if finding.quantity is not None]
+    for finding in sorted(by_loss(of_trends), key=lambda candidate: candidate.quantity != "voltage"):
         return finding, parse_iso(worst_window(finding, _SEARCHED).worst_at)[0]
     return None
 

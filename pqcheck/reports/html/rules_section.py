@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from pqcheck.limit_tables import Rule
 from pqcheck.model.clock import iso
+from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings_words import clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.observation import GRADES, Observation
@@ -71,6 +72,9 @@ def changes_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Mar
     site = material.site
     zone = material.gathered.zone if material.gathered is not None else site.time_zone or "UTC"
     parts: list[Child] = [tag("h2", "Exclusions, corrections, exceptions", id="changes")]
+    declarations = declared_lines(material.findings)
+    if declarations:
+        parts.append(tag("ul", *(tag("li", line.strip("- ")) for line in declarations)))
     if site.exclusions:
         parts.append(table(
             ("From", "To", "Reason", "Author", "Clause"),
@@ -98,8 +102,6 @@ def changes_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Mar
     if rows:
         heads = ("Criterion", "Period from", "Verdict", "Would be", "Then")
         parts += [tag("h3", "Where the verdict would be another"), table(heads, rows, label="Verdicts without")]
-    elif site.exclusions or declared:
-        parts.append(tag("p", "No verdict would be another without them."))
     waived = [finding for criterion in criteria for finding in criterion.findings if finding.waiver]
     if waived:
         parts += [tag("h3", "Exceptions"), table(

@@ -79,8 +79,17 @@ HOLES = Check(
     example="No rows from 12:00 to 14:10.",
     codes={"file-gap": "Rows are missing"},
 )
+EVENTS = Check(
+    name="events",
+    question="When did the events happen?",
+    looks_at="The event tables.",
+    how="Events whose start the clock leaves open are kept and marked, since a ride-through curve asks for depth and "
+        "duration only; those outside the time of the trend are named.",
+    example="Row 7 lies in the hour that the clocks repeat.",
+    codes={"file-event-time": "When an event began is uncertain", "file-event-elsewhere": "Outside the trend"},
+)
 
-CHECKS = (TIME_LINE, DUPLICATES, ORDER_OF_ROWS, OVERLAP, VALUES, COLUMNS, HOLES)
+CHECKS = (TIME_LINE, DUPLICATES, ORDER_OF_ROWS, OVERLAP, VALUES, COLUMNS, HOLES, EVENTS)
 OF_CODE = {code: check for check in (*CHECKS, clock_steps.CHECK) for code in check.codes}
 """The check of each note, by its reason code."""
 

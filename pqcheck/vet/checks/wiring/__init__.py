@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from pqcheck.model.verdict import Verdict
 from pqcheck.vet.checks.wiring.card import CHECK
 from pqcheck.vet.checks.wiring.messages import too_little
 from pqcheck.vet.checks.wiring.partial import by_signs, without_phase_powers, without_reactive
@@ -20,6 +21,11 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     phases = tuple(grid.recorded("active_power"))
     if not phases:
         yield from without_phase_powers(grid, site)
+        return
+    if len(phases) < 3 and site.supply.connection in ("delta", "high-leg-delta"):
+        yield Outcome(CHECK, Verdict.NOT_APPLICABLE, "current", "current", code="no-input",
+                      text="The powers are those of two elements, whose angles another check looks at.",
+                      advice="Nothing to do.")
         return
     powers = significant(grid, phases)
     if powers is None:
