@@ -158,3 +158,61 @@ def test_three_distances_from_a_star_point_imply_the_side_of_the_triangle(point:
     """Against the distances of a point from the corners, computed in the complex plane."""
     corners = 120.0 * np.exp(1j * np.radians([0, -120, 120]))
     assert line_from_legs(np.abs(corners - point)) == pytest.approx(120 * 3**0.5)
+
+
+def three_clamps(factor: float, amperes: float, neutral: float) -> dict[str, Floats]:
+    """A wye with balanced loads at a lagging angle; clamp b reads `factor` times its current, powers with it."""
+    table: dict[str, Floats] = {"current.n [A]": around(30, neutral, 0.05)}
+    for number, phase in enumerate("abc"):
+        volts, current = around(number, 230.0), amps(7, amperes) * (factor if phase == "b" else 1.0)
+        table |= {f"voltage.{phase}n [V]": volts, f"current.{phase} [A]": np.round(current, 2),
+                  f"active_power.{phase} [W]": np.round(0.9 * volts * current, 1),
+                  f"reactive_power.{phase} [var]": np.round(0.436 * volts * current, 1)}
+    return table
+
+
+@pytest.mark.parametrize(("factor", "named"), [(1.0, False), (2.0, True), (0.5, True), (10.0, True)])
+def test_currents_that_do_not_add_up_name_the_clamp(factor: float, named: bool) -> None:
+    """Balanced currents add up to nothing (Kirchhoff); with one at another ratio the sum is what it has too much."""
+    result = run(three_clamps(factor, 60.0, 2.0), {"nominal_voltage": "400 V", "connection": "wye"})
+    assert [finding.phase for finding in coded(result, "kirchhoff")] == (["b"] if named else [])
+
+
+def test_a_neutral_with_triplen_currents_is_no_fault() -> None:
+    """Third harmonics of the phases add up in the neutral: more than the fundamental sum is no contradiction."""
+    result = run(three_clamps(1.0, 60.0, 40.0), {"nominal_voltage": "400 V", "connection": "wye"})
+    assert not coded(result, "kirchhoff", "neutral-sum")
+
+
+def test_on_three_wires_no_current_exceeds_the_sum_of_the_others() -> None:
+    lines = {f"voltage.{line} [V]": around(9 + number, 480.0) for number, line in enumerate(LINES)}
+    sound = {f"current.{phase} [A]": amps(number) for number, phase in enumerate("abc")}
+    assert not coded(run(lines | sound, DELTA), "kirchhoff")
+    wrong = coded(run(lines | sound | {"current.c [A]": amps(2, 600.0)}, DELTA), "kirchhoff")
+    assert [finding.phase for finding in wrong] == ["c"]
+
+
+@pytest.mark.parametrize(("elements", "code"), [((30.0, -30.0), ""), ((210.0, -30.0), "reversed-current"),
+                                                ((-90.0, 90.0), "swapped-currents")])
+@pytest.mark.parametrize("load", [0.0, 26.0, 55.0])
+def test_two_elements_by_their_angles(elements: tuple[float, float], code: str, load: float) -> None:
+    """Angles of V_ab with I_a and of V_cb with I_c (derived); nothing is proposed for them."""
+    table = {f"voltage.{line} [V]": around(9 + number, 480.0) for number, line in enumerate(LINES)}
+    for phase, offset in zip("ac", elements, strict=True):
+        power = 480.0 * amps(7) * np.exp(1j * np.radians(load + offset))
+        table |= {f"active_power.{phase} [W]": np.round(power.real, 1),
+                  f"reactive_power.{phase} [var]": np.round(power.imag, 1), f"current.{phase} [A]": amps(7)}
+    result = run(table, DELTA)
+    assert [each.reason.code for each in coded(result, "reversed-current", "swapped-currents", "elements-unclear")
+            if each.reason] == ([code] if code else [])
+    assert not result.proposals
+
+
+def test_crossed_voltage_leads_are_named_and_nothing_is_proposed() -> None:
+    table = three_clamps(1.0, 60.0, 2.0)
+    for phase, offset in (("a", -120.0), ("b", 120.0)):
+        power = 230.0 * amps(7) * np.exp(1j * np.radians(26 + offset))
+        table |= {f"active_power.{phase} [W]": np.round(power.real, 1),
+                  f"reactive_power.{phase} [var]": np.round(power.imag, 1)}
+    result = run(table, {"nominal_voltage": "400 V", "connection": "wye"})
+    assert coded(result, "leads-crossed") and not result.proposals
