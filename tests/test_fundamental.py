@@ -66,6 +66,12 @@ def test_what_fits_passes_and_is_printed(first: float) -> None:
     assert f"Order 1: {first:g} A." in check(amperes(first), PLACE).remarks
 
 
+def test_a_sine_is_named() -> None:
+    found = gate(points(half=amperes(300.0, 0.0, 0.0), full=amperes(600.0)), PLACE)
+    assert found.exit_status is ExitStatus.PASSED
+    assert "Every order above 1 is exactly zero: 'half'; were they calculated?" in gate_text(found)
+
+
 def test_a_single_low_point_is_a_remark() -> None:
     found = gate(points(idle=amperes(6.0, 0.1), full=amperes(600.0)), PLACE)
     assert found.exit_status is ExitStatus.PASSED

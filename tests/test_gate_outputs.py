@@ -139,7 +139,7 @@ def test_command_lines_point_at_the_row(story: Path, capsys: pytest.CaptureFixtu
     levels = [re.match(r"::(\w+) ", line)[1] for line in lines]  # type: ignore[index]
     assert levels == ["error"] + ["warning"] * 6
     assert lines[0].startswith(f"::error file=spectrum.csv,line=8,title={RULE} current_harmonic.a.h7%2C ")
-    assert "62.4 A (10.4 %25) against at most 60 A" in lines[0]
+    assert "62.4 A (10.4 %25), where below 60 A is asked for" in lines[0]
     # Row 8 of the file is order 7: the header is row 1.
     assert (story / "spectrum.csv").read_text(encoding="utf-8").splitlines()[7].startswith("7.0,10.4,")
 

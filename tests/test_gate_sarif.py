@@ -50,7 +50,7 @@ def test_every_criterion_is_a_result() -> None:
     rules = [rule["id"] for rule in run["tool"]["driver"]["rules"]]
     assert rules == sorted(rules) and all(rules[one["ruleIndex"]] == one["ruleId"] for one in run["results"])
     failed = next(one for one in run["results"] if one["kind"] == "fail" and one["level"] == "error")
-    assert "62.4 A (10.4 %) against" in failed["message"]["text"]
+    assert "62.4 A (10.4 %), where below 60 A is asked for" in failed["message"]["text"]
     assert "no statement that equipment" in run["properties"]["statement"]
     marks = [one["partialFingerprints"]["pqcheckQuestion/v1"] for one in run["results"]]
     assert len(marks) == len(set(marks))

@@ -6,6 +6,7 @@ import argparse
 import gc
 import importlib
 import os
+import re
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,7 +17,7 @@ from pqcheck.cli.file_patterns import expanded
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
-COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
+COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "waivers", "demo")
 """Commands in the order of a job, each a module beside this."""
 
 _COLLECT_AFTER = 200_000
@@ -62,8 +63,27 @@ class _Parser(argparse.ArgumentParser):
             self.register("action", action, _Given)
 
     def error(self, message: str) -> NoReturn:
-        """One sentence, printed where all of them are."""
-        raise _UsageError(f"{message} (see {self.prog} --help)", self.prog)
+        """One sentence, printed where all of them are; a misspelt option or choice gets the nearest one."""
+        raise _UsageError(f"{message}{_nearest_word(message, self)} (see {self.prog} --help)", self.prog)
+
+
+def _nearest_word(message: str, parser: argparse.ArgumentParser) -> str:
+    """What a word that the parser does not know was probably meant to be."""
+    unknown = re.search(r"unrecognized arguments: (?:.* )?(--[\w-]+)", message)
+    if unknown:
+        return nearest(unknown[1], sorted(_options(parser)))
+    choice = re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message)
+    return nearest(choice[1], re.findall(r"[\w-]+", choice[2])) if choice else ""
+
+
+def _options(parser: argparse.ArgumentParser) -> set[str]:
+    """Every long option of a parser and of its commands."""
+    found: set[str] = set()
+    for action in parser._actions:
+        found |= {option for option in action.option_strings if option.startswith("--")}
+        if isinstance(action, argparse._SubParsersAction):
+            found = found.union(*map(_options, action.choices.values()))
+    return found
 
 
 def _could_not_run() -> int:

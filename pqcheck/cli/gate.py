@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
         args.recordings,
         args.site,
         args.limits,
-        as_of=_day(args.as_of),
+        as_of=day_of(args.as_of),
         waivers=args.waivers,
         baseline=args.baseline,
         fail_on=args.fail_on,
@@ -154,7 +154,8 @@ def _explained(args: argparse.Namespace) -> str:
     return explained(args.explain, [load(name) for name in named], site)
 
 
-def _day(text: str | None) -> date | None:
+def day_of(text: str | None) -> date | None:
+    """A day as it is written on the command line. Raises `GateError`."""
     from datetime import date
 
     from pqcheck.model.errors import GateError

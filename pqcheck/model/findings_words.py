@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from pqcheck.model.declared_away import declared_sentence
-from pqcheck.model.findings import Finding, Findings, Limit, Window
+from pqcheck.model.findings import Finding, Findings, Limit, StrictLimit, Window
 from pqcheck.model.verdict import ROLL_UP, Verdict
 
 VERDICT_WORDS = {
@@ -57,9 +57,20 @@ def limit_text(finding: Finding) -> str:
     return "-" if limit is None or (limit.low is None and limit.high is None) else band_text(limit)
 
 
+def against_limit(reading: str, finding: Finding) -> str:
+    """``10.5 A against at most 10 A``; ``12 A, where below 12 A is asked for``."""
+    if isinstance(finding.limit, StrictLimit):
+        return f"{reading}, where {limit_text(finding)} is asked for"
+    return f"{reading} against {limit_text(finding)}"
+
+
 def band_text(limit: Limit, at_most: str = "at most") -> str:
-    """A limit with at least one side, in its unit."""
+    """A limit with at least one side, in its unit; ``below 12 A`` where a value on it lies outside."""
     unit = "" if limit.unit == "1" else f" {limit.unit}"
+    if isinstance(limit, StrictLimit):
+        sides = [f"{word} {number(edge)}" for word, edge in (("above", limit.low), ("below", limit.high))
+                 if edge is not None]
+        return " and ".join(sides) + unit
     if limit.low is None:
         return f"{at_most} {number(limit.high)}{unit}"
     if limit.high is None:
@@ -190,7 +201,7 @@ def _answer(findings: Findings) -> str:
         where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
         detail = ""
         if has_reading(worst):
-            detail = f"; the furthest beyond its limit is {reading_text(worst)} against {limit_text(worst)}{where}"
+            detail = f"; the furthest beyond its limit is {against_limit(reading_text(worst), worst)}{where}"
         return f"FAIL: {len(limit_fails)} of {total} criteria are not met{also}{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""

@@ -13,6 +13,7 @@ from pqcheck.model.findings_words import (
     GATE,
     VERDICT_WORDS,
     WHOLE_TABLE,
+    against_limit,
     by_loss,
     clock,
     first_few,
@@ -144,7 +145,7 @@ def reading(cell: PointResult, finding: Finding) -> str:
         return "no reading"
     base = cell.bases.get((finding.table, finding.rule))
     share = f" ({number(float(100 * Decimal(repr(statistic.value)) / base), '%')})" if base else ""
-    text = f"{reading_text(finding)}{share} against {limit_text(finding)}"
+    text = against_limit(f"{reading_text(finding)}{share}", finding)
     percent = margin_percent(finding)
     return text if percent is None else f"{text}, {abs(percent):.3g} % {'beyond' if percent < 0 else 'within'}"
 

@@ -192,6 +192,16 @@ def remark_of(found: Sequence[Fundamental]) -> str:
     return f"Order 1: {', '.join(named)}." if named else ""
 
 
+def zeros_remark(points: Sequence[Point]) -> str:
+    """The points at which every order above 1 is exactly zero, as of a sine, or of orders nobody calculated."""
+    silent = [
+        repr(point.name) if point.name else "the spectrum"
+        for point in points
+        if (above := [value for channel, value in point.amplitudes.items() if channel.order != 1]) and not any(above)
+    ]
+    return f"Every order above 1 is exactly zero: {', '.join(silent)}; were they calculated?" if silent else ""
+
+
 def _named(words: Mapping[str, Sequence[str]], everything: set[str]) -> list[str]:
     """Channels are named where they differ."""
     return [

@@ -152,8 +152,14 @@ def remarks(waivers: Sequence[Waiver], used: frozenset[Waiver], as_of: date, war
     return tuple(lines)
 
 
+def rules_of(table: LimitTable) -> set[str]:
+    """Ids of all rules of a table: over time, about events, about loads."""
+    over_time, events = {rule.id for rule in table.rules}, {rule.id for rule in table.event_rules}
+    return over_time | events | {rule.id for rule in table.load_rules}
+
+
 def _check_rules(waivers: Sequence[Waiver], tables: Sequence[LimitTable]) -> None:
-    known = {table.id: {rule.id for rule in table.rules} for table in tables}
+    known = {table.id: rules_of(table) for table in tables}
     for waiver in waivers:
         table, _, rule = waiver.rule.partition("/")
         if table in known and rule not in known[table]:
@@ -289,11 +295,13 @@ def _bound(finding: Finding, waiver: Waiver, terms: _Terms) -> tuple[Decimal, st
 def _base(finding: Finding, terms: _Terms) -> Decimal | None:
     """What 100 % is for the limit of a finding, in the finding's unit."""
     rule = terms.rules.get((finding.table, finding.rule))
-    if rule is None:
-        return None
-    site = terms.site
+    return None if rule is None else base_of(rule, terms.site, finding.phase)
+
+
+def base_of(rule: Rule, site: Site, phase: str | None) -> Decimal | None:
+    """What 100 % is for the limit of a rule, in the unit of its findings; None where that is not declared."""
     if rule.reference == "nominal":
-        return site.supply.nominal(finding.phase or "")
+        return site.supply.nominal(phase or "")
     if rule.reference == "nominal_frequency":
         return site.supply.frequency
     if site.pcc is None:

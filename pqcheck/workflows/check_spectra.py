@@ -88,6 +88,7 @@ def check_spectra(
             away[section] = len(verdicts_that_differ(findings, judge_points(without(judged, section))))
     findings += [*_soundness(spectra), *fundamental.findings_of(ones)]
     findings += list(tables_not_judged(tables, findings, judged))
+    about = fundamental.remark_of(ones), fundamental.zeros_remark(spectra.points)
     return as_internal(
         Findings(
             findings=in_order(findings),
@@ -95,7 +96,7 @@ def check_spectra(
             recordings=spectra.files,
             limit_tables=table_entries(tables),
             declared_away=away,
-            remarks=(*filter(None, (fundamental.remark_of(ones),)), *spectra.remarks, *remarks),
+            remarks=(*filter(None, about), *spectra.remarks, *remarks),
         ),
         site,
     )

@@ -51,6 +51,10 @@ class GateResult(Struct, frozen=True):
     notes: tuple[str, ...] = ()
     """What is pinned and not judged, and a date that lies before the end of a recording."""
 
+    def __repr__(self) -> str:
+        """``<GateResult exit 1: [<Findings fail: ...>]>``."""
+        return f"<GateResult exit {int(self.exit_status)}: {list(self.results)}>"
+
     @property
     def exit_status(self) -> ExitStatus:
         """1 for a fail (with ``fail_on="new"``: one that is new or worse), else 3 for what was not judged, else 0."""
