@@ -92,6 +92,8 @@ RESPONSE_OTHERS = Threshold(0.3, "1", CHOSEN,
                             "Share of the own answer beyond which the other voltages must not fall too.")
 TOTAL_ZERO = Threshold(0.12, "1", "derived: swapped clamps give zero on a balanced load",
                        "Vector power over V x I below which two clamps are swapped.")
+TOTAL_MOST = Threshold(1.15, "1", PRACTICE, "Vector power over V x I above which a ratio or unit is wrong.")
+TOTAL_STEADY = Threshold(0.15, "1", CHOSEN, "Relative width of a small share that is a ratio and no swap.")
 TOTAL_WITHIN = Threshold(
     0.1, "1", "derived: one reversed clamp of a balanced load leaves one third",
     "Distance from one third (one reversed clamp of three) that counts; half of it from 0.577 (two elements)."

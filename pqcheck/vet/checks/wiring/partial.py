@@ -123,7 +123,13 @@ def total_outcome(grid: Grid, site: Site) -> Outcome | None:
     if np.count_nonzero(enough) < card.FEWEST_POINTS.value:
         return None
     power = active if reactive is None else np.hypot(active, reactive)
-    share = float(np.median(power[enough] / load[enough]))
+    ratios = power[enough] / load[enough]
+    share = float(np.median(ratios))
+    low, high = np.percentile(np.abs(ratios), (5, 95))
+    if abs(share) > card.TOTAL_MOST.value or (
+            abs(share) <= card.TOTAL_ZERO.value and high - low < card.TOTAL_STEADY.value * high):
+        # Another ratio or unit, which is another question; what swapped clamps leave of a load is never steady.
+        return None
     backward = float(np.mean(active[enough] < 0)) >= card.STEADY_SHARE.value
     return _total_words(share, backward, reactive is not None, site)
 
