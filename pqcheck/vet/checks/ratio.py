@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
@@ -94,6 +95,14 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     if load is not None and total is not None and not grid.recorded("active_power"):
         yield _of_totals(total, grid.get("reactive_power", "total"), load)
         return
+    outcomes = list(_of_phases(base))
+    # Where every phase is off by a factor the powers may be what is wrong: nothing is proposed.
+    one_sound = any(outcome.verdict is Verdict.PASS for outcome in outcomes)
+    yield from (outcome if one_sound else replace(outcome, proposals=()) for outcome in outcomes)
+
+
+def _of_phases(base: TimeBase) -> Iterator[Outcome]:
+    grid = base.grid
     right = _total_agrees(grid)
     for phase in PHASES:
         current = grid.get("current", phase)
