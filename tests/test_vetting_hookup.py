@@ -16,6 +16,7 @@ from pqcheck.vet import Vetted, vet
 from pqcheck.vet.checks.line_leads import line_from_legs
 from pqcheck.workflows.vet_recording import so_far
 from tests.recordings import recording, site
+from tests.simulator.confusion import fault_rows, sound_rows
 
 Floats = NDArray[np.float64]
 SPLIT = {"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"}
@@ -259,3 +260,17 @@ def test_clamps_that_were_not_checked_are_never_sound(rows: int) -> None:
     result = run(table, {"nominal_voltage": "400 V", "connection": "wye"})
     asked = [finding for finding in coded(result, "too-short-to-tell") if finding.rule == "polarity"]
     assert asked and asked[0].reason and "clamps not checked" in asked[0].reason.text
+
+
+@pytest.mark.parametrize("service", ["split-phase", "wye 400", "high-leg delta", "delta, two elements"])
+def test_no_fault_that_can_be_seen_is_sound_and_none_is_wrongly_corrected(service: str) -> None:
+    """A few runs of the table in docs/checks/confusion.md."""
+    rows = list(fault_rows(2, 5, "", service))
+    assert len(rows) > 10
+    assert [row.name for row in rows if row.counts["wrongly corrected"]] == []
+    assert [row.name for row in rows if row.counts["silent"] and not row.unseen] == []
+
+
+def test_sound_recordings_of_ordinary_loads_raise_nothing() -> None:
+    for row in sound_rows(6, 5, ""):
+        assert row.name != "ordinary" or row.counts["silent"] == row.runs, (row.service, row.codes)
