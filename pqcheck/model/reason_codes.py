@@ -342,6 +342,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "are not known; the limit is {limit}.",
         "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
     ),
+    "supply-at-worst": ReasonCode(
+        "The supply may not be able to deliver the addition",
+        "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "
+        "collapses under the addition.",
+        "Declare [source_impedance], or make the addition smaller.",
+    ),
     "demand-not-shown": ReasonCode(
         "The largest demand is not shown by the record",
         "The largest demand may have been higher than what was recorded: {why}.",

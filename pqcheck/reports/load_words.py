@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.loads.answer import Answer
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room, Start
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -249,6 +248,23 @@ def motor_words(motor: Motor) -> str:
     return f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
 
 
+def start_words(start: Start) -> str:
+    """What a start does, in sentences."""
+    text = (
+        f"Start of {start.name}: {start.current:.4g} A; the voltage at phase {start.phase} falls by "
+        f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded (relative "
+        f"voltage change {start.change_percent:.1f} % of nominal)"
+    )
+    if start.lowest_at_load is not None:
+        text += f", and to {start.lowest_at_load:.4g} V at the load"
+    if start.running_drop_percent is not None:
+        text += f"; running, the conductor takes {start.running_drop_percent:.1f} %"
+    text += "."
+    if start.pst is not None:
+        text += f" Its starts make a Pst of about {start.pst:.2f}, by the curve for Pst = 1 (IEC 61000-3-3)."
+    return f"{text} No limit is applied; ask for the rules on voltage changes and flicker."
+
+
 def room_sentence(room: Room) -> str:
     """How much of the addition a criterion bears, in one sentence."""
     size = f"{room.apparent_va / 1000:.4g} kVA, {100 * room.share:.4g} % of what is declared"
@@ -263,17 +279,6 @@ def room_sentence(room: Room) -> str:
     if room.open:
         text += " The record leaves this criterion open, so it may be less."
     return f"{text} For the whole addition: {room.help}." if room.help else text
-
-
-def answer_lines(answer: Answer) -> Iterator[str]:
-    """Conditions and what is not known, one sentence each."""
-    for words in answer.conditions:
-        yield f"Condition: {words}."
-    for words in answer.unknown:
-        yield f"Not known: {words}."
-
-
-ANSWER_WORDS = {Verdict.PASS: "MAY GO IN", Verdict.FAIL: "MAY NOT GO IN", Verdict.INCONCLUSIVE: "NOT SHOWN"}
 
 
 def winding_sentences(study: LoadStudy) -> Iterator[str]:

@@ -28,7 +28,7 @@ from pqcheck.site.measuring import (
     reported_from,
     spot_check_from,
 )
-from pqcheck.site.new_load import new_load_from
+from pqcheck.site.new_load import new_load_from, variant_from
 from pqcheck.site.pcc import generation_from, pcc_from
 from pqcheck.site.ratings import load_study_from, ratings_from, source_impedance_from, tariff_from
 from pqcheck.site.scenario import gate_from, scenario_from
@@ -39,7 +39,7 @@ from pqcheck.site.supply import supply_from
 _FILES = (("report", "logo"), ("report", "style_sheet"), ("waivers", "file"))
 """Keys that name files, relative to the site file."""
 
-_LISTED_FILES = (("new_load", "profile"), ("new_load", "spectrum_file"))
+_LISTED_FILES = (("new_load", "profile"), ("new_load", "spectrum_file"), ("variant", "spectrum_file"))
 """The same, in sections that are lists."""
 
 _Entry = TypeVar("_Entry")
@@ -115,6 +115,7 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
         reported=entries("reported", reported_from),
         spot_checks=entries("spot_checks", spot_check_from),
         new_load=entries("new_load", new_load_from),
+        variants=entries("variant", variant_from),
         source_impedance=source_impedance_from(document.get("source_impedance", {}), place.at("source_impedance")),
         load_study=load_study_from(document.get("load_study", {}), place.at("load_study")),
         tariff=tariff_from(document.get("tariff", {})),

@@ -128,6 +128,7 @@ class Site(Struct, frozen=True):
     reported: tuple[Mapping[str, Any], ...] = ()
     spot_checks: tuple[Mapping[str, Any], ...] = ()
     new_load: tuple[Mapping[str, Any], ...] = ()
+    variants: tuple[Mapping[str, Any], ...] = ()
     source_impedance: Mapping[str, Any] = field(default_factory=dict)
     load_study: Mapping[str, Any] = field(default_factory=dict)
     tariff: Mapping[str, Any] = field(default_factory=dict)

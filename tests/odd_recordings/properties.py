@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pqcheck import check
+from tests.odd_recordings.forms import FORMS, File
 from tests.odd_recordings.reading import (
     SLOT_S,
     UNREAD,
@@ -34,13 +35,15 @@ FIRST_SLOT = int(START.timestamp()) // SLOT_S
 
 
 def judged(
-    recording: Odd, limits: dict[str, Any] | None = None, contents: Sequence[bytes] | None = None
+    recording: Odd, limits: dict[str, Any] | None = None, contents: Sequence[bytes] | None = None,
+    files: Sequence[File] | None = None,
 ) -> Answer | None:
     """What `check` says; None where it refuses the input in a sentence."""
     with tempfile.TemporaryDirectory() as folder:
         paths = []
-        for number, content in enumerate(recording.contents() if contents is None else contents):
-            paths.append(Path(folder) / f"recording{number}.csv")
+        written = recording.contents() if contents is None else contents
+        for name, content in files or [(f"recording{number}.csv", each) for number, each in enumerate(written)]:
+            paths.append(Path(folder) / name)
             paths[-1].write_bytes(content)
         limits_path = Path(folder) / "odd-house.json"
         limits_path.write_text(json.dumps(limits or table()), encoding="utf-8")
@@ -295,6 +298,16 @@ def contradiction_never_passes(recording: Odd, column: int, interval_s: int, by:
     for finding in limit_findings(answer):
         if (finding["quantity"], finding["phase"]) == (quantity, phase):
             assert finding["verdict"] != "pass", (finding["id"], finding["verdict"])
+
+
+def forms_change_nothing(recording: Odd, form: str) -> None:
+    """The same rows as a workbook, with other dates, or beside flags and events that no rule asks for."""
+    if recording.mark == "," and form == "workbook":
+        return
+    before, after = judged(recording), judged(recording, files=FORMS[form](recording))
+    if before is None or after is None:
+        return
+    assert verdicts(before) == verdicts(after), sorted(verdicts(before).items() ^ verdicts(after).items())
 
 
 def tightening_never_helps(recording: Odd, factor: Fraction) -> None:
