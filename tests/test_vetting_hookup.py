@@ -264,7 +264,7 @@ def test_clamps_that_were_not_checked_are_never_sound(rows: int) -> None:
 
 @pytest.mark.parametrize("service", ["split-phase", "wye 400", "high-leg delta", "delta, two elements"])
 def test_no_fault_that_can_be_seen_is_sound_and_none_is_wrongly_corrected(service: str) -> None:
-    """A few runs of the table in docs/checks/confusion.md."""
+    """A few runs of the table in docs/method/confusion.md."""
     rows = list(fault_rows(2, 5, "", service))
     assert len(rows) > 10
     assert [row.name for row in rows if row.counts["wrongly corrected"]] == []

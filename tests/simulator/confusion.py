@@ -4,7 +4,7 @@
     python -m tests.simulator.confusion --page FILE...
 
 Runs the whole of ``pqcheck vet`` on simulated recordings; --page puts what several such runs printed into
-docs/checks/confusion.md.
+docs/method/confusion.md.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from tests.simulator.network import SERVICES, Floats
 from tests.simulator.places import HARSH, ORDINARY, Place, draw
 
 SEED = 20_310_303
-PAGE = Path(__file__).resolve().parents[2] / "docs" / "checks" / "confusion.md"
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "method" / "confusion.md"
 FITTING = {"one phase heavy": ("split-phase",), "loads between two lines": ("split-phase",)}
 SAME_POWER = 0.15
 """Relative distance from the true powers beyond which a proposed correction is a wrong one."""
@@ -164,7 +164,8 @@ with errors of ratio and angle. The simulator shares no code and no threshold wi
 
 *Right*: named under its own reason code, refused, asked or as a danger sign. *Open*: refused or asked with several
 explanations, or under another name as a question. *Wrong*: refused under another name only.
-*Silent*: SOUND. *Wrongly corrected*: a proposed correction would not bring the powers back.
+*Silent*: SOUND (with totals only single clamps cannot be seen for sure). *Wrongly corrected*: a proposed correction
+would not bring the powers back.
 """
 UNSEEN_HEAD = """
 ## What cannot be seen, or not always

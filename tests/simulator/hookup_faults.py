@@ -200,7 +200,10 @@ FAULTS: dict[str, Fault] = {
     "one clamp reversed": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, lambda s: _phases(s) or s.elements),
     "one clamp reversed, totals": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, lambda s: s.powers == "totals"),
     "another clamp reversed": Fault(hooked(arrows=(1, 1, -1)), REVERSED, lambda s: _phases(s) or s.elements),
-    "one leg reversed": Fault(hooked(arrows=(1, -1, 1)), REVERSED, _split),
+    "one leg reversed": Fault(hooked(arrows=(1, -1, 1)), REVERSED, _split, scenes=WITHOUT_FEED_IN),
+    "one leg reversed, feed-in declared": Fault(
+        hooked(arrows=(1, -1, 1)), REVERSED, _split, scenes=FEED_IN,
+        unseen="import and export of the leg change places; the revenue meter or the time of the sun shows it"),
     "two clamps reversed": Fault(hooked(arrows=(-1, -1, 1)), REVERSED, _phases),
     "all clamps reversed": Fault(hooked(arrows=BACK), REVERSED, lambda s: _three(s) and s.grounded is None,
                                  scenes=WITHOUT_FEED_IN),

@@ -69,7 +69,7 @@ DROP_CLEAR = Threshold(0.2, "1", CHOSEN, "By how much more than any other wiring
 DROP_COLLINEAR = Threshold(0.05, "1", CHOSEN,
                            "Directions of P and Q that hardly vary beside the main one are left out of the fit.")
 BACKGROUND_SHARE = Threshold(0.5, "1", CHOSEN, "Share of Q that does not follow P from which it counts as background.")
-MOST_MISTAKES = Threshold(2, "1", CHOSEN, "A wiring of more mistakes is named and never proposed.")
+MOST_MISTAKES = Threshold(1, "1", CHOSEN, "A wiring of more mistakes is named and never proposed.")
 STEADY_ANGLE = Threshold(
     25, "degrees", CHOSEN,
     "Middle 80 % of an angle over time; one that moves more has a constant reactive part, and nothing is proposed."
