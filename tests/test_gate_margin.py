@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pqcheck.limit_tables import load_table
 from pqcheck.model.errors import GateError
@@ -92,3 +94,10 @@ def test_a_margin_leaves_no_trace_of_the_tighter_tables() -> None:
     found = gate(percent(5.0), SITE, margin=10)
     assert found.exit_status is ExitStatus.PASSED
     assert "tighter" not in found.results[0].to_json() + "".join(found.results[0].remarks)
+
+
+@settings(deadline=None, max_examples=30)
+@given(h7=st.floats(0, 12), first=st.floats(0, 99), second=st.floats(0, 99))
+def test_a_larger_margin_never_passes_what_a_smaller_one_does_not(h7: float, first: float, second: float) -> None:
+    smaller, larger = (gate(percent(h7), SITE, margin=margin).exit_status for margin in sorted((first, second)))
+    assert larger is not ExitStatus.PASSED or smaller is ExitStatus.PASSED

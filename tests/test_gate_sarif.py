@@ -182,3 +182,11 @@ def test_known_failures_are_notes() -> None:
     assert {one["level"] for one in run_of(as_sarif(found, []))["results"]} == {"note", "none"}
     assert all(line.startswith("::notice") for line in command_lines(found, []).splitlines())
     assert found.results[0].verdict is Verdict.FAIL and site() != {}
+
+
+def test_what_is_printed_stays_json(repository: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*RUN, "--json", "-", "--annotations", "github"]) == 1
+    out, err = capsys.readouterr()
+    assert json.loads(out)["verdict"] == "fail" and "::error file=design/spectra/s.csv" in err
+    assert main([*RUN, "--json", "-", "--annotations", "gitlab"]) == 2
+    assert "both print JSON" in capsys.readouterr().err

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
+from pqcheck.plan.recording_so_far import SoFar
 from pqcheck.vet import Vetted, vet
 from pqcheck.vet.checks.line_leads import line_from_legs
+from pqcheck.workflows.vet_recording import so_far
 from tests.recordings import recording, site
 
 Floats = NDArray[np.float64]
@@ -216,3 +218,44 @@ def test_crossed_voltage_leads_are_named_and_nothing_is_proposed() -> None:
                   f"reactive_power.{phase} [var]": np.round(power.imag, 1)}
     result = run(table, {"nominal_voltage": "400 V", "connection": "wye"})
     assert coded(result, "leads-crossed") and not result.proposals
+
+
+def half_way(start: str, count: int, interval_s: float = 600, gap: slice | None = None, **more: Any) -> SoFar:
+    table = {f"voltage.{phase}n [V]": np.round(230 + np.random.default_rng(number).standard_normal(count), 2)
+             for number, phase in enumerate("abc")}
+    for values in table.values() if gap else ():
+        values[gap] = np.nan
+    place = {"name": "Simulated", "time_zone": "UTC", "supply": {"nominal_voltage": "400 V", "connection": "wye",
+                                                                 "frequency": "50 Hz"}, **more}
+    return so_far(recording(table, start=start, interval_s=interval_s), place, ["en50160-2010-lv"])
+
+
+def test_a_week_begins_with_the_first_full_interval() -> None:
+    """A recorder started at 10:23 has its first 10-minute value at 10:30, and its first 2-hour value at 12:00."""
+    state = half_way("2031-03-03T10:23:00+00:00", 3000, 60)
+    week = next(removal for removal in state.removal if removal.length == "week")
+    assert week.first.startswith("2031-03-10T12:00")
+
+
+def test_the_running_interval_is_not_lost() -> None:
+    state = half_way("2031-03-03T00:00:00+00:00", 3005, 60)
+    assert {room.lost for room in state.room if "voltage" in room.channel} == {0}
+
+
+def test_after_a_hole_the_next_gap_free_week_is_named() -> None:
+    state = half_way("2031-03-03T00:00:00+00:00", 400, gap=slice(100, 180))
+    week = next(removal for removal in state.removal if removal.length == "week")
+    # Slot 180 begins at 06:00 of the next day.
+    assert week.after_hole.startswith("2031-03-11T06:00")
+    declared = half_way("2031-03-03T00:00:00+00:00", 400, gap=slice(100, 180),
+                        coverage={"at_least_percent": 90, "policy_of": "the utility"})
+    # 90 % of 1008 leaves 100 that may be lost, 80 of which are.
+    assert 20 in {room.coverage_left for room in declared.room}
+
+
+@pytest.mark.parametrize("rows", [1, 7])
+def test_clamps_that_were_not_checked_are_never_sound(rows: int) -> None:
+    table = {name: values[:rows] for name, values in three_clamps(1.0, 60.0, 2.0).items()}
+    result = run(table, {"nominal_voltage": "400 V", "connection": "wye"})
+    asked = [finding for finding in coded(result, "too-short-to-tell") if finding.rule == "polarity"]
+    assert asked and asked[0].reason and "clamps not checked" in asked[0].reason.text

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pqcheck import check
 from pqcheck.limit_tables import load_table
@@ -320,3 +322,21 @@ def test_a_floor_of_the_frequency_excuses_nothing_above() -> None:
     hertz[200:203] = 50.0
     low = gate({"time": times, "frequency [Hz]": hertz}, place, as_of=IN_TIME, waivers=[floor])
     assert low.exit_status is ExitStatus.PASSED
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    low=st.integers(0, 60), high=st.integers(0, 120), beyond=st.integers(0, 60), missing=st.integers(0, 10),
+    mixed=st.randoms(use_true_random=False),
+)  # fmt: skip
+def test_nothing_but_its_own_side_is_ever_waived(low: int, high: int, beyond: int, missing: int, mixed: Any) -> None:
+    # 207 V to 253 V, 50 of 1008 may lie outside; the waiver covers up to 256 V.
+    values = [200.0] * low + [255.0] * high + [260.0] * beyond
+    mixed.shuffle(values)
+    data = week(*((1, value) for value in values), missing=missing)
+    result = gate(data, VOLTAGE, as_of=IN_TIME, waivers=[voltage_waiver()])
+    found = next(one for one in result.results[0].findings if one.rule == "voltage-week-95")
+    if found.verdict is Verdict.WAIVED:
+        assert low + high + beyond > 50 and low + beyond + missing <= 50
+    if low + high + beyond > 50 and not low and not beyond and not missing:
+        assert found.verdict is Verdict.WAIVED

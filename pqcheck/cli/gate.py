@@ -71,6 +71,8 @@ def run(args: argparse.Namespace) -> int:
     inputs = files_read(args.recordings, args.site, args.limits, *others)
     targets = prepare(args.out, inputs=inputs)
     _check_targets(targets, len(args.site))
+    if args.annotations == "gitlab" and printed_as_json(targets):
+        raise GateError("--annotations gitlab and --json - both print JSON; write one of them to a file")
     if args.write_lock:
         refuse_inputs([args.write_lock], inputs)
         if any(Path(args.write_lock).resolve() == path.resolve() for path, _ in targets):
@@ -136,7 +138,8 @@ def _print(result: GateResult, args: argparse.Namespace, *, printed: bool) -> No
     if args.annotations == "gitlab":
         show(entry_list(result, args.recordings))
     if args.annotations == "github":
-        show(command_lines(result, args.recordings))
+        # The host reads them from either stream; in a file that is printed they would be no JSON.
+        show(command_lines(result, args.recordings), beside=printed)
 
 
 def _explained(args: argparse.Namespace) -> str:

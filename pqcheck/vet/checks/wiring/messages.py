@@ -172,3 +172,13 @@ def too_little(phases: tuple[str, ...], noisy: bool = False) -> Outcome:
              f"Too few intervals with load on {', '.join(phases)} to check the clamps.",
         advice="Look again when there is load, or use a smaller range.",
     )
+
+
+def too_short(points: int) -> Outcome:
+    """Powers were recorded, but in too few rows: nothing is sound that was not looked at."""
+    return Outcome(
+        CHECK, Verdict.INCONCLUSIVE, "current", "current", code="too-short-to-tell",
+        text=f"Too short to tell: clamps not checked, {points} row{'s' if points != 1 else ''} with powers are too "
+             f"few.",
+        advice="Record rows of at most 1 min at hook-up and look again after ten minutes with load.",
+    )
