@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pqcheck.cli import main
@@ -433,3 +435,63 @@ def test_the_smallest_transformer_that_holds_and_why_the_smaller_does_not() -> N
     assert choice.k_factor == pytest.approx((300**2 + 300**2) / rated**2 * high, rel=0.02)
     assert choice.k_rating == 4
     assert "250 kVA is the smallest standard size that holds" in " ".join(as_text(found).split())
+
+
+def test_a_transformer_smaller_than_what_it_carries() -> None:
+    with pytest.raises(SiteError, match=r"transformer = 20 kVA is smaller than the load that the record shows"):
+        study(week(), ratings={"transformer": "20 kVA"})
+
+
+# Properties.
+
+ORDER = {Verdict.PASS: 0, Verdict.INCONCLUSIVE: 1, Verdict.REFUSED: 1, Verdict.FAIL: 2}
+
+
+def verdicts_of(found: LoadStudy) -> dict[str, Verdict]:
+    return {
+        each.id: each.verdict for each in found.findings.findings
+        if each.kind == "prediction" and each.verdict is not Verdict.NOT_APPLICABLE
+    }  # fmt: skip
+
+
+@settings(max_examples=8)
+@given(rows=st.lists(st.integers(0, 287), max_size=40), limit=st.integers(70, 90))
+def test_removing_readings_passes_nothing(rows: list[int], limit: int) -> None:
+    full = {f"current.{phase} [A]": moving(50, 22, seed, 288) for seed, phase in enumerate("abc")}
+    less = {name: values.copy() for name, values in full.items()}
+    for row in rows:
+        less["current.b [A]"][row] = np.nan
+    sections: dict[str, Any] = {"ratings": {"service": f"{limit} A"}, "new_load": [HEATER]}
+    before, after = verdicts_of(study(full, **sections)), verdicts_of(study(less, **sections))
+    for name, verdict in after.items():
+        assert not (verdict is Verdict.PASS and before[name] is not Verdict.PASS), name
+    spare = {each.phase: each for each in study(less, **sections).capacity}["b"]
+    assert not rows or spare.doubt is not None
+
+
+@settings(max_examples=6)
+@given(limit=st.floats(60, 110), by=st.floats(1.0, 1.5))
+def test_a_lower_rating_passes_nothing(limit: float, by: float) -> None:
+    table = {f"current.{phase} [A]": moving(50, 22, seed, 288) for seed, phase in enumerate("abc")}
+    strict, loose = (
+        verdicts_of(study(table, ratings={"service": f"{amperes} A"}, new_load=[HEATER]))
+        for amperes in (limit, limit * by)
+    )
+    assert all(ORDER[strict[name]] >= ORDER[loose[name]] for name in strict)
+
+
+@settings(max_examples=6)
+@given(amperes=st.floats(1, 60), unit=st.sampled_from(["A", "mA", "kA"]), split=st.integers(1, 4))
+def test_units_and_pieces_change_no_verdict(amperes: float, unit: str, split: int) -> None:
+    by = {"A": 1.0, "mA": 1000.0, "kA": 0.001}[unit]
+    values = {phase: moving(50, 22, seed, 288) for seed, phase in enumerate("abc")}
+    plain = study(
+        {f"current.{phase} [A]": each for phase, each in values.items()},
+        ratings={"service": "100 A"}, new_load=[{**HEATER, "current": f"{amperes} A"}],
+    )  # fmt: skip
+    other = study(
+        {f"current.{phase} [{unit}]": each * by for phase, each in values.items()},
+        ratings={"service": "0.1 kA"}, new_load=[{**HEATER, "current": f"{amperes / split} A", "count": split}],
+    )  # fmt: skip
+    for one, two in zip(plain.capacity, other.capacity, strict=True):
+        assert two.spare == pytest.approx(one.spare, abs=1e-6)

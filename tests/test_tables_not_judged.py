@@ -115,3 +115,14 @@ def test_events_narrow_the_question(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_a_misspelt_quantity_is_named(tmp_path: Path) -> None:
     with pytest.raises(SiteError, match="unknown quantity 'event'; did you mean 'events'"):
         check(week(), VOLTAGE, quantities=["event"])
+
+
+def test_a_page_names_the_table_and_no_rule_of_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    data = week()
+    write(Path("week.csv"), {"time": [str(time) for time in data["time"]], "voltage.an [V]": [*data["voltage.an [V]"]]})
+    Path("site.toml").write_text(toml(VOLTAGE), encoding="utf-8")
+    assert main(["check", "week.csv", "--site", "site.toml", "--limits", *BOTH, "--out", "p.html", "--quiet"]) == 3
+    page = Path("p.html").read_text(encoding="utf-8")
+    assert "No rule of en50160-2010-mv was judged" in page
+    assert "en50160-2010-mv -, ;" not in page and "not at hand" not in page

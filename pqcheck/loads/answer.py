@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from pqcheck.loads.declared import addition_va
 from pqcheck.loads.predict import place
 from pqcheck.loads.requirements import Requirement, requirement, strictest
 from pqcheck.loads.study_values import VariantRow
@@ -35,7 +36,7 @@ def answer_of(study: LoadStudy) -> Answer | None:
     if not study.loads:
         return None
     questions, failing, open_ = _questions(study)
-    kilovolt_amperes = sum(load.rms_va for load in study.loads) / 1000
+    kilovolt_amperes = addition_va(study.loads) / 1000
     whole = f"the addition of {kilovolt_amperes:.4g} kVA"
     if failing:
         worst = min(failing, key=_share)

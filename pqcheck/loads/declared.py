@@ -255,6 +255,12 @@ def firm(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
     return tuple(load for load in loads if not load.feeds_in)
 
 
+def addition_va(loads: Sequence[NewLoad]) -> float:
+    """Apparent power of what draws power; of everything where nothing does (feed-in alone, a bank alone)."""
+    drawing = [load for load in loads if not load.feeds_in and load.bank is None]
+    return sum(load.rms_va for load in drawing or loads)
+
+
 def check_runs(loads: tuple[NewLoad, ...], recording: Recording) -> None:
     """Raise `SiteError` for a load that never runs within the recording: its prediction would be the measurement."""
     for load in loads:

@@ -14,7 +14,7 @@ from functools import cached_property
 from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.existing_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
-from pqcheck.loads.declared import NewLoad, new_loads
+from pqcheck.loads.declared import NewLoad, addition_va, new_loads
 from pqcheck.loads.demand_doubts import DIRECTION, reading_doubt
 from pqcheck.loads.existing_load_ways import Basis, Way, declared_basis, outcome, recorded_basis, ways_of
 from pqcheck.loads.recorded_demand import demand_of
@@ -52,7 +52,7 @@ def existing_load_rooms(
 ) -> list[Room]:
     """How much of the declared addition each determination bears, under the declared way that bears least."""
     rooms = []
-    size = sum(load.rms_va for load in loads)
+    size = addition_va(loads)
     for determination in _determinations(tables, recording, site, QUARTER_US):
         share = determination.share()
         if share is not None:

@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
+from pqcheck.loads.declared import addition_va
 from pqcheck.loads.growth import CURRENTS, grown_site
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
@@ -121,7 +122,7 @@ class Search:
         self._watch(self.brackets)
         self._scan()
         self._narrow()
-        size = sum(load.rms_va for load in self.added.loads)
+        size = addition_va(self.added.loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
             most = max((tried for tried in self.tried if tried < self.collapse_at), default=0.0)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
 
-from pqcheck.loads.declared import NewLoad
+from pqcheck.loads.declared import NewLoad, addition_va
 from pqcheck.loads.predict import by_place, place, value_of
 from pqcheck.loads.study_values import Capacity
 from pqcheck.model.findings import Finding
@@ -74,7 +74,7 @@ def _in_words(finding: Finding, share: float, loads: Sequence[NewLoad]) -> Requi
         subject = what = "total distortion of the new loads"
         spectra = {round(load.spectrum.thd, 9) for load in loads if load.spectrum.percent}
     else:
-        size = sum(load.rms_va for load in loads if not load.feeds_in) / 1000
+        size = addition_va(loads) / 1000
         return Requirement("size", share, f"an addition of at most {size * share:.4g} kVA ({percent})")
     if len(spectra) == 1:
         return Requirement(subject, share, f"{what} at most {spectra.pop() * share:.3g} % of their fundamental")

@@ -13,6 +13,7 @@ from pqcheck.loads.capacity import (
     NO_DIVERSITY,
     TITLES,
     capacities,
+    check_transformer,
     rated_quantity,
     rating_findings,
     ratings_of,
@@ -130,6 +131,7 @@ def study(
     check_runs(loads, recording)
     record = in_memory(recording)
     demand = demand_of(record, site, interval_us)
+    check_transformer(site, demand)
     spectra = high_load_spectra(record, site)
     loadings = [loading(spectrum, site, "now") for spectrum in spectra.values()]
     worst = _worst(loadings)

@@ -37,6 +37,7 @@ from pqcheck.reports.load_words import (
     room_sentence,
     start_words,
     winding_sentences,
+    worst_loadings,
     worst_rows,
 )
 
@@ -175,7 +176,7 @@ def _prediction(study: LoadStudy) -> Markup:
 def _equipment(study: LoadStudy) -> Iterator[str]:
     yield from winding_sentences(study)
     yield from filter(None, [transformer_sentence(study)])
-    for loading in study.loadings:
+    for loading in worst_loadings(study):
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f}"
         share = "" if loading.derated_va is None else f", derated to {loading.derated_va / 1000:.4g} kVA"
         yield (

@@ -34,6 +34,7 @@ from pqcheck.reports.load_words import (
     room_sentence,
     start_words,
     winding_sentences,
+    worst_loadings,
     worst_rows,
 )
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
@@ -233,7 +234,7 @@ def _resonances(study: LoadStudy) -> str:
 
 def _equipment(study: LoadStudy) -> str:
     lines = [*winding_sentences(study), *filter(None, [transformer_sentence(study)])]
-    for loading in study.loadings:
+    for loading in worst_loadings(study):
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f} on rated current"
         share = (
             ""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.loads.declared import NewLoad
+from pqcheck.loads.declared import NewLoad, addition_va
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room, Start
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Loading, Maximum, Motor, Room, Start
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -248,6 +248,16 @@ def motor_words(motor: Motor) -> str:
     return f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
 
 
+def worst_loadings(study: LoadStudy) -> list[Loading]:
+    """The winding with the largest K-factor (else loss factor), now and with the new load."""
+    worst: dict[str, Loading] = {}
+    for loading in study.loadings:
+        known = worst.get(loading.when)
+        if known is None or (loading.k_factor or 0, loading.loss_factor) > (known.k_factor or 0, known.loss_factor):
+            worst[loading.when] = loading
+    return list(worst.values())
+
+
 def start_words(start: Start) -> str:
     """What a start does, in sentences."""
     text = (
@@ -313,7 +323,7 @@ def change_words(study: LoadStudy) -> str:
             ("pass", (Verdict.PASS,)),
         )
     }
-    total = sum(load.rms_va for load in study.loads)
+    total = addition_va(study.loads)
     text = f"With the new load ({total / 1000:.4g} kVA), bounds counted: {counts['fail']} of the predictions fail, "
     text += f"{counts['open']} open, {counts['pass']} pass"
     first = next((room for room in study.rooms if not room.at_least and room.key != "supply"), None)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pqcheck.limit_tables import Rule
 from pqcheck.model.clock import iso
 from pqcheck.model.declared_away import declared_lines
-from pqcheck.model.findings_words import clock
+from pqcheck.model.findings_words import WHOLE_TABLE, clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.observation import GRADES, Observation
 from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
@@ -28,6 +28,8 @@ def rules_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Marku
                      loaded.source if loaded is not None else "-", tag("code", entry["sha256"])))  # fmt: skip
     applied: dict[tuple[str, str], str] = {}
     for criterion in criteria:
+        if criterion.worst.rule == WHOLE_TABLE:
+            continue
         applied.setdefault((criterion.worst.table, criterion.worst.rule), criterion.worst.clause)
     each = []
     for (table_id, rule_id), clause in applied.items():
