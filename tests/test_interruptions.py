@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -89,6 +90,44 @@ def test_interruptions_interval_by_interval(phases: int, data: st.DataObject) ->
     columns = np.array(rows).T
     away = interrupted((column, 11.5) for column in columns)
     assert (away.tolist() if away is not None else [False] * len(rows)) == expected
+
+
+@pytest.mark.parametrize(("cells", "away", "signs"), [
+    (("<5", "<5", "<5"), True, set()), (("0.3", "<5", ">0.2"), True, set()), ((">5", ">5", ">5"), False, set()),
+    (("<220", "<220", "<220"), False, set()), (("0.3", ">1", "<300"), False, {"an.below"}),
+    (("0.3", "0.2", ">300"), False, {"an.below", "bn.below", "cn.above"}),
+])
+def test_cells_that_are_bounds_show_an_outage_where_they_tell_the_side(
+    cells: tuple[str, str, str], away: bool, signs: set[str], tmp_path: Path
+) -> None:
+    made = table("an", "bn", "cn")
+    voltages = [values for name, values in made.items() if name.endswith("[V]")]
+    lines = ["time,voltage.an [V],voltage.bn [V],voltage.cn [V]"]
+    for row in range(WEEK):
+        texts = cells if 100 <= row < 110 else [f"{values[row]:.2f}" for values in voltages]
+        lines.append(f"2031-03-{3 + row // 144:02d}T{row // 6 % 24:02d}:{row % 6}0Z,{','.join(texts)}")
+    (tmp_path / "week.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    result = check(tmp_path / "week.csv", site(), "en50160-2010-lv", quantities=["voltage"])
+    (seen,) = [one for one in result.findings if one.rule == "interruption" and one.kind == "recording"]
+    assert (seen.verdict is Verdict.INCONCLUSIVE) is away
+    codes = {one.reason.code for one in of_kind(result.findings, "limit") if one.reason and one.rule == "voltage-all"}
+    assert ("interruption" in codes) is away
+    assert {one.channel for one in of_kind(result.findings, "safety")} == {f"voltage.{sign}" for sign in signs}
+
+
+def test_cells_that_are_bounds_are_no_hole_of_the_recorder(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    lines = ["time,voltage.an [V]"]
+    for row in range(WEEK):
+        cell = "<220" if 100 <= row < 110 else "" if row in (200, 201) else f"{230 + rng.normal():.2f}"
+        lines.append(f"2031-03-{3 + row // 144:02d}T{row // 6 % 24:02d}:{row % 6}0Z,{cell}")
+    for until, words in ((200, "10 of"), (WEEK, "12 of")):
+        (tmp_path / "week.csv").write_text("\n".join(lines[: until + 1]) + "\n", encoding="utf-8")
+        findings = check(tmp_path / "week.csv", site(), "en50160-2010-lv").findings
+        (seen,) = [one for one in findings if one.rule == "completeness"]
+        assert seen.reason is not None and words in seen.reason.text
+        assert "have no reading, 10 of them because the cell is a bound" in seen.reason.text
+        assert ("recorder out" in seen.reason.text) is (until == WEEK)
 
 
 def test_a_danger_sign_of_a_second_time_base_shows_its_own_period_and_rows() -> None:

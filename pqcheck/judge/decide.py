@@ -397,11 +397,14 @@ def decide_event_count(
     return Decision(Verdict.PASS, None, True, 0)
 
 
-def hold_against(tight: Finding, percent: Decimal) -> Decision | None:
-    """The verdict of a pass under limits tighter by `percent`, given the finding under these; None: it stands."""
+def hold_against(tight: Finding | None, percent: Decimal) -> Decision | None:
+    """The verdict of a pass under limits tighter by `percent`, given the finding under these (None: there is none)."""
+    shown = f"{percent.normalize():f}"
+    if tight is None:
+        why = "the rule was not judged with a tighter limit."
+        return Decision(Verdict.INCONCLUSIVE, reason("margin-not-shown", margin=shown, why=why), False, 0)
     if tight.verdict is Verdict.PASS:
         return None
-    shown = f"{percent.normalize():f}"
     if tight.verdict is Verdict.FAIL:
         counts, limit, value = tight.intervals, tight.limit, "The reading"
         if tight.statistic is not None and tight.statistic.value is not None:

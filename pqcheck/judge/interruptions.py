@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,7 @@ from pqcheck.model.recording import Block
 from pqcheck.model.units import factor
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import runs
-from pqcheck.stats.supply_away import interrupted
+from pqcheck.stats.supply_away import interrupted, side_known
 
 Span = tuple[int, int]
 
@@ -31,15 +30,13 @@ class Interruptions:
     def mask(self, block: Block) -> NDArray[np.bool_] | None:
         """Mask of the block, None when nothing is interrupted; spans are remembered for other streams."""
         nominal = self._site.supply.nominal
-        voltages = [
-            (
-                _known(values, block.lower_bounds.get(channel)),
-                float(volts * self._percent / 100 / factor(channel.unit, "V")),
-            )
-            for channel, values in block.values.items()
-            if channel.quantity == "voltage" and channel.reading == "mean"
-            and (volts := nominal(channel.phase or "")) is not None
-        ]
+        voltages = []
+        for channel, values in block.values.items():
+            volts = nominal(channel.phase or "") if (channel.quantity, channel.reading) == ("voltage", "mean") else None
+            if volts is not None:
+                below = float(volts * self._percent / 100 / factor(channel.unit, "V"))
+                lower, upper = block.lower_bounds.get(channel), block.upper_bounds.get(channel)
+                voltages.append((side_known(values, below, lower, upper, closed=self._closed), below))
         away = interrupted(voltages, closed=self._closed)
         if away is not None:
             add_spans(self.spans, away, block)
@@ -58,11 +55,6 @@ def touched(spans: Sequence[Span], block: Block) -> NDArray[np.bool_] | None:
     for start, end in ranges:
         mask[start:end] = True
     return mask
-
-
-def _known(values: NDArray[Any], lower: NDArray[np.bool_] | None) -> NDArray[Any]:
-    """The values, unobserved where the truth may be more."""
-    return values if lower is None else np.where(lower, np.nan, values)
 
 
 def add_spans(spans: list[Span], mask: NDArray[np.bool_], block: Block) -> None:

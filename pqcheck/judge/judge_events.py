@@ -28,6 +28,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.event_rules import EventRule, edge_at, ride_through
 from pqcheck.model.clock import DAY, duration_text, iso
 from pqcheck.model.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.recording import Event, Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -306,7 +307,7 @@ class _Judge:
             order=None,
             verdict=verdict,
             period=self._period(),
-            channel="events",
+            channel=EVENTS,
             reason=why,
         )
 

@@ -18,8 +18,8 @@ def interrupted(
     """Intervals in which all observed voltages lie below their thresholds; None where there are none.
 
     `voltages` are the readings of every recorded voltage with its threshold in the same unit, NaN where nothing was
-    observed. At least two must be observed, or the only one recorded; a blank cell says neither way. `closed`: a
-    reading equal to its threshold lies below it too.
+    observed (see `side_known` for bounds). At least two must be observed, or the only one recorded; a blank cell says
+    neither way. `closed`: a reading equal to its threshold lies below it too.
     """
     given = list(voltages)
     standing: NDArray[np.bool_] | None = None
@@ -35,3 +35,26 @@ def interrupted(
         observed += ~np.isnan(values)
     away = ~standing & (observed >= min(FEWEST_OBSERVED, len(given)))
     return away if away.any() else None
+
+
+def side_known(
+    values: NDArray[Any],
+    threshold: float,
+    lower: NDArray[np.bool_] | None,
+    upper: NDArray[np.bool_] | None = None,
+    *,
+    closed: bool = False,
+) -> NDArray[Any]:
+    """The values, NaN where one that is a bound does not tell on which side of the threshold the truth lies.
+
+    `lower` marks values that may truly be more, `upper` those that may be less.
+    """
+    if lower is None and upper is None:
+        return values
+    below = values <= threshold if closed else values < threshold
+    unknown = np.zeros(values.size, np.bool_)
+    if lower is not None:
+        unknown |= lower & below
+    if upper is not None:
+        unknown |= upper & ~below
+    return np.where(unknown, np.nan, values)

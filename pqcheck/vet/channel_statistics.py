@@ -70,7 +70,8 @@ C = TypeVar("C", bound=OfChannel)
 
 class ChannelStatistics:
     """One channel: `expected` slots seen so far, `missing` of them without a value, `gaps` their runs,
-    `over_range` those of readings marked as only lower bounds.
+    `over_range` and `under_range` those of readings that are only lower and only upper bounds; the latter, `bounded` of
+    them, are missing.
 
     `resolution` is the smallest step between neighbours; `lowest` is known of main quantities only. `before_gaps` holds
     the first slot of each hole and the lowest of the last three values before it (voltages only).
@@ -83,9 +84,9 @@ class ChannelStatistics:
         self.day_slots = DAY // axis.interval_us if DAY % axis.interval_us == 0 else 0
         self.hour_slots = max(1, DAY // 24 // axis.interval_us)
         self.stride = stride_of(self.day_slots) if self.day_slots and not self.every_value else 1
-        self.expected = self.missing = 0
+        self.expected = self.missing = self.bounded = 0
         self.lowest, self.highest, self.resolution = float("inf"), float("-inf"), float("inf")
-        self.gaps, self.over_range = KeptRuns(), KeptRuns()
+        self.gaps, self.over_range, self.under_range = KeptRuns(), KeptRuns(), KeptRuns()
         self.before_gaps: list[tuple[int, float]] = []
         self._level_sum, self._level_count = 0.0, 0
         self._last: Array | None = None
@@ -114,7 +115,9 @@ class ChannelStatistics:
         """Mean of some absolute values, NaN when there is none."""
         return self._level_sum / self._level_count if self._level_count else float("nan")
 
-    def take(self, slot: int, values: Array, holes: Holes, over_range: Mask | None) -> None:
+    def take(
+        self, slot: int, values: Array, holes: Holes, over_range: Mask | None, under_range: Mask | None
+    ) -> None:
         """Look at one block that begins at `slot`."""
         self.expected += values.size
         if holes.count:
@@ -124,6 +127,9 @@ class ChannelStatistics:
                 self._before_gaps(slot, values, holes)
         if over_range is not None:
             self.over_range.add_mask(over_range, slot)
+        if under_range is not None:
+            self.under_range.add_mask(under_range, slot)
+            self.bounded += int(np.count_nonzero(under_range))
         if self.every_value and holes.count == values.size:
             self._last = None
             return

@@ -7,12 +7,13 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from pqcheck.model.recording import DAY, Block, Channel, Stream
 from pqcheck.site.site_values import Site
 from pqcheck.vet.channel_statistics import MAIN, ChannelStatistics, Holes, OfChannel, divisor
-from pqcheck.vet.kept_runs import starts_and_lengths
+from pqcheck.vet.kept_runs import Mask, starts_and_lengths
 from pqcheck.vet.time_base import Coarse
 
 Array = NDArray[Any]
@@ -23,12 +24,23 @@ SMALLEST_BLOCK = 4096
 """Short blocks are put together until this many intervals are there: a call per channel and day is dear."""
 
 
+class Marks(Struct, frozen=True):
+    """Which values of a block are only bounds: the truth may be more (`lower`) or less (`upper`).
+
+    `read` are the values of channels that hold upper bounds, these included; elsewhere they count as unobserved.
+    """
+
+    lower: Mapping[Channel, Mask] = field(default_factory=dict)
+    upper: Mapping[Channel, Mask] = field(default_factory=dict)
+    read: Mapping[Channel, Array] = field(default_factory=dict)
+
+
 class OfStream(Protocol):
     """What a check collects of a stream."""
 
     def __init__(self, stream: Stream, site: Site) -> None: ...
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block that begins at `slot`."""
 
 
@@ -55,7 +67,7 @@ class StreamCollector:
             channel: np.full(-(-self._axis.count // self._group), np.nan) for channel in stream.channels
             if channel.quantity in MAIN and channel.reading == "mean"
         }
-        self._waiting: list[tuple[Mapping[Channel, Array], Mapping[Channel, Array], int]] = []
+        self._waiting: list[tuple[Mapping[Channel, Array], Marks, int]] = []
         self._slot = 0
 
     def feed(self, block: Block) -> None:
@@ -69,10 +81,12 @@ class StreamCollector:
         if not waiting:
             self._slot = slot
             if size >= SMALLEST_BLOCK:
-                self._take(slot, _readings(block), block.lower_bounds)
+                self._take(slot, _readings(block), _marks(block))
                 return
-        values = {channel: array.copy() for channel, array in _readings(block).items()}
-        self._waiting.append((values, {channel: mask.copy() for channel, mask in block.lower_bounds.items()}, size))
+        marks = _marks(block)
+        self._waiting.append((
+            _copied(_readings(block)), Marks(_copied(marks.lower), _copied(marks.upper), _copied(marks.read)), size
+        ))
         if waiting + size >= SMALLEST_BLOCK:
             self._flush()
 
@@ -85,10 +99,14 @@ class StreamCollector:
     def _flush(self) -> None:
         waiting, self._waiting = self._waiting, []
         if waiting:
-            values = _joined([(values, size) for values, _, size in waiting], np.nan)
-            self._take(self._slot, values, _joined([(over, size) for _, over, size in waiting], False))
+            self._take(self._slot, _joined([(values, size) for values, _, size in waiting], np.nan), Marks(
+                _joined([(marks.lower, size) for _, marks, size in waiting], False),
+                _joined([(marks.upper, size) for _, marks, size in waiting], False),
+                _joined([({**values, **marks.read}, size) for values, marks, size in waiting], np.nan)
+                if any(marks.read for _, marks, _ in waiting) else {},
+            ))
 
-    def _take(self, slot: int, values: Mapping[Channel, Array], over: Mapping[Channel, Array]) -> None:
+    def _take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         mask: Array | None = None
         holes = _holes(np.empty(0, np.bool_), slot)
         with np.errstate(invalid="ignore"):
@@ -100,11 +118,11 @@ class StreamCollector:
                 here = np.isnan(array)
                 if mask is None or not np.array_equal(here, mask):
                     mask, holes = here, _holes(here, slot)
-                statistics.take(slot, array, holes, over.get(channel))
+                statistics.take(slot, array, holes, marks.lower.get(channel), marks.upper.get(channel))
                 if channel in self._coarse:
                     self._coarsen(slot, channel, array)
             for collected in self.collected.values():
-                collected.take(slot, values)
+                collected.take(slot, values, marks)
 
     def _coarsen(self, slot: int, channel: Channel, values: Array) -> None:
         group, out = self._group, self._coarse[channel]
@@ -139,6 +157,15 @@ def _readings(block: Block) -> Mapping[Channel, Array]:
         channel: values if channel not in block.upper_bounds else np.where(block.upper_bounds[channel], np.nan, values)
         for channel, values in block.values.items()
     }
+
+
+def _marks(block: Block) -> Marks:
+    return Marks(block.lower_bounds, block.upper_bounds,
+                 {channel: block.values[channel] for channel in block.upper_bounds})
+
+
+def _copied(arrays: Mapping[Channel, Array]) -> Mapping[Channel, Array]:
+    return {channel: array.copy() for channel, array in arrays.items()}
 
 
 def _holes(mask: Array, slot: int) -> Holes:

@@ -16,6 +16,8 @@ from pqcheck.model.recording import Channel
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import Runs, find_runs, join_runs
+from pqcheck.stats.supply_away import side_known
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Extent
 from pqcheck.vet.time_base import TimeBase
@@ -40,13 +42,15 @@ class RunsOutside:
         self._ranges = tuple(ranges)
         self._parts: dict[Channel, list[Runs]] = {safe.channel: [] for safe in self._ranges}
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
         for safe in self._ranges:
             array = values.get(safe.channel)
             if array is None:
                 continue
             low, high = safe.low, safe.high
+            if low is not None:
+                array = side_known(array, low, marks.lower.get(safe.channel))
             tops = high is not None and float(np.fmax.reduce(array)) > high
             lows = low is not None and float(np.fmin.reduce(array)) < low
             if not tops and not lows:

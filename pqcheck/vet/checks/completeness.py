@@ -21,7 +21,8 @@ CHECK = Check(
     looks_at="Every channel: rms quantities one by one, harmonic orders per quantity and phase.",
     how="Slots of the time axis without a value are counted; runs of them are the holes. The last values before a hole "
         "tell its cause: voltages that collapsed first show that the supply went; voltages that stood up to the hole "
-        "point to the recorder; without a voltage the cause is unknown.",
+        "point to the recorder; without a voltage the cause is unknown. Cells that are upper bounds (<220) hold no "
+        "reading either; they are counted apart and have no cause.",
     example="voltage.an.mean: 13 of 1008 intervals were not observed (98.71 % complete), the longest hole is 130 min; "
             "cause: supply out.",
     codes={"gap": "Intervals are missing", "never-observed": "A channel without any value"},
@@ -44,21 +45,28 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         if worst.missing == expected:
             yield Outcome(
                 CHECK, Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="never-observed",
-                text=f"{name} holds no value at all.", advice="Check the channel, or leave the column out.",
+                text=f"{name} holds no value at all"
+                     + (", only bounds (such as <220)." if worst.bounded == expected else "."),
+                advice="Check the channel, or leave the column out.",
                 spans=base.spans(np.array([0]), np.array([expected])), value=0.0, unit="%",
             )
             continue
         causes = sorted({cause[slot] for slot in starts.tolist() if slot in cause})
         text = f"{name}: {worst.missing} of {expected} intervals were not observed ({share:.4g} % complete), the " \
                f"longest hole is {duration_text(int(lengths.max()) * base.interval_us)}"
+        if worst.bounded:
+            text = f"{name}: {worst.missing} of {expected} intervals have no reading, {worst.bounded} of them " \
+                   "because the cell is a bound (such as <220)"
         if len(channels) > 1:
             text += f" (worst of {len(channels)} orders)"
         if causes:
             text += "; cause: " + ", ".join(causes)
+        bounded = worst.bounded == worst.missing
         yield Outcome(
             CHECK, Verdict.INCONCLUSIVE, name, first.quantity, first.phase, code="gap", text=text + ".",
-            advice="Nothing can be repaired. If the supply was out, declare the span in [[exclusions]] with the "
-                   "outage log; otherwise the holes count as unobserved.",
+            advice="Record again with a range, and a resolution, that fit the quantity." if bounded else
+                   "Nothing can be repaired. If the supply was out, declare the span in [[exclusions]] with the outage "
+                   "log; otherwise the holes count as unobserved.",
             spans=base.spans(starts, lengths), value=share, unit="%",
         )
 
@@ -73,7 +81,11 @@ def hole_causes(base: TimeBase) -> dict[int, str]:
         if nominal is None:
             continue
         scale = canonical_factor("voltage", channel.unit)
+        bounds, counts, _ = statistics.under_range.joined()
         for slot, before in statistics.before_gaps:
+            if np.any((bounds <= slot) & (slot < bounds + counts)):
+                # A cell that says "less than this" is no hole.
+                continue
             kinds_of.setdefault(slot, set()).add(
                 "unknown" if np.isnan(before) else
                 "out" if before * scale < COLLAPSED_PERCENT.value / 100 * float(nominal) else "standing"

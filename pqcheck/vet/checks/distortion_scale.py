@@ -16,6 +16,7 @@ from pqcheck.vet.check_definition import CHOSEN, ITSELF, PRACTICE, Check, Refusa
 from pqcheck.vet.checks.interruption import SupplyOut
 from pqcheck.vet.checks.order_sums import PERCENT, OrderSet, OrderSets, distortion_of_orders
 from pqcheck.vet.checks.scale_steps import flowing
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array, Mask, starts_and_lengths
 from pqcheck.vet.outcome import Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
@@ -84,7 +85,7 @@ class Distortions:
         size = -(-axis.count // self.stride)
         self.series: dict[Reading, Array] = {of: np.full(size, np.nan, np.float32) for of in self._members}
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
         first = -slot % self.stride
         at = (slot + first) // self.stride

@@ -11,6 +11,7 @@ from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
@@ -99,7 +100,7 @@ class Trios:
             if {bound.unit for bound in (low, high) if bound is not None} == {channel.unit}:
                 self.trios.append(Trio(channel, low, high))
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
         for trio in self.trios:
             mean = values.get(trio.mean)

@@ -8,8 +8,9 @@ from pqcheck.model.clock import duration_text
 from pqcheck.model.recording import Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
-from pqcheck.stats.supply_away import interrupted
+from pqcheck.stats.supply_away import interrupted, side_known
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array, KeptRuns
 from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
@@ -41,9 +42,13 @@ class SupplyOut:
                 self.below[channel] = volts / canonical_factor("voltage", channel.unit)
         self.runs = KeptRuns()
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
-        away = interrupted((values[channel], below) for channel, below in self.below.items() if channel in values)
+        away = interrupted(
+            (side_known(marks.read.get(channel, values[channel]), below, marks.lower.get(channel),
+                        marks.upper.get(channel)), below)
+            for channel, below in self.below.items() if channel in values
+        )
         if away is not None:
             self.runs.add_mask(away, slot)
 

@@ -14,6 +14,7 @@ from pqcheck.site.site_values import Site, Supply
 from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thresholds
 from pqcheck.vet.checks.line_leads import LINE_WITHIN, line_from_legs
 from pqcheck.vet.checks.nominal import DEAD_BELOW, fits_as_a_whole
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.danger_signs import doubted
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome
@@ -179,7 +180,7 @@ class NeutralWatch:
         self.runs = KeptRuns()
         self.spread, self.lowest, self.highest = 0.0, float("inf"), float("-inf")
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
         legs = [values[channel] for channel in self.legs if channel in values]
         lines = [values[channel] for channel in self.lines if channel in values]

@@ -20,6 +20,7 @@ from pqcheck.physics.distortion import (
 )
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
@@ -103,7 +104,7 @@ class OrderSets:
                 unit = units.pop() if len(units) == 1 else ""
                 self.sets.append(OrderSet(quantity, phase, unit, higher, orders.get(1), thd, rms))
 
-    def take(self, slot: int, values: Mapping[Channel, Array]) -> None:
+    def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Sample one block."""
         for group in self.sets:
             thd = values.get(group.thd) if group.thd else None
