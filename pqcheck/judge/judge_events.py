@@ -17,7 +17,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.derive.polyphase_events import polyphase
-from pqcheck.judge.decide import decide_event_count, decide_events
+from pqcheck.judge.decide_events import decide_event_count, decide_events
 from pqcheck.judge.decision import reason
 from pqcheck.judge.event_counts import PER_US, class_of, classified, measured, worst_span
 from pqcheck.judge.event_coverage import DIP_BELOW, SWELL_ABOVE, TrendExcursions, monitored
