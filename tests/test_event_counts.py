@@ -91,7 +91,8 @@ def limit_table(at_most: str, per: str, measure: str = "number") -> Any:
         "classes": [{"name": "deep", "kind": "dip", "residual": "[0, 70)", "duration": {"from": "0 ms"}}],
     }  # fmt: skip
     table = {
-        "format": "pqcheck-limit-table/1", "id": "house-dips", "standard": "House rule", "edition": "1", "title": "Dips",
+        "format": "pqcheck-limit-table/1", "id": "house-dips", "standard": "House rule", "edition": "1",
+        "title": "Dips",
         "source": "an invented rule", "event_rules": [rule],
     }  # fmt: skip
     with TemporaryDirectory() as folder:

@@ -220,7 +220,8 @@ def class_words(event_class: EventClass) -> str:
 
 def count_words(rule: EventRule) -> str:
     """What a rule about counts counts: ``number of these events per year, at most 10``."""
-    what = {"number": "number of these events", "minutes": "minutes of these events", "longest": "minutes of the longest"}
+    of = "of these events"
+    what = {"number": f"number {of}", "minutes": f"minutes {of}", "longest": f"minutes of the longest {of}"}
     limit = "reported, not judged" if rule.at_most is None else f"at most {plain(rule.at_most)}"
     return f"{what[rule.measure]} per {rule.per}, {limit}"
 
