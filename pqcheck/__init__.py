@@ -13,6 +13,7 @@ from pqcheck.version import __version__
 if TYPE_CHECKING:
     from pqcheck.io import read
     from pqcheck.limit_tables import load_table
+    from pqcheck.model.errors import PqcheckError
     from pqcheck.model.findings import Findings
     from pqcheck.model.recording import Recording
     from pqcheck.site.load_site import load_site
@@ -20,10 +21,14 @@ if TYPE_CHECKING:
     from pqcheck.workflows.check_recording import check
     from pqcheck.workflows.study_load import load_study
 
-__all__ = ["Findings", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table", "read"]
+__all__ = [
+    "Findings", "PqcheckError", "Recording", "Site", "__version__", "check", "load_site", "load_study", "load_table",
+    "read",
+]  # fmt: skip
 
 _HOME = {
     "Findings": "pqcheck.model.findings",
+    "PqcheckError": "pqcheck.model.errors",
     "Recording": "pqcheck.model.recording",
     "Site": "pqcheck.site.site_values",
     "check": "pqcheck.workflows.check_recording",

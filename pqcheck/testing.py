@@ -1,10 +1,6 @@
 """For tests of designs: one assertion that fails with the findings, worst first.
 
-Works with any test runner and imports none. As a pytest fixture, in ``conftest.py``::
-
-    @pytest.fixture
-    def passes():
-        return pqcheck.testing.assert_passes
+Works with any test runner and imports none. For pytest there is a fixture, `pqcheck_passes` (`pqcheck.pytest_plugin`).
 """
 
 from __future__ import annotations

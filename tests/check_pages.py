@@ -68,6 +68,8 @@ def page(check: Check) -> str:
 def _value(value: object) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{key} {number:g}" for key, number in value.items())
+    if isinstance(value, tuple) and isinstance(value[0], tuple) and isinstance(value[0][0], str):
+        return "; ".join(f"{row[0]}: {row[1]} to {row[2]}" for row in value)
     if isinstance(value, tuple) and isinstance(value[0], tuple):
         return "; ".join(f"{row[0]} V {row[1]}" for row in value)
     if isinstance(value, tuple):

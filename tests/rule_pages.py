@@ -22,6 +22,7 @@ from pqcheck.limit_tables.written import plain
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.reports.show_limit_table import (
     class_words,
+    count_words,
     limits_at,
     row_lines,
     same_limits,
@@ -208,7 +209,10 @@ def _confidence(rule: Rule) -> str:
 
 def _event_rule(rule: EventRule) -> Iterator[str]:
     yield from (f"## {rule.id}", "", f"{rule.title}.", "")
-    kind = "Each event against the curve" if rule.kind == "ride_through" else "Each event is given a class; no verdict"
+    kind = {
+        "ride_through": "Each event against the curve", "classes": "Each event is given a class; no verdict",
+        "events_at_most": f"{count_words(rule)}".capitalize(),
+    }[rule.kind]  # fmt: skip
     yield from ("### What is judged", "", f"{kind}: residual voltage and duration of dips, swells, interruptions.", "")
     note = f" {rule.note}" if rule.note else ""
     yield from (

@@ -15,7 +15,7 @@ from pqcheck.limit_tables.load_limit_table import load, table_ids
 from pqcheck.model.errors import LimitTableError, SiteError
 from pqcheck.site.load_site import site_from
 from pqcheck.workflows.inputs import as_tables
-from pqcheck.workflows.table_lock import lock_text
+from pqcheck.workflows.pinned_tables import as_pinned
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -102,14 +102,14 @@ def test_the_id_of_a_shipped_table_belongs_to_it(edited: Path, capsys: pytest.Ca
     assert main(["limits", "validate", str(edited)]) == 2
     out, err = capsys.readouterr()
     assert out == "" and "en50160-2010-lv is the id of a shipped table" in err and err.count("\n") == 1
-    assert main(["limits", "lock", str(edited.with_name("l.lock")), str(edited)]) == 2
-    assert not edited.with_name("l.lock").exists()
+    with pytest.raises(LimitTableError, match="is the id of a shipped table"):
+        as_pinned([load_table(str(edited))])
     document = json.loads(edited.read_text(encoding="utf-8"))
     first, second = edited.with_name("a.json"), edited.with_name("b.json")
     first.write_text(json.dumps({**document, "id": "house"}), encoding="utf-8")
     second.write_text(json.dumps({**document, "id": "house", "title": "another"}), encoding="utf-8")
     with pytest.raises(LimitTableError, match="two tables with the id 'house'"):
-        lock_text([load_table(str(first)), load_table(str(second))])
+        as_pinned([load_table(str(first)), load_table(str(second))])
     assert main(["limits", "validate", str(first)]) == 0
 
 

@@ -21,14 +21,16 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import junitparser
 import pytest
 import xmlschema
 
 from pqcheck.cli import main
 from pqcheck.model.findings import Finding, Findings, Reason
 from pqcheck.model.verdict import Verdict
+from pqcheck.reports.annotations import command_lines
 from pqcheck.reports.gate_text import MOST_LINES, gate_text
-from pqcheck.reports.junit import as_junit
+from pqcheck.reports.junit import as_junit, error_document
 from pqcheck.workflows.run_gate import gate, ungated
 from tests.design import RULE, SITE, WEEK_95, percent, site, write
 from tests.test_gate import story  # noqa: F401, a fixture
@@ -96,9 +98,15 @@ def test_a_waived_case_passes_with_its_waiver_as_property() -> None:
     assert said[f"waiver of {name}"] == "in force; expires 2031-06-30; owner filter group; choke saturates"
 
 
-def test_not_applicable_is_skipped() -> None:
+def test_not_applicable_is_skipped_and_a_run_that_judged_nothing_has_an_error() -> None:
     plain = {**SITE, "scenario": {"balanced": True, "fundamental_current": "600 A"}}
-    assert set(cases(parsed(as_junit(gate(percent(5.0), plain)))).values()) == {"skipped"}
+    result = gate(percent(5.0), plain)
+    outcome = cases(parsed(as_junit(result)))
+    assert outcome.pop("gate.judged -") == "error"
+    assert set(outcome.values()) == {"skipped"}
+    assert "NOT SHOWN gate/judged: No rule applies" in gate_text(result)
+    assert command_lines(result, ["a.csv"]).startswith("::warning file=a.csv,line=1,title=gate/judged::")
+    assert parsed(as_junit(ungated(Findings(())))).get("errors") == "1"
 
 
 def test_markup_and_control_characters_do_no_harm() -> None:
@@ -131,7 +139,7 @@ def test_command_lines_point_at_the_row(story: Path, capsys: pytest.CaptureFixtu
     levels = [re.match(r"::(\w+) ", line)[1] for line in lines]  # type: ignore[index]
     assert levels == ["error"] + ["warning"] * 6
     assert lines[0].startswith(f"::error file=spectrum.csv,line=8,title={RULE} current_harmonic.a.h7%2C ")
-    assert "62.4 A (10.4 %25) against at most 60 A" in lines[0]
+    assert "62.4 A (10.4 %25), where below 60 A is asked for" in lines[0]
     # Row 8 of the file is order 7: the header is row 1.
     assert (story / "spectrum.csv").read_text(encoding="utf-8").splitlines()[7].startswith("7.0,10.4,")
 
@@ -208,10 +216,10 @@ def test_explain(story: Path, capsys: pytest.CaptureFixture[str]) -> None:  # no
 # Command line.
 
 
-def test_at_most_twelve_options() -> None:
+def test_at_most_sixteen_options() -> None:
     parser = argparse.ArgumentParser(add_help=False)
     importlib.import_module("pqcheck.cli.gate").add_arguments(parser)
-    assert sum(bool(action.option_strings) for action in parser._actions) <= 12
+    assert sum(bool(action.option_strings) for action in parser._actions) <= 16
 
 
 @pytest.mark.parametrize(("arguments", "sentence"), [
@@ -220,7 +228,7 @@ def test_at_most_twelve_options() -> None:
     (["spectrum.csv", "--site", "site.toml", "--as-of", "today"], "is not a date"),
     (["none.csv", "--site", "site.toml"], "none.csv"),
     (["spectrum.csv", "--site", "site.toml", "--out", "x.pdf"], "the ending must be one of"),
-    (["spectrum.csv", "--site", "site.toml", "other.toml", "--out", "x.md"], "write .json or .junit.xml"),
+    (["spectrum.csv", "--site", "site.toml", "other.toml", "--out", "x.md"], "write .json, .junit.xml or .sarif"),
     (["spectrum.csv", "--site", "site.toml", "--waivers", "none.toml", "--as-of", "2031-06-30"], "none.toml"),
     (["spectrum.csv", "--site", "site.toml", "--explain", "x", "--limits", "ieee519-2023"], "no limit table"),
 ])  # fmt: skip
@@ -343,3 +351,25 @@ def test_a_recording_over_time_under_a_scenario_is_internal_too() -> None:
     assert "internal criterion for a declared virtual PCC" in seventh[0].title
     text = gate_text(result)
     assert "no statement that equipment or a site complies" in " ".join(text.split())
+
+
+# An independent reader of JUnit: junitparser.
+
+
+@pytest.mark.parametrize("h7", [5.0, 10.4])
+@pytest.mark.parametrize("last", [50, 25])
+def test_another_reader_counts_the_same(h7: float, last: int, tmp_path: Path) -> None:
+    result = gate(percent(h7, last), [SITE, site(name="stiff grid", short_circuit_current="90 kA")])
+    path = tmp_path / "r.junit.xml"
+    path.write_text(as_junit(result), encoding="utf-8")
+    read = junitparser.JUnitXml.fromfile(str(path))
+    asked = [one for each in result.results for one in each.findings if one.kind == "limit"]
+    assert (read.tests, read.failures, read.errors) == (
+        len(asked),
+        sum(one.verdict is Verdict.FAIL for one in asked),
+        sum(one.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED) for one in asked),
+    )
+    kinds = [type(outcome).__name__ for suite in read for case in suite for outcome in case.result]
+    assert kinds.count("Failure") == read.failures and kinds.count("Error") == read.errors
+    broken = junitparser.JUnitXml.fromstring(error_document("it", "broke & fell").encode())
+    assert (broken.tests, broken.errors, next(iter(next(iter(broken)))).result[0].message) == (1, 1, "broke & fell")

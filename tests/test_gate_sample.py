@@ -8,11 +8,11 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from tests import gate_repository
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLE = ROOT / "docs" / "sample-gate"
@@ -32,24 +32,16 @@ def without_checksums(text: str) -> str:
     return re.sub(r"[0-9a-f]{12}\b", "<checksum>", text).rstrip() + "\n"
 
 
-def run(command: str, folder: Path) -> tuple[str, int]:
-    """A shell command in a copy of the sample, with a `pqcheck` that is the one under test."""
-    tools = folder / "tools"
-    tools.mkdir(exist_ok=True)
-    tool = tools / "pqcheck"
-    tool.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m pqcheck "$@"\n', encoding="utf-8")
-    tool.chmod(0o755)
-    environment = {**os.environ, "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}"}
-    done = subprocess.run(
-        ["sh", "-c", command], cwd=folder, env=environment, capture_output=True, text=True, check=False
-    )
-    return done.stdout + done.stderr, done.returncode
+@pytest.fixture(scope="module")
+def accepted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample as a repository whose main branch holds the lock and the baseline."""
+    return gate_repository.make(tmp_path_factory.mktemp("accepted") / "sample")
 
 
 @pytest.fixture
-def sample(tmp_path: Path) -> Path:
+def sample(accepted: Path, tmp_path: Path) -> Path:
     folder = tmp_path / "sample"
-    shutil.copytree(SAMPLE, folder, ignore=shutil.ignore_patterns("build"))
+    shutil.copytree(accepted, folder)
     return folder
 
 
@@ -61,7 +53,7 @@ def test_every_kind_of_run_is_recorded() -> None:
 def test_a_recorded_run(path: Path, sample: Path) -> None:
     first, *_, last = path.read_text(encoding="utf-8").splitlines()
     command = first.removeprefix("$ ")
-    text, status = run(command, sample)
+    text, status = gate_repository.run(command, sample)
     printed = f"{first}\n{without_checksums(text)}exit {status}\n"
     if os.environ.get("RECORD_RUNS"):
         path.write_text(printed, encoding="utf-8")

@@ -159,3 +159,38 @@ def test_a_bank_without_a_declared_supply() -> None:
     table = {f"current.{phase} [A]": np.full(12, 10.0) for phase in "abc"}
     with pytest.raises(SiteError, match="the supply that it resonates with is not declared"):
         load_study(recording(table), {"time_zone": "UTC", "supply": SUPPLY, "new_load": [BANK]})
+
+
+def test_every_step_of_a_bank_has_its_resonance() -> None:
+    # h = sqrt(Xc / X) of each step: 49 x 0.02 ohm for all three of them, three times that for one alone.
+    kvar = 400**2 / (49 * X) / 1000
+    bank = {**BANK, "reactive_power": f"{kvar} kvar", "steps": 3}
+    table: dict[str, Any] = {}
+    for seed, phase in enumerate("abc"):
+        noise = np.random.default_rng(seed).normal(0, 0.1, 60)
+        table |= {f"current.{phase} [A]": 50 + noise, f"voltage.{phase}n [V]": 230 + noise}
+    found = load_study(
+        recording(table),
+        {"time_zone": "UTC", "supply": SUPPLY, "new_load": [bank], "ratings": {"service": "400 A"},
+         "source_impedance": {"resistance": f"{R} ohm", "reactance": f"{X} ohm"}},
+    )  # fmt: skip
+    orders = {row.banks: row.order for row in found.resonances}
+    assert orders == {
+        "1 of 3 steps of bank": pytest.approx(7 * math.sqrt(3)),
+        "2 of 3 steps of bank": pytest.approx(7 * math.sqrt(1.5)),
+        "3 of 3 steps of bank": pytest.approx(7.0),
+    }  # fmt: skip
+    sharpest = found.resonances[0]
+    assert sharpest.banks == "3 of 3 steps of bank" and sharpest.worst_order == 7
+    # Nodal: the current of a load at order 7 that flows to the supply, over what it is without the bank.
+    assert sharpest.amplification == pytest.approx(solve(7, 0, 1, [(kvar, 0.0)])[1], rel=1e-9)
+    assert [row.input for row in found.band] == ["steps of bank"]
+
+
+def test_a_detuned_bank_resonates_below_the_orders_of_rectifiers() -> None:
+    # 7 % detuned: tuned to order 3.78, so that Z' of order 5 and above is inductive and smaller than without it.
+    drive = {"name": "drive", "current": "100 A", "power_factor": 1.0, "harmonics": {"5": 20, "7": 14}}
+    source = source_of(place([drive], capacitor_bank="100 kvar", capacitor_detuning="7 %"),
+                       recording({"current.a [A]": np.ones(12)}))  # fmt: skip
+    assert source is not None and source.resonance is not None and source.resonance < 3.79
+    assert all(source.amplification(order) < 1 for order in (5, 7, 11, 13))

@@ -9,12 +9,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pqcheck.cli import main
 from pqcheck.loads.answer import answer_of
 from pqcheck.loads.declared import new_loads
-from pqcheck.loads.equipment import starts
+from pqcheck.loads.starting import starts
 from pqcheck.loads.study import LoadStudy
 from pqcheck.loads.study_values import Capacity
 from pqcheck.loads.supply_impedance import source_of
@@ -394,3 +396,102 @@ def test_the_document_holds_the_answer() -> None:
     document = as_document(found)
     assert document["answer"]["verdict"] == "pass" and "all 3 predictions pass" in document["answer"]["sentence"]
     assert as_text(found).startswith("MAY GO IN")
+
+
+def test_starts_through_a_conductor_and_their_flicker() -> None:
+    # Three pumps of 20 A, one starts at a time with 6 times its current: 120 A through 0.05 + j0.05 ohm.
+    pump = {
+        "name": "pumps", "count": 3, "current": "20 A", "power_factor": 0.85, "start_multiple": 6, "starts_at_once": 1,
+        "starts_per_hour": 12, "conductor_resistance": "0.1 ohm",
+    }  # fmt: skip
+    impedance = {"resistance": "0.05 ohm", "reactance": "0.05 ohm"}
+    declared = {"supply": WYE, "source_impedance": impedance, "new_load": [pump]}
+    site = site_from(declared)
+    source = source_of(site, recording({"current.a [A]": np.ones(12)}))
+    (start,) = starts(new_loads(site), site, source, {"a": 230.0, "b": 230.0, "c": 230.0})
+    drop = 100 * 120 * math.hypot(0.05, 0.05) / 230
+    assert start.current == pytest.approx(120) and start.change_percent == pytest.approx(drop)
+    assert start.lowest_at_load == pytest.approx(230 - 120 * math.hypot(0.15, 0.05))
+    # Twelve an hour are two in ten minutes, four changes: 0.4 a minute, where 3.54 % make a Pst of 1 (230 V lamp).
+    assert start.pst == pytest.approx(drop / 3.54, rel=1e-6)
+    # IEC 61000-3-3, analytical: t_f = 2.3 d^3.2 s for a step, Pst = (sum of t_f / 600 s)^(1/3.2) (from memory).
+    assert start.pst == pytest.approx((4 * 2.3 * drop**3.2 / 600) ** (1 / 3.2), rel=0.05)
+    running = abs(230 - 0.1 * 60 * complex(0.85, -math.sqrt(1 - 0.85**2)))
+    assert start.running_drop_percent == pytest.approx(100 * (1 - running / 230))
+
+
+def test_the_smallest_transformer_that_holds_and_why_the_smaller_does_not() -> None:
+    # 300 A and 60 A of order 5 on phase b: 306 A. 200 kVA carry 289 A a winding, 250 kVA 361 A.
+    parts = {"a": {1: 200.0, 5: 20.0}, "b": {1: 300.0, 5: 60.0}, "c": {1: 200.0, 5: 21.0}}
+    small = {"name": "lamp", "current": "1 A", "power_factor": 1.0}
+    found = study(winding_table(parts), ratings={"transformer": "400 kVA"}, new_load=[small])
+    choice = found.transformer
+    assert choice is not None and choice.size_va == 250e3 and choice.proven
+    assert choice.too_small[0].startswith("200 kVA does not hold: at worst winding b 306.9 A against 288.7 A")
+    # K on 361 A: (301^2 + (5 x 60)^2) / 361^2, times the mean square of the high-load intervals.
+    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 144) ** 2
+    high = np.square(level[level >= 0.8 * level.max()]).mean()
+    rated = 250e3 / (math.sqrt(3) * 400)
+    assert choice.k_factor == pytest.approx((300**2 + 300**2) / rated**2 * high, rel=0.02)
+    assert choice.k_rating == 4
+    assert "250 kVA is the smallest standard size that holds" in " ".join(as_text(found).split())
+
+
+def test_a_transformer_smaller_than_what_it_carries() -> None:
+    with pytest.raises(SiteError, match=r"transformer = 20 kVA is smaller than the load that the record shows"):
+        study(week(), ratings={"transformer": "20 kVA"})
+
+
+# Properties.
+
+ORDER = {Verdict.PASS: 0, Verdict.INCONCLUSIVE: 1, Verdict.REFUSED: 1, Verdict.FAIL: 2}
+
+
+def verdicts_of(found: LoadStudy) -> dict[str, Verdict]:
+    return {
+        each.id: each.verdict for each in found.findings.findings
+        if each.kind == "prediction" and each.verdict is not Verdict.NOT_APPLICABLE
+    }  # fmt: skip
+
+
+@settings(max_examples=8)
+@given(rows=st.lists(st.integers(0, 287), max_size=40), limit=st.integers(70, 90))
+def test_removing_readings_passes_nothing(rows: list[int], limit: int) -> None:
+    full = {f"current.{phase} [A]": moving(50, 22, seed, 288) for seed, phase in enumerate("abc")}
+    less = {name: values.copy() for name, values in full.items()}
+    for row in rows:
+        less["current.b [A]"][row] = np.nan
+    sections: dict[str, Any] = {"ratings": {"service": f"{limit} A"}, "new_load": [HEATER]}
+    before, after = verdicts_of(study(full, **sections)), verdicts_of(study(less, **sections))
+    for name, verdict in after.items():
+        assert not (verdict is Verdict.PASS and before[name] is not Verdict.PASS), name
+    spare = {each.phase: each for each in study(less, **sections).capacity}["b"]
+    assert not rows or spare.doubt is not None
+
+
+@settings(max_examples=6)
+@given(limit=st.floats(60, 110), by=st.floats(1.0, 1.5))
+def test_a_lower_rating_passes_nothing(limit: float, by: float) -> None:
+    table = {f"current.{phase} [A]": moving(50, 22, seed, 288) for seed, phase in enumerate("abc")}
+    strict, loose = (
+        verdicts_of(study(table, ratings={"service": f"{amperes} A"}, new_load=[HEATER]))
+        for amperes in (limit, limit * by)
+    )
+    assert all(ORDER[strict[name]] >= ORDER[loose[name]] for name in strict)
+
+
+@settings(max_examples=6)
+@given(amperes=st.floats(1, 60), unit=st.sampled_from(["A", "mA", "kA"]), split=st.integers(1, 4))
+def test_units_and_pieces_change_no_verdict(amperes: float, unit: str, split: int) -> None:
+    by = {"A": 1.0, "mA": 1000.0, "kA": 0.001}[unit]
+    values = {phase: moving(50, 22, seed, 288) for seed, phase in enumerate("abc")}
+    plain = study(
+        {f"current.{phase} [A]": each for phase, each in values.items()},
+        ratings={"service": "100 A"}, new_load=[{**HEATER, "current": f"{amperes} A"}],
+    )  # fmt: skip
+    other = study(
+        {f"current.{phase} [{unit}]": each * by for phase, each in values.items()},
+        ratings={"service": "0.1 kA"}, new_load=[{**HEATER, "current": f"{amperes / split} A", "count": split}],
+    )  # fmt: skip
+    for one, two in zip(plain.capacity, other.capacity, strict=True):
+        assert two.spare == pytest.approx(one.spare, abs=1e-6)

@@ -134,7 +134,7 @@ def test_one_gap_breaks_thirty_days() -> None:
     found = judge(record, ratings={"service": "400 A"}, load_study=CONDITIONS)
     assert found.verdict is Verdict.INCONCLUSIVE
     assert found.reason is not None and found.reason.code == "not-continuous"
-    assert "20.8 days of the 30 days" in found.reason.text
+    assert "20.83 days of the 30 days" in found.reason.text
     assert judge(currents(100, 100, 100), ratings={"service": "400 A"}, load_study=CONDITIONS).verdict is Verdict.PASS
 
 

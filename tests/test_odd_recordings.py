@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from tests.odd_recordings import properties
 from tests.odd_recordings.cells import NO_VALUE, ODD_NUMBERS
+from tests.odd_recordings.forms import FORMS
 from tests.odd_recordings.strategies import Odd, odd_recordings, plain
 
 EXAMPLES = os.environ.get("PQCHECK_ODD_RECORDINGS")
@@ -60,6 +61,12 @@ def test_contradicting_time_bases_pass_nothing(recording: Odd, data: st.DataObje
     if recording.columns[column].quantity == "voltage_thd":
         by = 2 * by if by > 1 else by / 2
     properties.contradiction_never_passes(recording, column, interval_s, by)
+
+
+@some
+@given(odd_recordings(cuts=False), st.sampled_from(sorted(FORMS)))
+def test_other_forms_of_the_same_rows(recording: Odd, form: str) -> None:
+    properties.forms_change_nothing(recording, form)
 
 
 @some

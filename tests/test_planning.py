@@ -126,3 +126,36 @@ def test_bad_arguments_are_one_sentence(arguments: list[str], words: str, capsys
 def test_unknown_quantities_name_the_nearest() -> None:
     with pytest.raises(SiteError, match="did you mean 'voltage'"):
         made("en50160-2010-lv", quantities=["voltge"])
+
+
+def test_sizes_are_those_of_the_days_needed_and_of_those_available() -> None:
+    """Mean alone where no extremes are asked: four bytes for every value that is written."""
+    result = made("en50160-2010-lv", days=1)
+    needed = [size for size in result.sizes if size.what == "this plan"]
+    available = [size for size in result.sizes if size.what == "the 1 d available"]
+    assert needed and [size.values for size in needed] == [7 * size.values for size in available]
+    per_interval = 86400 // needed[0].interval_s
+    written = sum(need.channels * (3 if need.extremes else 1) for need in result.needs
+                  if need.interval_s == needed[0].interval_s)
+    assert available[0].values == written * per_interval
+
+
+def test_orders_2_to_50_of_three_phases_are_147_channels() -> None:
+    needs = {need.quantity: need for need in made("ieee519-2022").needs}
+    assert needs["current_harmonic"].channels == 3 * 49
+
+
+@pytest.mark.parametrize(("connection", "words"), [("high-leg-delta", "high one"), ("delta", "grounded"),
+                                                   ("delta", "Ratios")])
+def test_a_connection_asks_for_its_own_facts(connection: str, words: str) -> None:
+    facts = " ".join(fact.fact for fact in made("ansi-c84.1-2020", connection=connection).facts)
+    assert words in facts and words not in " ".join(fact.fact for fact in made("ansi-c84.1-2020").facts)
+
+
+def test_the_demand_of_a_load_study_has_its_own_reason() -> None:
+    why = " ".join(fact.why for fact in made("nfpa70-2023").facts)
+    assert "distortion" not in why
+
+
+def test_the_hook_up_asks_for_short_rows() -> None:
+    assert "at most 1 min" in as_text(made("en50160-2010-lv"))

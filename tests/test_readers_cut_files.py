@@ -108,3 +108,12 @@ def test_a_line_that_does_not_end_is_refused_before_it_fills_the_memory(
     path.write_bytes(before + b"a" * (1 << 18))
     with pytest.raises(InputError, match="holds a line of more than"):
         read([path])
+
+
+@pytest.mark.parametrize("zeros", [1, 5000])
+def test_zeros_behind_the_last_line_are_no_line_cut_short(tmp_path: Path, zeros: int) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(text() + bytes(zeros))
+    line = text().count(b"\n") + 1
+    with pytest.raises(InputError, match=f"a.csv, line {line}: byte {len(text()) + 1} is a NUL"):
+        read([path])

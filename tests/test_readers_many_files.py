@@ -362,3 +362,21 @@ def test_whoever_waits_for_a_checksum_is_told_what_went_wrong(tmp_path: Path, mo
     monkeypatch.setattr("pqcheck.io.source_files.sha256_of", refuse)
     with pytest.raises(MemoryError):
         Checksums().of(open_source(path)).result(timeout=60)
+
+
+@pytest.mark.parametrize(("gap_s", "interval_s"), [(60, 60), (600, 600), (1200, 600), (120, 60), (3600, 600)])
+def test_two_rows_take_the_longest_interval_that_fits(tmp_path: Path, gap_s: int, interval_s: int) -> None:
+    """Beside files of 1 min and 10 min."""
+
+    def rows(start: str, step_s: int, count: int, value: float) -> str:
+        stamps = [np.datetime64(start) + np.timedelta64(step_s * row, "s") for row in range(count)]
+        return "".join(f"{stamp}Z,{value + row % 5}\n" for row, stamp in enumerate(stamps))
+
+    header = "time,voltage.an [V]\n"
+    (tmp_path / "a.csv").write_text(header + rows("2031-03-03", 600, 144, 230.0), encoding="utf-8")
+    (tmp_path / "b.csv").write_text(header + rows("2031-03-04", 60, 1440, 230.0), encoding="utf-8")
+    two = rows("2031-03-05T12:00:00", gap_s, 2, 240.0)
+    (tmp_path / "two.csv").write_text(header + two, encoding="utf-8")
+    streams = read([tmp_path / name for name in ("a.csv", "b.csv", "two.csv")]).streams
+    [longest] = [stream for stream in streams if stream.axis.end_us > 1_930_478_400_000_000]
+    assert longest.axis.interval_us == interval_s * 1_000_000

@@ -170,17 +170,14 @@ def test_columns_of_every_type(tmp_path: Path) -> None:
         "current.b [A]": pa.array([1, 2, None], pa.decimal128(9, 2)),
         "current.c [A]": pa.array(["1.5", ">600", "1.5"]).dictionary_encode(),
         "frequency [Hz]": pa.nulls(3),
-        "voltage.ab [V]": pa.array([[1.0], None, [2.0]]),
     }
     path = written(tmp_path / "a.parquet", columns)
-    values, filled = decoded(path, 0, 3, range(1, 9))
+    values, filled = decoded(path, 0, 3, range(1, 8))
     wanted = [[229.0, None, 231.0], [230.0, None, None], [1.0, 0.0, None], [1.0, 2.0, 3.0], [1.0, 2.0, None],
-              [1.5, 600.0, 1.5], [None] * 3, [None] * 3]
+              [1.5, 600.0, 1.5], [None] * 3]
     for array, known in zip(values, wanted, strict=True):
         same(array, known)
-    assert {cells.column: (cells.text, cells.rows) for cells in filled.bad} == {
-        2: ("no", (2,)), 8: ("list<element: double>", (1, 3)),
-    }
+    assert {cells.column: (cells.text, cells.rows) for cells in filled.bad} == {2: ("no", (2,))}
     assert {column: marks.tolist() for column, marks in filled.lower_bounds.items()} == {6: [False, True, False]}
 
 
@@ -264,6 +261,51 @@ def test_a_code_is_named_by_its_row(tmp_path: Path) -> None:
     _, filled = decoded(path, 10, 30, [1])
     [bad] = filled.bad
     assert (bad.rows, bad.text, bad.count, bad.all_blank) == ((18,), "65535", 1, False)
+
+
+def test_lists_in_a_column_are_refused(tmp_path: Path) -> None:
+    path = written(tmp_path / "a.parquet", {"voltage.an [V]": pa.array([[1.0], None, [2.0]])})
+    with pytest.raises(InputError, match=r"column 'voltage.an \[V\]' holds values of type list<.*; store it as "):
+        read([path])
+
+
+# Small files that promise large ones.
+
+
+def test_more_rows_than_a_file_of_its_size_holds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pqcheck.io.parquet.FREE_ROWS", 1000)
+    columns = {"time": pa.array(np.full(2_000_000, START), pa.timestamp("us", tz="UTC")),
+               "voltage.an [V]": np.full(2_000_000, 230.0)}
+    parquet.write_table(pa.table(columns), tmp_path / "a.parquet")
+    with pytest.raises(InputError, match=r"^a\.parquet states 2000000 rows in \d+ bytes, which no recording has; "):
+        read([tmp_path / "a.parquet"])
+
+
+@pytest.mark.parametrize("dictionary", [True, False])
+def test_texts_that_unpack_to_gigabytes(tmp_path: Path, dictionary: bool) -> None:
+    """20 GB where every row is written out; what is stored once is looked at once."""
+    count = 20_000 if dictionary else 40
+    once = pa.DictionaryArray.from_arrays(pa.array(np.zeros(count, np.int32)), pa.array(["2" * 1_000_000]))
+    column = once if dictionary else once.cast(pa.string())
+    path = written(tmp_path / "a.parquet", {"voltage.an [V]": column}, use_dictionary=dictionary, compression="zstd",
+                   write_statistics=False)
+    with pytest.raises(InputError, match="no number in any of 20000" if dictionary else "unpacks to more than 200"):
+        read([path])
+
+
+def test_a_text_stamp_in_every_row(tmp_path: Path) -> None:
+    stamp = pa.array(["2031-03-03T00:00:00Z" + " " * 1_000_000])
+    columns = {"time": pa.DictionaryArray.from_arrays(pa.array(np.zeros(20_000, np.int32)), stamp),
+               "voltage.an [V]": np.full(20_000, 230.0)}
+    parquet.write_table(pa.table(columns), tmp_path / "a.parquet")
+    with pytest.raises(InputError, match=r"^a\.parquet, row 1: the time is '2031-03-03T00:00:00Z .*\.\.\.', which"):
+        read([tmp_path / "a.parquet"])
+
+
+def test_the_name_of_a_column_has_an_end(tmp_path: Path) -> None:
+    path = written(tmp_path / "a.parquet", {"voltage.an [V]" + "x" * 100_000: [230.0] * 3})
+    with pytest.raises(InputError, match=r"a name of 100014 characters \('voltage.an \[V\]xxxxxx'\.\.\.\)"):
+        read([path])
 
 
 # Damage.

@@ -16,8 +16,9 @@ from typing import Any
 
 import pytest
 
-from pqcheck import check
+from pqcheck import check, load_study
 from pqcheck.cli import check as check_command
+from pqcheck.cli import load as load_command
 from pqcheck.cli import main
 from pqcheck.model.errors import PqcheckError
 from pqcheck.model.findings import Finding, Findings
@@ -80,10 +81,20 @@ def copies(tmp_path_factory: pytest.TempPathFactory) -> Any:
 def asked(command: str) -> argparse.Namespace:
     """What a command line asks for, read as the command itself reads it."""
     words = shlex.split(command)
-    assert words[:2] == ["pqcheck", "check"], command
+    assert words[0] == "pqcheck" and words[1] in ("check", "load"), command
     parser = argparse.ArgumentParser()
-    check_command.add_arguments(parser)
+    (check_command if words[1] == "check" else load_command).add_arguments(parser)
     return parser.parse_args(words[2:])
+
+
+def answered(command: str) -> tuple[Findings, int]:
+    """What the library finds, and the exit status that belongs to it."""
+    args = asked(command)
+    if shlex.split(command)[1] == "load":
+        study = load_study(args.recordings, args.site, args.limits, quantities=args.quantities)
+        return study.findings, int(study.exit_status)
+    found = check(args.recordings, args.site, args.limits, quantities=args.quantities)
+    return found, int(found.exit_status)
 
 
 @pytest.mark.parametrize("folder", CASES, ids=lambda folder: folder.name)
@@ -120,17 +131,16 @@ def test_the_library_finds_what_was_expected(
     folder: Path, run: dict[str, Any], copies: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(copies(folder))
-    args = asked(run["command"])
     if "error" in run:
         with pytest.raises(PqcheckError, match=re.escape(run["error"])):
-            check(args.recordings, args.site, args.limits, quantities=args.quantities)
+            answered(run["command"])
         assert run["exit"] == 2
         return
-    found = check(args.recordings, args.site, args.limits, quantities=args.quantities)
+    found, status = answered(run["command"])
     for expected in expectations(run):
         agrees(found, expected)
     complete(found, run)
-    assert int(found.exit_status) == run["exit"]
+    assert status == run["exit"]
 
 
 @pytest.mark.parametrize(("folder", "run"), command_line_runs())
@@ -152,11 +162,7 @@ def test_the_command_line_gives_the_same_answer(
         return
     for words_of_it in run.get("says", ()):
         assert words_of_it in " ".join(out.split()), out
-    args = asked(run["command"])
-    assert (
-        written.read_text(encoding="utf-8")
-        == check(args.recordings, args.site, args.limits, quantities=args.quantities).to_json()
-    )
+    assert written.read_text(encoding="utf-8") == answered(run["command"])[0].to_json()
 
 
 def the_one(found: Findings, expected: dict[str, Any]) -> Finding:
@@ -246,8 +252,7 @@ def test_a_wrong_expectation_is_noticed(copies: Any, monkeypatch: pytest.MonkeyP
     folder = ROOT / "vector_v1_v2_voltage_share"
     monkeypatch.chdir(copies(folder))
     run = case_of(folder)["run"][0]
-    args = asked(run["command"])
-    found = check(args.recordings, args.site, args.limits, quantities=args.quantities)
+    found, _ = answered(run["command"])
     good = expectations(run)[0]
     agrees(found, good)
     for key, value in {

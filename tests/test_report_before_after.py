@@ -14,8 +14,11 @@ from pqcheck.model.findings import Findings
 from pqcheck.observe.comparable import loads_comparable
 from pqcheck.observe.gather import Gathered, gather
 from pqcheck.workflows.compare_findings import compare
+from pqcheck.workflows.prediction_and_record import predicted_and_recorded
+from pqcheck.workflows.study_load import load_study
 from tests.recordings import recording
 from tests.report_material import mended, run, with_orders, write_job
+from tests.test_load_capacity import PCC, WYE, spectral
 
 
 @pytest.fixture
@@ -124,3 +127,27 @@ def test_a_danger_sign_is_first_and_one_that_is_gone_was_not_unasked(
     said = capsys.readouterr().out
     assert "danger sign, not seen after" in said and "does not mean that the installation is safe" in said
     assert "1 no longer asked" not in said
+
+
+@pytest.mark.parametrize(("fifth", "beyond"), [(21.0, 0), (23.9, 0), (26.0, 3)])
+def test_a_prediction_stands_beside_the_record(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], fifth: float, beyond: int
+) -> None:
+    # 4 A of order 5 there, 20 A declared: 24 A in phase at most.
+    drive = {"name": "drive", "current": f"{100 * 1.04**0.5} A", "power_factor": 1.0, "harmonics": {"5": 20}}
+    site = {"time_zone": "UTC", "supply": WYE, "pcc": PCC}
+    study = load_study(recording(spectral(4)), {**site, "new_load": [drive]}, ["ieee519-2014"])
+    real = check(recording(spectral(fifth)), site, ["ieee519-2014"])
+    before, after, page, text = (tmp_path / name for name in ("before.json", "after.json", "c.html", "c.md"))
+    before.write_text(study.findings.to_json(), encoding="utf-8")
+    after.write_text(real.to_json(), encoding="utf-8")
+    run("compare", before, after, "--out", page, text)
+    said = capsys.readouterr().out
+    assert "Predicted by a load study and now recorded" in said
+    rows = predicted_and_recorded(study.findings, real)
+    weekly = [row for row in rows if row.criterion.endswith("week-95") and row.channel.endswith("h5")]
+    assert len(weekly) == 3 and sum(row.beyond_bound for row in weekly) == beyond
+    for row in weekly:
+        assert row.recorded == pytest.approx(fifth, abs=0.1) and row.bound == pytest.approx(24.1, abs=0.2)
+    assert "Predicted and recorded" in page.read_text(encoding="utf-8")
+    assert "## Predicted and recorded" in text.read_text(encoding="utf-8")

@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
+from pqcheck.plan.recording_so_far import SoFar
 from pqcheck.vet import Vetted, vet
 from pqcheck.vet.checks.line_leads import line_from_legs
+from pqcheck.workflows.vet_recording import so_far
 from tests.recordings import recording, site
+from tests.simulator.confusion import fault_rows, sound_rows
 
 Floats = NDArray[np.float64]
 SPLIT = {"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"}
@@ -158,3 +161,116 @@ def test_three_distances_from_a_star_point_imply_the_side_of_the_triangle(point:
     """Against the distances of a point from the corners, computed in the complex plane."""
     corners = 120.0 * np.exp(1j * np.radians([0, -120, 120]))
     assert line_from_legs(np.abs(corners - point)) == pytest.approx(120 * 3**0.5)
+
+
+def three_clamps(factor: float, amperes: float, neutral: float) -> dict[str, Floats]:
+    """A wye with balanced loads at a lagging angle; clamp b reads `factor` times its current, powers with it."""
+    table: dict[str, Floats] = {"current.n [A]": around(30, neutral, 0.05)}
+    for number, phase in enumerate("abc"):
+        volts, current = around(number, 230.0), amps(7, amperes) * (factor if phase == "b" else 1.0)
+        table |= {f"voltage.{phase}n [V]": volts, f"current.{phase} [A]": np.round(current, 2),
+                  f"active_power.{phase} [W]": np.round(0.9 * volts * current, 1),
+                  f"reactive_power.{phase} [var]": np.round(0.436 * volts * current, 1)}
+    return table
+
+
+@pytest.mark.parametrize(("factor", "named"), [(1.0, False), (2.0, True), (0.5, True), (10.0, True)])
+def test_currents_that_do_not_add_up_name_the_clamp(factor: float, named: bool) -> None:
+    """Balanced currents add up to nothing (Kirchhoff); with one at another ratio the sum is what it has too much."""
+    result = run(three_clamps(factor, 60.0, 2.0), {"nominal_voltage": "400 V", "connection": "wye"})
+    assert [finding.phase for finding in coded(result, "kirchhoff")] == (["b"] if named else [])
+
+
+def test_a_neutral_with_triplen_currents_is_no_fault() -> None:
+    """Third harmonics of the phases add up in the neutral: more than the fundamental sum is no contradiction."""
+    result = run(three_clamps(1.0, 60.0, 40.0), {"nominal_voltage": "400 V", "connection": "wye"})
+    assert not coded(result, "kirchhoff", "neutral-sum")
+
+
+def test_on_three_wires_no_current_exceeds_the_sum_of_the_others() -> None:
+    lines = {f"voltage.{line} [V]": around(9 + number, 480.0) for number, line in enumerate(LINES)}
+    sound = {f"current.{phase} [A]": amps(number) for number, phase in enumerate("abc")}
+    assert not coded(run(lines | sound, DELTA), "kirchhoff")
+    wrong = coded(run(lines | sound | {"current.c [A]": amps(2, 600.0)}, DELTA), "kirchhoff")
+    assert [finding.phase for finding in wrong] == ["c"]
+
+
+@pytest.mark.parametrize(("elements", "code"), [((30.0, -30.0), ""), ((210.0, -30.0), "reversed-current"),
+                                                ((-90.0, 90.0), "swapped-currents")])
+@pytest.mark.parametrize("load", [0.0, 26.0, 55.0])
+def test_two_elements_by_their_angles(elements: tuple[float, float], code: str, load: float) -> None:
+    """Angles of V_ab with I_a and of V_cb with I_c (derived); nothing is proposed for them."""
+    table = {f"voltage.{line} [V]": around(9 + number, 480.0) for number, line in enumerate(LINES)}
+    for phase, offset in zip("ac", elements, strict=True):
+        power = 480.0 * amps(7) * np.exp(1j * np.radians(load + offset))
+        table |= {f"active_power.{phase} [W]": np.round(power.real, 1),
+                  f"reactive_power.{phase} [var]": np.round(power.imag, 1), f"current.{phase} [A]": amps(7)}
+    result = run(table, DELTA)
+    assert [each.reason.code for each in coded(result, "reversed-current", "swapped-currents", "elements-unclear")
+            if each.reason] == ([code] if code else [])
+    assert not result.proposals
+
+
+def test_crossed_voltage_leads_are_named_and_nothing_is_proposed() -> None:
+    table = three_clamps(1.0, 60.0, 2.0)
+    for phase, offset in (("a", -120.0), ("b", 120.0)):
+        power = 230.0 * amps(7) * np.exp(1j * np.radians(26 + offset))
+        table |= {f"active_power.{phase} [W]": np.round(power.real, 1),
+                  f"reactive_power.{phase} [var]": np.round(power.imag, 1)}
+    result = run(table, {"nominal_voltage": "400 V", "connection": "wye"})
+    assert coded(result, "leads-crossed") and not result.proposals
+
+
+def half_way(start: str, count: int, interval_s: float = 600, gap: slice | None = None, **more: Any) -> SoFar:
+    table = {f"voltage.{phase}n [V]": np.round(230 + np.random.default_rng(number).standard_normal(count), 2)
+             for number, phase in enumerate("abc")}
+    for values in table.values() if gap else ():
+        values[gap] = np.nan
+    place = {"name": "Simulated", "time_zone": "UTC", "supply": {"nominal_voltage": "400 V", "connection": "wye",
+                                                                 "frequency": "50 Hz"}, **more}
+    return so_far(recording(table, start=start, interval_s=interval_s), place, ["en50160-2010-lv"])
+
+
+def test_a_week_begins_with_the_first_full_interval() -> None:
+    """A recorder started at 10:23 has its first 10-minute value at 10:30, and its first 2-hour value at 12:00."""
+    state = half_way("2031-03-03T10:23:00+00:00", 3000, 60)
+    week = next(removal for removal in state.removal if removal.length == "week")
+    assert week.first.startswith("2031-03-10T12:00")
+
+
+def test_the_running_interval_is_not_lost() -> None:
+    state = half_way("2031-03-03T00:00:00+00:00", 3005, 60)
+    assert {room.lost for room in state.room if "voltage" in room.channel} == {0}
+
+
+def test_after_a_hole_the_next_gap_free_week_is_named() -> None:
+    state = half_way("2031-03-03T00:00:00+00:00", 400, gap=slice(100, 180))
+    week = next(removal for removal in state.removal if removal.length == "week")
+    # Slot 180 begins at 06:00 of the next day.
+    assert week.after_hole.startswith("2031-03-11T06:00")
+    declared = half_way("2031-03-03T00:00:00+00:00", 400, gap=slice(100, 180),
+                        coverage={"at_least_percent": 90, "policy_of": "the utility"})
+    # 90 % of 1008 leaves 100 that may be lost, 80 of which are.
+    assert 20 in {room.coverage_left for room in declared.room}
+
+
+@pytest.mark.parametrize("rows", [1, 7])
+def test_clamps_that_were_not_checked_are_never_sound(rows: int) -> None:
+    table = {name: values[:rows] for name, values in three_clamps(1.0, 60.0, 2.0).items()}
+    result = run(table, {"nominal_voltage": "400 V", "connection": "wye"})
+    asked = [finding for finding in coded(result, "too-short-to-tell") if finding.rule == "polarity"]
+    assert asked and asked[0].reason and "clamps not checked" in asked[0].reason.text
+
+
+@pytest.mark.parametrize("service", ["split-phase", "wye 400", "high-leg delta", "delta, two elements"])
+def test_no_fault_that_can_be_seen_is_sound_and_none_is_wrongly_corrected(service: str) -> None:
+    """A few runs of the table in docs/method/confusion.md."""
+    rows = list(fault_rows(2, 5, "", service))
+    assert len(rows) > 10
+    assert [row.name for row in rows if row.counts["wrongly corrected"]] == []
+    assert [row.name for row in rows if row.counts["silent"] and not row.unseen] == []
+
+
+def test_sound_recordings_of_ordinary_loads_raise_nothing() -> None:
+    for row in sound_rows(6, 5, ""):
+        assert row.name != "ordinary" or row.counts["silent"] == row.runs, (row.service, row.codes)

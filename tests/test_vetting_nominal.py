@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -124,3 +125,23 @@ def test_a_lost_lead_is_seen_under_any_nominal(declared: str) -> None:
     table["voltage.cn [V]"][500:] = 3.1
     result = vet(recording(table), supply(declared))
     assert [one for one in result.findings if one.rule == "lost-lead" and one.verdict is Verdict.REFUSED]
+
+
+def test_a_time_base_puts_its_own_stretch_in_doubt(tmp_path: Path) -> None:
+    """Two rows of another file, far off, or a dead day, leave what was recorded at another time base as it is."""
+
+    def written(name: str, start: str, minutes: int, volts: Floats) -> Path:
+        stamps = np.datetime64(start) + np.arange(volts.size) * np.timedelta64(minutes, "m")
+        rows = [f"{stamp}Z,{value:.1f}" for stamp, value in zip(stamps, volts, strict=True)]
+        (tmp_path / name).write_text("\n".join(["time,voltage.an [V]", *rows, ""]), encoding="utf-8")
+        return tmp_path / name
+
+    sound = written("sound.csv", "2031-03-03", 10, 229.0 + np.arange(WEEK) % 7)
+    declared = {"name": "Flat 3", "time_zone": "UTC",
+                "supply": {"nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz"}}
+    for count, volts in ((2, 300.0), (288, 0.0), (288, 120.0)):
+        odd = written("odd.csv", "2031-03-11", 5, volts + np.arange(count) % 5 / 10)
+        found = check([sound, odd], declared, ["en50160-2010-lv"], quantities=["voltage"])
+        verdicts = {each.id: each.verdict for each in found.findings}
+        assert verdicts["en50160-2010-lv/voltage-all/voltage.an@2031-03-03T00:00:00+00:00"] is Verdict.PASS
+        assert verdicts["recording/nominal/voltage.an.mean@2031-03-11T00:00:00+00:00"] is Verdict.REFUSED

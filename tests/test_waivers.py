@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pqcheck import check
 from pqcheck.limit_tables import load_table
@@ -276,3 +278,65 @@ def test_a_danger_sign_cannot_be_waived() -> None:
     broad = waiver(rule="safety/open-neutral", order=None)
     worked = apply_waivers(Findings((sign,)), [broad], [table], site_from(SITE), IN_TIME)
     assert worked.findings.findings == (sign,)
+
+
+# A band has two sides, and a waiver is about one of them.
+
+
+@pytest.mark.parametrize(("low", "high", "changes", "verdict", "code"), [
+    # 50 of 1008 may lie outside. A floor down to 198 V covers 60 values at 200 V, and up to 50 at 255 V are allowed.
+    (60, 50, {"floor": "198 V"}, Verdict.WAIVED, "waived"),
+    (60, 51, {"floor": "198 V"}, Verdict.FAIL, "waiver-exceeded"),
+    (51, 60, {"ceiling": "256 V"}, Verdict.FAIL, "waiver-exceeded"),
+    (50, 60, {"ceiling": "256 V"}, Verdict.WAIVED, "waived"),
+    (0, 60, {"floor": "100 V"}, Verdict.FAIL, "waiver-exceeded"),
+    (60, 0, {"ceiling": "400 V"}, Verdict.FAIL, "waiver-exceeded"),
+])  # fmt: skip
+@pytest.mark.parametrize("mixed", [False, True])
+def test_what_lies_on_the_other_side_is_not_waived(
+    low: int, high: int, changes: dict[str, Any], verdict: Verdict, code: str, mixed: bool
+) -> None:
+    values = [(low, 200.0), (high, 255.0)]
+    if mixed:
+        # The same values one after the other, low and high in turns: one window holds both sides.
+        both = min(low, high)
+        values = [(1, value) for _ in range(both) for value in (200.0, 255.0)] + [
+            (low - both, 200.0), (high - both, 255.0)
+        ]  # fmt: skip
+    waivers = [voltage_waiver(**({"ceiling": None} | changes))]
+    result = gate(week(*values), VOLTAGE, as_of=IN_TIME, waivers=waivers)
+    found = next(one for one in result.results[0].findings if one.rule == "voltage-week-95")
+    assert found.reason is not None
+    assert (found.verdict, found.reason.code) == (verdict, code)
+
+
+def test_a_floor_of_the_frequency_excuses_nothing_above() -> None:
+    # EN 50160 4.2.1, interconnected systems: 47 to 52 Hz for 100 % of the time, 10 s values.
+    times = np.datetime64("2031-03-03T00:00:00") + np.arange(60480) * np.timedelta64(10, "s")
+    hertz = 50 + 0.01 * (np.arange(60480) % 7)
+    hertz[100:120], hertz[200:203] = 46.8, 52.5
+    place = {**VOLTAGE, "limits": {"apply": ["en50160-2010-lv"], "quantities": ["frequency"]}}
+    floor = voltage_waiver(rule="en50160-2010-lv/frequency-all", ceiling=None, floor="46.5 Hz")
+    both = gate({"time": times, "frequency [Hz]": hertz}, place, as_of=IN_TIME, waivers=[floor])
+    assert both.exit_status is ExitStatus.FAILED
+    hertz[200:203] = 50.0
+    low = gate({"time": times, "frequency [Hz]": hertz}, place, as_of=IN_TIME, waivers=[floor])
+    assert low.exit_status is ExitStatus.PASSED
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    low=st.integers(0, 60), high=st.integers(0, 120), beyond=st.integers(0, 60), missing=st.integers(0, 10),
+    mixed=st.randoms(use_true_random=False),
+)  # fmt: skip
+def test_nothing_but_its_own_side_is_ever_waived(low: int, high: int, beyond: int, missing: int, mixed: Any) -> None:
+    # 207 V to 253 V, 50 of 1008 may lie outside; the waiver covers up to 256 V.
+    values = [200.0] * low + [255.0] * high + [260.0] * beyond
+    mixed.shuffle(values)
+    data = week(*((1, value) for value in values), missing=missing)
+    result = gate(data, VOLTAGE, as_of=IN_TIME, waivers=[voltage_waiver()])
+    found = next(one for one in result.results[0].findings if one.rule == "voltage-week-95")
+    if found.verdict is Verdict.WAIVED:
+        assert low + high + beyond > 50 and low + beyond + missing <= 50
+    if low + high + beyond > 50 and not low and not beyond and not missing:
+        assert found.verdict is Verdict.WAIVED

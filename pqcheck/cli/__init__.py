@@ -6,6 +6,7 @@ import argparse
 import gc
 import importlib
 import os
+import re
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,7 +17,7 @@ from pqcheck.cli.file_patterns import expanded
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
-COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "demo")
+COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "waivers", "demo")
 """Commands in the order of a job, each a module beside this."""
 
 _COLLECT_AFTER = 200_000
@@ -44,6 +45,14 @@ class _Given(argparse.Action):
         setattr(namespace, self.dest, values)
 
 
+class _UsageError(Exception):
+    """A command line that cannot be."""
+
+    def __init__(self, sentence: str, program: str) -> None:
+        super().__init__(sentence)
+        self.program = program
+
+
 class _Parser(argparse.ArgumentParser):
     """An argument parser without abbreviations whose usage errors are one sentence."""
 
@@ -54,9 +63,27 @@ class _Parser(argparse.ArgumentParser):
             self.register("action", action, _Given)
 
     def error(self, message: str) -> NoReturn:
-        """Print one line to stderr and exit with 2."""
-        sys.stderr.write(f"{self.prog}: {message} (see {self.prog} --help)\n")
-        raise SystemExit(_could_not_run())
+        """One sentence, printed where all of them are; a misspelt option or choice gets the nearest one."""
+        raise _UsageError(f"{message}{_nearest_word(message, self)} (see {self.prog} --help)", self.prog)
+
+
+def _nearest_word(message: str, parser: argparse.ArgumentParser) -> str:
+    """What a word that the parser does not know was probably meant to be."""
+    unknown = re.search(r"unrecognized arguments: (?:.* )?(--[\w-]+)", message)
+    if unknown:
+        return nearest(unknown[1], sorted(_options(parser)))
+    choice = re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message)
+    return nearest(choice[1], re.findall(r"[\w-]+", choice[2])) if choice else ""
+
+
+def _options(parser: argparse.ArgumentParser) -> set[str]:
+    """Every long option of a parser and of its commands."""
+    found: set[str] = set()
+    for action in parser._actions:
+        found |= {option for option in action.option_strings if option.startswith("--")}
+        if isinstance(action, argparse._SubParsersAction):
+            found = found.union(*map(_options, action.choices.values()))
+    return found
 
 
 def _could_not_run() -> int:
@@ -133,26 +160,33 @@ def _run(argv: Sequence[str] | None) -> int:
         if "recordings" in parsed:
             parsed.recordings = expanded(parsed.recordings)
         return int(parsed.run(parsed))
+    except _UsageError as error:
+        return _refuse(str(error), arguments, error.program)
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else _could_not_run()
     except PqcheckError as error:
-        return _refuse(str(error))
+        return _refuse(str(error), arguments)
     except KeyboardInterrupt:
-        return _refuse("interrupted; nothing was written")
+        return _refuse("interrupted; nothing was written", arguments)
     except MemoryError:
-        return _refuse("not enough memory for this recording; narrow it with --quantities or split the files")
+        sentence = "not enough memory for this recording; narrow it with --quantities or split the files"
+        return _refuse(sentence, arguments)
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
-        return _refuse(f"{where}{error.strerror or error}; check the place and try again")
+        return _refuse(f"{where}{error.strerror or error}; check the place and try again", arguments)
     except Exception as error:
         if os.environ.get("PQCHECK_DEBUG"):
             raise
         return _refuse(
             f"an error of pqcheck itself ({type(error).__name__}: {error}); nothing was written. "
-            "Set PQCHECK_DEBUG=1 to see where, and report it"
+            "Set PQCHECK_DEBUG=1 to see where, and report it",
+            arguments,
         )
 
 
-def _refuse(sentence: str) -> int:
-    sys.stderr.write(f"pqcheck: {sentence}\n")
+def _refuse(sentence: str, arguments: Sequence[str], program: str = "pqcheck") -> int:
+    sys.stderr.write(f"{program}: {sentence}\n")
+    from pqcheck.cli.could_not_run import tell
+
+    tell(arguments, sentence)
     return _could_not_run()

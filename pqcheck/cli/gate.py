@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pqcheck.cli.console import show
@@ -29,11 +30,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fail-on", choices=("any", "new"), default="any", help="red on any fail, or only on new and worse ones"
     )
-    parser.add_argument("--lock", metavar="FILE", help="pinned limit tables; `pqcheck limits lock` writes it")
+    parser.add_argument(
+        "--baseline-differs", action="store_true", help="accept a baseline of another site, table or declared fact"
+    )
+    parser.add_argument("--allow-gone", action="store_true", help="accept that something the baseline judged is gone")
+    parser.add_argument("--lock", metavar="FILE", help="stop unless tables, facts and waivers are those pinned")
+    parser.add_argument("--write-lock", metavar="FILE", help="pin tables, declared facts and waivers in a file")
     parser.add_argument("--margin", metavar="PERCENT", help="how far below each limit a reading has to stay")
     parser.add_argument(
         "--out", "--json", nargs="+", default=[], metavar="FILE",
-        help="write results; the ending chooses the form (.json .junit.xml .md .csv .html)",
+        help="write results; the ending chooses the form (.json .junit.xml .sarif .md .csv .html)",
     )  # fmt: skip
     parser.add_argument(
         "--annotations", choices=("github", "gitlab"), help="github: command lines after the text; gitlab: a JSON list"
@@ -49,40 +55,76 @@ def run(args: argparse.Namespace) -> int:
     if args.explain is not None:
         show(_explained(args))
         return 0
-    if not args.recordings:
+    if not args.recordings and not args.write_lock:
         raise GateError("no file was given; name a spectrum table or a recording")
     if not args.site:
         raise GateError("no site file was given; --site FILE declares the scenario (several files, several scenarios)")
+    if args.write_lock and args.lock:
+        raise GateError("--write-lock writes the lock that --lock holds against; give one of them")
+    from pqcheck.io.write_files import refuse_inputs
+    from pqcheck.model.exit_status import ExitStatus
     from pqcheck.reports.output_forms import gate_form, prepare, printed_as_json, write_all
     from pqcheck.workflows.inputs import files_read
     from pqcheck.workflows.run_gate import gate
 
     others = (args.waivers, args.baseline, args.lock)
-    targets = prepare(args.out, inputs=files_read(args.recordings, args.site, args.limits, *others))
+    inputs = files_read(args.recordings, args.site, args.limits, *others)
+    targets = prepare(args.out, inputs=inputs)
     _check_targets(targets, len(args.site))
+    if args.annotations == "gitlab" and printed_as_json(targets):
+        raise GateError("--annotations gitlab and --json - both print JSON; write one of them to a file")
+    if args.write_lock:
+        refuse_inputs([args.write_lock], inputs)
+        if any(Path(args.write_lock).resolve() == path.resolve() for path, _ in targets):
+            raise GateError(f"{args.write_lock} is asked for twice; name each output once")
+        if not args.recordings:
+            show(_locked(args))
+            return int(ExitStatus.PASSED)
     result = gate(
         args.recordings,
         args.site,
         args.limits,
-        as_of=_day(args.as_of),
+        as_of=day_of(args.as_of),
         waivers=args.waivers,
         baseline=args.baseline,
         fail_on=args.fail_on,
         lock=args.lock,
         margin=_percent(args.margin),
+        baseline_differs=args.baseline_differs,
+        allow_gone=args.allow_gone,
     )
-    write_all(targets, lambda form: gate_form(form, result, args.recordings, args.site[0]))
+    _check_targets(targets, len(result.results))
+    lock = [(Path(args.write_lock), _lock_of(args)[0].encode())] if args.write_lock else []
+    write_all(targets, lambda form: gate_form(form, result, args.recordings, args.site[0]), lock)
     _print(result, args, printed=printed_as_json(targets))
     return int(result.exit_status)
+
+
+def _lock_of(args: argparse.Namespace) -> tuple[str, str]:
+    """The lock as a text, and what it pins in words."""
+    from pqcheck.workflows.gate_lock import lock_text, lock_words
+    from pqcheck.workflows.run_gate import questions_of
+
+    questions = questions_of(args.site, args.limits, args.waivers)
+    return lock_text(questions), lock_words(questions, args.write_lock)
+
+
+def _locked(args: argparse.Namespace) -> str:
+    from pqcheck.io.write_files import write_text
+
+    text, words = _lock_of(args)
+    write_text(args.write_lock, text)
+    return words
 
 
 def _check_targets(targets: list[Target], sites: int) -> None:
     from pqcheck.model.errors import OutputError
 
     for path, form in targets:
-        if sites > 1 and form not in (".json", ".junit.xml"):
+        if sites > 1 and form not in (".json", ".junit.xml", ".sarif"):
             raise OutputError(
-                f"{path} holds one scenario and {sites} are judged; write .json or .junit.xml, or run the gate for each"
+                f"{path} holds one scenario and {sites} are judged; write .json, .junit.xml or .sarif, or run the gate "
+                "for each"
             )
 
 
@@ -96,7 +138,8 @@ def _print(result: GateResult, args: argparse.Namespace, *, printed: bool) -> No
     if args.annotations == "gitlab":
         show(entry_list(result, args.recordings))
     if args.annotations == "github":
-        show(command_lines(result, args.recordings))
+        # The host reads them from either stream; in a file that is printed they would be no JSON.
+        show(command_lines(result, args.recordings), beside=printed)
 
 
 def _explained(args: argparse.Namespace) -> str:
@@ -114,7 +157,8 @@ def _explained(args: argparse.Namespace) -> str:
     return explained(args.explain, [load(name) for name in named], site)
 
 
-def _day(text: str | None) -> date | None:
+def day_of(text: str | None) -> date | None:
+    """A day as it is written on the command line. Raises `GateError`."""
     from datetime import date
 
     from pqcheck.model.errors import GateError

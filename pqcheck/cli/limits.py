@@ -1,4 +1,4 @@
-"""``pqcheck limits``: list the limit tables, print one, compare two, check a table of one's own, pin tables."""
+"""``pqcheck limits``: list the limit tables, print one, compare two, check a table of one's own."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 
 from pqcheck.cli.console import show
 
-HELP = "List the limit tables, print one as a person reads it, compare two, check your own, or pin them in a lock."
+HELP = "List the limit tables, print one as a person reads it, compare two, or check your own."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,9 +21,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     diff.add_argument("other", metavar="B", help="id or file")
     validate = actions.add_parser("validate", help="check a table or overlay of your own")
     validate.add_argument("table", metavar="FILE", help="the JSON file")
-    lock = actions.add_parser("lock", help="pin tables in a lock file, for `pqcheck gate --lock`; renews what is there")
-    lock.add_argument("file", metavar="FILE", help="the lock file to write")
-    lock.add_argument("tables", nargs="+", metavar="ID_OR_FILE", help="every table that is to be pinned")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -61,17 +58,6 @@ def _text(args: argparse.Namespace) -> str:
         return (
             f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "
             f"sha256 {table.sha256}).\n"
-        )
-    if args.action == "lock":
-        from pqcheck.io.write_files import refuse_inputs
-        from pqcheck.workflows.inputs import files_read
-        from pqcheck.workflows.table_lock import write_lock
-
-        refuse_inputs([args.file], files_read([], [], args.tables))
-        tables = [load(place) for place in args.tables]
-        write_lock(args.file, tables)
-        return "".join(
-            f"{args.file} pins {pinned.id}, edition {pinned.edition}, sha256 {pinned.sha256}.\n" for pinned in tables
         )
     from pqcheck.reports.show_limit_table import list_text
 

@@ -35,13 +35,16 @@ def texts_of(path: Path) -> Iterator[Text]:
 
 def _archive(source: Source, path: Path) -> Iterator[Text]:
     import zipfile
+    import zlib
 
     try:
         with zipfile.ZipFile(path) as archive:
             members = [info for info in archive.infolist() if not info.is_dir()]
             if any(info.filename == "xl/workbook.xml" for info in members):
                 from pqcheck.io.excel import sheets_of
+                from pqcheck.io.workbook_parts import check_parts
 
+                check_parts(source, archive)
                 yield from sheets_of(source, path)
                 return
             texts = [info for info in sorted(members, key=lambda info: info.filename)
@@ -57,5 +60,5 @@ def _archive(source: Source, path: Path) -> Iterator[Text]:
                 inner = Source(path, PurePosixPath(info.filename).name, max(1, info.compress_size), 0)
                 with archive.open(info) as stream:
                     yield text_of(unpacked(inner, stream))
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
         raise InputError(f"{source.name} is a damaged archive ({error}); copy it again") from None

@@ -25,21 +25,22 @@ def sheets_of(source: Source, path: Path) -> Iterator[Text]:
             f"{source.name} is an Excel workbook, which needs a further package: pip install 'pqcheck-power[excel]', "
             "or save it as CSV"
         ) from None
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except Exception as error:
-        # The package raises whatever its XML parser met; for the reader of the message all of it is a damaged file.
-        raise InputError(f"{source.name} is a damaged Excel workbook ({error}); save it again") from None
-    filled = 0
-    for sheet in book.worksheets:
-        stream = _Sheet(sheet, source.name)
-        if stream.empty:
-            continue
-        filled += 1
-        name = source.name if len(book.worksheets) == 1 else f"{source.name} ({sheet.title})"
-        inner = Source(path, name, max(source.size, 1), 0)
-        yield text_of(unpacked(inner, stream))  # type: ignore[arg-type]
-    book.close()
+    with open(path, "rb") as file:
+        try:
+            book = openpyxl.load_workbook(file, read_only=True, data_only=True)
+        except Exception as error:
+            # The package raises whatever its XML parser met; for the reader of the message all of it is a damaged file.
+            raise InputError(f"{source.name} is a damaged Excel workbook ({error}); save it again") from None
+        filled = 0
+        for sheet in book.worksheets:
+            stream = _Sheet(sheet, source.name)
+            if stream.empty:
+                continue
+            filled += 1
+            name = source.name if len(book.worksheets) == 1 else f"{source.name} ({sheet.title})"
+            inner = Source(path, name, max(source.size, 1), 0)
+            yield text_of(unpacked(inner, stream))  # type: ignore[arg-type]
+        book.close()
     if not filled:
         raise InputError(f"{source.name} holds no filled sheet; export the recording again")
 

@@ -18,7 +18,7 @@ from pqcheck.io.csv.csv_decoder import unit_behind
 from pqcheck.io.csv.error_codes import needs_a_look, write_cells
 from pqcheck.io.decoder import Chunk, Filled, Move, RowNumbers, Table, move_values
 from pqcheck.io.headers.exact_names import find_time, resolve_columns
-from pqcheck.io.source_files import LATER, Source, open_source
+from pqcheck.io.source_files import CHUNK, LATER, RATIO_LIMIT, Source, open_source
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted, scales_of
 from pqcheck.model.clock import Instants, parse_iso
@@ -41,6 +41,15 @@ BATCH_VALUES = 500_000
 BATCH_COLUMNS = 16
 """Columns that one call decodes: few long columns copy faster than many short ones."""
 
+FREE_ROWS = 40_000_000
+"""Rows that a file of any size may have, a year of seconds; beyond, they are held against its size."""
+
+LONGEST_NAME = 10_000
+"""Characters of the name of a column."""
+
+LONGEST_TEXT = 100
+"""Characters of a text cell that are looked at: what is longer is no number and no stamp."""
+
 UNIT_KEYS = (b"unit", b"units")
 """Keys of a column's metadata under which writers store its unit."""
 
@@ -51,6 +60,8 @@ _PER_MICROSECOND = {"s": (1_000_000, 1), "ms": (1000, 1), "us": (1, 1), "ns": (1
 
 def read_parquet_table(path: Path, site: Site | None) -> Table:
     """Scan one Parquet file. InputError says what keeps it from being read."""
+    import pyarrow as pa
+
     source = open_source(path)
     mapping = site.recording.columns if site is not None else {}
     with _damage_of(source):
@@ -58,6 +69,10 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
 
         file = parquet.ParquetFile(path)
         schema = file.schema_arrow
+        texts = tuple(each.name for each in schema if _is_text(each.type))
+        _check_proportions(source, file.metadata, texts)
+        # A text that is stored once stays so, however many rows it stands in.
+        file = parquet.ParquetFile(path, read_dictionary=texts) if texts else file
         groups = tuple(file.metadata.row_group(number).num_rows for number in range(file.metadata.num_row_groups))
         fields = [each for each in schema if not each.name.startswith(_INDEX)]
         # The files of a year have the same names, which are held once.
@@ -70,13 +85,19 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         raise InputError(f"{source.name} holds a header and no rows; export the recording again")
     channels, unknown = resolve_columns(headers, mapping)
     channels.pop(time_column, None)
+    for number in channels:
+        if pa.types.is_nested(fields[number].type):
+            raise InputError(
+                f"{source.name}: column {headers[number]!r} holds values of type {fields[number].type}; store it as "
+                "a column of numbers"
+            )
     written = channels
     channels, scales = scales_of(channels, site)
     single = frozenset(number for number in channels if str(fields[number].type) == "float")
     row_bytes = sum(4 if number in single else 8 for number in channels) or 8
     numbers = RowNumbers.plain(1)
     numeric = frozenset(number for number in channels if _is_number(fields[number].type))
-    decoder = ParquetDecoder(source, names, numeric, groups, numbers, written)
+    decoder = ParquetDecoder(source, names, numeric, groups, numbers, written, texts)
     return Table(
         name=source.name,
         checksum=LATER.of(source),
@@ -92,6 +113,31 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         narrow=single - scales.keys(),
         size=stamps.size * row_bytes,
     )
+
+
+def _check_proportions(source: Source, footer: Any, texts: Sequence[str]) -> None:
+    """Raise InputError for a footer that promises more rows or text than a file of this size holds of a recording."""
+    longest = max((footer.schema.column(number).path for number in range(footer.num_columns)), key=len, default="")
+    if len(longest) > LONGEST_NAME:
+        raise InputError(
+            f"{source.name} has a column with a name of {len(longest)} characters ({longest[:20]!r}...), which no "
+            "recording has; export it again"
+        )
+    groups = [footer.row_group(number) for number in range(footer.num_row_groups)]
+    rows = sum(group.num_rows for group in groups)
+    if rows > max(FREE_ROWS, RATIO_LIMIT * source.size // 8):
+        raise InputError(
+            f"{source.name} states {rows} rows in {source.size} bytes, which no recording has; export it again"
+        )
+    for number in range(footer.num_columns):
+        if (name := footer.schema.column(number).path) not in texts:
+            continue
+        size = sum(group.column(number).total_uncompressed_size for group in groups)
+        if size > max(CHUNK, RATIO_LIMIT * source.size):
+            raise InputError(
+                f"{source.name}: the text of column {name!r} unpacks to more than {RATIO_LIMIT} times the size of the "
+                "file, which no recording does; export it again with numbers in the columns"
+            )
 
 
 @contextmanager
@@ -144,7 +190,7 @@ def _stamps(column: pa.ChunkedArray, name: str) -> tuple[Instants, bool]:
     if not _is_text(kind):
         raise InputError(f"{name}: column 'time' is of type {kind}; store it as a timestamp or as ISO 8601 text")
     values, offsets = np.zeros(len(column), np.int64), set()
-    for row, text in enumerate(column.to_pylist()):
+    for row, text in enumerate(text for chunk in column.chunks for text in _texts_of(chunk)):
         try:
             values[row], with_offset = parse_iso(text)
         except ValueError:
@@ -200,10 +246,16 @@ def _texts_of(array: pa.Array) -> list[str]:
     """The cells of a column that is no column of numbers, as texts; blank where they are missing."""
     import pyarrow as pa
 
+    if pa.types.is_dictionary(array.type):
+        # In damaged pages a place may lie outside the dictionary.
+        array.validate(full=True)
+        words = _texts_of(array.dictionary)
+        return ["" if place is None else words[place] for place in array.indices.to_pylist()]
     try:
-        return [text or "" for text in array.cast(pa.string()).to_pylist()]
+        texts = [text or "" for text in array.cast(pa.string()).to_pylist()]
     except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
         return [str(array.type) if cell.is_valid else "" for cell in array]
+    return [text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT]}..." for text in texts]
 
 
 class _Batches:
@@ -249,6 +301,8 @@ class ParquetDecoder(Struct, frozen=True):
     groups: tuple[int, ...]
     row_numbers: RowNumbers
     channels: Mapping[int, Channel] = field(default_factory=dict)
+    texts: tuple[str, ...] = ()
+    """Names of the columns of texts."""
     under_way: dict[tuple[int, ...], _Batches] = field(default_factory=dict)
     """By columns: the row group that was read in part. The next chunk goes on from there."""
     opened: list[Any] = field(default_factory=list)
@@ -302,7 +356,8 @@ class ParquetDecoder(Struct, frozen=True):
         from pyarrow import parquet
 
         if not self.opened:
-            self.opened.append(parquet.ParquetFile(self.source.path, pre_buffer=False))
+            texts = self.texts or None
+            self.opened.append(parquet.ParquetFile(self.source.path, pre_buffer=False, read_dictionary=texts))
         return self.opened[0]
 
     def _batches(self, chunk: Chunk, columns: Sequence[int]) -> Iterator[tuple[int, pa.RecordBatch]]:

@@ -36,10 +36,16 @@ class LimitBand(Struct, frozen=True):
         if self.high_cut is not None:
             above = low >= self.high_cut if self.strict else low > self.high_cut
         if self.low_cut is not None:
-            high = low if high is None else high
-            below: NDArray[np.bool_] = high <= self.low_cut if self.strict else high < self.low_cut
+            below = self.below(low if high is None else high)
             return below if above is None else above | below
         return np.zeros(len(low), dtype=bool) if above is None else above
+
+    def below(self, high: NDArray[Any]) -> NDArray[np.bool_]:
+        """Mask of the samples, at most `high`, that lie below the lower limit."""
+        if self.low_cut is None:
+            return np.zeros(len(high), dtype=bool)
+        below: NDArray[np.bool_] = high <= self.low_cut if self.strict else high < self.low_cut
+        return below
 
     def inside(self, low: NDArray[Any], high: NDArray[Any] | None = None) -> NDArray[np.bool_]:
         """Mask of the samples that lie inside wherever between `low` and `high` they are; NaN is not inside either."""

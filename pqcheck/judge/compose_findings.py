@@ -19,7 +19,7 @@ from pqcheck.judge.tasks import Settled, Task, scale_of
 from pqcheck.limit_tables import Rule
 from pqcheck.limit_tables.derating import derating_words
 from pqcheck.model.clock import iso
-from pqcheck.model.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
+from pqcheck.model.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, StrictLimit, Window
 from pqcheck.model.quantities import LINE_TO_LINE
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -102,13 +102,13 @@ def limit_of(task: Task) -> Limit:
     """The band in the unit of the finding."""
     low = None if task.low is None else float(task.low)
     high = None if task.high is None else float(task.high)
-    return _limit(low, high, task.unit)
+    return _limit(low, high, task.unit, task.rule.strict)
 
 
 @lru_cache(maxsize=1024)
-def _limit(low: float | None, high: float | None, unit: str) -> Limit:
+def _limit(low: float | None, high: float | None, unit: str, strict: bool) -> Limit:
     """One limit holds for many phases and orders, which then share it."""
-    return Limit(low, high, unit)
+    return (StrictLimit if strict else Limit)(low, high, unit)
 
 
 def margin_of(task: Task, reading: Decimal) -> Margin | None:

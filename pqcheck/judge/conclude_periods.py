@@ -34,7 +34,6 @@ from pqcheck.model.findings import Finding, Intervals, Period, Window
 from pqcheck.model.recording import Axis, Channel, Recording, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
-from pqcheck.stats.runs import Runs
 
 if TYPE_CHECKING:
     # The room of vetting is large and not needed to judge a spectrum.
@@ -155,7 +154,7 @@ class Conclusions:
                 assert decision.reason is not None
                 made = compose.unjudged(template, shared.shown[number], decision.verdict, decision.reason)
             else:
-                reading, windows = tallied.reading, _windows(tallied.runs, place)
+                reading, windows = tallied.reading, _windows(tallied, place)
                 if means is not None and task_run.tallies is None:
                     reading = means.farthest
                 made = compose.judged(
@@ -300,5 +299,5 @@ class _Periods(NamedTuple):
         return self.some_complete or period.recorded < self.longest
 
 
-def _windows(runs: Runs, place: WindowPlace) -> Sequence[Window]:
-    return RunWindows(runs, place) if len(runs.first) else ()
+def _windows(tallied: Tallied, place: WindowPlace) -> Sequence[Window]:
+    return RunWindows(tallied.runs, place, tallied.below) if len(tallied.runs.first) else ()

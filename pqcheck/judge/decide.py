@@ -1,7 +1,7 @@
 """The verdict: three-valued proof first, then what policy, proxies and bounds allow.
 
 The only place that decides a limit verdict: of a period (`Decider`), of recorded events beside a curve
-(`decide_events`), of a pass held against tighter limits (`hold_against`). It sees counts, never readings
+(`decide_events.py`), of a pass held against tighter limits (`hold_against`). It sees counts, never readings
 (docs/method/proof.md). A rule that needs no reading is settled before (`resolve`); trust is taken away after
 (`distrust`).
 """
@@ -353,35 +353,14 @@ def _advice(task: Task) -> str:
     return "Record the quantity in the base the rule asks for."
 
 
-def decide_events(
-    outside: int, without_depth: int, placed: int, *, unlisted: str = "", beyond: str = "", complete: bool = False
-) -> Decision:
-    """The verdict of events beside a curve: `placed` ones lie inside or outside, the others cannot be placed.
-
-    `unlisted` are the words for what the trend shows beside the list, `beyond` those for events that the curve does not
-    reach; `complete` says that the list was declared to hold every event. Not for a curve that reaches none of them.
-    """
-    verdict, proven, why = Verdict.INCONCLUSIVE, False, None
-    if outside:
-        verdict, proven = Verdict.FAIL, True
-    elif without_depth:
-        why = reason("event-without-depth", missing=without_depth, placed=placed)
-    elif unlisted:
-        why = reason("events-incomplete", shown=unlisted, placed=placed)
-    else:
-        verdict, proven = Verdict.PASS, complete
-        why = None if complete else reason("events-listed", placed=placed)
-    if beyond:
-        more = reason("events-beyond", beyond=beyond)
-        why = more if why is None else shared_reason(why.code, f"{why.text} {more.text}", why.advice)
-    return Decision(verdict, why, proven, 0)
-
-
-def hold_against(tight: Finding, percent: Decimal) -> Decision | None:
-    """The verdict of a pass under limits tighter by `percent`, given the finding under these; None: it stands."""
+def hold_against(tight: Finding | None, percent: Decimal) -> Decision | None:
+    """The verdict of a pass under limits tighter by `percent`, given the finding under these (None: there is none)."""
+    shown = f"{percent.normalize():f}"
+    if tight is None:
+        why = "the rule was not judged with a tighter limit."
+        return Decision(Verdict.INCONCLUSIVE, reason("margin-not-shown", margin=shown, why=why), False, 0)
     if tight.verdict is Verdict.PASS:
         return None
-    shown = f"{percent.normalize():f}"
     if tight.verdict is Verdict.FAIL:
         counts, limit, value = tight.intervals, tight.limit, "The reading"
         if tight.statistic is not None and tight.statistic.value is not None:

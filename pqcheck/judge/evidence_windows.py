@@ -42,9 +42,11 @@ class WindowPlace(Struct, frozen=True):
 class RunWindows(Sequence[Window]):
     """The windows of one finding, in time order."""
 
-    __slots__ = ("_count", "_first", "_place", "_worst", "_worst_slot")
+    __slots__ = ("_count", "_first", "_place", "_worst", "_worst_slot", "below")
 
-    def __init__(self, runs: Runs, place: WindowPlace) -> None:
+    def __init__(self, runs: Runs, place: WindowPlace, below: int = 0) -> None:
+        self.below = below
+        """Of the intervals outside a band with two sides, those below it: a window may hold both kinds."""
         self._first = _narrow(runs.first)
         self._count = _narrow(runs.count)
         self._worst = runs.worst

@@ -17,16 +17,18 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.derive.polyphase_events import polyphase
-from pqcheck.judge.decide import decide_events
+from pqcheck.judge.decide_events import decide_event_count, decide_events
 from pqcheck.judge.decision import reason
+from pqcheck.judge.event_counts import PER_US, class_of, classified, measured, worst_span
 from pqcheck.judge.event_coverage import DIP_BELOW, SWELL_ABOVE, TrendExcursions, monitored
 from pqcheck.judge.phases_asked import line_sets
 from pqcheck.judge.scope import in_force
 from pqcheck.judge.site_facts import ask, governs
 from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.event_rules import EventClass, EventRule, classify, edge_at, ride_through
-from pqcheck.model.clock import duration_text, iso
+from pqcheck.limit_tables.event_rules import EventRule, edge_at, ride_through
+from pqcheck.model.clock import DAY, duration_text, iso
 from pqcheck.model.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.recording import Event, Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -65,7 +67,7 @@ def _placed(rule: EventRule, event: Event, frequency: Decimal) -> PlacedEvent:
         if outcome == "inside" and any(part.residual_percent is None for part in event.parts):
             outcome = "no depth"
         place = PlacedEvent(event, outcome, found[0], found[1].confidence)
-    if place.outcome == "outside":
+    if place.outcome == "outside" or not event.parts:
         return place
     alone = (_placed(rule, part, frequency) for part in event.parts)
     return next((replace(part, event=replace(part.event, rows=event.rows)) for part in alone
@@ -88,7 +90,8 @@ def judge_events(
         scope = in_force(table, on)
         scope = governs(site, table) if scope.holds else scope
         for rule in table.event_rules:
-            if rule.kind == "classes" and not recording.events and counted.monitored is None:
+            reported = rule.kind == "classes" or (rule.kind == "events_at_most" and rule.at_most is None)
+            if reported and not recording.events and counted.monitored is None:
                 continue
             answer = scope if not scope.holds else ask(site, rule.applies_if)
             why = answer.missing if answer.holds is None else answer.text
@@ -101,14 +104,34 @@ class _Counted:
 
     def __init__(self, recording: Recording, site: Site, trend: TrendExcursions | None) -> None:
         neutral, lines = line_sets(site.supply)
+        self.phases = len(neutral or lines)
         listed = polyphase(recording.events, (*neutral, *lines), site.events.get("aggregate_us", 0))
         self.events = [event for event in listed if not _excluded(event, site)]
         self.excluded = len(listed) - len(self.events)
         self.frequency = site.supply.frequency
         self.recording = recording
         self.monitored = monitored(recording, site)
+        self._windows: dict[int, tuple[Event, Window]] = {}
         # Raw rows, so that what an exclusion took out of the count still stands beside the trend.
         self.low, self.high = ([], []) if trend is None else trend.unlisted(recording.events)
+
+    def span(self) -> tuple[int, int] | None:
+        """The time in which events were monitored as declared, else that of trend and events, UTC microseconds."""
+        if self.monitored is not None:
+            return self.monitored
+        spans = [(stream.axis.start_us, stream.axis.end_us) for stream in self.recording.streams]
+        certain = [event for event in self.recording.events if event.certain]
+        spans += [(event.time_us, event.end_us) for event in certain or self.recording.events]
+        return (min(start for start, _ in spans), max(end for _, end in spans)) if spans else None
+
+    def window(self, event: Event) -> Window:
+        """The event as a window of a finding; the curves share them."""
+        known = self._windows.get(id(event))
+        if known is None:
+            start, zone = iso(event.time_us, self.recording.zone), self.recording.zone
+            made = Window(start, iso(event.end_us, zone), 1, float(event.residual_percent or 0), start, event.rows)
+            known = self._windows[id(event)] = event, made
+        return known[1]
 
 
 def _excluded(event: Event, site: Site) -> bool:
@@ -143,7 +166,7 @@ class _Judge:
             detail = ", and the minimum of a trend interval is a depth without a duration, which no curve can place"
             quantity = "dips, swells and interruptions with their duration and residual voltage"
             return self._unjudged(Verdict.INCONCLUSIVE, "not-recorded", quantity=quantity, detail=detail)
-        return self._curve()
+        return self._count() if self.rule.kind == "events_at_most" else self._curve()
 
     def _in_cycles(self) -> bool:
         rule = self.rule
@@ -173,7 +196,7 @@ class _Judge:
         made = self._base(decision.verdict, decision.reason).replaced(
             intervals=counts,
             proven=decision.proven,
-            windows=tuple(self._window(one) for one in outside),
+            windows=tuple(self.counted.window(one.event) for one in outside),
             modifiers=("unverified_limit",) if memory else (),
             title=f"{self.rule.title} ({self._counted(by)})",
         )
@@ -191,7 +214,9 @@ class _Judge:
 
     def _unlisted(self) -> str:
         """What the trend shows on the sides that the curve limits and no event stands beside, in words."""
-        spans = (self.counted.low if self.rule.lower else []) + (self.counted.high if self.rule.upper else [])
+        kinds = {cell.kind for cell in self.rule.classes}
+        spans = (self.counted.low if self.rule.lower or kinds & {"dip", "interruption"} else []) + (
+            self.counted.high if self.rule.upper or "swell" in kinds else [])
         if not spans:
             return ""
         zone = self.counted.recording.zone
@@ -222,45 +247,52 @@ class _Judge:
         return ", ".join(parts)
 
     def _classes(self) -> Finding:
-        names: Counter[str] = Counter()
-        kinds = {cell.kind for cell in self.rule.classes}
-        events = [event for event in self.events if event.kind in kinds or self._class(event) is not None]
-        for event in events:
-            if event.residual_percent is None:
-                names["without a residual voltage"] += 1
-                continue
-            found = self._class(event)
-            names[found.name if found is not None else "without a class of this kind"] += 1
-        words = ", ".join(f"{count} {name}" for name, count in sorted(names.items())) or "no events"
+        counted = classified(self.rule, self.events, self.frequency or Decimal(50), self.counted.phases)
+        words = ", ".join(f"{count} {name}" for name, count in sorted(counted.names.items())) or "no events"
         why = reason("no-limit", why=f"Classes name events and set no limit: {words}")
         made = self._base(Verdict.NOT_APPLICABLE, why)
-        statistic = Statistic("report_only", 100.0, None, float(len(events)), "1")
-        return made.replaced(statistic=statistic, title=f"{self.rule.title}: {words}")
+        statistic = Statistic("report_only", 100.0, None, float(counted.total), "1")
+        return made.replaced(statistic=statistic, title=f"{self.rule.title}: {words}", cells=counted.cells)
 
-    def _class(self, event: Event) -> EventClass | None:
-        """The class of an event; a dip so deep that no class of dips holds it may be an interruption of one phase."""
-        if event.residual_percent is None:
-            return None
-        hertz = self.frequency or Decimal(50)
-        kinds = (event.kind, "interruption") if event.kind == "dip" else (event.kind,)
-        classes = (classify(self.rule, kind, event.duration_s, event.residual_percent, hertz) for kind in kinds)
-        return next((found for found in classes if found is not None), None)
-
-    def _window(self, placed: PlacedEvent) -> Window:
-        event, zone = placed.event, self.counted.recording.zone
-        start = iso(event.time_us, zone)
-        return Window(start, iso(event.end_us, zone), 1, float(event.residual_percent or 0), start, event.rows)
+    def _count(self) -> Finding:
+        """How many events there may be, or how many there were."""
+        rule, hertz = self.rule, self.frequency or Decimal(50)
+        events = [event for event in self.events if class_of(rule, event, hertz) is not None]
+        span = self.counted.span()
+        if span is None:
+            return self._unjudged(Verdict.INCONCLUSIVE, "events-empty")
+        days = (span[1] - span[0]) / DAY
+        unit = "1" if rule.measure == "number" else "min"
+        statistic = Statistic("events_at_most", 100.0, None, None, unit)
+        if rule.at_most is None:
+            value = measured(rule, events)
+            scaled = rule.per in PER_US and rule.measure != "longest"
+            scale = PER_US[rule.per] / max(span[1] - span[0], 1) if scaled else 1
+            known = "" if self.counted.monitored else "; over which time all events were recorded is not declared"
+            why = reason("no-limit", why=f"{len(events)} events in {days:.4g} days{known}")
+            made = self._base(Verdict.NOT_APPLICABLE, why)
+            return made.replaced(statistic=replace(statistic, value=float(f"{value * scale:.12g}")))
+        value, worst, held = worst_span(rule, events, span)
+        enough = rule.per == "recording" or PER_US[rule.per] <= span[1] - span[0]
+        decision = decide_event_count(
+            value, rule.at_most, unlisted=self._unlisted(), complete=self.counted.monitored is not None,
+            too_short="" if enough else f"The rule counts over a {rule.per}; {days:.4g} days were monitored",
+        )  # fmt: skip
+        failed = decision.verdict is Verdict.FAIL
+        zone, limit = self.counted.recording.zone, float(rule.at_most)
+        return self._base(decision.verdict, decision.reason).replaced(
+            period=Period(rule.per, iso(worst[0], zone), iso(worst[1], zone)), proven=decision.proven,
+            statistic=replace(statistic, value=value), limit=Limit(None, limit, unit),
+            margin=Margin(limit - value, unit, 100 * (limit - value) / limit if limit else None),
+            intervals=Intervals(len(self.events) + self.counted.excluded, len(held), 0, self.counted.excluded,
+                                len(held) if failed else 0, int(rule.at_most) if rule.measure == "number" else 0),
+            windows=tuple(self.counted.window(event) for event in held) if failed else (),
+            modifiers=("unverified_limit",) if rule.confidence == "memory" else (),
+        )  # fmt: skip
 
     def _period(self) -> Period | None:
-        recording = self.counted.recording
-        spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
-        spans += [] if self.counted.monitored is None else [self.counted.monitored]
-        placed = [event for event in recording.events if event.certain] or recording.events
-        spans += [(event.time_us, event.end_us) for event in placed]
-        if not spans:
-            return None
-        zone = recording.zone
-        return Period("recording", iso(min(start for start, _ in spans), zone), iso(max(end for _, end in spans), zone))
+        span, zone = self.counted.span(), self.counted.recording.zone
+        return None if span is None else Period("recording", iso(span[0], zone), iso(span[1], zone))
 
     def _base(self, verdict: Verdict, why: Reason | None) -> Finding:
         rule = self.rule
@@ -275,7 +307,7 @@ class _Judge:
             order=None,
             verdict=verdict,
             period=self._period(),
-            channel="events",
+            channel=EVENTS,
             reason=why,
         )
 

@@ -40,6 +40,8 @@ class Tallied(NamedTuple):
     """Slot behind the last one that `longest_possible` rests on, where that lies beyond the period."""
     bounded: int = 0
     """Slots that hold a bound which settles nothing, so that they are not among the valid ones."""
+    below: int = 0
+    """Of the slots outside a band with two sides, those below its lower limit."""
 
 
 class SampleBounds(NamedTuple):
@@ -64,6 +66,7 @@ class _PeriodUnderWay:
         """Slots that hold the value, or the bound, that may be displayed."""
         self.outside = np.zeros(tasks, np.int64)
         self.bounded = np.zeros(tasks, np.int64)
+        self.below = np.zeros(tasks, np.int64)
         self.best: NDArray[np.float64] | None = None
         """Farthest of these so far, shape (tasks, ...), for limits to one side."""
         self.farthest: dict[int, tuple[Array, Array]] = {}
@@ -109,7 +112,7 @@ class PeriodTallies:
         self._under_way: dict[int, _PeriodUnderWay] = {}
         shape = len(self._periods), len(tasks)
         self._over = np.zeros(shape[0], np.bool_)
-        self._valid, self._outside, self._bounded = (np.zeros(shape, np.int64) for _ in range(3))
+        self._valid, self._outside, self._bounded, self._under = (np.zeros(shape, np.int64) for _ in range(4))
         self._reading = np.full(shape, np.nan)
         self._runs: dict[tuple[int, int], Runs] = {}
         self._possible: dict[tuple[int, int], Runs] = {}
@@ -207,6 +210,8 @@ class PeriodTallies:
         outside = band.outside(lows, highs)
         count = int(np.count_nonzero(outside))
         period.outside[column] += count
+        if count and self._two_sided:
+            period.below[column] += int(np.count_nonzero(band.below(highs)))
         if not self._recorded:
             period.valid[column] += int(np.count_nonzero(band.inside(lows, highs))) + count
         if count:
@@ -248,6 +253,7 @@ class PeriodTallies:
         self._valid[number] = period.valid * self._times
         self._outside[number] = period.outside * self._times
         self._bounded[number] = period.bounded * self._times
+        self._under[number] = period.below * self._times
         self._reading[number] = self._displayed_readings(period)
         for column, parts in period.runs.items():
             self._runs[number, column] = _stretched(join_runs(parts), self._times)
@@ -290,13 +296,14 @@ class PeriodTallies:
         possible = [self._possible.pop((number, column), no_runs()) for number in numbers]
         if self._about_runs:
             runs, possible = whole_where_they_begin(self._periods, runs, possible)
-        columns = (of[:, column].tolist() for of in (self._valid, self._outside, self._reading, self._bounded))
+        kept = self._valid, self._outside, self._reading, self._bounded, self._under
+        columns = (of[:, column].tolist() for of in kept)
         return [
             Tallied(
                 valid, outside, None if reading != reading else reading, runs[number],
-                int(possible[number].count.max(initial=0)), _end(possible[number]), bounded,
+                int(possible[number].count.max(initial=0)), _end(possible[number]), bounded, below,
             )
-            for number, (valid, outside, reading, bounded) in enumerate(zip(*columns, strict=True))
+            for number, (valid, outside, reading, bounded, below) in enumerate(zip(*columns, strict=True))
         ]  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec.structs import replace
@@ -24,6 +25,9 @@ from pqcheck.model.recording import Axis, Block, Channel, Recording, RowSpan, St
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 
+if TYPE_CHECKING:
+    from pqcheck.vet.trust import Trust
+
 _SECOND = 1_000_000
 _DECIDED = (Verdict.PASS, Verdict.FAIL)
 _Place = tuple[str | None, str | None, int | None]
@@ -37,17 +41,18 @@ def judge_steady(
     site: Site,
     quantities: Sequence[str] = (),
     on: date | None = None,
+    trust: Sequence[Trust] = (),
 ) -> list[Finding]:
     """Findings of one operating point: rms amplitudes by channel, and where each stands.
 
     `site` is the site as judged (a virtual PCC already in place). Rules keep their own statistic in the findings;
-    there is no period.
+    there is no period. `trust` are doubts about the spectrum, which refuse what rests on them.
     """
     recording = _recording(amplitudes)
     changed = [replace(table, rules=tuple(_steady(rule) for rule in table.rules)) for table in tables]
     rules = {(table.id, rule.id): rule for table in tables for rule in table.rules}
     tasks, settled = resolve(changed, recording, site, quantities, on)
-    results = judge(tasks, settled, recording, site).findings
+    results = judge(tasks, settled, recording, site, trust=lambda: trust).findings
     spans: dict[_Place, RowSpan] = {(each.quantity, each.phase, each.order): span for each, span in rows.items()}
     return [_as_snapshot(each, rules[each.table, each.rule], name, spans) for each in results]
 

@@ -69,18 +69,25 @@ class EventClass(Struct, frozen=True):
 
 
 class EventRule(Struct, frozen=True):
-    """A ride-through curve (`lower`, `upper`) or a set of classes."""
+    """A ride-through curve (`lower`, `upper`), a set of classes, or a count of the events in some classes.
+
+    A count holds events against `at_most` in any span `per` (None: it is reported, scaled to that span): their number,
+    their minutes in all, or the minutes of the longest (`measure`).
+    """
 
     id: str
     title: str
     clause: str
     confidence: str
-    kind: Literal["ride_through", "classes"]
+    kind: Literal["ride_through", "classes", "events_at_most"]
     lower: tuple[CurveStep, ...] = ()
     upper: tuple[CurveStep, ...] = ()
     classes: tuple[EventClass, ...] = ()
     applies_if: tuple[Condition, ...] = ()
     note: str | None = None
+    at_most: Decimal | None = None
+    per: Literal["week", "30 days", "year", "recording"] = "recording"
+    measure: Literal["number", "minutes", "longest"] = "number"
 
 
 def edge_at(steps: tuple[CurveStep, ...], duration_s: Decimal, frequency: Decimal) -> tuple[Decimal, CurveStep] | None:
@@ -153,6 +160,9 @@ def event_rule(written: Written, options: Mapping[str, tuple[str, ...]]) -> Even
         classes=tuple(_class(item, mark) for item in written.get("classes", ())),
         applies_if=tuple(condition(item, options) for item in written.get("applies_if", ())),
         note=written.get("note"),
+        at_most=number(written["at_most"]) if "at_most" in written else None,
+        per=written.get("per", "recording"),
+        measure=written.get("measure", "number"),
     )
 
 

@@ -79,6 +79,8 @@ class LoadRule(Struct, frozen=True):
     seasonal: bool = True
     """Whether load that did not run during the recording has to be added, so that the site must declare it."""
     note: str | None = None
+    share_of_rating: Decimal = Decimal(1)
+    """What of the rating may be used: all of it, unless a margin is asked for."""
 
 
 def load_rule(written: Written) -> LoadRule:

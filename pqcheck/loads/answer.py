@@ -7,6 +7,10 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from pqcheck.loads.declared import addition_va
+from pqcheck.loads.predict import place
+from pqcheck.loads.requirements import Requirement, requirement, strictest
+from pqcheck.loads.study_values import VariantRow
 from pqcheck.model.findings import Finding
 from pqcheck.model.reason_codes import CATALOGUE
 from pqcheck.model.verdict import Verdict
@@ -15,6 +19,7 @@ if TYPE_CHECKING:
     from pqcheck.loads.study import LoadStudy
 
 MOST_UNKNOWN = 6
+MOST_NEEDED = 3
 
 
 class Answer(Struct, frozen=True):
@@ -30,19 +35,8 @@ def answer_of(study: LoadStudy) -> Answer | None:
     """The answer; None for a study without new loads."""
     if not study.loads:
         return None
-    asked = [
-        finding for finding in study.findings.findings
-        if finding.kind == "prediction" and finding.verdict is not Verdict.NOT_APPLICABLE
-        and not finding.channel.endswith("-arithmetic")
-    ]  # fmt: skip
-    determined = [
-        finding for finding in study.findings.findings
-        if finding.kind == "limit" and finding.rule.startswith("existing-load") and finding.required
-    ]  # fmt: skip
-    questions = [*determined, *asked]
-    failing = [finding for finding in questions if finding.verdict is Verdict.FAIL]
-    open_ = [finding for finding in questions if finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
-    kilovolt_amperes = sum(load.rms_va for load in study.loads) / 1000
+    questions, failing, open_ = _questions(study)
+    kilovolt_amperes = addition_va(study.loads) / 1000
     whole = f"the addition of {kilovolt_amperes:.4g} kVA"
     if failing:
         worst = min(failing, key=_share)
@@ -64,6 +58,51 @@ def answer_of(study: LoadStudy) -> Answer | None:
     return Answer(verdict, f"{text}.", tuple(_conditions(study, verdict)), tuple(_unknown(study, open_)))
 
 
+def _questions(study: LoadStudy) -> tuple[list[Finding], list[Finding], list[Finding]]:
+    """What the answer rests on (predictions, and determinations with the new load), what fails of it, what is open."""
+    questions = [
+        finding for finding in study.findings.findings
+        if (
+            finding.kind == "prediction" and finding.verdict is not Verdict.NOT_APPLICABLE
+            and not finding.channel.endswith("-arithmetic")
+        ) or (finding.kind == "limit" and finding.rule.startswith("existing-load") and finding.required)
+    ]  # fmt: skip
+    failing = [finding for finding in questions if finding.verdict is Verdict.FAIL]
+    open_ = [finding for finding in questions if finding.verdict in (Verdict.INCONCLUSIVE, Verdict.REFUSED)]
+    return questions, failing, open_
+
+
+def variant_row(name: str, study: LoadStudy) -> VariantRow:
+    """A study of one alternative as a row of the table that compares them."""
+    questions, failing, open_ = _questions(study)
+    answer = answer_of(study)
+    verdict = Verdict.INCONCLUSIVE if answer is None else answer.verdict
+    judged = [finding for finding in questions if _bound_share(finding, study) != float("inf")]
+    opened = [finding for finding in open_ if finding in judged]
+    deciding = min(failing or opened or judged, key=lambda finding: _bound_share(finding, study), default=None)
+    if deciding is None:
+        return VariantRow(name, verdict.value, 0, 0, "nothing was predicted", None, "")
+    needed = "; ".join(each.words for each in _needed(study, failing or open_))
+    share = _bound_share(deciding, study)
+    margin = None if share == float("inf") else share
+    return VariantRow(name, verdict.value, len(failing), len(open_), _words(deciding), margin, needed)
+
+
+def _needed(study: LoadStudy, findings: Sequence[Finding]) -> list[Requirement]:
+    """What it would take, the most demanding first."""
+    known = study.findings.findings
+    return strictest(requirement(finding, known, study.loads, study.capacity) for finding in findings)[:MOST_NEEDED]
+
+
+def _bound_share(finding: Finding, study: LoadStudy) -> float:
+    """Percent of the limit that the bound of a prediction leaves."""
+    bounds = [
+        each for each in study.findings.findings
+        if each.kind == "prediction" and each.channel.endswith("-arithmetic") and place(each) == place(finding)
+    ]  # fmt: skip
+    return min(map(_share, [finding, *bounds]))
+
+
 def _count(findings: Sequence[Finding], noun: str) -> str:
     return f"1 {noun} is" if len(findings) == 1 else f"{len(findings)} criteria are"
 
@@ -75,7 +114,8 @@ def _share(finding: Finding) -> float:
 
 def _words(finding: Finding) -> str:
     title = finding.title.split(":")[0] if finding.table == "ratings" else f"{finding.table} {finding.rule}"
-    text = f"{title} ({finding.channel.split('+')[0]}"
+    grown = ", demand current grown" if finding.channel.endswith("-grown-demand") else ""
+    text = f"{title} ({finding.channel.split('+')[0]}{grown}"
     if finding.statistic is not None and finding.statistic.value is not None and finding.limit is not None:
         unit = finding.statistic.unit
         sides = [side for side in (finding.limit.low, finding.limit.high) if side is not None]
@@ -93,8 +133,12 @@ def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
             f"No more than {at_most}{tightest.apparent_va / 1000:.4g} kVA ({100 * tightest.share:.3g} % of what is "
             f"declared), where {tightest.title} is reached at worst"
         )
-        if tightest.help:
-            yield f"For the whole addition: {tightest.help}"
+    _, failing, open_ = _questions(study)
+    for needed in _needed(study, failing or open_):
+        yield f"To pass at worst it takes {needed.words}"
+    managed = [load for load in study.loads if load.managed]
+    for load in managed:
+        yield f"{load.name}: an automatic load management holds it at {load.managed} at most, whatever runs"
     scheduled = [load.name for load in study.loads if load.runs is not None]
     over = [entry.title for entry in study.capacity if entry.then_bounds and entry.then_bounds[1] > entry.limit]
     if scheduled and verdict is not Verdict.FAIL:
@@ -117,6 +161,9 @@ def _unknown(study: LoadStudy, open_: Sequence[Finding]) -> Iterator[str]:
         yield f"{title} ({such}): {reason.advice}".rstrip(".")
     if len(groups) > MOST_UNKNOWN:
         yield f"{len(groups) - MOST_UNKNOWN} more reasons stand with the predictions"
+    if study.band and study.band[0].turned:
+        first = study.band[0]
+        yield f"Pin down first: {first.input} ({first.at}), over whose span {first.turned} more bounds fail"
     if study.source is None:
         yield "The impedance of the supply: voltages are not predicted"
     for load in study.loads:

@@ -14,6 +14,7 @@ from pqcheck.loads.demand_doubts import doubt_of
 from pqcheck.loads.predict import MARK, VARIANTS, bounded, reported_only
 from pqcheck.loads.study_values import Capacity, Demand
 from pqcheck.model.clock import iso
+from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding, Limit, Margin, Period, Reason, Statistic
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import Recording
@@ -30,6 +31,8 @@ TITLES = {
 }
 
 
+MOST_OVERLOAD = 2.0
+"""No transformer carries twice its rated power for a demand interval and is still there (house threshold)."""
 NO_DIVERSITY = "Everything running at once is an upper bound that the declared schedules rule out"
 
 
@@ -147,6 +150,19 @@ def _spare_va(entry: Capacity, site: Site) -> float | None:
     if entry.unit != "A" or entry.phase == "n" or site.supply.line_to_neutral is None:
         return None
     return entry.spare * float(site.supply.line_to_neutral)
+
+
+def check_transformer(site: Site, demand: Demand) -> None:
+    """Raise `SiteError` for a transformer that the record shows at more than twice its rating: a unit mistaken."""
+    if "transformer" not in site.ratings:
+        return
+    rated = float(site.ratings["transformer"])
+    least = _largest(demand, "apparent_power", None)[0]
+    if least is not None and least > MOST_OVERLOAD * rated:
+        raise SiteError(
+            f"[ratings] transformer = {rated / 1000:g} kVA is smaller than the load that the record shows it to carry, "
+            f"{least / 1000:.4g} kVA; correct the rating or its unit"
+        )
 
 
 def _largest(demand: Demand, quantity: str, phase: str | None) -> tuple[float | None, float | None, int | None]:

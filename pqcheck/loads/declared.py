@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pqcheck.loads.capacitors import Bank, bank_of, bank_voltage
 from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.schedule import Runs, Schedule, profile_file
-from pqcheck.loads.spectra import LoadSpectrum, spectrum_of
+from pqcheck.loads.spectra import LoadSpectrum, filtered, spectrum_of
 from pqcheck.model.errors import SiteError
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site, Supply
@@ -42,12 +42,42 @@ class NewLoad(Struct, frozen=True):
     spectrum: LoadSpectrum
     runs: Runs
     continuous: bool
+    sized_by_va: bool = False
     same_kind: bool = False
     """Its harmonics have the angles of those that are there (drives of one kind), so they add arithmetically."""
+    behaviour: str = ""
+    """``power``, ``current`` or ``impedance``: what stays when the voltage changes; empty where nobody declared it."""
+    tolerance: float = 0.0
+    """By how much, as a share, each order may be larger."""
+    power_factor_span: tuple[float, ...] = ()
+    diversity: float = 1.0
+    """Share of the pieces that `apparent_va` counts (a demand factor); all at once are more by its inverse."""
+    managed: str = ""
+    """What a load management lets it draw at most, in words; it holds whatever runs."""
+    steps: int = 1
+    """Equal steps in which a capacitor bank is switched."""
     bank: Bank | None = None
     """Set for a capacitor bank: it has no current of its own, it changes the impedance for all others."""
+    pieces: int = 1
+    at_once: int | None = None
+    """Pieces that start at once; None: all."""
+    starts_per_hour: float | None = None
+    start_shape: float = 1.0
+    conductor: complex = 0j
+    """Impedance of one conductor from the place to the load, ohm."""
     start_multiple: float | None = None
     start_power_factor: float | None = None
+
+    def with_orders_times(self, by: float) -> NewLoad:
+        """The same load with every order `by` times as large."""
+        percent = {order: value * by for order, value in self.spectrum.percent.items()}
+        return replace(self, spectrum=LoadSpectrum(percent, self.spectrum.source))
+
+    def with_power_factor(self, factor: float) -> NewLoad:
+        """The same active power (without one: the same apparent power) at another power factor."""
+        known = self.power_factor
+        apparent = self.apparent_va if known is None or self.sized_by_va else self.apparent_va * known / factor
+        return replace(self, power_factor=factor, apparent_va=apparent)
 
     @property
     def angle_known(self) -> bool:
@@ -106,7 +136,7 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
     _check_phases(phases, supply, where)
     if "reactive_power" in declared:
         return _capacitor(declared, phases, where, supply)
-    spectrum = spectrum_of(declared, where)
+    spectrum = filtered(spectrum_of(declared, where), declared.get("active_filter"))
     factor = float(declared["power_factor"]) if "power_factor" in declared else None
     count = declared["count"]
     feeds_in = False
@@ -135,21 +165,61 @@ def _load(declared: Mapping[str, Any], number: int, site: Site) -> NewLoad:
     elif "profile" in declared:
         active = size if "active_power" in declared else None
         runs = profile_file(Path(declared["profile"]), active, site.time_zone, where)
+    apparent, diversity, managed = _lowered(declared, apparent * count, factor, spectrum, phases, supply, where)
     return NewLoad(
         name=declared["name"],
         phases=phases,
-        apparent_va=apparent * count,
+        apparent_va=apparent,
+        diversity=diversity,
+        managed=managed,
         power_factor=factor,
         leading=declared.get("reactive") == "leading",
         feeds_in=feeds_in,
-        constant_current="current" in declared,
+        constant_current=declared.get("behaviour", "current" if "current" in declared else "power") == "current",
+        behaviour=declared.get("behaviour", "current" if "current" in declared else ""),
+        sized_by_va="active_power" not in declared,
+        tolerance=float(declared.get("spectrum_tolerance", 0)) / 100,
+        power_factor_span=tuple(declared.get("power_factor_span", ())),
         spectrum=spectrum,
         runs=runs,
         continuous=declared["continuous"],
         same_kind=declared["same_kind_as_existing"],
+        pieces=count,
+        at_once=declared.get("starts_at_once"),
+        starts_per_hour=float(declared["starts_per_hour"]) if "starts_per_hour" in declared else None,
+        start_shape=float(declared.get("start_shape_factor", 1)),
+        conductor=complex(declared.get("conductor_resistance", 0), declared.get("conductor_reactance", 0)),
         start_multiple=float(declared["start_multiple"]) if "start_multiple" in declared else None,
         start_power_factor=float(declared["start_power_factor"]) if "start_power_factor" in declared else None,
     )
+
+
+def _lowered(
+    declared: Mapping[str, Any],
+    apparent: float,
+    factor: float | None,
+    spectrum: LoadSpectrum,
+    phases: tuple[str, ...],
+    supply: Supply,
+    where: str,
+) -> tuple[float, float, str]:
+    """Fundamental apparent power under a demand factor and a load management, the factor, and the limit in words."""
+    diversity = float(declared.get("demand_factor", 100)) / 100
+    lowered = apparent * diversity
+    if "managed_at_most" not in declared:
+        return lowered, diversity, ""
+    value, unit = declared["managed_at_most"]
+    if unit == "W" and factor is None:
+        raise SiteError(f"{where} is managed in watts and has no power_factor; declare it, or write the limit in kVA")
+    if unit == "W":
+        limit = float(value) / (factor or 1.0)
+    else:
+        limit = float(value) * (voltage_sum(phases, supply) if unit == "A" else 1.0) / spectrum.rms_ratio
+    # The management holds whatever would run at once, so that nothing more than its limit ever does.
+    least = min(lowered, limit)
+    at_once = min(apparent, limit)
+    scale, name = {"W": (1000, "kW"), "VA": (1000, "kVA"), "A": (1, "A")}[unit]
+    return least, least / at_once, f"{float(value) / scale:g} {name}"
 
 
 def _capacitor(
@@ -163,6 +233,7 @@ def _capacitor(
     return NewLoad(
         name=declared["name"], phases=phases, apparent_va=reactive, power_factor=0.0, leading=True, feeds_in=False,
         constant_current=False, spectrum=LoadSpectrum({}, "none: a capacitor bank"), runs=None, continuous=True,
+        steps=declared.get("steps", 1),
         bank=bank_of(bank_voltage(supply), reactive, declared.get("detuning", 0), grounded=grounded),
     )  # fmt: skip
 
@@ -182,6 +253,12 @@ def _check_phases(phases: tuple[str, ...], supply: Supply, where: str) -> None:
 def firm(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
     """The loads without those that feed in: nothing may count on these."""
     return tuple(load for load in loads if not load.feeds_in)
+
+
+def addition_va(loads: Sequence[NewLoad]) -> float:
+    """Apparent power of what draws power; of everything where nothing does (feed-in alone, a bank alone)."""
+    drawing = [load for load in loads if not load.feeds_in and load.bank is None]
+    return sum(load.rms_va for load in drawing or loads)
 
 
 def check_runs(loads: tuple[NewLoad, ...], recording: Recording) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pqcheck.loads.channels import phases_of
-from pqcheck.loads.study_values import Demand
+from pqcheck.loads.study_values import Demand, Seen
 from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.verdict import Verdict
@@ -35,17 +35,11 @@ def doubt_of(
         if mine and carried and finding.reason.code not in (*DIRECTION, *_COUNTED_HERE):
             return finding.reason
     seen = next((seen for seen in demand.seen if (seen.quantity, seen.phase) == (quantity, phase)), None)
-    if seen is not None and seen.steady is not None and quantity == "current":
-        # A load may rest, and then nothing shows that the clamp was closed around it: what it may draw is not shown.
-        text = f"current.{phase} holds {seen.steady:.6g} A in all {seen.expected - seen.missing} readings: it was not "
-        text += "measured, or its resolution is too coarse to show that it moves."
-        return Reason("never-moves", text, "Check the clamp against a handheld reading, and record again.")
-    if seen is None or not seen.missing + seen.bounded:
+    if seen is None:
         return None
-    if seen.bounded:
-        return _not_shown(
-            f"{seen.bounded} of {seen.expected} readings are only lower bounds", "Record again with a range that fits."
-        )
+    doubt = reading_doubt(seen)
+    if doubt is not None or not seen.missing:
+        return doubt
     valid = 100 * (seen.expected - seen.missing)
     if site.coverage is not None and valid >= site.coverage.at_least_percent * seen.expected:
         return None
@@ -53,6 +47,19 @@ def doubt_of(
         f"{seen.missing} of {seen.expected} intervals have no value",
         "Record again without gaps, exclude what is documented, or declare [coverage] with the policy it comes from.",
     )
+
+
+def reading_doubt(seen: Seen) -> Reason | None:
+    """Why readings that are there do not show the largest demand: they never move, or are mere bounds."""
+    if seen.steady is not None and seen.quantity == "current":
+        # A load may rest, and then nothing shows that the clamp was closed around it: what it may draw is not shown.
+        text = f"current.{seen.phase} holds {seen.steady:.6g} A in all {seen.expected - seen.missing} readings: it was "
+        text += "not measured, or its resolution is too coarse to show that it moves."
+        return Reason("never-moves", text, "Check the clamp against a handheld reading, and record again.")
+    if not seen.bounded:
+        return None
+    why = f"{seen.bounded} of {seen.expected} readings are only lower bounds"
+    return _not_shown(why, "Record again with a range that fits.")
 
 
 def _not_shown(why: str, advice: str) -> Reason:

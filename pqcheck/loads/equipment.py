@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from decimal import Decimal
 
 import numpy as np
 from msgspec import Struct
 
 from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in, voltage_sum
-from pqcheck.loads.declared import NewLoad
-from pqcheck.loads.study_values import Loading, Motor, Start
-from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.study_values import Loading, Motor
 from pqcheck.loads.waveform import fundamental_beside_orders
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.recording import Recording, Stream
@@ -184,59 +182,3 @@ def motor(recording: Recording, when: str) -> Motor | None:
         start = stream.axis.start_us + at * stream.axis.interval_us
         return Motor(when, float(values[at]), start, None if math.isnan(factor) else factor, basis)
     return None
-
-
-def starts(
-    loads: Sequence[NewLoad], site: Site, source: SupplyImpedance | None, lowest: Mapping[str, float]
-) -> list[Start]:
-    """Voltage at the start of each load that declares a start-up multiple, from the lowest recorded voltage, on the
-    phase that falls most.
-
-    `lowest` is the smallest line-to-neutral voltage by phase. The starting current counts as constant current; without
-    a starting power factor it is taken in line with the drop, the most it can be.
-    """
-    if source is None:
-        return []
-    results = []
-    for load in loads:
-        if load.start_multiple is None:
-            continue
-        current = load.line_current(site.supply) * load.start_multiple
-        started = [_start(load, current, phase, site, source, lowest) for phase in load.phases]
-        results.append(max(started, key=lambda start: (start.drop_percent, -start.lowest)))
-    return results
-
-
-def _start(
-    load: NewLoad, current: float, phase: str, site: Site, source: SupplyImpedance, lowest: Mapping[str, float]
-) -> Start:
-    """The start as one phase of the load sees it."""
-    factor = load.start_power_factor
-    before = lowest.get(phase, float(site.supply.line_to_neutral or 0))
-    # A load between two phases has twice the impedance and the voltage between them.
-    loops = 2.0 if len(load.phases) == 2 else 1.0
-    voltage = before * (loops if len(phases_of(site.supply)) == 2 else 1.0 if loops == 1 else math.sqrt(3))
-    path = loops * complex(source.resistance, source.reactance)
-    if len(load.phases) == 1:
-        path += source.neutral_impedance(1)
-    if factor is None or not source.angle_known:
-        after = max(voltage - abs(path) * current, 0.0)
-    else:
-        after = abs(voltage - path * current * complex(factor, -math.sin(math.acos(factor))))
-    return Start(load.name, current, factor, 100 * (voltage - after) / voltage, after, phase)
-
-
-def lowest_voltages(recording: Recording, site: Site) -> dict[str, float]:
-    """The smallest recorded voltage to neutral that is no interruption, by phase."""
-    lowest: dict[str, float] = {}
-    floor = 0.5 * float(site.supply.line_to_neutral or 0)
-    for stream in recording.streams:
-        for phase in phases_of(site.supply):
-            channel = mean_channel(stream, "voltage", f"{phase}n")
-            if channel is None or phase in lowest:
-                continue
-            volts = (values_in(block.values, channel, "V") for block in stream.blocks((channel,)))
-            low = min((float(np.min(values, where=values > floor, initial=np.inf)) for values in volts), default=np.inf)
-            if np.isfinite(low):
-                lowest[phase] = low
-    return lowest

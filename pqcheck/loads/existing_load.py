@@ -6,6 +6,7 @@ open is computed each way and decides nothing unless it is declared or makes no 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from functools import cached_property
@@ -13,8 +14,8 @@ from functools import cached_property
 from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.existing_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
-from pqcheck.loads.declared import NewLoad, new_loads
-from pqcheck.loads.demand_doubts import DIRECTION
+from pqcheck.loads.declared import NewLoad, addition_va, new_loads
+from pqcheck.loads.demand_doubts import DIRECTION, reading_doubt
 from pqcheck.loads.existing_load_ways import Basis, Way, declared_basis, outcome, recorded_basis, ways_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import Demand, Room
@@ -40,7 +41,10 @@ def existing_load_findings(
 
     `others` are the findings about the recording: a current whose size cannot be trusted carries no pass.
     """
-    return [_trusted(determination.finding(), others) for determination in _determinations(tables, recording, site)]
+    return [
+        _trusted(determination.finding(), others, determination.demand)
+        for determination in _determinations(tables, recording, site)
+    ]
 
 
 def existing_load_rooms(
@@ -48,7 +52,7 @@ def existing_load_rooms(
 ) -> list[Room]:
     """How much of the declared addition each determination bears, under the declared way that bears least."""
     rooms = []
-    size = sum(load.rms_va for load in loads)
+    size = addition_va(loads)
     for determination in _determinations(tables, recording, site, QUARTER_US):
         share = determination.share()
         if share is not None:
@@ -73,7 +77,7 @@ def _determinations(
             yield _Determination(table, rule, site, studies[asked_us], recording)
 
 
-def _trusted(finding: Finding, others: Sequence[Finding]) -> Finding:
+def _trusted(finding: Finding, others: Sequence[Finding], demand: Demand) -> Finding:
     """A pass that rests on the record (it has a period) falls with the soundness of the currents."""
     if finding.verdict is not Verdict.PASS or finding.period is None:
         return finding
@@ -86,6 +90,10 @@ def _trusted(finding: Finding, others: Sequence[Finding]) -> Finding:
             and other.reason.code not in DIRECTION
         ):
             return finding.replaced(verdict=other.verdict, reason=other.reason, proven=False)
+    for seen in demand.seen:
+        doubt = reading_doubt(seen) if seen.bounded and seen.quantity == "current" and seen.phase != "n" else None
+        if doubt is not None:
+            return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=doubt, proven=False)
     return finding
 
 
@@ -94,7 +102,7 @@ class _Determination:
         self.table, self.rule, self.site, self.demand, self.recording = table, rule, site, demand, recording
         self.loads = new_loads(site)
         declared: Decimal | None = site.ratings.get(rule.rating)
-        self.rating = None if declared is None else float(declared)
+        self.rating = None if declared is None else float(declared * rule.share_of_rating)
 
     def finding(self) -> Finding:
         """The determination."""
@@ -238,6 +246,8 @@ class _Determination:
         least = verdict is Verdict.FAIL and worst.low != worst.high
         words = f"at least {worst.low_words}" if least else worst.words
         value = round(worst.low if least else worst.high, 6)
+        left = rating - value
+        words += f" against {rating:g} A, {abs(left):.1f} A {'left by this rule' if left >= 0 else 'too much'}"
         period = whole_recording(self.recording) if basis.recorded else None
         intervals = None
         if period is not None:
@@ -273,4 +283,5 @@ def _each_way(ways: Sequence[Way], rating: float) -> str:
 
 
 def _days(seconds: float) -> str:
-    return f"{seconds / 86400:.3g} days"
+    """Rounded down: 29.996 days are not the 30 that were asked for."""
+    return f"{math.floor(seconds / 864) / 100:g} days"

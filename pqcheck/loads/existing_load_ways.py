@@ -95,11 +95,11 @@ def _way(
     continuous = 1.25 if named.get("continuous_new_load") == "125 %" else 1.0
     rows = []
     for phase, (low, high) in window.items():
-        # Nominal amperes, added arithmetically; what feeds in takes nothing off.
+        # Nominal amperes, added arithmetically; what feeds in takes nothing off, and capacitors are no load.
         new = sum(
             load.line_current(site.supply) * (continuous if load.continuous else 1.0)
             for load in loads
-            if phase in load.phases and not load.feeds_in
+            if phase in load.phases and not load.feeds_in and load.bank is None
         )
         top, bottom = (multiplier * (demand + before) + after + new for demand in (high, low))
         words = _words(rule.multiplier, high, before, after, new, top, phase)

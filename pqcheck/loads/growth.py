@@ -46,7 +46,10 @@ def grown_site(site: Site, loads: Sequence[NewLoad]) -> Site | None:
     pcc = site.pcc
     if pcc is None or pcc.maximum_demand_current is None:
         return None
-    new = sum(load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads if not load.feeds_in)
+    new = sum(
+        load.apparent_va / voltage_sum(load.phases, site.supply) for load in loads
+        if not load.feeds_in and load.bank is None
+    )
     if not new:
         return None
     grown = pcc.maximum_demand_current + Decimal(repr(round(new, 3)))

@@ -9,6 +9,8 @@ from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
+from pqcheck.loads.declared import addition_va
+from pqcheck.loads.growth import CURRENTS, grown_site
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import Place, place, verdicts
@@ -120,7 +122,7 @@ class Search:
         self._watch(self.brackets)
         self._scan()
         self._narrow()
-        size = sum(load.rms_va for load in self.added.loads)
+        size = addition_va(self.added.loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
             most = max((tried for tried in self.tried if tried < self.collapse_at), default=0.0)
@@ -190,9 +192,10 @@ class Search:
             # A criterion is proven where it is on every phase and in every period.
             margins[key] = replace(tighter, shown=margin.shown and known.shown)
 
-        for finding in verdicts(
+        judged = verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
-        ):
+        )
+        for finding in [*judged, *self._under_grown_demand(added, with_new)]:
             share = margin_of(finding)
             if finding.kind != "limit" or share is None:
                 continue
@@ -215,6 +218,17 @@ class Search:
             margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None), entry.doubt is None)
             note(f"ratings/{entry.rating}", margin)
         return margins
+
+    def _under_grown_demand(self, added: Added, with_new: Recording) -> list[Finding]:
+        """The current criteria under the demand current that the addition makes: it may lead to a stricter row."""
+        larger, pcc = grown_site(self.site, added.loads), self.site.pcc
+        asked = [quantity for quantity in CURRENTS if not self.quantities or quantity in self.quantities]
+        if larger is None or pcc is None or pcc.maximum_demand_current is None or not asked:
+            return []
+        case = replace(added, recorded_demand=float(pcc.maximum_demand_current))
+        if any(channel.quantity == "current_tdd" for _, channel in self.recording.channels()):
+            with_new = with_addition(self.recording, larger, case)
+        return verdicts(self.tables, self.recording, larger, case, asked, self.watched, with_new=with_new)
 
     def _room(self, key: str, bracket: Bracket, size: float) -> Room:
         known = bracket.close(self.ratio)

@@ -29,6 +29,8 @@ MOST_STEPS = 300
 CLOSE = 1e-10
 LOWEST_SHARE = 0.5
 """No supply delivers power at less than half its open voltage in a stable way (matched load)."""
+HIGHEST_SHARE = 2.0
+"""A step of the solution beyond twice the open voltage will not come back."""
 DEAD_SHARE = 0.05
 """Below this share of nominal the supply is interrupted, as the limit tables have it, and a load does not run."""
 
@@ -149,7 +151,10 @@ def add(
     strict = existing is not None
     in_line = strict and (not all(load.angle_known for load in loads) or set(lag) < set(after))
     for _ in range(MOST_STEPS):
-        currents = tuple(_currents(load, share, after, supply, lag) for load, share in zip(loads, running, strict=True))
+        currents = tuple(
+            _currents(load, share, after, supply, lag, before.phasors if strict else None)
+            for load, share in zip(loads, running, strict=True)
+        )
         total = {
             phase: np.sum(
                 [current[phase] for current in currents if phase in current] or [np.zeros_like(volts)], axis=0
@@ -171,9 +176,10 @@ def add(
             float(np.max(moved[phase], initial=0.0)) / float(np.max(np.abs(dropped[phase]))) for phase in dropped
         )
         after = dropped
-        low = np.any([np.abs(after[phase]) < LOWEST_SHARE * np.abs(before.phasors[phase]) for phase in after], axis=0)
-        if low.any():
-            raise _collapse(int(np.argmax(low)), source)
+        shares = [np.abs(after[phase]) / np.abs(before.phasors[phase]) for phase in after]
+        beyond = np.any([(share < LOWEST_SHARE) | (share > HIGHEST_SHARE) for share in shares], axis=0)
+        if beyond.any():
+            raise _collapse(int(np.argmax(beyond)), source)
         if change < CLOSE:
             return Addition(before, after, currents, total, growth)
     assert source is not None
@@ -181,7 +187,7 @@ def add(
 
 
 def _growth(before: Phasor, after: Phasor) -> Array:
-    ratio = np.abs(before) / np.abs(after)
+    ratio = np.abs(before) / np.maximum(np.abs(after), LOWEST_SHARE / 10 * np.abs(before))
     return np.asarray(np.maximum(ratio, 1 / ratio))
 
 
@@ -200,33 +206,53 @@ def _collapse(index: int, source: SupplyImpedance) -> Collapse:
 
 
 def _currents(
-    load: NewLoad, share: Array, volts: Mapping[str, Phasor], supply: Supply, lag: Mapping[str, Array]
+    load: NewLoad,
+    share: Array,
+    volts: Mapping[str, Phasor],
+    supply: Supply,
+    lag: Mapping[str, Array],
+    before: Mapping[str, Phasor] | None,
 ) -> dict[str, Phasor]:
-    """Fundamental line currents of one load, by phase."""
+    """Fundamental line currents of one load, by phase; `before` are the voltages without it, for the strict bound."""
     phases = load.phases
     if len(phases) == 2:
-        across = volts[phases[0]] - volts[phases[1]]
-        current = _current(load, share, across, 1.0, supply, lag.get(phases[0]))
-        return {phases[0]: current, phases[1]: -current}
-    return {phase: _current(load, share, volts[phase], 1 / len(phases), supply, lag.get(phase)) for phase in phases}
+        first, other = phases
+        across = volts[first] - volts[other]
+        without = None if before is None else before[first] - before[other]
+        current = _current(load, share, across, supply, lag.get(first), without)
+        return {first: current, other: -current}
+    return {
+        phase: _current(load, share, volts[phase], supply, lag.get(phase), None if before is None else before[phase])
+        for phase in phases
+    }
 
 
-def _current(load: NewLoad, share: Array, across: Phasor, part: float, supply: Supply, lag: Array | None) -> Phasor:
-    """Current of one element of a load that lies across a voltage."""
+def _current(
+    load: NewLoad, share: Array, across: Phasor, supply: Supply, lag: Array | None, without: Phasor | None
+) -> Phasor:
+    """Current of one element of a load that lies across a voltage.
+
+    With the voltage `without` it: of power, current and impedance that may stay, what draws most, unless declared.
+    """
     if load.power_factor is None:
         turn = np.exp(-1j * (np.zeros(len(share)) if lag is None else np.nan_to_num(lag)))
     else:
         own_lag = cmath.phase(complex(load.active_w or 0.0, load.reactive_var or 0.0))
         turn = np.full(len(share), cmath.exp(-1j * own_lag))
     direction = across / np.abs(across)
-    if load.bank is not None:
-        whole = voltage_sum(load.phases, supply)
-        nominal = whole / 3 if len(load.phases) == 3 else whole
-        return np.asarray(share * load.apparent_va / whole * np.abs(across) / nominal * direction * turn)
-    if load.constant_current:
-        size = load.apparent_va / voltage_sum(load.phases, supply)
-        return np.asarray(share * size * direction * turn)
-    return np.asarray(share * load.apparent_va * part / np.abs(across) * direction * turn)
+    whole = voltage_sum(load.phases, supply)
+    nominal = whole / 3 if len(load.phases) == 3 else whole
+    # Below the share at which the supply counts as collapsed nothing is sought, and nothing may overflow.
+    ratio = np.maximum(np.abs(across) / nominal, LOWEST_SHARE / 10)
+    stays = "impedance" if load.bank is not None else load.behaviour
+    if stays == "impedance":
+        by = ratio
+    elif without is not None and not stays:
+        # A drop taken at its largest must not make an impedance draw less.
+        by = np.maximum(np.maximum(ratio, np.abs(without) / nominal), 1 / ratio)
+    else:
+        by = np.ones_like(ratio) if load.constant_current else 1 / ratio
+    return np.asarray(share * load.apparent_va / whole * by * direction * turn)
 
 
 def _dropped(

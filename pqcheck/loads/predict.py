@@ -126,6 +126,16 @@ def _severity(finding: Finding) -> tuple[int, float]:
     return rank, float("inf") if finding.margin is None else finding.margin.value
 
 
+def unsupplied(findings: Iterable[Finding]) -> list[Finding]:
+    """Predictions of an addition that the supply may not be able to deliver: nothing passes."""
+    text, advice = sentence("supply-at-worst")
+    reason = Reason("supply-at-worst", text, advice)
+    return [
+        finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=reason) if finding.verdict is Verdict.PASS else finding
+        for finding in findings
+    ]
+
+
 def reported_only(findings: Iterable[Finding], why: str) -> list[Finding]:
     """Predictions of a case that is not the one declared, for information: they decide nothing."""
     text, advice = sentence("no-limit", why=why)

@@ -7,6 +7,7 @@ import json
 import math
 import re
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -49,7 +50,7 @@ def library() -> Mapping[str, Mapping[str, Any]]:
 
 
 def ideal(name: str, where: str) -> LoadSpectrum:
-    """An ideal spectrum of the library: 100/h percent at orders p k +- 1 of p pulses.
+    """A spectrum of the library: ideal, 100/h percent at orders p k +- 1 of p pulses, or as listed there.
 
     Raises `SiteError` for an unknown name.
     """
@@ -60,7 +61,7 @@ def ideal(name: str, where: str) -> LoadSpectrum:
         )
     entry = known[name]
     pulses = entry["pulses"]
-    percent: dict[int, float] = {}
+    percent: dict[int, float] = {int(order): value for order, value in entry.get("percent", {}).items()}
     if pulses is not None:
         for order in range(2, HIGHEST_ORDER + 1):
             if order % pulses in (1, pulses - 1):
@@ -79,6 +80,16 @@ def spectrum_of(declared: Mapping[str, Any], where: str) -> LoadSpectrum:
         _check(percent, where)
         return LoadSpectrum(percent, "declared in the site file, percent of the fundamental")
     return LoadSpectrum({}, "none declared: taken as a linear load without harmonics")
+
+
+def filtered(spectrum: LoadSpectrum, removed: Decimal | None) -> LoadSpectrum:
+    """What an active filter leaves of a spectrum that removes this percentage of every order."""
+    if removed is None:
+        return spectrum
+    left = 1 - float(removed) / 100
+    percent = {order: value * left for order, value in spectrum.percent.items()}
+    source = f"{spectrum.source.rstrip('.')}; an active filter removes {float(removed):g} % of every order, as declared"
+    return LoadSpectrum(percent, source)
 
 
 def spectrum_file(path: Path, where: str) -> LoadSpectrum:

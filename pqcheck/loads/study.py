@@ -13,24 +13,40 @@ from pqcheck.loads.capacity import (
     NO_DIVERSITY,
     TITLES,
     capacities,
+    check_transformer,
     rated_quantity,
     rating_findings,
     ratings_of,
 )
 from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
-from pqcheck.loads.equipment import high_load_spectra, loading, lowest_voltages, motor, starts
+from pqcheck.loads.equipment import high_load_spectra, loading, motor
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
 from pqcheck.loads.harmonics import neutral_current
 from pqcheck.loads.headroom import Search
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of
+from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, unsupplied
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Loading, Motor, Room, SpectrumBeforeAfter, Start
+from pqcheck.loads.resonances import resonances
+from pqcheck.loads.starting import lowest_voltages, starts
+from pqcheck.loads.study_values import (
+    BandRow,
+    Capacity,
+    CriterionRow,
+    Demand,
+    Loading,
+    Motor,
+    Resonance,
+    Room,
+    SpectrumBeforeAfter,
+    Start,
+    VariantRow,
+)
 from pqcheck.loads.superpose import Added
 from pqcheck.loads.supply_impedance import SupplyImpedance, source_of
+from pqcheck.loads.transformer_choice import TransformerChoice, choose_transformer
 from pqcheck.model.clock import duration_text
 from pqcheck.model.errors import SiteError
 from pqcheck.model.exit_status import ExitStatus
@@ -68,6 +84,10 @@ class LoadStudy(Struct, frozen=True):
     capacity: tuple[Capacity, ...] = ()
     rows: tuple[CriterionRow, ...] = ()
     rooms: tuple[Room, ...] = ()
+    band: tuple[BandRow, ...] = ()
+    resonances: tuple[Resonance, ...] = ()
+    transformer: TransformerChoice | None = None
+    variants: tuple[VariantRow, ...] = ()
     growth: DemandGrowth | None = None
     loadings: tuple[Loading, ...] = ()
     spectrum: SpectrumBeforeAfter | None = None
@@ -98,17 +118,20 @@ def study(
     tables: Sequence[LimitTable],
     measured: Findings,
     quantities: Sequence[str] = (),
+    *,
+    headroom: bool = True,
 ) -> LoadStudy:
     """The study of a recording (declared corrections already applied) whose measured findings are known.
 
     Raises `SiteError` for a new load that cannot be, never runs within the recording, or is more than the supply can
-    deliver through its impedance.
+    deliver through its impedance. Without `headroom` what fails first is not searched for.
     """
     interval_us, why = demand_interval(recording, site)
     loads = new_loads(site)
     check_runs(loads, recording)
     record = in_memory(recording)
     demand = demand_of(record, site, interval_us)
+    check_transformer(site, demand)
     spectra = high_load_spectra(record, site)
     loadings = [loading(spectrum, site, "now") for spectrum in spectra.values()]
     worst = _worst(loadings)
@@ -131,7 +154,7 @@ def study(
     )  # fmt: skip
     if not loads:
         return base
-    return _with_loads(base, record, site, tables, quantities)
+    return _with_loads(base, record, site, tables, quantities, headroom=headroom)
 
 
 def _worst(loadings: Sequence[Loading]) -> Loading | None:
@@ -193,7 +216,13 @@ def _unmet_words(site: Site, demand: Demand) -> list[str]:
 
 
 def _with_loads(
-    base: LoadStudy, record: Recording, site: Site, tables: Sequence[LimitTable], quantities: Sequence[str]
+    base: LoadStudy,
+    record: Recording,
+    site: Site,
+    tables: Sequence[LimitTable],
+    quantities: Sequence[str],
+    *,
+    headroom: bool,
 ) -> LoadStudy:
     """The study with the declared new loads: every criterion judged again, and how much of them each bears."""
     source = source_of(site, record)
@@ -202,25 +231,34 @@ def _with_loads(
     firm_added = replace(added, loads=firm(base.loads))
     measured = base.findings.findings
     cases = PredictedCases(record, site, tables, measured, quantities, firm_added, added)
-    main, arithmetic = bounded(cases.predicted(""), cases.predicted("-arithmetic"))
+    worst_bounds, band = cases.band()
+    main, arithmetic = bounded(cases.predicted(""), worst_bounds)
     everything = replace(added, law="arithmetic", everything_on=True)
-    no_diversity = predicted(tables, record, site, everything, measured, quantities, "-no-diversity")
-    grown, _ = bounded(
-        _with_grown_demand(added, record, site, tables, measured, quantities),
-        _with_grown_demand(replace(added, law="arithmetic"), record, site, tables, measured, quantities),
-    )
+    no_diversity = [] if cases.collapses(everything) else predicted(
+        tables, record, site, everything, measured, quantities, "-no-diversity"
+    )  # fmt: skip
+    strict_added = replace(added, law="arithmetic")
+    grown = _with_grown_demand(added, record, site, tables, measured, quantities)
+    if not cases.collapses(strict_added):
+        grown, _ = bounded(grown, _with_grown_demand(strict_added, record, site, tables, measured, quantities))
     demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
     spectra_then = high_load_spectra(cases.record(firm_added), site)
-    spectra_strict = high_load_spectra(cases.record(replace(firm_added, law="arithmetic")), site)
+    firm_strict = replace(firm_added, law="arithmetic")
+    spectra_strict = {} if cases.collapses(firm_strict) else high_load_spectra(cases.record(firm_strict), site)
     after = [loading(spectrum, site, "with the new load") for spectrum in spectra_then.values()]
     strict = [loading(spectrum, site, "at worst") for spectrum in spectra_strict.values()]
     capacity = capacities(site, base.demand, demands, (_shares(base.loadings), _shares(strict)), measured)
     ratings = rating_findings(capacity, demands.firm, record, _unmet(site, base.demand))
     scaled = firm_added if firm_added.loads else added
-    rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
-    rooms += existing_load_rooms(tables, record, site, base.loads)
+    rooms = []
+    if headroom:
+        rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
+        rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
-    findings = [*measured, *main, *arithmetic, *reported_only(no_diversity, NO_DIVERSITY), *grown, *ratings]
+    predictions = [*main, *arithmetic, *grown, *ratings]
+    if cases.collapses(strict_added):
+        predictions = unsupplied(predictions)
+    findings = [*measured, *predictions, *reported_only(no_diversity, NO_DIVERSITY)]
     worst = base.spectrum
     return replace(
         base,
@@ -229,6 +267,9 @@ def _with_loads(
         source=source,
         capacity=tuple(capacity),
         rows=tuple(rows_of(measured, main, arithmetic, no_diversity)),
+        band=tuple(band),
+        resonances=tuple(resonances(site, source, base.loads)),
+        transformer=choose_transformer(site, capacity, spectra_strict),
         rooms=tuple(sorted(rooms, key=lambda room: (room.share, room.at_least, room.key))),
         growth=demand_growth(tables, record, site, added, measured, main, grown),
         loadings=(*base.loadings, *after),

@@ -227,6 +227,43 @@ class Growth(Struct, frozen=True):
     """For which demand currents the prediction passes, as judging says it."""
 
 
+class Resonance(Struct, frozen=True):
+    """Banks and a supply in resonance: at which order, and the order of rectifiers that is amplified most by it."""
+
+    banks: str
+    supply: str
+    order: float
+    worst_order: int
+    amplification: float
+    """Current towards the supply over that of a load, and volts over those without the banks."""
+    impedance: float
+    """Of a phase at the worst order, ohm."""
+
+
+class BandRow(Struct, frozen=True):
+    """One input that is known as a span only: where it was tried, the bounds it makes fail, the least they leave."""
+
+    input: str
+    at: str
+    turned: int
+    margin_percent: float | None
+
+
+class VariantRow(Struct, frozen=True):
+    """The answer for one alternative: its verdict, the criterion that decides, what it has left at worst."""
+
+    name: str
+    verdict: str
+    failing: int
+    open: int
+    decides: str
+    """The tightest criterion: the first that fails, else the first that is open, else the one with the least left."""
+    margin_percent: float | None
+    """What the bound leaves of the limit there; negative beyond it."""
+    needed: str
+    """What would have to be true for it to pass; empty where it does."""
+
+
 class Loading(Struct, frozen=True):
     """Harmonic loading of one winding of a transformer, from the spectrum of its high-load intervals."""
 
@@ -253,6 +290,14 @@ class Start(Struct, frozen=True):
     drop_percent: float
     lowest: float
     phase: str
+    change_percent: float = 0.0
+    """The relative voltage change d, percent of the nominal voltage."""
+    pst: float | None = None
+    """Short-term flicker of the declared number of starts, by the curve of Pst = 1."""
+    lowest_at_load: float | None = None
+    """At the end of the declared conductor, V."""
+    running_drop_percent: float | None = None
+    """Drop in the conductor while the load runs."""
 
 
 class Motor(Struct, frozen=True):

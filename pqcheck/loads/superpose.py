@@ -120,7 +120,7 @@ class _Walk(Struct, frozen=True):
         if self.added.everything_on:
             # What feeds in takes nothing off an upper bound, unless nothing else is added.
             relief = load.feeds_in and not all(other.feeds_in for other in self.added.loads)
-            return np.zeros(axis.count) if relief else np.ones(axis.count)
+            return np.zeros(axis.count) if relief else np.full(axis.count, 1 / load.diversity)
         starts = axis.start_us + axis.interval_us * np.arange(axis.count, dtype=np.int64)
         return load.share(starts, axis.interval_us, self.zone, largest=not self.added.mean_shares)
 
@@ -339,7 +339,7 @@ class _SuperposedBlock:
             if self.added.strict:
                 # New harmonics may not lift the rms of a voltage that falls.
                 grown = np.where(ratio < 1, distortion, grown)
-            new_rms = np.sqrt(np.square(fundamental * ratio) + grown)
+            new_rms = np.sqrt(np.square(fundamental * ratio) + np.maximum(grown, 0))
             return np.asarray(values * new_rms / np.sqrt(np.square(fundamental) + distortion))
         if channel.quantity == "voltage_harmonic" and channel.order in (1, None):
             return np.asarray(values * ratio)

@@ -30,6 +30,8 @@ LEAST_PAIRS = 50
 LOW_VOLTAGE = 1000.0
 LEAST_DAMPING = 1e-3
 """No resonance amplifies a thousand times: resistance that nobody declared damps it before."""
+SPAN_POINTS = 8
+"""Points of a span of short-circuit currents at which a resonance is looked for."""
 LARGEST_ANGLE = math.atan(5)
 """X/R of a low-voltage supply is at most 5 (common practice): what an estimate near unity power factor hides."""
 
@@ -50,6 +52,8 @@ class SupplyImpedance(Struct, frozen=True):
     angle_known: bool = True
     estimated: bool = False
     highest: float | None = None
+    spans: bool = False
+    """Formed from a short-circuit current, which may be declared as a span."""
     basis: str = ""
 
     @property
@@ -141,7 +145,25 @@ def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
     return extra
 
 
-def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[str, Any]) -> SupplyImpedance | None:
+def supply_span(site: Site, source: SupplyImpedance | None, *, banks: bool) -> list[tuple[float, SupplyImpedance]]:
+    """The supply at other short-circuit currents of the declared span: its strong end, and with capacitors points
+    between, since a resonance may lie anywhere."""
+    pcc = site.pcc
+    if pcc is None or source is None or source.estimated:
+        return []
+    low, high = pcc.short_circuit_current_min, pcc.short_circuit_current
+    if low is None or high is None or low == high or not source.spans:
+        return []
+    steps = SPAN_POINTS if banks or source.banks else 1
+    currents = [float(low) * float(high / low) ** (step / steps) for step in range(1, steps + 1)]
+    declared = site.source_impedance
+    found = (_from_short_circuit(site, declared, _extra(site, declared), current) for current in currents)
+    return [(current, supply) for current, supply in zip(currents, found, strict=True) if supply is not None]
+
+
+def _from_short_circuit(
+    site: Site, declared: Mapping[str, Any], extra: Mapping[str, Any], amperes: float | None = None
+) -> SupplyImpedance | None:
     """The impedance at the place from the current at the PCC, with the transformer in series where it lies between.
 
     None where the place is not the PCC and nothing says what lies between.
@@ -150,9 +172,10 @@ def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[
     if pcc is None or neutral is None:
         return None
     # The weakest state of the supply has the largest drop.
-    current = pcc.short_circuit_current_min or pcc.short_circuit_current
-    if current is None:
+    smallest = pcc.short_circuit_current_min or pcc.short_circuit_current
+    if smallest is None:
         return None
+    current = float(smallest) if amperes is None else amperes
     transformer = transformer_impedance(site)
     _object_to_more_than_the_transformer(site, transformer)
     behind = pcc.is_pcc is False
@@ -161,8 +184,8 @@ def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[
     which = "smallest short-circuit current" if pcc.short_circuit_current_min else "short-circuit current"
     known = "x_over_r" in declared
     ratio = float(declared.get("x_over_r", 0))
-    magnitude = float(neutral / current)
-    basis = f"from the {which} {float(current):g} A at {float(neutral):g} V to neutral"
+    magnitude = float(neutral) / current
+    basis = f"from the {which} {current:g} A at {float(neutral):g} V to neutral"
     if behind and transformer is not None:
         magnitude += transformer
         basis += (
@@ -176,7 +199,7 @@ def _from_short_circuit(site: Site, declared: Mapping[str, Any], extra: Mapping[
         if known
         else "; X/R is not declared, so voltage drops are taken at their largest and harmonic impedances as reactances"
     )
-    return SupplyImpedance(resistance, reactance, **extra, angle_known=known, basis=basis)
+    return SupplyImpedance(resistance, reactance, **extra, angle_known=known, spans=True, basis=basis)
 
 
 def transformer_impedance(site: Site) -> float | None:

@@ -17,7 +17,7 @@ class ExitStatus(IntEnum):
     COULD_NOT_RUN = 2
     """Usage, unreadable input, bad site file, table, waiver or baseline; nothing half-written."""
     NOT_SHOWN = 3
-    """Nothing failed, but something required is inconclusive or refused, or no rule was judged at all."""
+    """Nothing failed, but something required is inconclusive or refused, or no rule was judged, or none of a table."""
 
 
 def exit_status(verdict: Verdict) -> ExitStatus:

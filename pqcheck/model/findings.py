@@ -50,6 +50,10 @@ class Limit(Struct, frozen=True, forbid_unknown_fields=True):
     unit: str
 
 
+class StrictLimit(Limit, frozen=True, forbid_unknown_fields=True):
+    """A band whose edges themselves lie outside: IEEE 519 asks for values below its limits."""
+
+
 class Margin(Struct, frozen=True, forbid_unknown_fields=True):
     """Distance of the statistic to the nearer limit; negative outside."""
 
@@ -95,6 +99,21 @@ class Snapshot(Struct, frozen=True, forbid_unknown_fields=True):
     rows: tuple[RowSpan, ...] = ()
 
 
+class EventCell(Struct, frozen=True, forbid_unknown_fields=True):
+    """One class of events, and how many events on one, two and three phases fell into it."""
+
+    name: str
+    kind: str
+    one_phase: int
+    two_phases: int
+    three_phases: int
+
+    @property
+    def count(self) -> int:
+        """All events of the class."""
+        return self.one_phase + self.two_phases + self.three_phases
+
+
 class Finding(Struct, frozen=True):
     """One rule, one channel, one period: one finding."""
 
@@ -121,6 +140,8 @@ class Finding(Struct, frozen=True):
     without_exclusions: str | None = None
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
+    cells: tuple[EventCell, ...] = ()
+    """Of classes of events: every class with its counts."""
     """Set instead of `period` when a single spectrum was judged."""
 
     @property
@@ -149,6 +170,12 @@ class Finding(Struct, frozen=True):
     def required(self) -> bool:
         """Whether the finding takes part in roll-up and exit code."""
         return self.kind == "safety" or (self.kind == "limit" and self.verdict is not Verdict.NOT_APPLICABLE)
+
+    def __repr__(self) -> str:
+        """``<Finding fail en50160-2010-lv/voltage-week-95/voltage.an@...: 205.5 V>``."""
+        value = "" if self.statistic is None or self.statistic.value is None else f": {self.statistic.value:.6g}"
+        unit = f" {self.statistic.unit}" if value and self.statistic is not None else ""
+        return f"<Finding {self.verdict.value} {self.id}{value}{unit}>"
 
     def replaced(self, **changes: Any) -> Finding:
         """A copy with some fields changed."""
@@ -199,6 +226,16 @@ class Findings(Struct, frozen=True, dict=True):
     limit_tables: tuple[Mapping[str, Any], ...] = ()
     remarks: tuple[str, ...] = ()
     """Lines for people (what was left out, remainders). They are not part of the findings file."""
+    declared_away: Mapping[str, int] = field(default_factory=dict)
+    """By section of the site file (exclusions, corrections, coverage, criteria) that is declared: how many verdicts
+    would be others without it."""
+
+    def __repr__(self) -> str:
+        """``<Findings fail: 2 criteria of Heron Wharf, 1 fail, 1 pass>``."""
+        counts = ", ".join(f"{count} {word}" for word, count in self.counts.items() if count)
+        name = f" of {self.site['name']}" if self.site.get("name") else ""
+        asked = sum(finding.required for finding in self.findings)
+        return f"<Findings {self.verdict.value}: {asked} criteria{name}{f', {counts}' if counts else ''}>"
 
     @cached_property
     def verdict(self) -> Verdict:
@@ -223,9 +260,11 @@ class Findings(Struct, frozen=True, dict=True):
         return "".join(as_pieces(self))
 
     def to_frame(self) -> pandas.DataFrame:
-        """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...); windows as number."""
-        import pandas
+        """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...); windows as number.
 
-        from pqcheck.model.findings_file import finding_as_document, flat
+        The columns and their types are the same whatever the findings hold: counts as Int64, readings as float64,
+        times as datetime64 in UTC, texts as string; what does not exist is a missing value.
+        """
+        from pqcheck.model.findings_frame import frame_of
 
-        return pandas.DataFrame([flat(finding_as_document(finding)) for finding in self.findings])
+        return frame_of(self.findings)

@@ -6,7 +6,7 @@ It is a `Findings` with its structs as JSON objects, plus what follows from them
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from json.encoder import JSONEncoder
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from typing import Any
 from msgspec import ValidationError, convert, to_builtins
 
 from pqcheck.model.errors import InputError
-from pqcheck.model.findings import Finding, Findings, Number
+from pqcheck.model.findings import Finding, Findings, Number, StrictLimit
 from pqcheck.model.small_files import parse_json, read_small
 from pqcheck.version import __version__
 
@@ -22,7 +22,7 @@ FORMAT = "pqcheck-findings/1"
 
 _NOT_HELD = {"id", "fingerprint"}
 """Keys of a finding in the file that follow from its fields; `channel`, the other way round, is part of the id."""
-_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot"}
+_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot", "cells"}
 _encode = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
 
@@ -32,6 +32,8 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
     del document["channel"]
     if finding.snapshot is None:
         del document["snapshot"]
+    if not finding.cells:
+        del document["cells"]
     if finding.statistic is not None:
         statistic = document["statistic"]
         statistic |= {name: _whole(statistic[name]) for name in ("percent", "interval_s")}
@@ -48,8 +50,24 @@ def _whole(value: Number | None) -> Number | None:
     return int(value) if value is not None and float(value).is_integer() else value
 
 
+def _rule_of(finding: Finding) -> str:
+    return f"{finding.table}/{finding.rule}"
+
+
+def _as_held(finding: Finding, strict: Collection[str]) -> Finding:
+    """The finding with its windows as a tuple, and its limit as what the rule takes it for."""
+    finding = finding.replaced(windows=tuple(finding.windows))
+    limit = finding.limit
+    if limit is None or _rule_of(finding) not in strict:
+        return finding
+    return finding.replaced(limit=StrictLimit(limit.low, limit.high, limit.unit))
+
+
 def _around_findings(findings: Findings) -> dict[str, Any]:
-    return {
+    beside: dict[str, Any] = {"declared_away": dict(findings.declared_away)} if findings.declared_away else {}
+    strict = {_rule_of(finding) for finding in findings.findings if isinstance(finding.limit, StrictLimit)}
+    beside |= {"strict_rules": sorted(strict)} if strict else {}
+    return beside | {
         "format": FORMAT,
         "produced_by": {"name": "pqcheck", "version": __version__},
         "site": dict(findings.site),
@@ -116,10 +134,11 @@ def from_document(document: Any) -> Findings:
     try:
         findings = convert([_with_channel(finding) for finding in document["findings"]], list[Finding])
         return Findings(
-            findings=tuple(finding.replaced(windows=tuple(finding.windows)) for finding in findings),
+            findings=tuple(_as_held(finding, document.get("strict_rules", ())) for finding in findings),
             site=document["site"],
             recordings=tuple(document["recordings"]),
             limit_tables=tuple(document["limit_tables"]),
+            declared_away=dict(document.get("declared_away", {})),
         )
     except (KeyError, TypeError, ValueError, ValidationError) as error:
         raise InputError(f"the findings file does not hold together: {error!r}; write it again with check") from error
@@ -137,6 +156,7 @@ def flat(document: dict[str, Any]) -> dict[str, Any]:
     document |= {"windows": len(document["windows"]), "modifiers": " ".join(document["modifiers"])}
     if "snapshot" in document:
         document["operating_point"] = document.pop("snapshot")["operating_point"]
+    document.pop("cells", None)
     flat: dict[str, Any] = {}
     for key, value in document.items():
         part = key in ("period", "reason", "statistic", "limit", "margin", "intervals")

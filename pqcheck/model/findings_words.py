@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pqcheck.model.findings import Finding, Findings, Limit, Window
+from pqcheck.model.declared_away import declared_sentence
+from pqcheck.model.findings import Finding, Findings, Limit, StrictLimit, Window
 from pqcheck.model.verdict import ROLL_UP, Verdict
 
 VERDICT_WORDS = {
@@ -18,6 +19,13 @@ VERDICT_WORDS = {
 
 NOT_READ = "Not read: "
 """How the remark begins that every output shows first: what the question needs and was not read."""
+
+
+GATE = "gate"
+"""The table of findings about the question of a gate as a whole, which no limit table sets."""
+
+WHOLE_TABLE = "-"
+"""The rule of a finding about a whole table."""
 
 
 def rank(verdict: Verdict) -> int:
@@ -49,9 +57,20 @@ def limit_text(finding: Finding) -> str:
     return "-" if limit is None or (limit.low is None and limit.high is None) else band_text(limit)
 
 
+def against_limit(reading: str, finding: Finding) -> str:
+    """``10.5 A against at most 10 A``; ``12 A, where below 12 A is asked for``."""
+    if isinstance(finding.limit, StrictLimit):
+        return f"{reading}, where {limit_text(finding)} is asked for"
+    return f"{reading} against {limit_text(finding)}"
+
+
 def band_text(limit: Limit, at_most: str = "at most") -> str:
-    """A limit with at least one side, in its unit."""
+    """A limit with at least one side, in its unit; ``below 12 A`` where a value on it lies outside."""
     unit = "" if limit.unit == "1" else f" {limit.unit}"
+    if isinstance(limit, StrictLimit):
+        sides = [f"{word} {number(edge)}" for word, edge in (("above", limit.low), ("below", limit.high))
+                 if edge is not None]
+        return " and ".join(sides) + unit
     if limit.low is None:
         return f"{at_most} {number(limit.high)}{unit}"
     if limit.high is None:
@@ -132,10 +151,16 @@ def _loss(finding: Finding) -> tuple[bool, float]:
 
 
 def tables_text(results: Iterable[Findings]) -> str:
-    """Tables by id with the beginning of their checksums."""
-    return ", ".join(
-        dict.fromkeys(f"{table['id']} ({table['sha256'][:12]})" for result in results for table in result.limit_tables)
-    )
+    """``Judged against A (checksum). No rule of B was judged.``: tables by id with the beginning of their checksums."""
+    judged: dict[str, None] = {}
+    others: dict[str, None] = {}
+    for result in results:
+        of = {finding.table for finding in result.findings if finding.required and finding.rule != WHOLE_TABLE}
+        for table in result.limit_tables:
+            (judged if table["id"] in of else others)[f"{table['id']} ({table['sha256'][:12]})"] = None
+    unjudged = [name for name in others if name not in judged]
+    parts = [f"Judged against {', '.join(judged)}."] if judged else []
+    return " ".join([*parts, *([f"No rule of {', '.join(unjudged)} was judged."] if unjudged else [])])
 
 
 def statement(findings: Findings) -> str:
@@ -153,8 +178,8 @@ def statement(findings: Findings) -> str:
 
 
 def answer(findings: Findings) -> str:
-    """The answer in one plain sentence, and for a design scenario what it is not."""
-    return " ".join(part for part in (_answer(findings), statement(findings)) if part)
+    """The answer in a plain sentence, how many verdicts hang on what is declared, and for a scenario what it is not."""
+    return " ".join(part for part in (_answer(findings), declared_sentence(findings), statement(findings)) if part)
 
 
 def _answer(findings: Findings) -> str:
@@ -164,6 +189,8 @@ def _answer(findings: Findings) -> str:
         of[finding.verdict].append(finding)
     total = len(asked)
     failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
+    beside = findings.counts[Verdict.NOT_APPLICABLE.value]
+    also = f", {beside} {'is' if beside == 1 else 'are'} not applicable" if beside else ""
     if not total:
         return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
     if failed:
@@ -174,17 +201,22 @@ def _answer(findings: Findings) -> str:
         where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
         detail = ""
         if has_reading(worst):
-            detail = f"; the furthest beyond its limit is {reading_text(worst)} against {limit_text(worst)}{where}"
-        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{detail}."
+            detail = f"; the furthest beyond its limit is {against_limit(reading_text(worst), worst)}{where}"
+        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{also}{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""
-        return f"REFUSED: the recording cannot be trusted for {len(refused)} of {total} criteria{rest}; none fails."
+        of_all = f"{len(refused)} of {total} criteria{rest}{also}"
+        return f"REFUSED: the recording cannot be trusted for {of_all}; none fails."
     if open_:
-        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged."
+        tables = [finding.table for finding in open_ if finding.rule == WHOLE_TABLE]
+        if len(tables) == len(open_):
+            met = f"all {total - len(open_)} criteria that apply are met"
+            return f"NOT SHOWN: {met}{also}, and no rule of {' and '.join(tables)} was judged."
+        return f"NOT SHOWN: nothing fails, but {len(open_)} of {total} criteria could not be judged{also}."
     waived = of[Verdict.WAIVED]
     if waived:
-        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass."
-    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}{_by_list(of[Verdict.PASS])}."
+        return f"WAIVED: {len(waived)} of {total} criteria fail under a valid waiver; all others pass{also}."
+    return f"PASS: all {total} criteria are met{_excluded(of[Verdict.PASS])}{_by_list(of[Verdict.PASS])}{also}."
 
 
 def _by_list(passed: Sequence[Finding]) -> str:

@@ -101,4 +101,8 @@ MAY_BE_NEGATIVE = frozenset((
 LINE_TO_NEUTRAL = ("an", "bn", "cn")
 LINE_TO_LINE = ("ab", "bc", "ca")
 READINGS = ("mean", "min", "max")
+EVENTS = "events"
+"""Recorded dips, swells and interruptions where quantities are named: no column holds them."""
+ASKED = (*QUANTITIES, EVENTS)
+"""What a question can be narrowed to."""
 HIGHEST_ORDER = 50

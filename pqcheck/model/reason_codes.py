@@ -99,6 +99,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Declare it in the site file.",
     ),
     "outside-scope": ReasonCode("The rule does not govern this place", "{why}.", "Choose another rule."),
+    "table-not-judged": ReasonCode(
+        "No rule of a table was judged",
+        "No rule of {table} was judged: {why}",
+        "Leave the table out, choose another, or write limits.may_not_apply = [\"{table}\"] in the site file.",
+    ),
     "period-longer-than-recording": ReasonCode(
         "The period is longer than the recording",
         "The rule judges a {period}; {seen} of its {expected} intervals were recorded: {share} of these lie inside, "
@@ -159,7 +164,7 @@ CATALOGUE: dict[str, ReasonCode] = {
     "events-incomplete": ReasonCode(
         "The trend shows more than the list of events",
         "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed "
-        "{placed} lie inside the curve.",
+        "{placed} keep to the limit.",
         "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
     ),
     "events-listed": ReasonCode(
@@ -219,6 +224,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "Column {column} does not say whether its amplitudes are rms or peak, which differ by 1.414; it was not used.",
         "Write rms or peak behind the unit, [{unit} rms], or declare amplitudes under [scenario].",
     ),
+    "fundamental-doubtful": ReasonCode(
+        "The fundamental does not fit what is declared",
+        "{what}.",
+        "Export order 1 with the harmonics, in the unit that the header names, or declare the current of the load "
+        "itself as fundamental_current under [scenario].",
+    ),
     "margin": ReasonCode(
         "Within the limit, but not by the margin asked for",
         "{value} is within the limit, but a margin of {margin} % is asked for{outside}.",
@@ -228,6 +239,31 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The margin asked for is not shown",
         "The limit itself is met; that it is met by {margin} % is not shown: {why}",
         "Settle that, or agree on a smaller margin.",
+    ),
+    "gone": ReasonCode(
+        "Judged in the baseline and not any more",
+        "The baseline judged this ({was}) and this run did not: {why}.",
+        "Give everything that was judged before, or accept with --allow-gone that it is gone.",
+    ),
+    "baseline-differs": ReasonCode(
+        "The declared facts are not those of the baseline",
+        "What is declared is not what the baseline was judged with: {what}.",
+        "Take the change back, or accept it with --baseline-differs and write a new baseline.",
+    ),
+    "too-few-criteria": ReasonCode(
+        "Fewer criteria were judged than asked for",
+        "{judged} criteria were judged; [gate] at_least_criteria asks for {asked}.",
+        "Find out what is missing; lower the number only if that is agreed.",
+    ),
+    "operating-points-missing": ReasonCode(
+        "Operating points are missing",
+        "Not judged: {missing}, which [gate] operating_points asks for (judged: {held}).",
+        "Give the spectra of these operating points.",
+    ),
+    "nothing-judged": ReasonCode(
+        "Nothing was judged",
+        "No rule applies to this recording at this place, so nothing was judged.",
+        "Choose limit tables that govern this place, or correct what is declared.",
     ),
     "waived": ReasonCode(
         "Covered by a waiver",
@@ -305,6 +341,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{value} is predicted, and {bound} is possible while phase angles, or how present loads react to the voltage, "
         "are not known; the limit is {limit}.",
         "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
+    ),
+    "supply-at-worst": ReasonCode(
+        "The supply may not be able to deliver the addition",
+        "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "
+        "collapses under the addition.",
+        "Declare [source_impedance], or make the addition smaller.",
     ),
     "demand-not-shown": ReasonCode(
         "The largest demand is not shown by the record",

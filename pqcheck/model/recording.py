@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from decimal import Decimal
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -159,7 +160,7 @@ class SourceFile(Struct, frozen=True):
         return self.checksum if isinstance(self.checksum, str) else self.checksum.result()
 
 
-class Event(Struct, frozen=True):
+class Event(Struct, frozen=True, dict=True):
     """One row of an event table: a dip, swell or interruption. `phase` is empty where it concerns all of them.
 
     `certain` is false where the clock of the recorder leaves open when it began.
@@ -175,7 +176,7 @@ class Event(Struct, frozen=True):
     parts: tuple[Event, ...] = ()
     """Of an event of several phases: the rows of the event table that it was put together from."""
 
-    @property
+    @cached_property
     def end_us(self) -> int:
         """When it was over; an event takes at least a microsecond."""
         return self.time_us + max(1, int(self.duration_s * 1_000_000))

@@ -15,7 +15,7 @@ from msgspec import Struct
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.model.clock import duration_text
 from pqcheck.model.errors import SiteError, nearest
-from pqcheck.model.quantities import HIGHEST_ORDER, LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.model.quantities import ASKED, HIGHEST_ORDER, LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
 
 DAY_S = 86_400
 WEEK_DAYS = 7
@@ -45,6 +45,10 @@ ALWAYS = ("voltage", "current", "active_power", "reactive_power")
 
 FORMED_FROM = {"current_tdd": "current_harmonic", "current_trd": "current_harmonic"}
 """Quantities that are formed from others with facts of the site: a recorder's own column knows another demand."""
+
+
+OF_CONNECTION = {"high-leg-delta": ("high_leg",), "delta": ("ratios", "grounding")}
+"""Facts that a connection asks for."""
 
 
 class Need(Struct, frozen=True):
@@ -124,8 +128,8 @@ def plan(
     Raises SiteError for an unknown quantity or connection and for tables that hold nothing of the quantities.
     """
     for name in quantities:
-        if name not in QUANTITIES:
-            raise SiteError(f"unknown quantity {name!r}{nearest(name, QUANTITIES)}")
+        if name not in ASKED:
+            raise SiteError(f"unknown quantity {name!r}{nearest(name, ASKED)}")
     if connection not in PHASES:
         raise SiteError(f"unknown connection {connection!r}{nearest(connection, PHASES)}; one of {', '.join(PHASES)}")
     rules = [(table, rule) for table in tables for rule in table.rules
@@ -138,7 +142,7 @@ def plan(
     sheet = field_sheet()
     return SurveyPlan(
         tuple((table.id, table.title) for table in tables), connection, duration, days, why, needs,
-        sizes(needs, days or duration, channels), losses(rules, loads, days, duration), facts(tables, rules),
+        sizes(needs, duration, days, channels), losses(rules, loads, days, duration), facts(tables, rules, connection),
         tuple(sheet["accuracy"]),
         tuple((part["when"], tuple(part["items"])) for part in sheet["checklist"]), tuple(sheet["cautions"]),
     )
@@ -226,27 +230,35 @@ def channel_count(quantity: str, connection: str, orders: str) -> int:
         phases = len([phase for phase in lines if phase in known]) + 1
     else:
         phases = len(amps) if quantity == "current" else len(lines)
-    # Orders 2 to 50 and the fundamental that they refer to.
-    highest = int(orders.rsplit(" ", 1)[1]) if QUANTITIES[quantity].suffix == "order" and orders else 1
-    return phases * highest
+    # Orders 2 to 50 are 49 channels.
+    suffixed = QUANTITIES[quantity].suffix == "order" and bool(orders)
+    return phases * (int(orders.rsplit(" ", 1)[1]) - 1 if suffixed else 1)
 
 
-def sizes(needs: Sequence[Need], days: int, channels: int | None) -> tuple[Size, ...]:
-    """Values and memory of the plan by interval, and of a given channel count at the usual intervals."""
+def sizes(needs: Sequence[Need], duration: int, days: int | None, channels: int | None) -> tuple[Size, ...]:
+    """Values and memory of the plan by interval, over the days it needs and those available, and of a given channel
+    count at the usual intervals."""
     sizes = []
-    by_interval: dict[int, int] = {}
+    by_interval: dict[int, list[Need]] = {}
     for need in needs:
-        by_interval[need.interval_s] = by_interval.get(need.interval_s, 0) + need.channels
-    for interval, count in sorted(by_interval.items()):
-        sizes.append(size_of("this plan", interval, count, days))
+        by_interval.setdefault(need.interval_s, []).append(need)
+    spans = {"this plan": max(duration, days or 0)}
+    if days is not None and days < duration:
+        spans[f"the {days} d available"] = days
+    for what, length in spans.items():
+        for interval, own in sorted(by_interval.items()):
+            count = sum(need.channels for need in own)
+            written = sum(need.channels * (READINGS if need.extremes else 1) for need in own)
+            sizes.append(size_of(what, interval, count, length, written))
     if channels:
-        sizes += [size_of(f"{channels} channels", interval, channels, days) for interval in CHOICES_S]
+        length = days or duration
+        sizes += [size_of(f"{channels} channels", interval, channels, length) for interval in CHOICES_S]
     return tuple(sizes)
 
 
-def size_of(what: str, interval_s: int, channels: int, days: int) -> Size:
-    """Mean, minimum and maximum of every channel, four bytes each."""
-    values = channels * READINGS * (days * DAY_S // interval_s)
+def size_of(what: str, interval_s: int, channels: int, days: int, columns: int | None = None) -> Size:
+    """Four bytes for every value of every column; without `columns` mean, minimum and maximum of every channel."""
+    values = (channels * READINGS if columns is None else columns) * (days * DAY_S // interval_s)
     return Size(what, interval_s, channels, values, values * BYTES_PER_VALUE)
 
 
@@ -294,9 +306,11 @@ def losses(
     return tuple(losses)
 
 
-def facts(tables: Sequence[LimitTable], rules: Sequence[tuple[LimitTable, Rule]]) -> tuple[Fact, ...]:
+def facts(
+    tables: Sequence[LimitTable], rules: Sequence[tuple[LimitTable, Rule]], connection: str = "wye"
+) -> tuple[Fact, ...]:
     """The site facts that these rules rest on."""
-    needed = ["nominal_voltage"]
+    needed = ["nominal_voltage", *OF_CONNECTION.get(connection, ())]
     for table in tables:
         needed += [condition.fact for condition in table.applies_if]
     for _, rule in rules:
@@ -309,7 +323,7 @@ def facts(tables: Sequence[LimitTable], rules: Sequence[tuple[LimitTable, Rule]]
         if rule.time_criterion is not None:
             needed.append("criterion")
     if any(table.load_rules for table in tables):
-        needed += ["ratings", "occupied", "demand"]
+        needed += ["ratings", "occupied", "demand_of_the_study"]
     needed += ["generation", "ratings"]
     known = field_sheet()["facts"]
     facts = [Fact(known[name]["fact"], known[name]["from"], known[name]["why"])

@@ -5,12 +5,21 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from pathlib import PurePath
 
 from pqcheck.model.findings import Finding
-from pqcheck.model.recording import RowSpan
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, RED_FIRST, PointResult, body, cells_of, folded, is_known, place_of
+from pqcheck.reports.point_results import (
+    OPEN,
+    RED_FIRST,
+    PointResult,
+    body,
+    cells_of,
+    declared_by_sites,
+    folded,
+    is_known,
+    place_of,
+)
+from pqcheck.reports.source_location import location
 from pqcheck.workflows.run_gate import GateResult
 
 MOST_COMMANDS = 50
@@ -20,16 +29,17 @@ def command_lines(gated: GateResult, files: Sequence[str]) -> str:
     """Lines of the form ``::error file=spectrum.csv,line=8,title=...::text``, as one host reads them from a log.
 
     A fail is an error, what was not judged a warning, what is waived or known a notice. `files` are paths as given on
-    the command line, so that the host finds them in the repository. Worst first, capped.
+    the command line; the host is given those in the repository. Worst first, capped.
     """
     lines = []
     for level, finding, channels, cell in _entries(gated):
-        path, row = _location(finding, files)
+        path, row = location(finding, files)
         where = f"file={_property(path)},line={row}," if path else ""
         title = _property(place_of(finding, channels))
         lines.append(f"::{level} {where}title={title}::{_data(f'{cell.name}: {body(cell, finding, channels)}')}")
     if len(lines) > MOST_COMMANDS:
         lines[MOST_COMMANDS:] = [f"::notice title=pqcheck::{len(lines) - MOST_COMMANDS} more findings"]
+    lines += [f"::notice title=declared by the site file::{_data(line)}" for line in _declared(gated)]
     return "".join(line + "\n" for line in lines)
 
 
@@ -41,7 +51,7 @@ def entry_list(gated: GateResult, files: Sequence[str]) -> str:
     severity = {"error": "major", "warning": "minor", "notice": "info"}
     entries = []
     for level, finding, channels, cell in _entries(gated):
-        path, row = _location(finding, files)
+        path, row = location(finding, files)
         mark = "/".join((finding.fingerprint, *channels, cell.name, finding.id))
         entry: Mapping[str, object] = {
             "description": f"{place_of(finding, channels)} [{cell.name}]: {body(cell, finding, channels)}",
@@ -51,7 +61,18 @@ def entry_list(gated: GateResult, files: Sequence[str]) -> str:
             "location": {"path": path or "pqcheck", "lines": {"begin": row}},
         }
         entries.append(json.dumps(entry, sort_keys=True, ensure_ascii=False))
+    for line in _declared(gated):
+        entry = {
+            "description": f"Declared by the site file: {line}", "check_name": "declared", "severity": "info",
+            "fingerprint": hashlib.sha256(line.encode()).hexdigest()[:32],
+            "location": {"path": "pqcheck", "lines": {"begin": 1}},
+        }  # fmt: skip
+        entries.append(json.dumps(entry, sort_keys=True, ensure_ascii=False))
     return "[\n" + ",\n".join(entries) + ("\n" if entries else "") + "]\n"
+
+
+def _declared(gated: GateResult) -> list[str]:
+    return [line.strip("- ") for line in declared_by_sites(gated)]
 
 
 def _entries(gated: GateResult) -> Iterator[tuple[str, Finding, tuple[str, ...], PointResult]]:
@@ -63,20 +84,6 @@ def _entries(gated: GateResult) -> Iterator[tuple[str, Finding, tuple[str, ...],
                 if level == "error" and gated.fail_on == "new" and is_known(cell, finding):
                     level = "notice"
                 yield level, finding, channels, cell
-
-
-def _location(finding: Finding, files: Sequence[str]) -> tuple[str, int]:
-    """File and line: that of the amplitude or of the worst window, else the first file."""
-    rows: Sequence[RowSpan] = ()
-    if finding.snapshot is not None:
-        rows = finding.snapshot.rows
-    elif len(finding.windows):
-        rows = finding.windows[0].rows
-    if rows:
-        for path in files:
-            if PurePath(path).name == PurePath(rows[0].file).name:
-                return path, max(rows[0].first, 1)
-    return (files[0], 1) if files else ("", 1)
 
 
 def _data(text: str) -> str:

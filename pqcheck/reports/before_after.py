@@ -10,6 +10,7 @@ from pqcheck.observe.comparable import Comparability
 from pqcheck.reports.markdown import cell, table_lines
 from pqcheck.reports.text import danger_text, grid
 from pqcheck.workflows.compare_findings import FindingChange
+from pqcheck.workflows.prediction_and_record import PredictedAndRecorded, predicted_and_recorded
 from pqcheck.workflows.two_sides import BeforeAfter, Side
 
 MOST_ROWS = 30
@@ -89,6 +90,29 @@ def _lines(both: BeforeAfter) -> Iterator[str]:
     yield from both.comparison.remarks
 
 
+def prediction_sentence(rows: list[PredictedAndRecorded]) -> str:
+    """How the record answers the prediction of a load study."""
+    beyond = sum(row.beyond_bound for row in rows)
+    text = f"Predicted by a load study and now recorded: {len(rows)} criteria, "
+    if not beyond:
+        return f"{text}none of them beyond the bound of its prediction."
+    return f"{text}{beyond} beyond the bound of the prediction: something else changed, or was declared wrong."
+
+
+def prediction_rows(rows: list[PredictedAndRecorded]) -> Iterator[tuple[str, ...]]:
+    """The cells of `PREDICTION_HEADS`."""
+    for row in rows:
+        values = (row.without, row.predicted, row.bound, row.recorded)
+        cells = ("-" if value is None else f"{value:.4g} {row.unit}".rstrip(" 1") for value in values)
+        mark = "beyond the bound" if row.beyond_bound else ""
+        yield (row.criterion, row.channel, *cells, f"{row.predicted_verdict} / {row.recorded_verdict}", mark)
+
+
+PREDICTION_HEADS = (
+    "rule", "channel", "without", "predicted", "bound", "recorded", "verdict predicted / recorded", "mark",
+)  # fmt: skip
+
+
 def as_text(both: BeforeAfter) -> str:
     """For the terminal: sentences, then the changes, largest loss of margin first."""
     # A danger sign is the first thing that whoever reads this has to see.
@@ -107,6 +131,12 @@ def as_text(both: BeforeAfter) -> str:
         lines += ["", grid(rows, heads)]
         if len(moved) > MOST_ROWS:
             lines.append(f"{len(moved) - MOST_ROWS} more; --out writes them all.")
+    predicted = predicted_and_recorded(both.before.findings, both.after.findings)
+    if predicted:
+        shown = list(prediction_rows(predicted[:MOST_ROWS]))
+        lines += ["", prediction_sentence(predicted), grid(shown, PREDICTION_HEADS)]
+        if len(predicted) > MOST_ROWS:
+            lines.append(f"{len(predicted) - MOST_ROWS} more; --out writes them all.")
     return "\n".join(lines) + "\n"
 
 
@@ -124,4 +154,9 @@ def as_markdown(both: BeforeAfter) -> str:
         )
         for change in both.comparison.changes
     ]  # fmt: skip
-    return "\n".join([*lines, *table_lines(heads, rows)]) + "\n"
+    lines += table_lines(heads, rows)
+    predicted = predicted_and_recorded(both.before.findings, both.after.findings)
+    if predicted:
+        table = table_lines(PREDICTION_HEADS, list(prediction_rows(predicted)))
+        lines += ["", "## Predicted and recorded", "", prediction_sentence(predicted), "", *table]
+    return "\n".join(lines) + "\n"

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
+from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
     NOT_READ,
     VERDICT_WORDS,
+    WHOLE_TABLE,
     answer,
     by_loss,
     clock,
@@ -140,7 +142,8 @@ def _open(asked: Sequence[Finding], everything: bool) -> str:
     for finding in open_:
         code = finding.reason.code if finding.reason is not None else "-"
         advice = finding.reason.advice if finding.reason is not None else ""
-        folded.setdefault((finding.verdict.value, f"{finding.table} {finding.rule}", code, advice), []).append(finding)
+        rule = finding.table if finding.rule == WHOLE_TABLE else f"{finding.table} {finding.rule}"
+        folded.setdefault((finding.verdict.value, rule, code, advice), []).append(finding)
     lines = ["Could not be judged, and what would settle it:"]
     groups = list(folded.items())
     shown = groups if everything else groups[:MOST_ROWS]
@@ -207,23 +210,9 @@ def _not_applicable(findings: Findings, everything: bool) -> str:
 
 
 def _declared(findings: Findings) -> str:
-    """Corrections and exclusions with reason and author, and how many verdicts would be others without them."""
-    lines = []
-    for key, word, field in (
-        ("corrections", "Corrected", "without_corrections"),
-        ("exclusions", "Excluded", "without_exclusions"),
-    ):
-        entries = findings.site.get(key, ())
-        for entry in entries:
-            facts = {name: value for name, value in entry.items() if name not in ("reason", "author", "kind", "clause")}
-            what = ", ".join(f"{name} {value}" for name, value in sorted(facts.items()))
-            kind = f"{entry['kind']} " if "kind" in entry else ""
-            lines.append(wrap(f"- {word} as declared: {kind}({what}); {entry['reason']} ({entry['author']})", "  "))
-        if entries:
-            other = sum(getattr(finding, field) is not None for finding in findings.findings)
-            same = "no verdict would be another" if not other else f"{other} verdicts would be others (findings file)"
-            lines.append(f"    Without {'them' if len(entries) > 1 else 'it'}, {same}.")
-    return "\n".join(["Declared by the site file:", *lines]) if lines else ""
+    """What the site file declares away, with reason and author, and how many verdicts would be others without it."""
+    lines = declared_lines(findings)
+    return "\n".join(["Declared by the site file:", *(wrap(line, "  ") for line in lines)]) if lines else ""
 
 
 def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
@@ -234,4 +223,4 @@ def _tables(findings: Findings, asked: Sequence[Finding]) -> str:
         if unverified
         else ""
     )
-    return wrap(f"Judged against {tables_text([findings])}.{note}")
+    return wrap(f"{tables_text([findings])}{note}")

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
+from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import statement
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.gate_text import OPEN, PointResult, baseline_words, body, cells_of, is_known
+from pqcheck.reports.point_results import OPEN, PointResult, baseline_words, body, cells_of, is_known
 from pqcheck.workflows.run_gate import GateResult
 
 
@@ -28,6 +29,24 @@ def as_junit(gated: GateResult) -> str:
     for text, _ in suites:
         lines += text
     return "\n".join([*lines, "</testsuites>"]) + "\n"
+
+
+def error_document(name: str, sentence: str) -> str:
+    """A document of one case, which is an error: that of a run that could not judge anything."""
+    counts = _counted([1, 0, 1, 0], skipped=False)
+    text = escape(_clean(sentence), quote=False)
+    error = f"<error{_attributes(message=sentence, type='could-not-run')}>{text}</error>"
+    lines = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f"<testsuites{counts}>",
+        f" <testsuite{_attributes(name=name)}{_counted([1, 0, 1, 0], skipped=True)}>",
+        f"  <testcase{_attributes(classname='pqcheck', name=name)}>",
+        f"   {error}",
+        "  </testcase>",
+        " </testsuite>",
+        "</testsuites>",
+    ]
+    return "\n".join(lines) + "\n"
 
 
 def _suite(cell: PointResult, known_are_red: bool) -> tuple[list[str], list[int]]:
@@ -81,6 +100,7 @@ def _properties(cell: PointResult, findings: Sequence[Finding]) -> list[str]:
     mark = statement(cell.result)
     if mark:
         pairs.append(("statement", mark))
+    pairs += [("declared by the site file", line.strip("- ")) for line in declared_lines(cell.result)]
     pairs += [(f"limit table {table['id']}", table["sha256"]) for table in cell.result.limit_tables]
     pairs += [(f"file {recording['file']}", recording["sha256"]) for recording in cell.result.recordings]
     for finding in findings:

@@ -11,10 +11,16 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
-from pqcheck.reports.load_charts import figures
-from pqcheck.reports.load_words import (
+from pqcheck.reports.load_answer_words import (
     ANSWER_WORDS,
     answer_lines,
+    band_sentences,
+    resonance_table,
+    transformer_sentence,
+    variant_table,
+)
+from pqcheck.reports.load_charts import figures
+from pqcheck.reports.load_words import (
     at,
     bounds_words,
     capacity_table,
@@ -29,7 +35,9 @@ from pqcheck.reports.load_words import (
     power_factor_words,
     prediction_cells,
     room_sentence,
+    start_words,
     winding_sentences,
+    worst_loadings,
     worst_rows,
 )
 
@@ -53,6 +61,9 @@ def load_section(study: LoadStudy) -> list[Child]:
     return [
         danger_box(study.findings, "Danger sign: read this first"),
         _answer(study),
+        _section("Alternatives", "load-variants-part", table(*variant_table(study), label="Alternatives compared"))
+        if study.variants else None,
+        _section("What is known as a span", "load-band-part", lines(band_sentences(study))) if study.band else None,
         _section("Demand", "load-demand-part", figure("load-demand"), _demand_table(study), lines(_demand_words(study)),
                  figure("load-duration"), figure("load-profile")),
         _section("Spare capacity", "load-capacity-part", _capacity_table(study), figure("load-headroom")),
@@ -62,6 +73,8 @@ def load_section(study: LoadStudy) -> list[Child]:
                  figure("load-rooms")) if study.rooms else None,
         _section("Demand current and IEEE 519", "load-growth-part", lines(growth_sentences(study)))
         if study.growth is not None else None,
+        _section("Capacitors and supply in resonance", "load-resonance-part",
+                 table(*resonance_table(study), label="Resonances")) if study.resonances else None,
         _section("Transformer, motors, neutral, starts", "load-equipment-part", lines(_equipment(study))),
         _cost(study),
         _section("Assumptions and cautions", "load-cautions-part", lines(study.remarks),
@@ -162,7 +175,8 @@ def _prediction(study: LoadStudy) -> Markup:
 
 def _equipment(study: LoadStudy) -> Iterator[str]:
     yield from winding_sentences(study)
-    for loading in study.loadings:
+    yield from filter(None, [transformer_sentence(study)])
+    for loading in worst_loadings(study):
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f}"
         share = "" if loading.derated_va is None else f", derated to {loading.derated_va / 1000:.4g} kVA"
         yield (
@@ -173,11 +187,7 @@ def _equipment(study: LoadStudy) -> Iterator[str]:
     yield from map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:
         yield f"The new loads alone put about {study.new_neutral:.4g} A into the neutral at nominal size."
-    for start in study.starts:
-        yield (
-            f"Start of {start.name}: {start.current:.4g} A, the voltage falls by {start.drop_percent:.1f} % to "
-            f"{start.lowest:.4g} V for a moment."
-        )
+    yield from map(start_words, study.starts)
 
 
 def _cost(study: LoadStudy) -> Markup | None:

@@ -9,9 +9,15 @@ from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import VERDICT_WORDS
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.load_words import (
+from pqcheck.reports.load_answer_words import (
     ANSWER_WORDS,
     answer_lines,
+    band_sentences,
+    left_words,
+    resonance_table,
+    transformer_sentence,
+)
+from pqcheck.reports.load_words import (
     at,
     bounds_words,
     capacity_table,
@@ -26,7 +32,9 @@ from pqcheck.reports.load_words import (
     power_factor_words,
     prediction_cells,
     room_sentence,
+    start_words,
     winding_sentences,
+    worst_loadings,
     worst_rows,
 )
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
@@ -40,6 +48,8 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
     parts = [danger_text(study.findings), _answer(study)]
     if not quiet:
         parts += [
+            _variants(study),
+            "\n".join(wrap(line) for line in band_sentences(study)),
             _determinations(study),
             _new_loads(study),
             _demand(study),
@@ -48,6 +58,7 @@ def as_text(study: LoadStudy, *, everything: bool = False, quiet: bool = False) 
             _prediction(study, everything),
             _rooms(study, everything),
             _growth(study),
+            _resonances(study),
             _equipment(study),
             _cost(study),
             "\n".join(wrap(line, "- ", "  ") for line in study.remarks),
@@ -73,6 +84,19 @@ def _answer(study: LoadStudy) -> str:
     if study.loads:
         lines.append(wrap(change_words(study)))
     return "\n".join([*first, *lines])
+
+
+def _variants(study: LoadStudy) -> str:
+    if not study.variants:
+        return ""
+    lines = ["Alternatives, each with its bound:"]
+    for row in study.variants:
+        counts = f"{row.failing} fail, {row.open} open" if row.failing or row.open else "all pass"
+        needed = f" It would take {row.needed}." if row.needed else ""
+        text = f"{row.name}: {ANSWER_WORDS[Verdict(row.verdict)]}, {counts}; the tightest is {row.decides}"
+        text += f", {left_words(row)}.{needed}"
+        lines.append(wrap(text, "- ", "  "))
+    return "\n".join(lines)
 
 
 def _determinations(study: LoadStudy) -> str:
@@ -201,9 +225,16 @@ def _growth(study: LoadStudy) -> str:
     return "\n".join(map(wrap, growth_sentences(study)))
 
 
+def _resonances(study: LoadStudy) -> str:
+    if not study.resonances:
+        return ""
+    heads, rows = resonance_table(study)
+    return "\n".join(["Capacitors and supply in resonance:", grid(rows[:MOST_ROWS], heads)])
+
+
 def _equipment(study: LoadStudy) -> str:
-    lines = list(winding_sentences(study))
-    for loading in study.loadings:
+    lines = [*winding_sentences(study), *filter(None, [transformer_sentence(study)])]
+    for loading in worst_loadings(study):
         factor = "" if loading.k_factor is None else f", K-factor {loading.k_factor:.2f} on rated current"
         share = (
             ""
@@ -218,12 +249,7 @@ def _equipment(study: LoadStudy) -> str:
     lines += map(motor_words, study.motors)
     if study.new_neutral is not None and study.new_neutral > 0.05:
         lines.append(f"Neutral: the new loads alone put about {study.new_neutral:.4g} A into it at nominal size.")
-    for start in study.starts:
-        lines.append(
-            f"Start of {start.name}: {start.current:.4g} A; the voltage at phase {start.phase} falls by "
-            f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded. No limit "
-            "is applied; ask for the rules on voltage changes and flicker."
-        )
+    lines += map(start_words, study.starts)
     return "\n".join(map(wrap, lines))
 
 

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pqcheck.loads.answer import Answer
-from pqcheck.loads.declared import NewLoad
+from pqcheck.loads.declared import NewLoad, addition_va
 from pqcheck.loads.schedule import Schedule
 from pqcheck.loads.study import LoadStudy
-from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Maximum, Motor, Room
+from pqcheck.loads.study_values import Capacity, CriterionRow, Demand, Loading, Maximum, Motor, Room, Start
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import clock, number
@@ -249,6 +248,33 @@ def motor_words(motor: Motor) -> str:
     return f"Motors, {motor.when}: voltage unbalance {motor.unbalance:.2f} %, {factor}. {motor.basis}."
 
 
+def worst_loadings(study: LoadStudy) -> list[Loading]:
+    """The winding with the largest K-factor (else loss factor), now and with the new load."""
+    worst: dict[str, Loading] = {}
+    for loading in study.loadings:
+        known = worst.get(loading.when)
+        if known is None or (loading.k_factor or 0, loading.loss_factor) > (known.k_factor or 0, known.loss_factor):
+            worst[loading.when] = loading
+    return list(worst.values())
+
+
+def start_words(start: Start) -> str:
+    """What a start does, in sentences."""
+    text = (
+        f"Start of {start.name}: {start.current:.4g} A; the voltage at phase {start.phase} falls by "
+        f"{start.drop_percent:.1f} % to {start.lowest:.4g} V for a moment, from the lowest one recorded (relative "
+        f"voltage change {start.change_percent:.1f} % of nominal)"
+    )
+    if start.lowest_at_load is not None:
+        text += f", and to {start.lowest_at_load:.4g} V at the load"
+    if start.running_drop_percent is not None:
+        text += f"; running, the conductor takes {start.running_drop_percent:.1f} %"
+    text += "."
+    if start.pst is not None:
+        text += f" Its starts make a Pst of about {start.pst:.2f}, by the curve for Pst = 1 (IEC 61000-3-3)."
+    return f"{text} No limit is applied; ask for the rules on voltage changes and flicker."
+
+
 def room_sentence(room: Room) -> str:
     """How much of the addition a criterion bears, in one sentence."""
     size = f"{room.apparent_va / 1000:.4g} kVA, {100 * room.share:.4g} % of what is declared"
@@ -263,17 +289,6 @@ def room_sentence(room: Room) -> str:
     if room.open:
         text += " The record leaves this criterion open, so it may be less."
     return f"{text} For the whole addition: {room.help}." if room.help else text
-
-
-def answer_lines(answer: Answer) -> Iterator[str]:
-    """Conditions and what is not known, one sentence each."""
-    for words in answer.conditions:
-        yield f"Condition: {words}."
-    for words in answer.unknown:
-        yield f"Not known: {words}."
-
-
-ANSWER_WORDS = {Verdict.PASS: "MAY GO IN", Verdict.FAIL: "MAY NOT GO IN", Verdict.INCONCLUSIVE: "NOT SHOWN"}
 
 
 def winding_sentences(study: LoadStudy) -> Iterator[str]:
@@ -308,7 +323,7 @@ def change_words(study: LoadStudy) -> str:
             ("pass", (Verdict.PASS,)),
         )
     }
-    total = sum(load.rms_va for load in study.loads)
+    total = addition_va(study.loads)
     text = f"With the new load ({total / 1000:.4g} kVA), bounds counted: {counts['fail']} of the predictions fail, "
     text += f"{counts['open']} open, {counts['pass']} pass"
     first = next((room for room in study.rooms if not room.at_least and room.key != "supply"), None)

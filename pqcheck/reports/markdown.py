@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
     VERDICT_WORDS,
@@ -29,6 +30,9 @@ def as_markdown(findings: Findings) -> str:
             text = f"{finding.reason.text} {finding.reason.advice}" if finding.reason is not None else ""
             lines += [f"> **Danger sign: {cell(finding.title)}.** {cell(text)}", ""]
     criteria = [finding for finding in findings.findings if finding.kind == "limit"]
+    declared = declared_lines(findings)
+    if declared:
+        lines += ["## Declared by the site file", "", *(f"{line[:2]}{cell(line[2:])}" for line in declared), ""]
     lines += ["## Criteria", "", *_criteria(criteria), ""]
     lines += _windows([finding for finding in criteria if finding.verdict is Verdict.FAIL])
     lines += _reasons(criteria)

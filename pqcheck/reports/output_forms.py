@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pqcheck.workflows.run_gate import GateResult
     from pqcheck.workflows.two_sides import BeforeAfter
 
-ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md")
+ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md", ".sarif")
 """The forms of a check; the longest ending that fits decides. A new form: an ending here and a case in `check_form`."""
 
 STUDY = "study"
@@ -97,7 +97,7 @@ def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Tex
             from pqcheck.reports.html.build import as_html
 
             return as_html(findings, recordings, site)
-        case ".junit.xml":
+        case ".junit.xml" | ".sarif":
             from pqcheck.workflows.run_gate import ungated
 
             return gate_form(form, ungated(findings), recordings, site)
@@ -105,7 +105,7 @@ def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Tex
 
 
 def gate_form(form: str, gated: GateResult, recordings: Any, site: Any) -> Text:
-    """A gate in one form: JSON and JUnit hold every scenario, the others the one there is."""
+    """A gate in one form: JSON, JUnit and SARIF hold every scenario, the others the one there is."""
     match form:
         case ".json":
             from pqcheck.workflows.compare_findings import as_set_text
@@ -115,6 +115,10 @@ def gate_form(form: str, gated: GateResult, recordings: Any, site: Any) -> Text:
             from pqcheck.reports.junit import as_junit
 
             return as_junit(gated)
+        case ".sarif":
+            from pqcheck.reports.sarif import as_sarif
+
+            return as_sarif(gated, [str(path) for path in recordings] if isinstance(recordings, list) else [])
     return check_form(form, gated.results[0], recordings, site)
 
 

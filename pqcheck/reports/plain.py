@@ -198,6 +198,9 @@ _PLAIN: dict[str, tuple[str, str]] = {
     ),
     "events-empty": ("the list of events is empty", "Confirm over which time events were recorded."),
     "event-without-depth": ("how deep an event was is not in the list", "Export the events with their depth."),
+    "table-not-judged": (
+        "one of the sets of limits asked for does not apply here", "Confirm which limits apply at this place."
+    ),
     "copied": ("part of the recording repeats another part", "Take the original file from the recorder."),
 }
 

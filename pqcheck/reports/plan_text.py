@@ -46,7 +46,7 @@ def need_rows(plan: SurveyPlan) -> list[tuple[str, str, str, str, str, str]]:
 NEED_HEADERS = ("quantity", "record every", "formed from it", "statistics", "orders", "channels")
 SIZE_HEADERS = ("for", "every", "channels", "values", "memory")
 NOTE = (
-    "Mean, minimum and maximum of every channel, four bytes each. Minimum and maximum prove something only if "
+    "Mean, or mean, minimum and maximum as listed above, four bytes each. Minimum and maximum prove something only if "
     "their base window is known (declare [recording] extremes_of)."
 )
 

@@ -218,12 +218,22 @@ def class_words(event_class: EventClass) -> str:
     return f"{event_class.name}: {event_class.kind}, {residual}, {' '.join(times)} [{event_class.confidence}]"
 
 
+def count_words(rule: EventRule) -> str:
+    """What a rule about counts counts: ``number of these events per year, at most 10``."""
+    of = "of these events"
+    what = {"number": f"number {of}", "minutes": f"minutes {of}", "longest": f"minutes of the longest {of}"}
+    limit = "reported, not judged" if rule.at_most is None else f"at most {plain(rule.at_most)}"
+    return f"{what[rule.measure]} per {rule.per}, {limit}"
+
+
 def _event_rule(rule: EventRule) -> Iterator[str]:
     yield f"{rule.id}: {rule.title}"
     yield f"  clause {rule.clause}; confidence: {rule.confidence}"
     for name, steps in (("dips and interruptions, residual at least", rule.lower), ("swells, at most", rule.upper)):
         if steps:
             yield wrapped(f"{name}: {'; '.join(map(step_words, steps))}", "  ", "      ")
+    if rule.kind == "events_at_most":
+        yield f"  {count_words(rule)}"
     yield from (f"  {class_words(event_class)}" for event_class in rule.classes)
     if rule.note:
         yield wrapped(rule.note, "  ", "  ")

@@ -50,7 +50,19 @@ def answer(result: Examined) -> str:
         return f"OPEN: {missing}Nothing is refused; {rest}." if missing else f"OPEN: nothing is refused; {rest}."
     if missing:
         return f"OPEN: {missing}No check found anything against what was read."
-    return "SOUND: no check found anything against the recording."
+    unseen = not_checked(result.findings)
+    return f"SOUND: no check found anything against the recording{unseen}."
+
+
+def not_checked(findings: Findings) -> str:
+    """That the clamps were not looked at although currents were recorded; empty where they were."""
+    clamps = [finding for finding in findings.findings if finding.rule in ("polarity", "two-element")]
+    if any(finding.verdict is not Verdict.NOT_APPLICABLE for finding in clamps):
+        return ""
+    if not any(finding.quantity == "current" and finding.rule == "completeness" for finding in findings.findings):
+        return ""
+    load = any(finding.reason is not None and finding.reason.code == "load-too-small" for finding in clamps)
+    return "; clamps not checked, " + ("too little load" if load else "no power was recorded")
 
 
 def corrections_text(corrections: Sequence[Correction]) -> str:
@@ -151,6 +163,9 @@ def _removal(state: SoFar) -> str:
                 f"The first full {removal.length} is complete at {clock(removal.first)}: do not remove the recorder "
                 "earlier."
             )
+        if removal.after_hole:
+            lines.append(f"Counted from the end of the last hole, a {removal.length} without one is complete at "
+                         f"{clock(removal.after_hole)}.")
     return "\n".join(map(wrap, lines))
 
 
@@ -160,6 +175,9 @@ def _room(state: SoFar) -> str:
     rows = []
     for room in list(state.room)[:MOST_ROWS]:
         note = f"{room.proof_left} more" if room.proof_left >= 0 else "too much is lost for a proven pass"
+        if room.proof_left < 0 and room.coverage_left is not None and room.left >= 0:
+            note = f"{room.coverage_left} more lost under the declared coverage" if room.coverage_left >= 0 else \
+                "too much is lost for the declared coverage"
         rows.append(
             (
                 f"{room.table} {room.rule}",

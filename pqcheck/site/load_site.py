@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from pqcheck.model.errors import SiteError
+from pqcheck.model.errors import SiteError, nearest
+from pqcheck.model.quantities import ASKED
 from pqcheck.model.small_files import parse_toml, read_small
 from pqcheck.site.fields import Place
 from pqcheck.site.measuring import (
@@ -23,12 +24,11 @@ from pqcheck.site.measuring import (
     events_from,
     exclusion_from,
     instrument_from,
-    known_quantity,
     reading_from,
     reported_from,
     spot_check_from,
 )
-from pqcheck.site.new_load import new_load_from
+from pqcheck.site.new_load import new_load_from, variant_from
 from pqcheck.site.pcc import generation_from, pcc_from
 from pqcheck.site.ratings import load_study_from, ratings_from, source_impedance_from, tariff_from
 from pqcheck.site.scenario import gate_from, scenario_from
@@ -39,7 +39,7 @@ from pqcheck.site.supply import supply_from
 _FILES = (("report", "logo"), ("report", "style_sheet"), ("waivers", "file"))
 """Keys that name files, relative to the site file."""
 
-_LISTED_FILES = (("new_load", "profile"), ("new_load", "spectrum_file"))
+_LISTED_FILES = (("new_load", "profile"), ("new_load", "spectrum_file"), ("variant", "spectrum_file"))
 """The same, in sections that are lists."""
 
 _Entry = TypeVar("_Entry")
@@ -80,7 +80,9 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
     place = Place(source, _zone(document.get("time_zone"), source))
     limits = document.get("limits", {})
     for number, name in enumerate(limits.get("quantities", ()), start=1):
-        known_quantity(name, place.at("limits").at("quantities").entry(number))
+        if name not in ASKED:
+            where = place.at("limits").at("quantities").entry(number)
+            raise SiteError(f"{where} names no quantity: {name!r} is not known{nearest(name, ASKED)}")
     declared = _without_folders(document)
     document = _located(document, folder)
     sections: dict[str, Any] = {
@@ -107,11 +109,13 @@ def _site(mapping: Mapping[str, Any], source: str, folder: Path | None) -> Site:
         coverage=_coverage(document["coverage"], place.at("coverage")) if "coverage" in document else None,
         apply=tuple(document.get("limits", {}).get("apply", ())),
         quantities=tuple(limits.get("quantities", ())),
+        may_not_apply=tuple(limits.get("may_not_apply", ())),
         instrument=instrument_from(sections["instrument"], place.at("instrument")),
         ratings=ratings_from(sections["ratings"], place.at("ratings")),
         reported=entries("reported", reported_from),
         spot_checks=entries("spot_checks", spot_check_from),
         new_load=entries("new_load", new_load_from),
+        variants=entries("variant", variant_from),
         source_impedance=source_impedance_from(document.get("source_impedance", {}), place.at("source_impedance")),
         load_study=load_study_from(document.get("load_study", {}), place.at("load_study")),
         tariff=tariff_from(document.get("tariff", {})),

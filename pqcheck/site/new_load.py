@@ -31,7 +31,7 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     who = f"{place} ({section['name']})"
     if section.get("kind") == "capacitor":
         return _capacitor(section, place, who)
-    misplaced = [key for key in ("reactive_power", "detuning", "connection") if key in section]
+    misplaced = [key for key in ("reactive_power", "detuning", "connection", "steps") if key in section]
     if misplaced:
         raise SiteError(f"{who} has {misplaced[0]}, which only a capacitor bank has; add kind = \"capacitor\", or "
                         f"leave it away")
@@ -51,12 +51,29 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     if "schedule" in section and "profile" in section:
         raise SiteError(f"{who} has a schedule and a profile; give one of them")
     values: dict[str, Any] = {sizes[0]: _size(section, sizes[0], place)}
-    for key in ("power_factor", "start_multiple", "start_power_factor"):
+    for key in ("power_factor", "start_multiple", "start_power_factor", "starts_per_hour", "start_shape_factor"):
         if key in section:
             values[key] = Decimal(str(section[key]))
-    for key in ("reactive", "profile", "spectrum", "spectrum_file"):
+    for key in ("conductor_resistance", "conductor_reactance"):
+        if key in section:
+            values[key] = place.amount(section, key, "ohm", zero=True)
+    if "starts_at_once" in section:
+        values["starts_at_once"] = int(section["starts_at_once"])
+    if "starts_per_hour" in section and "start_multiple" not in section:
+        raise SiteError(f"{who} has starts_per_hour and no start_multiple; give the starting current in multiples of "
+                        f"the running one")
+    if "spectrum_tolerance" in section:
+        values["spectrum_tolerance"] = place.percent(section, "spectrum_tolerance", most=Decimal(200))
+    if "power_factor_span" in section:
+        span = tuple(section["power_factor_span"])
+        if span[0] > span[1]:
+            raise SiteError(f"{place.at('power_factor_span')} must name the smaller one first, found {span[0]:g} and "
+                            f"{span[1]:g}")
+        values["power_factor_span"] = span
+    for key in ("behaviour", "reactive", "profile", "spectrum", "spectrum_file"):
         if key in section:
             values[key] = section[key]
+    values |= _lowered(section, place)
     if "schedule" in section:
         values["schedule"] = _schedule(section["schedule"], place.at("schedule"))
     spectrum = section.get("harmonics", {})
@@ -70,6 +87,58 @@ def new_load_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
         "harmonics": {int(order): here.percent(spectrum, order) for order in spectrum},
         **values,
     }
+
+
+def variant_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
+    """An alternative to what is declared: ``name``, the ``loads`` it changes (absent: all), and what is other there.
+
+    ``capacitor`` (var) with ``detuning`` adds a bank, such as a tuned filter; ``transformer`` (VA) and
+    ``transformer_impedance`` replace those of the ratings.
+    """
+    spectra = [key for key in ("harmonics", "spectrum", "spectrum_file") if key in section]
+    if len(spectra) > 1:
+        raise SiteError(f"{place} ({section['name']}) has {' and '.join(spectra)}; one spectrum is enough")
+    if len(section) - ("loads" in section) == 1:
+        raise SiteError(f"{place} ({section['name']}) changes nothing; give it a spectrum, a limit, a bank or a "
+                        f"transformer")
+    values: dict[str, Any] = {"name": section["name"], "loads": tuple(section.get("loads", ()))}
+    values |= {key: section[key] for key in ("spectrum", "spectrum_file") if key in section}
+    if "harmonics" in section:
+        here = place.at("harmonics")
+        values["harmonics"] = {int(order): here.percent(section["harmonics"], order) for order in section["harmonics"]}
+    for key, unit in (("capacitor", "var"), ("transformer", "VA")):
+        if key in section:
+            values[key] = place.amount(section, key, unit)
+    for key, most in (("detuning", 50), ("transformer_impedance", 100)):
+        if key in section:
+            values[key] = place.percent(section, key, most=Decimal(most))
+    if "detuning" in section and "capacitor" not in section:
+        raise SiteError(f"{place} ({section['name']}) has a detuning and no capacitor; give its reactive power")
+    return values | _lowered(section, place)
+
+
+def _lowered(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
+    """What makes a load smaller than its pieces: ``demand_factor`` and ``active_filter`` in percent, and
+    ``managed_at_most`` as (Decimal, unit) for all pieces together."""
+    values: dict[str, Any] = {}
+    for key in ("demand_factor", "active_filter"):
+        if key in section:
+            values[key] = place.percent(section, key, most=Decimal(100))
+    if values.get("demand_factor") == 0:
+        raise SiteError(f"{place.at('demand_factor')} = 0 leaves nothing of the load; write the share of it that runs "
+                        f"at once, such as '60 %'")
+    if "managed_at_most" in section:
+        text, here = section["managed_at_most"], place.at("managed_at_most")
+        for unit in ("A", "VA", "W"):
+            try:
+                quantity_of(text, unit)
+            except UnitError:
+                continue
+            values["managed_at_most"] = (here.value(text, unit), unit)
+            break
+        else:
+            raise SiteError(f"{here} = {text!r} is no limit of a load; write it in kW, kVA or A, such as '40 kW'")
+    return values
 
 
 def _capacitor(section: Mapping[str, Any], place: Place, who: str) -> dict[str, Any]:
@@ -88,10 +157,11 @@ def _capacitor(section: Mapping[str, Any], place: Place, who: str) -> dict[str, 
         "reactive_power": place.amount(section, "reactive_power", "var"),
         "detuning": Decimal(0) if detuning is None else detuning,
         "connection": section.get("connection", "delta"),
+        "steps": int(section.get("steps", 1)),
     }
 
 
-_OF_CAPACITORS = ("name", "count", "kind", "reactive_power", "detuning", "connection")
+_OF_CAPACITORS = ("name", "count", "kind", "reactive_power", "detuning", "connection", "steps")
 
 
 def _size(section: Mapping[str, Any], key: str, place: Place) -> Decimal | None:

@@ -56,10 +56,14 @@ def scenario_from(section: Mapping[str, Any], pcc: Mapping[str, Any], connection
 
 
 def gate_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
-    """``[gate]``: `tolerance` in percent of the limit, beyond which a margin counts as better or worse."""
-    if "tolerance" not in section:
-        return {}
-    return {"tolerance": place.percent(section, "tolerance", most=Decimal(100))}
+    """``[gate]``: `tolerance` in percent of the limit, beyond which a margin counts as better or worse.
+
+    `at_least_criteria` and `operating_points` are what has to be judged at least.
+    """
+    values = {key: section[key] for key in ("at_least_criteria", "operating_points") if key in section}
+    if "tolerance" in section:
+        values["tolerance"] = place.percent(section, "tolerance", most=Decimal(100))
+    return values
 
 
 def has_virtual_pcc(site: Site) -> bool:

@@ -121,11 +121,14 @@ class Site(Struct, frozen=True):
     coverage: Coverage | None = None
     apply: tuple[str, ...] = ()
     quantities: tuple[str, ...] = ()
+    may_not_apply: tuple[str, ...] = ()
+    """Ids of limit tables of which no rule need be judged."""
     instrument: Mapping[str, Any] = field(default_factory=dict)
     ratings: Mapping[str, Any] = field(default_factory=dict)
     reported: tuple[Mapping[str, Any], ...] = ()
     spot_checks: tuple[Mapping[str, Any], ...] = ()
     new_load: tuple[Mapping[str, Any], ...] = ()
+    variants: tuple[Mapping[str, Any], ...] = ()
     source_impedance: Mapping[str, Any] = field(default_factory=dict)
     load_study: Mapping[str, Any] = field(default_factory=dict)
     tariff: Mapping[str, Any] = field(default_factory=dict)

@@ -12,11 +12,13 @@ from decimal import Decimal
 from typing import Any, Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.model.errors import GateError, nearest
 from pqcheck.model.findings import Finding, Findings, Reason
 from pqcheck.model.findings_words import has_reading, number, reading_text
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.units import UnitError, quantity_of
 from pqcheck.model.verdict import Verdict
@@ -130,8 +132,7 @@ def apply_waivers(
             continue
         used.add(waiver)
         changed.append(_worked_in(finding, waiver, terms))
-    result = Findings(tuple(changed), findings.site, findings.recordings, findings.limit_tables, findings.remarks)
-    return Applied(result, frozenset(used))
+    return Applied(replace(findings, findings=tuple(changed)), frozenset(used))
 
 
 def remarks(waivers: Sequence[Waiver], used: frozenset[Waiver], as_of: date, warn_days: int) -> tuple[str, ...]:
@@ -151,8 +152,14 @@ def remarks(waivers: Sequence[Waiver], used: frozenset[Waiver], as_of: date, war
     return tuple(lines)
 
 
+def rules_of(table: LimitTable) -> set[str]:
+    """Ids of all rules of a table: over time, about events, about loads."""
+    over_time, events = {rule.id for rule in table.rules}, {rule.id for rule in table.event_rules}
+    return over_time | events | {rule.id for rule in table.load_rules}
+
+
 def _check_rules(waivers: Sequence[Waiver], tables: Sequence[LimitTable]) -> None:
-    known = {table.id: {rule.id for rule in table.rules} for table in tables}
+    known = {table.id: rules_of(table) for table in tables}
     for waiver in waivers:
         table, _, rule = waiver.rule.partition("/")
         if table in known and rule not in known[table]:
@@ -204,29 +211,65 @@ def _standing(finding: Finding, waiver: Waiver, bound: Decimal, as_of: date) -> 
         return "not yet in force"
     if finding.statistic is None or finding.statistic.value is None:
         return "exceeded"
+    return _standing_of_counts(finding, bound, floor=waiver.floor is not None)
+
+
+def _standing_of_counts(finding: Finding, bound: Decimal, *, floor: bool) -> Standing:
+    """Whether the fail lies on the side of the waiver, within `bound`, and nothing else fails by itself.
+
+    A ceiling excuses nothing at the lower limit, and a floor nothing at the upper one: what lies there, together with
+    what lies beyond the bound, has to stay within the allowed number.
+    """
+    assert finding.statistic is not None and finding.statistic.value is not None
     value = Decimal(repr(finding.statistic.value))
     low = finding.limit.low if finding.limit is not None else None
-    below = low is not None and value < Decimal(repr(low))
-    within = value >= bound if waiver.floor is not None else value <= bound
-    # A ceiling excuses nothing at the lower limit, and a floor nothing at the upper one.
-    if not within or below != (waiver.floor is not None):
-        return "exceeded"
-    return "in force" if _shown_within(finding, bound, floor=waiver.floor is not None) else "not shown"
-
-
-def _shown_within(finding: Finding, bound: Decimal, *, floor: bool) -> bool:
-    """Whether what is missing, or known as a bound only, leaves room for more than the waiver covers."""
-    if finding.reason is not None and finding.reason.code in _BOUNDS:
-        return False
+    same_side = (low is not None and value < Decimal(repr(low))) == floor
+    beyond_bound = value < bound if floor else value > bound
+    other = _on_the_other_side(finding, floor=floor)
     counts = finding.intervals
-    if counts is None or not counts.missing or not finding.proven:
-        return True
+    if (same_side and beyond_bound) or (not same_side and not other):
+        return "exceeded"
+    if finding.reason is not None and finding.reason.code in _BOUNDS:
+        return "not shown"
+    if counts is None:
+        return "in force" if same_side else "exceeded"
+    if other > counts.allowed:
+        return "exceeded"
+    missing = counts.missing if finding.proven else 0
+    if not other and not missing and finding.channel != EVENTS:
+        return "in force"
+    # A window counts as a whole, of which one interval may lie beyond: too many, never too few. One of recorded events
+    # is a single event, with its residual.
     beyond = sum(
         window.intervals
         for window in finding.windows
         if (Decimal(repr(window.worst)) < bound if floor else Decimal(repr(window.worst)) > bound)
+        and _is_below(finding, window.worst) == floor
     )
-    return beyond + counts.missing <= counts.allowed
+    if other + beyond + missing <= counts.allowed:
+        return "in force"
+    return "exceeded" if finding.channel == EVENTS else "not shown"
+
+
+def _on_the_other_side(finding: Finding, *, floor: bool) -> int:
+    """Intervals outside on the side that the waiver is not about."""
+    outside = sum(window.intervals for window in finding.windows)
+    if finding.channel == EVENTS:
+        below = sum(_is_below(finding, window.worst) for window in finding.windows)
+    else:
+        limit = finding.limit
+        if limit is None or limit.low is None or limit.high is None:
+            return 0
+        # A window may hold both sides; the intervals below were counted with it.
+        below = getattr(finding.windows, "below", 0)
+    return outside - below if floor else below
+
+
+def _is_below(finding: Finding, value: float) -> bool:
+    """Whether a reading outside lies below the band; of an event, whether it is a dip."""
+    if finding.channel == EVENTS:
+        return value < 100
+    return finding.limit is not None and finding.limit.low is not None and value < finding.limit.low
 
 
 def _bound(finding: Finding, waiver: Waiver, terms: _Terms) -> tuple[Decimal, str]:
@@ -252,11 +295,13 @@ def _bound(finding: Finding, waiver: Waiver, terms: _Terms) -> tuple[Decimal, st
 def _base(finding: Finding, terms: _Terms) -> Decimal | None:
     """What 100 % is for the limit of a finding, in the finding's unit."""
     rule = terms.rules.get((finding.table, finding.rule))
-    if rule is None:
-        return None
-    site = terms.site
+    return None if rule is None else base_of(rule, terms.site, finding.phase)
+
+
+def base_of(rule: Rule, site: Site, phase: str | None) -> Decimal | None:
+    """What 100 % is for the limit of a rule, in the unit of its findings; None where that is not declared."""
     if rule.reference == "nominal":
-        return site.supply.nominal(finding.phase or "")
+        return site.supply.nominal(phase or "")
     if rule.reference == "nominal_frequency":
         return site.supply.frequency
     if site.pcc is None:

@@ -7,12 +7,13 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from pqcheck.io import progress
 from pqcheck.limit_tables import LimitTable
+from pqcheck.model.declared_away import KINDS
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding, Findings, in_order
+from pqcheck.model.quantities import EVENTS
 from pqcheck.model.recording import DAY, Axis, Block, Recording
 from pqcheck.site.site_values import Site
 from pqcheck.workflows.inputs import (
@@ -83,6 +84,7 @@ def _check(
     recordings = as_given(recordings)
     spectra = spectra_in(recordings, place)
     from pqcheck.judge.site_facts import table_remarks
+    from pqcheck.judge.tables_not_judged import tables_not_judged
 
     remarks = [*table_remarks(chosen, judged_site(place)), *_left_out(chosen, only)]
     if spectra is not None:
@@ -96,31 +98,36 @@ def _check(
     # Vetted and judged; then once more without what the site declares, to stand beside it.
     judged = _judge_once(corrected, place, chosen, only, as_of, gather=gather)
     findings = judged.findings
-    if place.corrections or place.exclusions:
-        from pqcheck.workflows.without_declarations import beside
+    away: dict[str, int] = {}
+    for section in KINDS:
+        if getattr(place, section):
+            from pqcheck.workflows.without_declarations import beside, verdicts_that_differ, without
 
-        if place.corrections:
-            plain = _judge_once(recording, replace(place, corrections=()), chosen, only, as_of)
-            findings = beside(findings, plain.findings, "without_corrections")
-        if place.exclusions:
-            plain = _judge_once(corrected, replace(place, exclusions=()), chosen, only, as_of)
-            findings = beside(findings, plain.findings, "without_exclusions")
+            before = recording if section == "corrections" else corrected
+            plain = _judge_once(before, without(place, section), chosen, only, as_of)
+            away[section] = len(verdicts_that_differ(findings, plain.findings))
+            if section in ("corrections", "exclusions"):
+                findings = beside(findings, plain.findings, f"without_{section}")
     if any(table.load_rules for table in chosen) and (not only or "current" in only):
         from pqcheck.loads.existing_load import existing_load_findings
 
         findings += existing_load_findings(chosen, corrected, place, findings)
+    findings += tables_not_judged(chosen, findings, place)
     result = Findings(
         findings=in_order(findings),
         site=place.declared,
         recordings=recording_entries(recording, judged.remainders),
         limit_tables=table_entries(chosen),
         remarks=(*judged.remarks, *remarks),
+        declared_away=away,
     )
     return as_internal(result, place), judged.gathered
 
 
 def _left_out(tables: Sequence[LimitTable], only: Sequence[str]) -> list[str]:
-    left_out = sorted({rule.quantity for table in tables for rule in table.rules} - set(only)) if only else []
+    asked = {rule.quantity for table in tables for rule in table.rules}
+    asked |= {EVENTS for table in tables if table.event_rules}
+    left_out = sorted(asked - set(only)) if only else []
     return [f"Left out by the choice of quantities: {', '.join(left_out)}."] if left_out else []
 
 
@@ -169,7 +176,7 @@ def _judge_once(
     settled = advised(settled, missing)
     vetting = Vetting(recording, site)
     excursions = None
-    if not only and any(table.event_rules for table in tables):
+    if (not only or EVENTS in only) and any(table.event_rules for table in tables):
         from pqcheck.judge.event_coverage import TrendExcursions
 
         excursions = TrendExcursions(site)

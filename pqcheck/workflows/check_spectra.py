@@ -61,21 +61,42 @@ def check_spectra(
 ) -> Findings:
     """Judge every operating point against every table. `as_of` is the date for tables with effective dates."""
     from pqcheck.judge.steady_state import judge_steady
+    from pqcheck.judge.tables_not_judged import tables_not_judged
+    from pqcheck.vet import fundamental
 
     if site.exclusions or site.corrections:
         raise SiteError("[[exclusions]] and [[corrections]] have no meaning for a spectrum; remove them")
     judged = judged_site(site)
-    findings: list[Finding] = []
-    for point in spectra.points:
-        findings += judge_steady(point.name, point.amplitudes, point.rows, tables, judged, quantities, as_of)
-    findings += list(_soundness(spectra))
+    ones = fundamental.fundamentals(spectra.points, site)
+
+    def judge_points(place: Site) -> list[Finding]:
+        return [
+            finding
+            for point in spectra.points
+            for finding in judge_steady(
+                point.name, point.amplitudes, point.rows, tables, place, quantities, as_of,
+                fundamental.doubts_of(ones, point.name),
+            )
+        ]  # fmt: skip
+
+    findings = judge_points(judged)
+    away: dict[str, int] = {}
+    for section in ("coverage", "criteria"):
+        if getattr(judged, section):
+            from pqcheck.workflows.without_declarations import verdicts_that_differ, without
+
+            away[section] = len(verdicts_that_differ(findings, judge_points(without(judged, section))))
+    findings += [*_soundness(spectra), *fundamental.findings_of(ones)]
+    findings += list(tables_not_judged(tables, findings, judged))
+    about = fundamental.remark_of(ones), fundamental.zeros_remark(spectra.points)
     return as_internal(
         Findings(
             findings=in_order(findings),
             site=site.declared,
             recordings=spectra.files,
             limit_tables=table_entries(tables),
-            remarks=(*spectra.remarks, *remarks),
+            declared_away=away,
+            remarks=(*filter(None, about), *spectra.remarks, *remarks),
         ),
         site,
     )

@@ -17,8 +17,10 @@ from msgspec import Struct
 from pqcheck.model.errors import GateError, PqcheckError
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_file import as_document, from_document
+from pqcheck.model.findings_words import GATE
 from pqcheck.model.small_files import parse_json, read_small
 from pqcheck.model.verdict import Verdict, roll_up
+from pqcheck.site.declared_facts import declared_facts, differences
 from pqcheck.version import __version__
 
 SET_FORMAT = "pqcheck-findings-set/1"
@@ -72,6 +74,8 @@ class Comparison(Struct, frozen=True):
     changes: tuple[FindingChange, ...]
     rule_sets: tuple[str, ...] = ()
     """Sentences about limit tables that are not the same on both sides; empty when they are."""
+    declared: tuple[str, ...] = ()
+    """Sentences about declared facts that are not the same on both sides."""
     remarks: tuple[str, ...] = ()
     tolerance: Decimal = Decimal(0)
 
@@ -106,20 +110,27 @@ def compare(before: Findings, after: Findings, tolerance: Decimal | float | int 
     old, new = _worst_by_key(before), _worst_by_key(after)
     changes = [_change(old.get(key), new.get(key), allowed) for key in sorted({*old, *new})]
     changes.sort(key=_order)
-    return Comparison(tuple(changes), _rule_sets(before, after), _remarks(before, after), allowed)
+    facts = differences(declared_facts(before.site), declared_facts(after.site))
+    return Comparison(tuple(changes), _rule_sets(before, after), tuple(facts), _remarks(before, after), allowed)
+
+
+def identity_of(findings: Findings) -> tuple[str, str]:
+    """The names of the site and of the scenario."""
+    scenario = findings.site.get("scenario") or {}
+    name = scenario.get("name") if isinstance(scenario, Mapping) else None
+    return str(findings.site.get("name") or ""), str(name or "")
 
 
 def label_of(findings: Findings) -> str:
     """The name of a result: that of the scenario, else that of the site."""
-    scenario = findings.site.get("scenario") or {}
-    name = scenario.get("name") if isinstance(scenario, Mapping) else None
-    return str(name or findings.site.get("name") or "")
+    site, scenario = identity_of(findings)
+    return scenario or site
 
 
 def _worst_by_key(findings: Findings) -> dict[Key, Finding]:
     worst: dict[Key, Finding] = {}
     for finding in findings.findings:
-        if finding.kind not in ("limit", "safety"):
+        if finding.kind not in ("limit", "safety") or finding.table == GATE:
             continue
         key = key_of(finding)
         if key not in worst or _badness(finding) > _badness(worst[key]):

@@ -15,7 +15,7 @@ from typing import Any
 from pqcheck.judge.declared_options import check_declarations
 from pqcheck.limit_tables import LimitTable, load_table
 from pqcheck.model.errors import InputError, LimitTableError, SiteError, nearest
-from pqcheck.model.quantities import QUANTITIES
+from pqcheck.model.quantities import ASKED
 from pqcheck.model.recording import ColumnReading, Recording
 from pqcheck.model.small_files import parse_json, parse_toml, read_small
 from pqcheck.site.site_values import Site
@@ -112,8 +112,8 @@ def as_quantities(names: Iterable[str] | None, site: Site) -> tuple[str, ...]:
     names = (names,) if isinstance(names, str) else names
     chosen = tuple(names) if names is not None else site.quantities
     for name in chosen:
-        if name not in QUANTITIES:
-            raise SiteError(f"unknown quantity {name!r}{nearest(name, QUANTITIES)}")
+        if name not in ASKED:
+            raise SiteError(f"unknown quantity {name!r}{nearest(name, ASKED)}")
     return chosen
 
 

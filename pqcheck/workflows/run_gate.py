@@ -7,32 +7,36 @@ Nothing reads the clock; the date that counts is an input.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from msgspec import Struct
-from msgspec.structs import replace
 
-from pqcheck.limit_tables import LimitRow, LimitTable
-from pqcheck.model.errors import GateError
+from pqcheck.limit_tables import LimitTable
+from pqcheck.model.errors import GateError, nearest
 from pqcheck.model.exit_status import ExitStatus, exit_status
-from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings import Findings
 from pqcheck.model.verdict import Verdict, roll_up
 from pqcheck.site.scenario import judged_site
 from pqcheck.site.site_values import Site
 from pqcheck.waivers.apply_waivers import WARN_DAYS, Waiver, apply_waivers, remarks
-from pqcheck.workflows.check_recording import check
-from pqcheck.workflows.compare_findings import Comparison, compare, label_of, read_results
+from pqcheck.workflows.compare_findings import Comparison, label_of
+from pqcheck.workflows.gate_lock import Question
+from pqcheck.workflows.hold_baseline import (
+    Held,
+    accepted_results,
+    completeness,
+    hold_against_baseline,
+    with_added,
+)
+from pqcheck.workflows.hold_margin import Percent, check_margin, check_with_margin
 from pqcheck.workflows.inputs import Recordings, Sites, Tables, as_given, as_site, as_tables
 
 FailOn = Literal["any", "new"]
 Bases = Mapping[tuple[str, str], Decimal]
 """Amperes that are 100 % for a rule, by table and rule."""
-
-_TIGHTER = "/tighter"
-"""Ends the id of a table whose limits were moved inwards; it never reaches a result."""
 
 
 class GateResult(Struct, frozen=True):
@@ -44,6 +48,12 @@ class GateResult(Struct, frozen=True):
     remarks: tuple[str, ...] = ()
     """Waivers that are unused, pending or about to expire."""
     fail_on: FailOn = "any"
+    notes: tuple[str, ...] = ()
+    """What is pinned and not judged, and a date that lies before the end of a recording."""
+
+    def __repr__(self) -> str:
+        """``<GateResult exit 1: [<Findings fail: ...>]>``."""
+        return f"<GateResult exit {int(self.exit_status)}: {list(self.results)}>"
 
     @property
     def exit_status(self) -> ExitStatus:
@@ -79,25 +89,30 @@ def gate(
     baseline: str | Path | Sequence[Findings] | None = None,
     fail_on: FailOn = "any",
     lock: str | Path | None = None,
-    margin: Decimal | float | int | None = None,
+    margin: Percent | None = None,
+    baseline_differs: bool = False,
+    allow_gone: bool = False,
 ) -> GateResult:
     """Judge spectra or recordings under one scenario or several.
 
     `recordings`, `tables` and `quantities` are as for `check`; each of `sites` is one scenario. `waivers` is a waiver
-    file or its entries (default: the file each site names), `baseline` a findings file or results, `margin` in percent
-    of each limit. `as_of` is needed as soon as there is a waiver.
+    file or its entries (default: the file each site names), `baseline` a findings file or results, `lock` a lock file,
+    `margin` in percent of each limit. `as_of` is needed as soon as there is a waiver. `baseline_differs` accepts a
+    baseline of another question, `allow_gone` that something it judged is no longer judged.
 
-    Raises `GateError` for waivers, a baseline or a lock that cannot be used, and `PqcheckError` as `check` does.
+    Raises `GateError` for waivers, a baseline or a lock that cannot be used, and for arguments that cannot be;
+    `PqcheckError` as `check` does.
     """
-    places = [as_site(place) for place in _several(sites)]
-    chosen = [as_tables(tables, place) for place in places]
-    _check_margin(margin)
+    _check_arguments(fail_on, as_of)
+    margin = check_margin(margin)
+    asked = _several(sites)
+    questions = questions_of(asked, tables, waivers)
+    notes: list[str] = []
     if lock is not None:
-        _check_lock(lock, chosen)
-    given = [_waivers_of(place, waivers) for place in places]
-    if any(given) and as_of is None:
+        notes += _pinned(lock, questions, asked, tables, waivers)
+    if any(question.waivers for question in questions) and as_of is None:
         raise GateError("waivers expire, so the date that counts must be given: as_of, on the command line --as-of")
-    known = None if baseline is None else _baseline(baseline)
+    known = None if baseline is None else accepted_results(baseline)
     if fail_on == "new" and known is None:
         raise GateError("fail_on 'new' needs a baseline to tell new from known; give --baseline FINDINGS.json")
 
@@ -105,24 +120,69 @@ def gate(
     recordings = as_given(recordings)
     results: list[Findings] = []
     used: set[Waiver] = set()
-    for place, applied, accepted in zip(places, chosen, given, strict=True):
-        findings = _checked(recordings, place, applied, quantities, as_of, margin)
-        if accepted and as_of is not None:
-            worked = apply_waivers(findings, accepted, applied, judged_site(place), as_of)
+    days: list[date | None] = []
+    for question in questions:
+        place, applied = question.site, question.tables
+        findings = check_with_margin(recordings, place, applied, quantities, as_of, margin)
+        day = _day_that_counts(findings, as_of)
+        if question.waivers and day is not None:
+            worked = apply_waivers(findings, question.waivers, applied, judged_site(place), day)
             findings, used = worked.findings, used | worked.used
-        results.append(findings)
+        results.append(with_added(findings, list(completeness(findings, place.gate))))
+        days.append(day)
+        if day != as_of:
+            notes.append(
+                f"--as-of {as_of} lies before the end of the recording, {day}: waivers are held against {day}, limit "
+                f"tables against {as_of}."
+            )
     _check_labels(results)
-    comparisons = [
-        None if known is None else _compared(result, results, known, place)
-        for result, place in zip(results, places, strict=True)
-    ]
+    places = [question.site for question in questions]
+    held = [Held(result, None) for result in results]
+    if known is not None:
+        held = hold_against_baseline(results, known, places, differs=baseline_differs, gone=allow_gone)
+    bases: list[Bases] = [_bases(question.site, question.tables) for question in questions]
     return GateResult(
-        tuple(results),
-        tuple(comparisons),
-        tuple(_bases(place, applied) for place, applied in zip(places, chosen, strict=True)),
-        _waiver_remarks(places, given, results, frozenset(used), as_of),
+        tuple(one.findings for one in held),
+        tuple(one.comparison for one in held),
+        (*bases, *({} for _ in held[len(bases) :])),
+        _waiver_remarks(questions, results, frozenset(used), days),
         fail_on,
+        tuple(dict.fromkeys(notes)),
     )
+
+
+def questions_of(
+    sites: Sites | Sequence[Sites], tables: Tables | None = None, waivers: str | Path | Sequence[Waiver] | None = None
+) -> list[Question]:
+    """What each scenario is judged by: the site, its tables and its waivers."""
+    places = [as_site(place) for place in _several(sites)]
+    return [Question(place, tuple(as_tables(tables, place)), _waivers_of(place, waivers)) for place in places]
+
+
+def _check_arguments(fail_on: object, as_of: object) -> None:
+    """What a type checker would say, for those who have none: another word would count as the weaker one."""
+    words = get_args(FailOn)
+    if fail_on not in words:
+        raise GateError(f"fail_on = {fail_on!r} cannot be; write 'any' or 'new'{nearest(str(fail_on), words)}")
+    if as_of is not None and (not isinstance(as_of, date) or isinstance(as_of, datetime)):
+        raise GateError(f"as_of = {as_of!r} is no day; give a datetime.date such as date(2031, 3, 4)")
+
+
+def _pinned(
+    lock: str | Path, questions: Sequence[Question], sites: Sequence[Any], tables: Any, waivers: Any
+) -> list[str]:
+    from pqcheck.workflows.gate_lock import check_lock, read_lock, rewrite_command
+
+    rewrite = rewrite_command(lock, sites, tables, waivers)
+    return check_lock(read_lock(lock, rewrite), questions, rewrite)
+
+
+def _day_that_counts(findings: Findings, as_of: date | None) -> date | None:
+    """The later of `as_of` and the last day of the recording: an early day keeps no waiver alive."""
+    if as_of is None:
+        return None
+    ends = [datetime.fromisoformat(entry["end"]) for entry in findings.recordings if entry.get("end")]
+    return max([as_of, *((end - timedelta(microseconds=1)).date() for end in ends)])
 
 
 def _several(sites: Sites | Sequence[Sites]) -> list[Any]:
@@ -131,19 +191,6 @@ def _several(sites: Sites | Sequence[Sites]) -> list[Any]:
     if not sites:
         raise GateError("no site file was given; name one for every scenario")
     return list(sites)
-
-
-def _check_margin(margin: Decimal | float | int | None) -> None:
-    if margin is not None and not 0 <= margin < 100:
-        raise GateError(f"a margin of {margin} % cannot be; give a number from 0 to below 100, for example 10")
-
-
-def _check_lock(path: str | Path, chosen: Sequence[Sequence[LimitTable]]) -> None:
-    from pqcheck.workflows.table_lock import check_lock, read_lock
-
-    lock = read_lock(path)
-    for applied in chosen:
-        check_lock(lock, applied)
 
 
 def _waivers_of(site: Site, given: str | Path | Sequence[Waiver] | None) -> tuple[Waiver, ...]:
@@ -157,24 +204,15 @@ def _waivers_of(site: Site, given: str | Path | Sequence[Waiver] | None) -> tupl
 
 
 def _waiver_remarks(
-    sites: Sequence[Site],
-    given: Sequence[tuple[Waiver, ...]],
-    results: Sequence[Findings],
-    used: frozenset[Waiver],
-    as_of: date | None,
+    questions: Sequence[Question], results: Sequence[Findings], used: frozenset[Waiver], days: Sequence[date | None]
 ) -> tuple[str, ...]:
-    if as_of is None:
-        return ()
     lines: dict[str, None] = {}
-    for site, waivers, result in zip(sites, given, results, strict=True):
-        asked = [waiver for waiver in waivers if waiver.asked_at(result)]
-        days = int(site.waivers.get("warn_days", WARN_DAYS))
-        lines |= dict.fromkeys(remarks(asked, used, as_of, days))
+    for question, result, day in zip(questions, results, days, strict=True):
+        if day is not None:
+            asked = [waiver for waiver in question.waivers if waiver.asked_at(result)]
+            warn_days = int(question.site.waivers.get("warn_days", WARN_DAYS))
+            lines |= dict.fromkeys(remarks(asked, used, day, warn_days))
     return tuple(lines)
-
-
-def _baseline(given: str | Path | Sequence[Findings]) -> tuple[Findings, ...]:
-    return read_results(given) if isinstance(given, (str, Path)) else tuple(given)
 
 
 def _check_labels(results: Sequence[Findings]) -> None:
@@ -182,20 +220,6 @@ def _check_labels(results: Sequence[Findings]) -> None:
     for label in labels:
         if labels.count(label) > 1:
             raise GateError(f"two site files are both called {label!r}; give each scenario a name of its own")
-
-
-def _compared(result: Findings, results: Sequence[Findings], known: Sequence[Findings], site: Site) -> Comparison:
-    """The comparison with the baseline of the same scenario; one against one is compared whatever the names."""
-    tolerance = site.gate.get("tolerance") or Decimal(0)
-    if len(results) == len(known) == 1:
-        return compare(known[0], result, tolerance)
-    label = label_of(result)
-    same = [earlier for earlier in known if label_of(earlier) == label]
-    if same:
-        return compare(same[0], result, tolerance)
-    without = Findings((), result.site, (), result.limit_tables)
-    comparison = compare(without, result, tolerance)
-    return replace(comparison, remarks=(f"The baseline has no scenario {label!r}: everything in it counts as new.",))
 
 
 def _bases(site: Site, tables: Sequence[LimitTable]) -> Bases:
@@ -209,76 +233,3 @@ def _bases(site: Site, tables: Sequence[LimitTable]) -> Bases:
         for rule in table.rules
         if rule.quantity == "current_harmonic" and (base := amperes.get(rule.reference)) is not None
     }
-
-
-def _checked(
-    recordings: Recordings,
-    site: Site,
-    tables: Sequence[LimitTable],
-    quantities: Iterable[str] | None,
-    as_of: date | None,
-    margin: Decimal | float | int | None,
-) -> Findings:
-    if not margin:
-        return check(recordings, site, list(tables), quantities=quantities, as_of=as_of)
-    share = Decimal(str(margin))
-    tight = [tighter(table, share) for table in tables]
-    # A time criterion that the site declares for a table holds for its tighter twin too.
-    criteria = [
-        replace(criterion, table=twin.id)
-        for table, twin in zip(tables, tight, strict=True)
-        for criterion in site.criteria
-        if criterion.table in (table.id, table.base)
-    ]
-    place = replace(site, criteria=(*site.criteria, *criteria))
-    findings = check(recordings, place, [*tables, *tight], quantities=quantities, as_of=as_of)
-    return _with_margin(findings, share)
-
-
-def tighter(table: LimitTable, percent: Decimal) -> LimitTable:
-    """The table with every limit moved inwards: by `percent` of the limit, of half the width of a two-sided band.
-
-    A reading on the tighter limit has the margin, also where a reading on the limit itself is outside (IEEE 519).
-    """
-    rules = tuple(
-        replace(rule, strict=False, rows=tuple(_tighter_row(row, percent) for row in rule.rows)) for rule in table.rules
-    )
-    return replace(table, id=f"{table.id}{_TIGHTER}", base=table.id, rules=rules)
-
-
-def _tighter_row(row: LimitRow, percent: Decimal) -> LimitRow:
-    share, low, high = percent / 100, row.low, row.high
-    if row.hertz:
-        return replace(row, hertz=tuple((hertz, limit * (1 - share)) for hertz, limit in row.hertz))
-    if low is not None and high is not None:
-        step = (high - low) / 2 * share
-        return replace(row, low=low + step, high=high - step)
-    return replace(
-        row,
-        low=None if low is None else low + abs(low) * share,
-        high=None if high is None else high - abs(high) * share,
-    )
-
-
-def _with_margin(findings: Findings, percent: Decimal) -> Findings:
-    """Findings of the tables themselves; a pass that the tighter limits do not confirm becomes a fail, or open."""
-    tight = {
-        finding.id.replace(_TIGHTER, "", 1): finding
-        for finding in findings.findings
-        if finding.table.endswith(_TIGHTER)
-    }
-    own = [finding for finding in findings.findings if not finding.table.endswith(_TIGHTER)]
-    return replace(
-        findings,
-        findings=tuple(_held_against(finding, tight.get(finding.id), percent) for finding in own),
-        limit_tables=tuple(table for table in findings.limit_tables if not table["id"].endswith(_TIGHTER)),
-    )
-
-
-def _held_against(finding: Finding, tight: Finding | None, percent: Decimal) -> Finding:
-    if finding.kind != "limit" or finding.verdict is not Verdict.PASS or tight is None:
-        return finding
-    from pqcheck.judge.decide import hold_against
-
-    decision = hold_against(tight, percent)
-    return finding if decision is None else finding.replaced(verdict=decision.verdict, reason=decision.reason)

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
+from pqcheck.limit_tables import LimitTable
+from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Findings, in_order
+from pqcheck.model.recording import Recording
+from pqcheck.site.site_values import Site
 from pqcheck.vet import vet
 from pqcheck.workflows.check_recording import check
 from pqcheck.workflows.inputs import (
@@ -36,8 +42,10 @@ def load_study(
     Arguments as for `check`; without any limit table the study has demand, capacity and predictions for declared
     ratings only. Raises `PqcheckError` when an input cannot be read, or a new load cannot be.
     """
+    from pqcheck.loads.answer import variant_row
     from pqcheck.loads.declared import new_loads
     from pqcheck.loads.study import study
+    from pqcheck.loads.variants import varied
 
     place = as_site(site)
     new_loads(place)
@@ -53,4 +61,27 @@ def load_study(
         measured = Findings(
             in_order(vetted.findings), place.declared, recording_entries(recording), (), vetted.remarks
         )
-    return study(corrected, place, chosen, measured, only)
+    declared = study(corrected, place, chosen, measured, only)
+    if not place.variants or not declared.loads:
+        return declared
+    rows = [variant_row("as declared", declared)]
+    for variant in place.variants:
+        other = varied(place, variant)
+        again = _determined_again(measured, chosen, corrected, other)
+        try:
+            found = study(corrected, other, chosen, again, only, headroom=False)
+        except SiteError as error:
+            raise SiteError(f"variant {variant['name']!r}: {error}") from None
+        rows.append(variant_row(variant["name"], found))
+    return replace(declared, variants=tuple(rows))
+
+
+def _determined_again(measured: Findings, tables: Sequence[LimitTable], recording: Recording, site: Site) -> Findings:
+    """The measured findings with the determinations, which count new loads, made for a variant."""
+    from pqcheck.loads.existing_load import existing_load_findings
+
+    rules = {(table.id, rule.id) for table in tables for rule in table.load_rules}
+    kept = [finding for finding in measured.findings if (finding.table, finding.rule) not in rules]
+    if len(kept) == len(measured.findings):
+        return measured
+    return replace(measured, findings=in_order([*kept, *existing_load_findings(tables, recording, site, kept)]))

@@ -58,4 +58,5 @@ def so_far(recordings: Recordings, site: Sites, tables: Tables | None = None) ->
     # A trim moves the start from which full periods are counted.
     axes = [stream.axis for stream in as_corrected(recording, place).streams]
     start, end = min(axis.start_us for axis in axes), max(axis.end_us for axis in axes)
-    return progress(findings, chosen, start, end, recording.zone)
+    share = place.coverage.at_least_percent if place.coverage is not None else None
+    return progress(findings, chosen, start, end, recording.zone, share)

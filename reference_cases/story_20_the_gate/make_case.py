@@ -17,4 +17,5 @@ amperes = {order: round(value * PEAK, 3) for order, value in percent.items()}
 FILES = {
     "spectrum.csv": rows("current_harmonic [% of fundamental],current_harmonic [A]", percent, amperes),
     "amperes_only.csv": rows("current_harmonic [A]", amperes),
+    "kiloamperes.csv": rows("current_harmonic [A rms]", {order: value * 6 / 1000 for order, value in percent.items()}),
 }

@@ -146,16 +146,26 @@ Slots = Mapping[int, Span]
 """The span of the square of each slot, by its number since 1970."""
 
 
-def tally(rule: Rule, slots: Slots, first: int, end: int, excluded: frozenset[int], dead: frozenset[int]) -> Tally:
-    """Count the slots `first` to `end`; `dead` are those in which the supply was interrupted, which have no value."""
+def tally(
+    rule: Rule, slots: Slots, first: int, end: int, excluded: frozenset[int], dead: frozenset[int], longer: Slots
+) -> Tally:
+    """Count the slots `first` to `end`; `dead` are those in which the supply was interrupted, which have no value.
+
+    `longer` are the squares of means over three slots, from the one given: of those outside one slot at least is.
+    """
     inside = outside = left_out = 0
+    low, high = (rule.low or Fraction(0)) ** 2, rule.high**2
     for slot in range(first, end):
         if slot in excluded:
             left_out += 1
             continue
         span = UNREAD if slot in dead else slots.get(slot, UNREAD)
-        low, high = (rule.low or Fraction(0)) ** 2, rule.high**2
         inside += span.low >= low and span.high <= high
         outside += span.high < low or span.low > high
+    for slot, span in longer.items():
+        three = range(slot, slot + 3)
+        known = any(each in excluded or each in dead or slots.get(each, UNREAD).known for each in three)
+        if first <= slot and slot + 3 <= end and not known:
+            outside += span.high < low or span.low > high
     counted = end - first - left_out
     return Tally(end - first, left_out, inside, outside, (100 - rule.percent) * counted // 100)

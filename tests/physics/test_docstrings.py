@@ -116,7 +116,7 @@ def test_examples_are_true(module: Any) -> None:
 
 
 SIZES = {"n": 8, "k": 5, "g": 3, "m": 12, "p": 4, "w": 7, "15": 15, "3": 3, "2": 2, "1": 1}
-COUNTS = {"size": 2, "skip": 0}
+COUNTS = {"size": 2, "skip": 0, "lamp": 230}
 
 
 def sample(entry: Entry) -> Any:

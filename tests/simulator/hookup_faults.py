@@ -8,9 +8,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tests.simulator.network import Floats, Hookup, ServiceKind
-from tests.simulator.places import Place
+from tests.simulator.places import SCENES, Place
 
 Table = dict[str, Floats]
+FEED_IN = tuple(scene for scene in SCENES if scene.startswith("feed-in"))
+WITHOUT_FEED_IN = tuple(scene for scene in SCENES if scene not in FEED_IN)
+WITH_LOAD = tuple(scene for scene in SCENES if scene != "low load")
 Make = Callable[[Place, np.random.Generator], Table]
 
 REVERSED, SWAPPED, ROTATED = {"reversed-current"}, {"swapped-currents"}, {"rotated-currents"}
@@ -28,6 +31,7 @@ class Fault:
     where: Callable[[ServiceKind], bool]
     unseen: str = ""
     supply: Mapping[str, str] = field(default_factory=dict)
+    scenes: tuple[str, ...] = SCENES
 
 
 def hooked(**parts: object) -> Make:
@@ -196,16 +200,27 @@ FAULTS: dict[str, Fault] = {
     "one clamp reversed": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, lambda s: _phases(s) or s.elements),
     "one clamp reversed, totals": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, lambda s: s.powers == "totals"),
     "another clamp reversed": Fault(hooked(arrows=(1, 1, -1)), REVERSED, lambda s: _phases(s) or s.elements),
-    "one leg reversed": Fault(hooked(arrows=(1, -1, 1)), REVERSED, _split),
+    "one leg reversed": Fault(hooked(arrows=(1, -1, 1)), REVERSED, _split, scenes=WITHOUT_FEED_IN),
+    "one leg reversed, feed-in declared": Fault(
+        hooked(arrows=(1, -1, 1)), REVERSED, _split, scenes=FEED_IN,
+        unseen="import and export of the leg change places; the revenue meter or the time of the sun shows it"),
     "two clamps reversed": Fault(hooked(arrows=(-1, -1, 1)), REVERSED, _phases),
-    "all clamps reversed": Fault(hooked(arrows=BACK), REVERSED, lambda s: _three(s) and s.grounded is None),
+    "all clamps reversed": Fault(hooked(arrows=BACK), REVERSED, lambda s: _three(s) and s.grounded is None,
+                                 scenes=WITHOUT_FEED_IN),
+    "all clamps reversed, feed-in declared": Fault(
+        hooked(arrows=BACK), REVERSED, lambda s: _three(s) and s.grounded is None, scenes=FEED_IN,
+        unseen="import and export change places; the revenue meter or the time of the sun shows it"),
     "two clamps swapped (a, b)": Fault(hooked(clamps=(1, 0, 2)), SWAPPED, _phases),
     "two clamps swapped (a, c)": Fault(hooked(clamps=(2, 1, 0)), SWAPPED,
                                        lambda s: _three(s) and s.grounded is None),
     "clamps rotated": Fault(hooked(clamps=(1, 2, 0)), ROTATED, _phases),
     "clamps rotated the other way": Fault(hooked(clamps=(2, 0, 1)), ROTATED, _phases),
-    "two clamps swapped and reversed": Fault(hooked(clamps=(1, 0, 2), arrows=(-1, -1, 1)), SWAPPED, _phases),
-    "clamp turned on the way": Fault(from_moment(hooked(arrows=(-1, 1, 1))), REVERSED, lambda s: _phases(s)),
+    "two clamps swapped and reversed": Fault(hooked(clamps=(1, 0, 2), arrows=(-1, -1, 1)), SWAPPED, _wye),
+    "clamp turned on the way": Fault(from_moment(hooked(arrows=(-1, 1, 1))), REVERSED | {"sign-changes"}, _phases,
+                                     scenes=WITHOUT_FEED_IN),
+    "clamp turned on the way, feed-in declared": Fault(
+        from_moment(hooked(arrows=(-1, 1, 1))), REVERSED | {"sign-changes"}, _phases, scenes=FEED_IN,
+        unseen="power that flows both ways is what was declared; compare kW of every phase with a handheld reading"),
     "two leads crossed (a, b)": Fault(hooked(leads=(1, 0, 2)), CROSSED, _phases),
     "two leads crossed (b, c)": Fault(hooked(leads=(0, 2, 1)), CROSSED, _phases),
     "leads rotated": Fault(hooked(leads=(1, 2, 0)), ROTATED | CROSSED, _phases),
@@ -219,9 +234,13 @@ FAULTS: dict[str, Fault] = {
     "neutral open, legs 5:1 to 8:1": Fault(open_neutral(5, 8), NEUTRAL, _neutral),
     "neutral open, legs 8:1 to 20:1": Fault(open_neutral(8, 20), NEUTRAL, _neutral),
     "neutral opens on the way": Fault(from_moment(open_neutral(2, 12)), NEUTRAL, _neutral),
-    "a clamp dead from the start": Fault(hooked(dead=0), {"dead-clamp"}, lambda s: _three(s) and s.grounded is None),
+    "a clamp dead from the start": Fault(hooked(dead=0), {"dead-clamp"}, lambda s: _three(s) and s.grounded is None,
+                                         scenes=WITH_LOAD),
     "a clamp falls off": Fault(from_moment(hooked(dead=0)), {"dead-clamp", "jaw-open"},
-                               lambda s: _three(s) and s.grounded is None),
+                               lambda s: _three(s) and s.grounded is None, scenes=WITH_LOAD),
+    "a clamp sees nothing, hardly any load": Fault(
+        hooked(dead=0), {"dead-clamp"}, lambda s: _three(s) and s.grounded is None, scenes=("low load",),
+        unseen="the noise of a range far too large looks like a small load; a smaller range shows it"),
     "a jaw opens": Fault(from_moment(jaw), {"jaw-open", "kirchhoff"}, _wye,
                          unseen="a load that changes looks the same unless the neutral or the powers contradict; a "
                                 "handheld reading shows it"),

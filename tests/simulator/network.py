@@ -194,7 +194,7 @@ def table_of(
     table["reactive_power.total [var]"] = np.round(powers.imag.sum(axis=0), 1)
     if quality.with_orders and service.neutral:
         for phase, row in zip("abc"[:size], third, strict=True):
-            table[f"current_harmonic.{phase}.h3 [A]"] = rounded(row, quality.step_amps)
+            table[f"current_harmonic.{phase}.h3 [A]"] = rounded(row, 0.001)
     return table
 
 

@@ -88,7 +88,7 @@ def draw(
                                                             if scene != "low load" else 3 * amps),
         noise_volts=float(rng.uniform(0.0001, 0.0004)), step_volts=float(rng.choice([0.01, 0.1])),
         step_amps=float(rng.choice([0.01, 0.1])),
-        triplen=float(rng.uniform(0.1, 0.35)) if scene == "office" else float(rng.uniform(0.0, 0.06)),
+        triplen=float(rng.uniform(0.1, 0.35)) if scene == "office" else float(rng.uniform(0.005, 0.06)),
         with_orders=bool(rng.integers(2)) and scene != "low load",
     )
     return Place(kind, scene, interval, start, level, complex(line), complex(float(rng.uniform(0.6, 1.6)) * cable),

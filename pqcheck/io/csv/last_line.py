@@ -51,7 +51,8 @@ def cut_of(text: Text, layout: Layout) -> Cut | None:
     last = lines[-1] if len(lines) > 1 else b""
     if len(last) > LONGEST_LINE:
         raise long_line(text.source)
-    if not last.strip() or last.endswith(b"\r"):
+    # A NUL byte is no end of a line that was cut, but an error of its own once the lines are looked at.
+    if not last.strip() or last.endswith(b"\r") or b"\0" in last:
         return None
     begin = size - len(last)
     cells, above = (_cells(text.decode(line.rstrip(b"\r")), layout.delimiter) for line in (last, lines[-2]))

@@ -25,8 +25,9 @@ def split_line(text: str, delimiter: str) -> list[str]:
     try:
         return next(csv.reader([text], delimiter=delimiter), [])
     except csv.Error as error:
+        why = "it holds a carriage return in its midst, where a line should end" if "\r" in text else error
         raise InputError(
-            f"a line of text cannot be cut into cells ({error}): it begins {text[:40]!r}; is it a text of columns?"
+            f"a line of text cannot be cut into cells ({why}): it begins {text[:40]!r}; is it a text of columns?"
         ) from None
 
 

@@ -50,6 +50,8 @@ class Point(Struct, frozen=True):
     rows: Mapping[Channel, RowSpan]
     doubts: tuple[Doubt, ...] = ()
     words: Mapping[int, str] = field(default_factory=dict)
+    fundamentals: Mapping[tuple[str, str], Decimal | None] = field(default_factory=dict)
+    """Order 1 in A or V rms by quantity and phase, of those that hold amplitudes in A or V; None where unknown."""
 
 
 Columns = Mapping[tuple[SpectrumColumn, str | None], Mapping[int, Amplitude]]
@@ -65,6 +67,7 @@ def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
     rows: dict[Channel, RowSpan] = {}
     doubts: list[Doubt] = []
     words: dict[int, str] = {}
+    ones: dict[tuple[str, str], Decimal | None] = {}
     fundamentals = [cells[1] for (column, _), cells in columns.items() if column.role == "fundamental"]
     spread: dict[tuple[str, str], list[tuple[SpectrumColumn, Mapping[int, Amplitude]]]] = {}
     for (column, phase), cells in columns.items():
@@ -80,9 +83,11 @@ def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
             channel = Channel(quantity, phase, order, None, "mean", unit)
             amplitudes[channel] = value
             rows[channel] = RowSpan(file, row, row)
+        if reading.absolute:
+            ones[quantity, phase] = reading.order_1
         doubts += reading.doubts
         words |= reading.words
-    return Point(name, amplitudes, rows, tuple(doubts), words)
+    return Point(name, amplitudes, rows, tuple(doubts), words, ones)
 
 
 def _all_phases(column: SpectrumColumn, file: str, site: Site) -> tuple[str, ...]:
@@ -108,6 +113,18 @@ class _Reading:
         self.amplitudes: dict[int, tuple[Decimal, str, int]] = {}
         self.doubts: list[Doubt] = []
         self.words: dict[int, str] = {}
+        self._base_of_percent: Decimal | None = None
+
+    @property
+    def absolute(self) -> bool:
+        """Whether there are amplitudes in A or V."""
+        return any(unit in ("A", "V") for _, unit, _ in self.amplitudes.values())
+
+    @property
+    def order_1(self) -> Decimal | None:
+        """Order 1 in A or V rms: as written, or what percentages were turned with."""
+        value, unit, _ = self.amplitudes.get(1, (None, "", 0))
+        return value if unit in ("A", "V") else self._base_of_percent
 
     @property
     def _where(self) -> str:
@@ -165,6 +182,7 @@ class _Reading:
                 "fundamental; give percent of the fundamental"
             )
         base, how = self._base(rms)
+        self._base_of_percent = base
         harmonics = {order: cell for order, cell in cells.items() if order > 1}
         if base is None:
             self.words[column.number] = "percent of the fundamental, which is not declared"
@@ -194,6 +212,8 @@ class _Reading:
         shared = [
             order for order in sorted(percent) if order in rms and percent[order].value >= _COMPARED_FROM
         ]
+        if not base:
+            return
         ratios = sorted(rms[order].value / (percent[order].value * base / 100) for order in shared)
         if not ratios:
             return

@@ -217,9 +217,10 @@ def _finer(files: list[_File], declared: Declared) -> list[_File]:
         if interval:
             own = _keys(file.table)
             # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
-            finer = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
-            better = next((each for each in finer if each and each < interval and interval % each == 0), None)
-            if better is not None:
+            others = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
+            fitting = [each for each in others if each and interval % each == 0]
+            # Where several fit, the longest: the fewest rows would be missing.
+            if fitting and (better := max(fitting)) < interval:
                 file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
         result.append(file)
     return result

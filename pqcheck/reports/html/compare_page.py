@@ -10,7 +10,15 @@ from numpy.typing import NDArray
 from pqcheck.model.findings_words import limit_text, number
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.before_after import loads_sentence, span_text, state_words, summary
+from pqcheck.reports.before_after import (
+    PREDICTION_HEADS,
+    loads_sentence,
+    prediction_rows,
+    prediction_sentence,
+    span_text,
+    state_words,
+    summary,
+)
 from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
@@ -19,6 +27,7 @@ from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, concerning, phase_label
 from pqcheck.reports.plots.shapes import duration_curve
 from pqcheck.workflows.compare_findings import FindingChange
+from pqcheck.workflows.prediction_and_record import predicted_and_recorded
 from pqcheck.workflows.two_sides import BeforeAfter, Side
 
 _MARKS = {"new": "▲", "worse": "▲", "better": "▼", "unchanged": "=", "gone": "-"}
@@ -29,7 +38,7 @@ def compare_page(both: BeforeAfter) -> str:
     name = str(both.after.findings.site.get("name") or both.before.findings.site.get("name") or "")
     title = f"Before and after: {name}" if name else "Before and after"
     danger = danger_box(both.after.findings, "Danger sign in the recording after: read this first")
-    main = (danger, _answer(both), _loads(both), _criteria(both), _plots(both), _limits(both))
+    main = (danger, _answer(both), _loads(both), _criteria(both), _predictions(both), _plots(both), _limits(both))
     return page_of(title, "answer", [tag("h1", title)], main)
 
 
@@ -99,6 +108,15 @@ def _row(change: FindingChange) -> list[Child]:
     name = tag("span", shown.title, tag("small", f" {shown.table} {shown.rule}, {shown.clause}"))
     lost = f"{float(change.loss):.3g} %" if change.loss is not None else "-"
     return [tag("span", mark, f" {state_words(change)}"), name, limit_text(shown), *sides, lost]
+
+
+def _predictions(both: BeforeAfter) -> Markup | None:
+    rows = predicted_and_recorded(both.before.findings, both.after.findings)
+    if not rows:
+        return None
+    inner = table(list(PREDICTION_HEADS), [list(row) for row in prediction_rows(rows)], label="Predicted and recorded")
+    head = tag("h2", "Predicted and recorded", id="predicted")
+    return tag("section", head, tag("p", prediction_sentence(rows)), inner, aria_labelledby="predicted")
 
 
 def _plots(both: BeforeAfter) -> Markup | None:

@@ -10,6 +10,7 @@ from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_words import (
     VERDICT_WORDS,
+    WHOLE_TABLE,
     clock,
     limit_text,
     margin_percent,
@@ -129,7 +130,7 @@ def _row(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset
         tag("td", verdict_mark(worst.verdict), tag("small", marks) if marks else None,
             data_sort=rank(worst.verdict)),
         tag("th", worst.title,
-            tag("small", f" {worst.table} {worst.rule}, {worst.clause}; {asked_of(worst)}"), scope="row"),
+            tag("small", f" {_rule_words(worst)}"), scope="row"),
         tag("td", phase),
         tag("td", limit_text(worst)),
         tag("td", reading_text(worst)),
@@ -192,3 +193,10 @@ def _links(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozens
     elif criterion.worst.reason is not None:
         links += [" ", tag("a", "why", href="#open")]
     return links or ["-"]
+
+
+def _rule_words(finding: Finding) -> str:
+    """Rule, clause and what is asked; of a whole table its id alone."""
+    if finding.rule == WHOLE_TABLE:
+        return finding.table
+    return f"{finding.table} {finding.rule}, {finding.clause}; {asked_of(finding)}"

@@ -21,6 +21,7 @@ from pqcheck.model.findings_words import (
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.gather import Track
 from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
+from pqcheck.reports.html.event_classes import event_classes
 from pqcheck.reports.html.markup import Child, Markup, table, tag
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
@@ -60,6 +61,7 @@ def evidence_part(
     blocks: list[Child] = [_block(finding, material, drawn) for finding in chosen]
     if failed > len(chosen):
         blocks.append(tag("p", f"{failed - len(chosen)} more criteria with evidence are in the findings file."))
+    blocks += event_classes(material)
     return tag(
         "section", tag("h2", "Findings and their times", id="evidence"), tag("p", intro), *blocks,
         aria_labelledby="evidence",

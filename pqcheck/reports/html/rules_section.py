@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from pqcheck.limit_tables import Rule
 from pqcheck.model.clock import iso
-from pqcheck.model.findings_words import clock
+from pqcheck.model.declared_away import declared_lines
+from pqcheck.model.findings_words import WHOLE_TABLE, clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.observation import GRADES, Observation
 from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
@@ -27,6 +28,8 @@ def rules_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Marku
                      loaded.source if loaded is not None else "-", tag("code", entry["sha256"])))  # fmt: skip
     applied: dict[tuple[str, str], str] = {}
     for criterion in criteria:
+        if criterion.worst.rule == WHOLE_TABLE:
+            continue
         applied.setdefault((criterion.worst.table, criterion.worst.rule), criterion.worst.clause)
     each = []
     for (table_id, rule_id), clause in applied.items():
@@ -71,6 +74,9 @@ def changes_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Mar
     site = material.site
     zone = material.gathered.zone if material.gathered is not None else site.time_zone or "UTC"
     parts: list[Child] = [tag("h2", "Exclusions, corrections, exceptions", id="changes")]
+    declarations = declared_lines(material.findings)
+    if declarations:
+        parts.append(tag("ul", *(tag("li", line.strip("- ")) for line in declarations)))
     if site.exclusions:
         parts.append(table(
             ("From", "To", "Reason", "Author", "Clause"),
@@ -98,8 +104,6 @@ def changes_part(material: Material, criteria: Sequence[JudgedCriterion]) -> Mar
     if rows:
         heads = ("Criterion", "Period from", "Verdict", "Would be", "Then")
         parts += [tag("h3", "Where the verdict would be another"), table(heads, rows, label="Verdicts without")]
-    elif site.exclusions or declared:
-        parts.append(tag("p", "No verdict would be another without them."))
     waived = [finding for criterion in criteria for finding in criterion.findings if finding.waiver]
     if waived:
         parts += [tag("h3", "Exceptions"), table(

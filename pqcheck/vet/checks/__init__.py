@@ -31,6 +31,7 @@ from pqcheck.vet.checks import (
     handheld,
     interpolated,
     interruption,
+    kirchhoff,
     loose_neutral,
     lost_lead,
     neutral_overload,
@@ -65,8 +66,8 @@ AFTER_CHANNELS: tuple[ModuleType, ...] = (
     frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
-    nominal, connection, voltage_triangle, scale_steps, ratio, totals, energy, wiring, two_element, phase_order, lost_lead, dead_clamp,
-    open_jaw, neutral_sum, power_factor,
+    nominal, connection, voltage_triangle, scale_steps, ratio, totals, energy, wiring, two_element, phase_order,
+    lost_lead, dead_clamp, open_jaw, neutral_sum, kirchhoff, power_factor,
 )
 """Voltages, currents and powers against each other, where a time base has them."""
 OF_THE_RECORDING: tuple[ModuleType, ...] = (enough, unset_clock)

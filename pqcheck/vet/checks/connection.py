@@ -53,7 +53,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
                            "corner-grounded delta. Its voltages to ground say nothing; those between lines are judged.",
                       advice="Nothing to do.")
         return
-    to_neutral, between = _living(to_neutral, between)
+    to_neutral, between = _living(to_neutral, between, 2 * float(site.supply.line_to_line or np.inf))
     if len(to_neutral) < 2 or (not between and len(to_neutral) < 3):
         yield Outcome(CHECK, Verdict.NOT_APPLICABLE, "voltage", "voltage", code="no-input",
                       text="Too few voltages to recognise the connection.",
@@ -109,10 +109,13 @@ def grounded_corner(to_neutral: dict[str, Array], between: dict[str, Array]) -> 
     return at_ground[0][0] if len(at_ground) == 1 and full else ""
 
 
-def _living(to_neutral: dict[str, Array], between: dict[str, Array]) -> tuple[dict[str, Array], dict[str, Array]]:
-    """Without legs that are dead most of the time, and without the lines that end on them."""
+def _living(
+    to_neutral: dict[str, Array], between: dict[str, Array], ceiling: float
+) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Without legs that are dead most of the time, and without the lines that end on them; above `ceiling` [V] a leg
+    has a wrong ratio, beside which the others are not dead."""
     middle = {phase: float(np.nanmedian(series)) for phase, series in to_neutral.items()}
-    top = max(middle.values(), default=0.0)
+    top = max((value for value in middle.values() if value <= ceiling), default=0.0)
     dead = {phase[0] for phase, value in middle.items() if value <= 0.2 * top}
     return (
         {phase: series for phase, series in to_neutral.items() if phase[0] not in dead},

@@ -22,6 +22,8 @@ from pqcheck.vet.time_base import Grid, TimeBase
 
 GONE = Threshold(0.01, "1", CHOSEN,
                  "Share of its own usual value (or of the other phases) below which a current is nothing.")
+NOTHING = Threshold(0.04, "1", CHOSEN, "Share of the other phases' current below which a clamp sees nothing from the "
+                                       "start: the noise of a large range; a question, not a refusal.")
 FEWEST_POINTS = Threshold(20, "1", CHOSEN, "Points before and after the step.")
 NEVER_BELOW = Threshold(0.1, "1", CHOSEN,
                         "A load that fell below this share of its median before is switched now and then.")
@@ -32,7 +34,7 @@ CHECK = Check(
     question="Did a clamp fall off?",
     looks_at="Every phase current beside the others.",
     how="A current that drops to nothing at one moment and stays there while the other phases go on, and that never "
-        "was so low before; or one that is nothing from the start (a question, not a refusal).",
+        "was so low before; or one that is nothing from the start (a question: nothing passes on it).",
     example="Current c falls from about 120 A to 0.1 A at one moment and stays there.",
     codes={"dead-clamp": "A clamp sees nothing"},
     refuses={
@@ -67,12 +69,13 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     around = float(np.nanmedian(others[known]))
     if around <= 0:
         return passed
-    if usual < GONE.value * around:
+    if usual < NOTHING.value * around:
         return Outcome(
             CHECK, Verdict.INCONCLUSIVE, name, "current", phase, code="dead-clamp", likelihood="likely",
             text=f"Current {phase} never rises above {usual:.3g} A while the other phases carry about {around:.3g} "
                  "A: the clamp sees nothing, or the phase has no load.",
             advice="Compare with a handheld reading; close the clamp and check its plug and range.",
+            subjects=(Subject("current", (phase,)),),
         )
     points = np.flatnonzero(known)
     gone = series[points] < GONE.value * usual
@@ -85,14 +88,20 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     # Only while the other phases carry load does a missing current mean anything, and a present one before.
     loaded = others[points] >= 0.5 * around
     before = series[points[:cut]][loaded[:cut]]
-    if before.size < fewest or np.count_nonzero(loaded[cut:]) < fewest:
-        return passed
-    if np.percentile(before, 5) < NEVER_BELOW.value * np.median(before):
+    if np.count_nonzero(loaded[cut:]) < fewest:
         return passed
     near = others[points[cut - 5 : cut]], others[points[cut : cut + 5]]
-    if abs(float(np.float64(np.median(near[1])) / np.median(near[0])) - 1) > OTHERS_WITHIN.value:
-        return passed
+    sudden = before.size >= fewest and np.percentile(before, 5) >= NEVER_BELOW.value * np.median(before) \
+        and abs(float(np.float64(np.median(near[1])) / np.median(near[0])) - 1) <= OTHERS_WITHIN.value
     span = Extent(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
+    if not sudden:
+        return Outcome(
+            CHECK, Verdict.INCONCLUSIVE, name, "current", phase, code="dead-clamp", likelihood="likely",
+            text=f"Current {phase} sees nothing from one moment on, to the end, while the other phases carry load: the "
+                 "clamp fell off, or the load of this phase was switched off.",
+            advice="Check the clamp and its plug; ask what was switched.", spans=(span,),
+            subjects=(Subject("current", (phase,), start_us=span.start_us),),
+        )
     return Outcome(
         CHECK, Verdict.REFUSED, name, "current", phase, code="dead-clamp", likelihood="likely",
         text=f"Current {phase} falls from about {np.median(before):.3g} A to "

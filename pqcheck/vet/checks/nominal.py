@@ -69,8 +69,9 @@ CHECK = Check(
         "without supply left out; and when the middle value of a channel lies below 0.89 or above 1.11 of its nominal, "
         "within 2 % of another standard nominal or of a plain factor of the declared one, and 90 % of the values lie "
         "within 3 %. Otherwise the data are judged as they stand, with a note. Where the line-to-line voltages stand "
-        "at their nominal it is not in doubt, and with nominal_basis declared a mismatch is a note. Nothing is ever "
-        "switched. Danger signs that rest on a doubtful nominal are withheld and named.",
+        "at their nominal it is not in doubt, and with nominal_basis declared a mismatch is a note. Each time base is "
+        "asked about its own stretch. Nothing is ever switched. Danger signs that rest on a doubtful nominal are "
+        "withheld and named.",
     example="Declared 240 V, middle value 207.6 V (0.865): the data match 208 V. 0.915 is 110/120 and a real low "
             "voltage.",
     codes={
@@ -150,7 +151,9 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "voltage", phase, code="no-input",
                           text=f"No nominal is declared for {phase}.", advice="Declare the line-to-line nominal.")
             continue
-        yield _against_nominal(name, phase, series, float(declared), site, None if certain else whole)
+        # Each time base answers for its own stretch: two rows of one file put no week of another in doubt.
+        reach = Subject("voltage", (phase,), (), base.stream.axis.start_us, base.stream.axis.end_us)
+        yield _against_nominal(name, reach, series, float(declared), site, None if certain else whole)
 
 
 def _high_leg(site: Site) -> str:
@@ -211,9 +214,10 @@ def lines_stand(grid: Grid, site: Site) -> bool:
 
 
 def _against_nominal(
-    name: str, phase: str, series: Array, nominal: float, site: Site, whole: float | None
+    name: str, reach: Subject, series: Array, nominal: float, site: Site, whole: float | None
 ) -> Outcome:
     """`whole` is the ratio of all voltages together, None where the nominal is not in doubt."""
+    [phase] = reach.phases
     known = series[np.isfinite(series)]
     alive = known if _thousandth(known / nominal) else known[known > DEAD_BELOW.value * nominal]
     if not alive.size and whole is None:
@@ -226,7 +230,7 @@ def _against_nominal(
     if not alive.size:
         return Outcome(CHECK, Verdict.REFUSED, name, "voltage", phase, code="no-voltage", likelihood="shown",
                        text=f"{phase} never rises above 10 % of its nominal {nominal:g} V.",
-                       advice="Check the voltage lead.", subjects=(Subject("voltage", (phase,)),))
+                       advice="Check the voltage lead.", subjects=(reach,))
     low, middle, high = (float(volts) for volts in np.percentile(alive, (5, 50, 95)))
     ratio, spread = middle / nominal, (high - low) / middle
     measured = f"{phase}: middle value {middle:.4g} V is {ratio:.3f} of the declared nominal {nominal:g} V"
@@ -244,7 +248,7 @@ def _against_nominal(
             text="; ".join([measured + why, *explanations[:2]]) + ".",
             advice="Confirm the nominal voltage and the leads, correct nominal_voltage, connection or the column "
                    "mapping, and run again; or give nominal_basis if the declared value is certain.",
-            subjects=(Subject("voltage", (phase,)),), value=middle, unit="V",
+            subjects=(reach,), value=middle, unit="V",
         )
     basis = f" The nominal is certain ({site.supply.nominal_basis})." if site.supply.nominal_basis else ""
     hint = f" Note that {explanations[0]}." if explanations else ""

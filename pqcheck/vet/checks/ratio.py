@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from msgspec.structs import replace
 
+from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import (
     CHOSEN,
@@ -16,9 +18,10 @@ from pqcheck.vet.check_definition import (
     Threshold,
     thresholds,
 )
+from pqcheck.vet.checks.wiring.partial import three_phase_load
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Outcome, Proposal, Subject
-from pqcheck.vet.time_base import PHASES, TimeBase
+from pqcheck.vet.time_base import PHASES, Grid, TimeBase
 
 FACTORS = Threshold(
     (2, 3, 4, 5, 10, 20, 40, 50, 60, 80, 100, 120, 160, 200, 400, 1000), "1", PRACTICE,
@@ -35,6 +38,7 @@ EXACT_LOW = Threshold(
 VECTOR_LOW = Threshold(0.6, "1", PRACTICE,
                        "Root of P^2 + Q^2 over V x I: distortion lowers it (0.64 at a current THD of 120 %).")
 ACTIVE_LOW = Threshold(0.12, "1", PRACTICE, "Active power over V x I: an ordinary power factor lies above.")
+LEAD_OFF = Threshold(0.2, "1", PRACTICE, "Voltage over the highest of its kind below which its lead is off.")
 SPREAD = Threshold(0.15, "1", CHOSEN, "Width of the middle 90 % of the ratio, relative: a wrong ratio never changes.")
 
 CHECK = Check(
@@ -84,16 +88,35 @@ def typical_ratio(upper: Array, lower: Array) -> tuple[float, float] | None:
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
-    """Per phase: S, or the root of P^2 + Q^2, against V x I."""
+    """Per phase: S, or the root of P^2 + Q^2, against V x I; where only totals were recorded, those."""
     grid = base.grid
+    load = three_phase_load(grid) if base.site.supply.connection in ("wye", "delta") else None
+    total = grid.get("active_power", "total")
+    if load is not None and total is not None and not grid.recorded("active_power"):
+        yield _of_totals(total, grid.get("reactive_power", "total"), load)
+        return
+    outcomes = list(_of_phases(base))
+    # Where every phase is off by a factor the powers may be what is wrong: nothing is proposed.
+    one_sound = any(outcome.verdict is Verdict.PASS for outcome in outcomes)
+    yield from (outcome if one_sound else replace(outcome, proposals=()) for outcome in outcomes)
+
+
+def _of_phases(base: TimeBase) -> Iterator[Outcome]:
+    grid = base.grid
+    right = _total_agrees(grid)
     for phase in PHASES:
         current = grid.get("current", phase)
         if current is None:
             continue
         name = f"current.{phase}"
-        volts = grid.get("voltage", f"{phase}n")
+        volts = _volts(grid, base.site.supply.connection, phase)
         apparent = grid.get("apparent_power", phase)
         active, reactive = grid.get("active_power", phase), grid.get("reactive_power", phase)
+        if volts is not None and _lead_off(grid, phase):
+            yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "current", phase, code="no-input",
+                          text=f"The voltage lead of phase {phase} is off; its power says nothing of the clamp ratio.",
+                          advice="Fit the lead again.")
+            continue
         if volts is None or (apparent is None and active is None):
             yield Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "current", phase, code="no-input",
                           text=f"Voltage {phase}n or the power of phase {phase} was not recorded; the clamp ratio "
@@ -103,15 +126,64 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         product = volts * current
         if apparent is not None:
             yield _against_product(name, phase, np.abs(apparent), product, "apparent power",
-                                   EXACT_LOW.value)
+                                   EXACT_LOW.value, right)
         elif active is not None:
             power = np.abs(active) if reactive is None else np.hypot(active, reactive)
             what = "active power" if reactive is None else "the root of P^2 + Q^2"
             low = (ACTIVE_LOW if reactive is None else VECTOR_LOW).value
-            yield _against_product(name, phase, power, product, what, low)
+            yield _against_product(name, phase, power, product, what, low, right)
 
 
-def _against_product(name: str, phase: str, power: Array, product: Array, what: str, low: float) -> Outcome:
+def _volts(grid: Grid, connection: str, phase: str) -> Array | None:
+    """The voltage that the power of a channel was formed with."""
+    if connection != "delta":
+        return grid.get("voltage", f"{phase}n")
+    powers = grid.recorded("active_power")
+    if set(powers) == {"a", "c"}:
+        # Two elements: V_ab with I_a, V_cb with I_c.
+        return grid.get("voltage", {"a": "ab", "c": "bc"}.get(phase, ""))
+    lines = grid.stack(*(("voltage", line) for line in LINE_TO_LINE))
+    return None if lines is None else np.asarray(lines.mean(axis=0) / ROOT3)
+
+
+def _lead_off(grid: Grid, phase: str) -> bool:
+    """Whether the voltage of a phase is next to nothing beside the others most of the time."""
+    middles = {name: float(np.nanmedian(series)) for name, series in grid.recorded("voltage", LINE_TO_NEUTRAL).items()}
+    return middles.get(f"{phase}n", np.inf) < LEAD_OFF.value * max(middles.values(), default=0.0)
+
+
+def _total_agrees(grid: Grid) -> bool:
+    """Whether a recorded total is the sum of the phases: then the powers are on one scale."""
+    total, phases = grid.get("active_power", "total"), list(grid.recorded("active_power").values())
+    if total is None or len(phases) < 2:
+        return False
+    typical = typical_ratio(np.abs(total), np.abs(np.sum(np.stack(phases), axis=0)))
+    return typical is not None and abs(typical[0] - 1) < FACTOR_WITHIN.value
+
+
+def _of_totals(active: Array, reactive: Array | None, load: Array) -> Outcome:
+    power = np.abs(active) if reactive is None else np.hypot(active, reactive)
+    typical = typical_ratio(power, load)
+    passed = Outcome(CHECK, Verdict.PASS, "current", "current")
+    if typical is None or typical[0] <= 0:
+        return passed
+    middle, spread = typical
+    known = nearest_factor(middle, 4 * FACTOR_WITHIN.value)
+    if middle <= HIGH.value and not (middle < ACTIVE_LOW.value and known and spread < SPREAD.value):
+        return passed
+    return Outcome(
+        CHECK, Verdict.REFUSED, "current", "current", code="scale", likelihood="likely",
+        text=f"The total power of all phases is {middle:.4g} times V x I"
+             + (f", about a factor of {known[1]}" if known else "")
+             + ": currents, voltages or powers carry a wrong ratio or unit.",
+        advice="Check ratios and units; a handheld reading shows which of them is wrong.",
+        subjects=(Subject("current", PHASES),), value=middle, unit="1",
+    )
+
+
+def _against_product(
+    name: str, phase: str, power: Array, product: Array, what: str, low: float, right: bool
+) -> Outcome:
     typical = typical_ratio(power, product)
     if typical is None:
         return Outcome(CHECK, Verdict.NOT_APPLICABLE, name, "current", phase, code="load-too-small",
@@ -136,6 +208,7 @@ def _against_product(name: str, phase: str, power: Array, product: Array, what: 
                "handheld reading shows which of them is wrong.",
         subjects=(Subject("current", (phase,)),),
         proposals=(Proposal("scale", {"quantity": "current", "phases": (phase,), "factor": round(known[0], 6)},
-                            "only if a handheld reading shows that the current is the wrong one"),) if known else (),
+                            "only if a handheld reading shows that the current is the wrong one"),)
+        if known and right else (),
         value=middle, unit="1",
     )

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
+from pqcheck.model.verdict import Verdict
+from pqcheck.vet.checks.wiring import card
 from pqcheck.vet.checks.wiring.card import CHECK
-from pqcheck.vet.checks.wiring.messages import too_little
+from pqcheck.vet.checks.wiring.messages import too_little, too_short
 from pqcheck.vet.checks.wiring.partial import by_signs, without_phase_powers, without_reactive
 from pqcheck.vet.checks.wiring.three_phase import significant, with_reactive
 from pqcheck.vet.outcome import Outcome
@@ -21,9 +25,15 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     if not phases:
         yield from without_phase_powers(grid, site)
         return
+    if len(phases) < 3 and site.supply.connection in ("delta", "high-leg-delta"):
+        yield Outcome(CHECK, Verdict.NOT_APPLICABLE, "current", "current", code="no-input",
+                      text="The powers are those of two elements, whose angles another check looks at.",
+                      advice="Nothing to do.")
+        return
     powers = significant(grid, phases)
     if powers is None:
-        yield too_little(phases)
+        points = np.isfinite(np.stack([grid.data["active_power", phase] for phase in phases])).all(axis=0)
+        yield too_short(int(points.sum())) if points.sum() < card.FEWEST_POINTS.value else too_little(phases)
     elif len(phases) < 3 or site.supply.connection in ("split-phase", "single-phase"):
         yield from by_signs(grid, site, phases, powers)
     elif powers.reactive is None:

@@ -11,6 +11,9 @@ from pqcheck.vet.kept_runs import Array, starts_and_lengths
 from pqcheck.vet.outcome import Extent, Outcome, Proposal, Subject
 from pqcheck.vet.time_base import PHASES, Grid
 
+MOST_RIVALS = 3
+"""Other wirings named."""
+
 
 def _degrees(middles: Array | None) -> str:
     if middles is None or middles.size != 3:
@@ -21,6 +24,8 @@ def _degrees(middles: Array | None) -> str:
 
 def code_of(signature: Signature) -> str:
     """The reason code of a wiring fault."""
+    if signature.crossed:
+        return "leads-crossed"
     if signature.moved:
         return "swapped-currents" if len(signature.moved) == 2 else "rotated-currents"
     return "reversed-current"
@@ -28,12 +33,14 @@ def code_of(signature: Signature) -> str:
 
 def affected(signature: Signature) -> tuple[str, ...]:
     """Phases whose power is wrong."""
-    return tuple(sorted({*signature.moved, *signature.backwards}))
+    return tuple(sorted({*signature.moved, *signature.backwards, *signature.crossed}))
 
 
 def proposals(signature: Signature, why: str) -> tuple[Proposal, ...]:
     """Corrections that undo the fault, in the order in which they must be applied."""
     fixes: list[Proposal] = []
+    if signature.crossed:
+        return ()
     place = list(signature.source)
     for number, phase in enumerate(PHASES):
         if place[number] != phase:
@@ -47,6 +54,11 @@ def proposals(signature: Signature, why: str) -> tuple[Proposal, ...]:
     return tuple(fixes)
 
 
+def _why(signature: Signature, rivals: tuple[Signature, ...]) -> str:
+    others = f"; the numbers also fit: {'; '.join(rival.words() for rival in rivals[:MOST_RIVALS])}" if rivals else ""
+    return signature.words() + others
+
+
 def fault(
     signature: Signature,
     grid: Grid,
@@ -57,6 +69,7 @@ def fault(
     rivals: tuple[Signature, ...] = (),
     alternative: str = "",
     because: str = "",
+    certain: bool = True,
 ) -> Outcome:
     """A wiring that no right connection explains: refused for the powers of the phases concerned."""
     phases = affected(signature)
@@ -65,11 +78,13 @@ def fault(
     if because:
         text += f"; {because}"
     if rivals:
-        text += "; the numbers also fit: " + "; ".join(rival.words() for rival in rivals)
+        text += "; the numbers also fit: " + "; ".join(rival.words() for rival in rivals[:MOST_RIVALS])
     if alternative:
         text += f". Alternative: {alternative}"
-    if signature.moved:
-        text += ". Crossed voltage leads look the same"
+    if signature.crossed:
+        text += ". Exchange the two leads, or their columns"
+    if len(signature.moved) == 3:
+        text += ". Rotated voltage leads look the same"
     name = phases[0] if len(phases) == 1 else None
     return Outcome(
         CHECK, Verdict.REFUSED, f"current.{name}" if name else "current", "current", name,
@@ -79,7 +94,7 @@ def fault(
         likelihood=likelihood, spans=(span,) if span else (),
         subjects=(Subject("current", phases, start_us=span.start_us if span else None,
                           end_us=span.end_us if span and span.end_us < grid.end_us else None),),
-        proposals=() if rivals or span else proposals(signature, signature.words()),
+        proposals=() if span or not certain else proposals(signature, _why(signature, rivals)),
         more={"offset." + phase: offset for phase, offset in zip(PHASES, signature.offsets, strict=True)},
     )
 
@@ -93,6 +108,7 @@ def ambiguous(
         text=f"Ambiguous{_degrees(middles)}: {innocent}, or {signature.words()}; the numbers alone cannot tell.",
         advice="Check the arrow and the phase of every clamp, compare kW with a handheld reading or the revenue meter, "
                "and declare generation if there is any.",
+        subjects=(Subject("current", PHASES),),
         more={"offset." + phase: offset for phase, offset in zip(PHASES, signature.offsets, strict=True)},
     )
 
@@ -132,6 +148,7 @@ def mixed(active: Array, generation: bool, grid: Grid, points: Array, phase: str
             text="The power angles of the phases are unusual and change with the load; no single wiring fault explains "
                  "them, nor does an ordinary load.",
             advice="Compare kW and power factor of every phase with a handheld reading.",
+            subjects=(Subject("current", PHASES if phase is None else (phase,)),),
         )
     starts, lengths = starts_and_lengths(back)
     spans = tuple(
@@ -143,6 +160,7 @@ def mixed(active: Array, generation: bool, grid: Grid, points: Array, phase: str
         text=f"Active power is negative for {100 * share:.0f} % of the loaded time and positive for the rest: energy "
              "really flows back, or a clamp was turned; no generation is declared.",
         advice="Declare [generation] if there is any; otherwise check the arrows.", spans=spans,
+        subjects=(Subject("current", PHASES if phase is None else (phase,)),),
     )
 
 
@@ -153,4 +171,14 @@ def too_little(phases: tuple[str, ...], noisy: bool = False) -> Outcome:
         text="The power angles jump at random: the clamps see too little current for them." if noisy else
              f"Too few intervals with load on {', '.join(phases)} to check the clamps.",
         advice="Look again when there is load, or use a smaller range.",
+    )
+
+
+def too_short(points: int) -> Outcome:
+    """Powers were recorded, but in too few rows: nothing is sound that was not looked at."""
+    return Outcome(
+        CHECK, Verdict.INCONCLUSIVE, "current", "current", code="too-short-to-tell",
+        text=f"Too short to tell: clamps not checked, {points} row{'s' if points != 1 else ''} with powers are too "
+             f"few.",
+        advice="Record rows of at most 1 min at hook-up and look again after ten minutes with load.",
     )

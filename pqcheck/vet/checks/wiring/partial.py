@@ -123,7 +123,13 @@ def total_outcome(grid: Grid, site: Site) -> Outcome | None:
     if np.count_nonzero(enough) < card.FEWEST_POINTS.value:
         return None
     power = active if reactive is None else np.hypot(active, reactive)
-    share = float(np.median(power[enough] / load[enough]))
+    ratios = power[enough] / load[enough]
+    share = float(np.median(ratios))
+    low, high = np.percentile(np.abs(ratios), (5, 95))
+    if abs(share) > card.TOTAL_MOST.value or (
+            abs(share) <= card.TOTAL_ZERO.value and high - low < card.TOTAL_STEADY.value * high):
+        # Another ratio or unit, which is another question; what swapped clamps leave of a load is never steady.
+        return None
     backward = float(np.mean(active[enough] < 0)) >= card.STEADY_SHARE.value
     return _total_words(share, backward, reactive is not None, site)
 
@@ -131,15 +137,24 @@ def total_outcome(grid: Grid, site: Site) -> Outcome | None:
 def _total_words(share: float, backward: bool, vector: bool, site: Site) -> Outcome:
     size = abs(share)
     what = "sqrt(P^2 + Q^2)" if vector else "P"
-    delta = site.supply.connection == "delta"
     fault = code = ""
+    # Three clamps: one reversed leaves a third; two elements: the inverse square root of 3.
+    third = abs(size - 1 / 3) <= card.TOTAL_WITHIN.value
+    element = site.supply.connection == "delta" and abs(size - 1 / np.sqrt(3)) <= card.TOTAL_WITHIN.value / 2
     if size <= card.TOTAL_ZERO.value:
         fault, code = "two clamps swapped", "swapped-currents"
-    elif abs(size - (1 / np.sqrt(3) if delta else 1 / 3)) <= card.TOTAL_WITHIN.value / (2 if delta else 1):
-        fault = "one clamp reversed" if delta or not backward else "two clamps reversed"
+    elif third or element:
+        fault = "one clamp reversed, or with unequal loads two swapped" if element or not backward else \
+            "two clamps reversed"
         code = "reversed-current"
     elif backward:
         fault, code = "all clamps reversed", "reversed-current"
+    elif vector and size < card.FULL_SHARE.value and not site.generation.declared:
+        return Outcome(CHECK, Verdict.INCONCLUSIVE, "current", "current", code="wiring-unclear",
+                       text=f"{what} of all phases is {size:.2f} of V x I, less than unequal loads explain: a clamp is "
+                            "reversed or swapped, or capacitors and loads of several phases cancel.",
+                       advice="Record the powers of every phase, or compare with the revenue meter.",
+                       subjects=(Subject("current", PHASES),))
     if not fault:
         return Outcome(CHECK, Verdict.PASS, "current", "current", code="totals-only",
                        text=f"Only total powers were recorded; {what} is {size:.2f} of V x I, as it should be. Faults "

@@ -10,12 +10,24 @@ from pqcheck.model.recording import DAY
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.checks.wiring import card
-from pqcheck.vet.checks.wiring.angles import SOUND, Signature, implied, ranked, wrapped
+from pqcheck.vet.checks.wiring.angles import (
+    ALL,
+    CROSSED,
+    EVEN,
+    SOUND,
+    Geometry,
+    Signature,
+    explanations,
+    high_leg,
+    implied,
+    ranked,
+    wrapped,
+)
 from pqcheck.vet.checks.wiring.card import CHECK
 from pqcheck.vet.checks.wiring.messages import ambiguous, export_seen, fault, mixed, reactive_background, too_little
 from pqcheck.vet.checks.wiring.voltage_answers import settled
 from pqcheck.vet.kept_runs import Array
-from pqcheck.vet.outcome import Extent, Outcome
+from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import PHASES, Grid
 
 EXPORT = "real export of energy, if there is generation on site (declare [generation])"
@@ -93,11 +105,12 @@ def middle_angle(angles: Array) -> float:
     return float(wrapped(mean + np.median(wrapped(angles - mean))))
 
 
-def _plausible(angles: Array) -> Array:
+def _plausible(angles: Array, geometry: Geometry) -> Array:
     """Points whose three angles a right connection explains."""
-    low, high = card.PLAUSIBLE_LOW.value, card.PLAUSIBLE_HIGH.value
-    inside = ((angles >= low) & (angles <= high)).all(axis=0)
-    return np.asarray(inside & (angles.max(axis=0) - angles.min(axis=0) <= card.PLAUSIBLE_SPREAD.value))
+    low, high = card.PLAUSIBLE_LOW.value - geometry.slack, card.PLAUSIBLE_HIGH.value + geometry.slack
+    load = implied(angles, SOUND, geometry)
+    inside = ((load >= low) & (load <= high)).all(axis=0)
+    return np.asarray(inside & (load.max(axis=0) - load.min(axis=0) <= card.PLAUSIBLE_SPREAD.value))
 
 
 def _share(mask: Array, weights: Array) -> float:
@@ -105,12 +118,18 @@ def _share(mask: Array, weights: Array) -> float:
     return float(total[mask].sum() / total.sum())
 
 
-def _holds(angles: Array, signature: Signature) -> Array:
-    """Points that a wiring explains: the load angles it means are ordinary, with some slack for noise."""
-    slack = card.SLACK.value
-    load = implied(angles, signature)
-    low, high = card.ORDINARY_LOW.value - slack, card.ORDINARY_HIGH.value + slack
+def _holds(angles: Array, signature: Signature, geometry: Geometry) -> Array:
+    """Points that a wiring explains: the load angles it means are those that loads have, with some slack for noise."""
+    slack = card.SLACK.value + geometry.slack
+    load = implied(angles, signature, geometry)
+    low, high = card.LOAD_ANGLES.value[0] - slack, card.LOAD_ANGLES.value[1] + slack
     return np.asarray(((load >= low) & (load <= high)).all(axis=0))
+
+
+def geometry_of(site: Site) -> Geometry:
+    """Where voltages and currents stand on the declared service."""
+    supply = site.supply
+    return high_leg(supply.high_leg or "b") if supply.connection == "high-leg-delta" else EVEN
 
 
 def with_reactive(grid: Grid, site: Site, powers: Powers) -> Outcome:
@@ -118,13 +137,17 @@ def with_reactive(grid: Grid, site: Site, powers: Powers) -> Outcome:
     angles = powers.angles
     if _too_noisy(angles):
         return too_little(PHASES, noisy=True)
-    sound = _plausible(angles)
+    geometry = geometry_of(site)
+    sound = _plausible(angles, geometry)
     share = _share(sound, powers.weights)
+    back = float((powers.active < 0).any(axis=0).mean())
+    if site.generation.declared and back > card.BACKFLOW_SHARE.value:
+        return with_feed_in(grid, powers, geometry)
     if share >= card.STEADY_SHARE.value:
-        return _looks_right(grid, powers)
+        return _looks_right(grid, site, powers, geometry)
     if share <= 1 - card.STEADY_SHARE.value:
-        return _looks_wrong(grid, site, powers)
-    return _changes(grid, site, powers, sound, share)
+        return _looks_wrong(grid, site, powers, geometry)
+    return _changes(grid, site, powers, geometry, sound)
 
 
 def _too_noisy(angles: Array) -> bool:
@@ -163,11 +186,14 @@ def background(powers: Powers) -> bool:
     return bool(steady or fixed)
 
 
-def _looks_right(grid: Grid, powers: Powers) -> Outcome:
+def _looks_right(grid: Grid, site: Site, powers: Powers, geometry: Geometry) -> Outcome:
     """Angles that a right connection explains; at their edges so does a set that is rotated and reversed as a whole."""
+    signed = [correction for correction in site.corrections if correction.kind in ("reverse-current", "swap-currents")]
+    if signed:
+        return _right_as_corrected(_middles(powers.angles), geometry)
     middles = _middles(powers.angles)
     low, high = card.ORDINARY_LOW.value, card.ORDINARY_HIGH.value
-    if not ((middles < low).all() or (middles > high).all()):
+    if geometry != EVEN or not ((middles < low).all() or (middles > high).all()):
         return Outcome(CHECK, Verdict.PASS, "current", "current")
     turned = next(signature for _, signature in ranked(middles, 0, high) if len(signature.moved) == 3)
     answer = settled(grid, (SOUND, turned))
@@ -181,60 +207,122 @@ def _looks_right(grid: Grid, powers: Powers) -> Outcome:
     return ambiguous(turned, middles, innocent)
 
 
-def _looks_wrong(grid: Grid, site: Site, powers: Powers, span: Extent | None = None) -> Outcome:
-    """Angles that no ordinary right connection explains."""
-    middles = _middles(powers.angles)
-    best = [pair for pair in _ranked(middles) if not pair[1].sound]
-    chosen = best[0][1]
-    forward = _forward(middles)
-    if _share(_holds(powers.angles, chosen), powers.weights) < card.HELD_SHARE.value:
-        if forward and background(powers):
-            return reactive_background(middles)
-        return mixed(powers.active, site.generation.declared, grid, powers.points)
-    answer = None if span else settled(grid, (SOUND, chosen))
-    negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
-    export = EXPORT if negative and len(negative) != 2 and not site.generation.declared else ""
-    if answer == chosen:
-        return fault(chosen, grid, likelihood="shown", because=DROPS_EXPLAINED, middles=middles, alternative=export)
-    alike = float(middles.max() - middles.min()) < card.ALIKE_SPREAD.value
-    if forward and alike and (background(powers) or unvarying(powers) or answer == SOUND):
-        return ambiguous(chosen, middles, "capacitors or magnetising current without load")
-    odd = [phase for phase, angle in zip(PHASES, middles, strict=True)
-           if not card.PLAUSIBLE_LOW.value <= angle <= card.PLAUSIBLE_HIGH.value]
-    whole_set = alike or 3 in (len(chosen.moved), len(chosen.backwards))
-    if site.generation.declared and (whole_set or len(odd) == 1):
-        day_and_night = grid.end_us - grid.start_us >= DAY
-        if whole_set or not day_and_night or answer == SOUND or chosen.backwards != tuple(negative):
-            return ambiguous(chosen, middles, "real export from the declared generation")
-        return fault(chosen, grid, likelihood="likely", middles=middles, span=span,
-                     alternative="a single-phase generator that exports day and night")
-    close = [signature for cost, signature in best[1:4]
-             if cost - best[0][0] < card.RIVAL_COST.value and signature.complexity <= chosen.complexity]
-    return fault(
-        chosen, grid, likelihood="likely" if forward or close or negative else "shown", middles=middles, span=span,
-        rivals=tuple(close), alternative=export,
+def _right_as_corrected(middles: Array, geometry: Geometry) -> Outcome:
+    """A signed correction leaves angles of loads; what else they fit stays named, and asked where they are unusual."""
+    others = [signature.words() for signature in _explained(middles, geometry) if not signature.sound][:3]
+    load = implied(middles, SOUND, geometry)
+    usual = bool((load >= card.ORDINARY_LOW.value).all() and (load <= card.ORDINARY_HIGH.value).all())
+    text = "After the signed corrections the power angles are those of a load"
+    if not others:
+        return Outcome(CHECK, Verdict.PASS, "current", "current", code="corrected", text=f"{text}.",
+                       advice="Keep the photos of arrows and phases.")
+    return Outcome(
+        CHECK, Verdict.PASS if usual else Verdict.INCONCLUSIVE, "current", "current",
+        code="corrected" if usual else "wiring-ambiguous",
+        text=f"{text}{'' if usual else ', an unusual one'}; beside what was corrected the numbers also fit: "
+             f"{'; '.join(others)}.",
+        advice="Compare kW with a handheld reading or the revenue meter.",
+        subjects=() if usual else (Subject("current", PHASES),),
     )
 
 
-def _changes(grid: Grid, site: Site, powers: Powers, sound: Array, share: float) -> Outcome:
-    """Right for part of the time: a clamp that was moved, angles at the edge of what is plausible, or energy that
-    really flows back at times."""
-    moved = _moved_clamp(grid, site, powers, sound)
+def _looks_wrong(
+    grid: Grid, site: Site, powers: Powers, geometry: Geometry, span: Extent | None = None
+) -> Outcome:
+    """Angles that no ordinary right connection explains: the fewest mistakes that leave angles which loads have."""
+    middles = _middles(powers.angles)
+    forward = _forward(middles)
+    fitting = [signature for signature in _explained(middles, geometry) if not signature.sound]
+    held = [signature for signature in fitting
+            if _share(_holds(powers.angles, signature, geometry), powers.weights) >= card.HELD_SHARE.value]
+    if not held:
+        if forward and background(powers):
+            return reactive_background(middles)
+        return mixed(powers.active, site.generation.declared, grid, powers.points)
+    chosen = held[0]
+    rivals = tuple(signature for signature in held[1:] if signature.complexity == chosen.complexity)
+    answer = None if span or geometry != EVEN else settled(grid, (SOUND, *held[:4]))
+    negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
+    export = EXPORT if negative and len(negative) != 2 and not site.generation.declared else ""
+    load = implied(middles, chosen, geometry)
+    even = float(load.max() - load.min()) <= card.LOADS_ALIKE.value and geometry == EVEN \
+        and chosen.complexity <= card.MOST_MISTAKES.value and _steady(powers.angles)
+    others = (*rivals, *(signature for signature in held if signature.complexity > chosen.complexity))
+    if answer == chosen:
+        return fault(chosen, grid, likelihood="shown", because=DROPS_EXPLAINED, middles=middles, rivals=others,
+                     alternative=export, certain=even)
+    alike = float(middles.max() - middles.min()) < card.ALIKE_SPREAD.value
+    if forward and alike and (background(powers) or unvarying(powers) or answer == SOUND):
+        return ambiguous(chosen, middles, "capacitors or magnetising current without load")
+    doubted = answer is not None and not answer.sound
+    return fault(
+        chosen, grid, likelihood="likely" if forward or rivals or negative or doubted or not even else "shown",
+        middles=middles, span=span, rivals=others, alternative=export,
+        certain=even and not rivals and not doubted,
+    )
+
+
+def with_feed_in(grid: Grid, powers: Powers, geometry: Geometry) -> Outcome:
+    """Generation is declared and power flows back at times: which wiring lets all phases import while it does not feed.
+
+    A clamp against the arrow turns that round: its phase reads export while the others import.
+    """
+    sound = _share(_plausible(powers.angles, geometry), powers.weights)
+    middles = _middles(powers.angles)
+    shares = sorted(
+        ((_share(_holds(powers.angles, signature, geometry), powers.weights), signature)
+         for signature in (*ALL, *CROSSED) if not signature.sound and signature.complexity == 1),
+        key=lambda entry: -entry[0],
+    )
+    best, chosen = shares[0]
+    whole = len(chosen.backwards) == 3 or len(chosen.moved) == 3
+    if best <= max(sound, card.FEED_IN_SHARE.value):
+        if sound <= card.FEED_IN_SHARE.value:
+            return _always_back(powers, chosen, middles)
+        importing = _middles(powers.angles[:, _plausible(powers.angles, geometry)])
+        if geometry == EVEN and best > card.FEED_IN_SHARE.value and (
+                (importing > card.ORDINARY_HIGH.value).all() or (importing < card.ORDINARY_LOW.value).all()):
+            return ambiguous(chosen, importing, "unusual loads beside the declared generation")
+        return export_seen(sound)
+    one_way = float((powers.active[[PHASES.index(phase) for phase in chosen.backwards]] < 0).mean()) \
+        if chosen.backwards else 1.0
+    long = grid.end_us - grid.start_us >= DAY
+    if whole or sound > card.FEED_IN_SHARE.value or (chosen.backwards and not (long or one_way < 1.0)):
+        return ambiguous(chosen, middles, "real export from the declared generation")
+    return fault(chosen, grid, likelihood="likely", middles=middles, certain=False,
+                 alternative="a single-phase generator that exports day and night")
+
+
+def _always_back(powers: Powers, chosen: Signature, middles: Array) -> Outcome:
+    """No wiring lets all phases import for a while."""
+    if (powers.active < 0).all(axis=0).mean() > card.STEADY_SHARE.value:
+        return ambiguous(Signature(PHASES, (True, True, True)), middles, "real export from the declared generation")
+    return ambiguous(chosen, middles, "feed-in of the declared generation that differs between the phases")
+
+
+def _changes(
+    grid: Grid, site: Site, powers: Powers, geometry: Geometry, sound: Array
+) -> Outcome:
+    """Right for part of the time: a clamp that was moved, or angles at the edge of what is plausible."""
+    moved = _moved_clamp(grid, site, powers, geometry, sound)
     if moved is not None:
         return moved
     back = float((powers.active < 0).any(axis=0).mean())
-    if site.generation.declared and back > card.BACKFLOW_SHARE.value:
-        return export_seen(share)
     middles = _middles(powers.angles)
-    chosen = next(signature for _, signature in _ranked(middles) if not signature.sound)
-    if _share(_holds(powers.angles, chosen), powers.weights) >= card.HELD_SHARE.value:
-        return _looks_wrong(grid, site, powers)
+    fitting = _explained(middles, geometry)
+    if fitting and not fitting[0].sound and \
+            _share(_holds(powers.angles, fitting[0], geometry), powers.weights) >= card.HELD_SHARE.value:
+        return _looks_wrong(grid, site, powers, geometry)
+    if back < card.BACKFLOW_SHARE.value and fitting and fitting[0].sound:
+        return Outcome(CHECK, Verdict.PASS, "current", "current")
     if back < card.BACKFLOW_SHARE.value and background(powers):
         return reactive_background(middles)
     return mixed(powers.active, False, grid, powers.points)
 
 
-def _moved_clamp(grid: Grid, site: Site, powers: Powers, sound: Array) -> Outcome | None:
+def _moved_clamp(
+    grid: Grid, site: Site, powers: Powers, geometry: Geometry, sound: Array
+) -> Outcome | None:
     """A wiring that is wrong from, or up to, one moment; None when the angles go back and forth."""
     step = step_at(sound)
     if step is None:
@@ -244,7 +332,8 @@ def _moved_clamp(grid: Grid, site: Site, powers: Powers, sound: Array) -> Outcom
     part = Powers(powers.points[wrong], powers.angles[:, wrong], powers.weights[:, wrong], powers.active[:, wrong],
                   None if powers.reactive is None else powers.reactive[:, wrong], powers.currents[:, wrong])
     middles = _middles(part.angles)
-    chosen = _ranked(middles)[0][1]
+    fitting = _explained(middles, geometry)
+    chosen = fitting[0] if fitting else SOUND
     # Three arrows do not turn by themselves at one moment, and an exporting inverter does not wait for a fitter.
     backflow = len(chosen.backwards) == 3 or (site.generation.declared and len(chosen.backwards) > 0)
     lasting = part.points.size >= card.STEP_POINTS.value
@@ -252,11 +341,19 @@ def _moved_clamp(grid: Grid, site: Site, powers: Powers, sound: Array) -> Outcom
         return None
     at = grid.time(int(powers.points[cut]))
     span = Extent(at, grid.end_us) if right_first else Extent(grid.start_us, at)
-    return _looks_wrong(grid, site, part, span)
+    return _looks_wrong(grid, site, part, geometry, span)
 
 
-def _ranked(middles: Array) -> list[tuple[float, Signature]]:
-    return ranked(middles, card.ORDINARY_LOW.value, card.ORDINARY_HIGH.value)
+def _steady(angles: Array) -> bool:
+    """Whether no angle moves with the load as one beside a constant reactive part does."""
+    around = np.stack([wrapped(row - middle_angle(row)) for row in angles])
+    low, high = np.percentile(around, (10, 90), axis=1)
+    return bool((high - low < card.STEADY_ANGLE.value).all())
+
+
+def _explained(middles: Array, geometry: Geometry) -> list[Signature]:
+    ordinary = card.ORDINARY_LOW.value, card.ORDINARY_HIGH.value
+    return explanations(middles, geometry, card.LOAD_ANGLES.value, ordinary, card.LOADS_APART.value)
 
 
 def _forward(middles: Array) -> bool:

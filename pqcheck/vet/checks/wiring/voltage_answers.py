@@ -40,6 +40,7 @@ def drop_of(volts: Array, powers: Array, signature: Signature) -> Drop | None:
     true = np.empty_like(powers)
     for channel, conductor in enumerate(signature.source):
         true[PHASES.index(conductor)] = powers[channel] * turn[channel]
+    volts = volts[[signature.leads.index(phase) for phase in PHASES]]
     observed = volts[~np.isnan(volts)]
     nominal = float(np.median(observed)) if observed.size else 0.0
     if not nominal > 0:

@@ -1,17 +1,15 @@
-"""Limit tables pinned in a file: id, edition, checksum and every limit in words, so that a change can be told apart.
+"""Limit tables as a lock pins them: id, edition, checksum and every limit in words, so that a change can be named.
 
 The checksum decides; the words are there to say what changed, in the message and in the history of the file.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
-from pathlib import Path
+from typing import Any
 
 from msgspec import Struct
 
-from pqcheck.io.write_files import write_text
 from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows, refuse_id_of_shipped
 from pqcheck.limit_tables.wording import (
@@ -21,12 +19,7 @@ from pqcheck.limit_tables.wording import (
     row_name,
     row_words,
 )
-from pqcheck.model.errors import GateError, LimitTableError, nearest
-from pqcheck.model.small_files import parse_json, read_small
-
-FORMAT = "pqcheck-lock/1"
-_SHOWN = 3
-_HOW = "once that is agreed, renew the lock with `pqcheck limits lock FILE ID...`"
+from pqcheck.model.errors import LimitTableError
 
 
 class Pinned(Struct, frozen=True):
@@ -37,15 +30,8 @@ class Pinned(Struct, frozen=True):
     rules: Mapping[str, tuple[str, ...]]
 
 
-class Lock(Struct, frozen=True):
-    """A lock file: the tables by id."""
-
-    name: str
-    tables: Mapping[str, Pinned]
-
-
-def lock_text(tables: Sequence[LimitTable]) -> str:
-    """The lock of these tables; same tables, same bytes.
+def as_pinned(tables: Sequence[LimitTable]) -> dict[str, Any]:
+    """The tables by id as plain JSON types.
 
     Raises `LimitTableError` for two tables of one id and different contents, and for the id of a shipped table over
     other contents.
@@ -58,13 +44,22 @@ def lock_text(tables: Sequence[LimitTable]) -> str:
                 f"two tables with the id {table.id!r} and different contents cannot be pinned together; give one of "
                 f"them an id of its own"
             )
-    document = {
-        "format": FORMAT,
-        "limit_tables": {
-            table.id: {"edition": table.edition, "sha256": table.sha256, **_written(table)} for table in tables
-        },
+    return {table.id: {"edition": table.edition, "sha256": table.sha256, **_written(table)} for table in tables}
+
+
+def pinned_from(document: Mapping[str, Any]) -> dict[str, Pinned]:
+    """The tables of a lock. Raises `KeyError`, `TypeError` or `AttributeError` for what does not hold together."""
+    return {
+        str(name): Pinned(
+            str(table["edition"]),
+            str(table["sha256"]),
+            {
+                str(rule): tuple(map(str, (*parts["judged"], *table["limits"][parts["limits"]])))
+                for rule, parts in table["rules"].items()
+            },
+        )
+        for name, table in document.items()
     }
-    return json.dumps(document, sort_keys=True, ensure_ascii=False, indent=1) + "\n"
 
 
 def _written(table: LimitTable) -> dict[str, object]:
@@ -77,67 +72,8 @@ def _written(table: LimitTable) -> dict[str, object]:
     return {"rules": rules, "limits": {name: list(lines) for lines, name in named.items()}}
 
 
-def write_lock(path: str | Path, tables: Sequence[LimitTable]) -> None:
-    """Write or renew a lock, all or nothing. Raises `OutputError`."""
-    write_text(path, lock_text(tables))
-
-
-def read_lock(path: str | Path) -> Lock:
-    """The lock in a file. Raises `GateError` when it is missing or does not hold together."""
-    file = Path(path)
-    try:
-        document = parse_json(read_small(file))
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise GateError(
-            f"the lock {path} cannot be read ({reason}); write it with `pqcheck limits lock {path} ID...`"
-        ) from None
-    except ValueError:
-        raise GateError(f"the lock {path} is not JSON; {_HOW}") from None
-    if not isinstance(document, dict) or document.get("format") != FORMAT:
-        raise GateError(f"{path} is no lock of format {FORMAT}; {_HOW}")
-    try:
-        pinned = {
-            str(name): Pinned(
-                str(table["edition"]),
-                str(table["sha256"]),
-                {
-                    str(rule): tuple(map(str, (*parts["judged"], *table["limits"][parts["limits"]])))
-                    for rule, parts in table["rules"].items()
-                },
-            )
-            for name, table in document["limit_tables"].items()
-        }
-    except (KeyError, TypeError, AttributeError) as error:
-        raise GateError(f"the lock {path} does not hold together ({error!r}); {_HOW}") from None
-    return Lock(file.name, pinned)
-
-
-def check_lock(lock: Lock, tables: Sequence[LimitTable]) -> None:
-    """Every table must be pinned with the checksum it has now.
-
-    Raises `GateError` for a table the lock does not name, and for a changed one with what is different. A lock may pin
-    more tables than one run applies.
-    """
-    for table in tables:
-        pinned = lock.tables.get(table.id)
-        if pinned is None:
-            known = ", ".join(sorted(lock.tables)) or "no table"
-            raise GateError(
-                f"the lock {lock.name} is for other tables: it pins {known}, and {table.id} is applied"
-                f"{nearest(table.id, lock.tables)}; {_HOW}"
-            )
-        if pinned.sha256 != table.sha256:
-            changes = list(_differences(pinned, table))
-            shown = "; ".join(changes[:_SHOWN])
-            more = f"; {len(changes) - _SHOWN} more" if len(changes) > _SHOWN else ""
-            raise GateError(
-                f"{table.id} is not the table that {lock.name} pins (checksum {pinned.sha256[:12]} there, "
-                f"{table.sha256[:12]} now): {shown}{more}; {_HOW}"
-            )
-
-
-def _differences(pinned: Pinned, table: LimitTable) -> Iterator[str]:
+def table_differences(pinned: Pinned, table: LimitTable) -> Iterator[str]:
+    """What is not as it was pinned, a sentence each."""
     if pinned.edition != table.edition:
         yield f"edition {pinned.edition} became {table.edition}"
     now = _rules(table)

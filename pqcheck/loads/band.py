@@ -1,0 +1,87 @@
+"""The span of every input that is not pinned down: the cases of the bound, and which input moves the answer most."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from pqcheck.loads.declared import NewLoad
+from pqcheck.loads.predict import by_place
+from pqcheck.loads.resonances import bank_steps
+from pqcheck.loads.study_values import BandRow
+from pqcheck.loads.superpose import Added
+from pqcheck.loads.supply_impedance import supply_span
+from pqcheck.model.findings import Finding
+from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
+
+
+class BandCase(Struct, frozen=True):
+    """One end (or point) of the span of one input; the bound has to hold at each."""
+
+    input: str
+    at: str
+    added: Added
+
+
+def at_their_most(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
+    """The loads with every order at the upper end of its tolerance."""
+    return tuple(load if not load.tolerance else load.with_orders_times(1 + load.tolerance) for load in loads)
+
+
+def band_cases(added: Added, site: Site) -> list[BandCase]:
+    """The cases beside the declared one, each input by itself, orders at their most in all of them."""
+    strict = replace(added, law="arithmetic", loads=at_their_most(added.loads))
+    cases = [BandCase("spectrum of the new load", "upper end of its tolerance", strict)]
+    if strict.loads == added.loads:
+        cases = []
+    cases += [
+        BandCase("short-circuit current", f"{amperes:.4g} A", replace(strict, source=source))
+        for amperes, source in supply_span(site, added.source, banks=any(load.bank is not None for load in added.loads))
+    ]
+    for number, load in enumerate(strict.loads):
+        if load.bank is not None and load.steps > 1:
+            # The last one is the declared case.
+            for words, bank in list(bank_steps(load))[:-1]:
+                share = load.bank.capacitive / bank.capacitive
+                loads = list(strict.loads)
+                loads[number] = replace(load, bank=bank, apparent_va=load.apparent_va * share)
+                cases.append(BandCase(f"steps of {load.name}", words, replace(strict, loads=tuple(loads))))
+        for factor in load.power_factor_span:
+            loads = list(strict.loads)
+            loads[number] = load.with_power_factor(factor)
+            cases.append(
+                BandCase(f"power factor of {load.name}", f"{factor:g}", replace(strict, loads=tuple(loads)))
+            )
+    return cases
+
+
+def band_rows(declared: Iterable[Finding], cases: Iterable[tuple[BandCase, Iterable[Finding]]]) -> list[BandRow]:
+    """What each input does to the bounds, the one to pin down first at the top."""
+    before = by_place(declared)
+    rows: dict[str, BandRow] = {}
+    for case, findings in cases:
+        after = by_place(findings)
+        turned = sum(
+            finding.verdict is Verdict.FAIL and place in before and before[place].verdict is not Verdict.FAIL
+            for place, finding in after.items()
+        )
+        margin = min((_percent(finding) for finding in after.values()), default=float("inf"))
+        known = rows.get(case.input)
+        at = case.at if known is None else f"{known.at}, {case.at}"
+        row = BandRow(case.input, at, turned, None if margin == float("inf") else margin)
+        if known is not None:
+            margins = [value for value in (known.margin_percent, row.margin_percent) if value is not None]
+            row = replace(row, turned=max(known.turned, turned), margin_percent=min(margins, default=None))
+        rows[case.input] = row
+    return sorted(
+        rows.values(),
+        key=lambda row: (-row.turned, float("inf") if row.margin_percent is None else row.margin_percent, row.input),
+    )
+
+
+def _percent(finding: Finding) -> float:
+    percent = None if finding.margin is None else finding.margin.percent_of_limit
+    return float("inf") if percent is None else float(percent)

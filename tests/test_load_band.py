@@ -1,0 +1,121 @@
+"""The bound over the span of inputs: short-circuit current, tolerances, power factor, what a load keeps."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pqcheck.loads.declared import new_loads
+from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_impedance import source_of, supply_span
+from pqcheck.model.verdict import Verdict
+from pqcheck.reports.load_terminal import as_text
+from pqcheck.site.load_site import site_from
+from tests.recordings import recording
+from tests.test_load_capacity import PCC, WYE, prediction, spectral, study
+
+FIFTH = "current_harmonic.a.h5+new-load"
+RULE = "current-harmonics-week-95"
+DRIVE = {"name": "drive", "current": f"{100 * math.sqrt(1.04)} A", "power_factor": 1.0, "harmonics": {"5": 20}}
+
+
+def test_a_tolerance_of_the_spectrum_counts_in_the_bound() -> None:
+    # 4 A there and 20 A new: 24 A in phase against 28 A; with 30 % more of the spectrum 30 A.
+    sure = study(spectral(4), tables=["ieee519-2014"], pcc=PCC, new_load=[DRIVE])
+    assert prediction(sure, RULE, FIFTH).verdict is Verdict.PASS and sure.band == ()
+    unsure = study(
+        spectral(4), tables=["ieee519-2014"], pcc=PCC, new_load=[{**DRIVE, "spectrum_tolerance": "30 %"}]
+    )
+    assert prediction(unsure, RULE, FIFTH).verdict is Verdict.INCONCLUSIVE
+    assert unsure.band[0].input == "spectrum of the new load" and unsure.band[0].turned >= 3
+    assert "Pin down first: spectrum of the new load" in " ".join(as_text(unsure).split())
+
+
+def test_a_resonance_anywhere_in_the_span_of_short_circuit_currents_counts() -> None:
+    # 100 kvar at 400 V: order 5 resonates at Isc = 25 Q / (sqrt(3) U) = 3.6 kA, between the two ends.
+    table = spectral(4)
+    for phase in "abc":
+        table[f"voltage_harmonic.{phase}n.h5 [V]"] = 0.5 + table[f"current_harmonic.{phase}.h5 [A]"] / 1000
+        table[f"voltage.{phase}n [V]"] = 231.0 - table[f"current.{phase} [A]"] / 200
+    sections: dict[str, Any] = {
+        "new_load": [DRIVE, {"name": "bank", "kind": "capacitor", "reactive_power": "100 kvar"}],
+        "source_impedance": {"x_over_r": 10}, "tables": ["ieee519-2014"],
+    }  # fmt: skip
+    span = {**PCC, "short_circuit_current_min": "2.2 kA", "short_circuit_current": "12 kA"}
+    found = study(table, pcc=span, **sections)
+    assert [row.input for row in found.band] == ["short-circuit current"]
+    bound = prediction(found, RULE, f"{FIFTH}-arithmetic").statistic
+    ends = [
+        prediction(study(table, pcc={**PCC, "short_circuit_current": current}, **sections), RULE,
+                   f"{FIFTH}-arithmetic").statistic
+        for current in ("2.2 kA", "12 kA")
+    ]  # fmt: skip
+    assert bound is not None and bound.value is not None
+    assert all(end is not None and end.value is not None and bound.value > 1.5 * end.value for end in ends)
+
+
+def test_the_span_begins_at_the_weak_end() -> None:
+    declared = {"supply": WYE, "pcc": {**PCC, "short_circuit_current_min": "3 kA", "short_circuit_current": "12 kA"}}
+    site, record = site_from(declared), recording({"current.a [A]": np.ones(12)})
+    source = source_of(site, record)
+    assert source is not None and source.magnitude == pytest.approx(230 / 3000)
+    ((amperes, strong),) = supply_span(site, source, banks=False)
+    assert amperes == pytest.approx(12_000) and strong.magnitude == pytest.approx(230 / 12_000)
+    assert len(supply_span(site, source, banks=True)) > 5
+
+
+@given(volts=st.floats(205, 255), size=st.floats(1, 60), factor=st.floats(0.6, 1.0), model=st.sampled_from("PIZ"))
+def test_the_bound_holds_whatever_the_load_keeps(volts: float, size: float, factor: float, model: str) -> None:
+    """Constant power, current or impedance behind 0.05 + j0.05 ohm, solved by iteration in numpy."""
+    table: dict[str, Any] = {}
+    for phase in "abc":
+        table |= {f"voltage.{phase}n [V]": np.full(6, volts), f"current.{phase} [A]": np.full(6, 1e-6)}
+    load = {"name": "x", "active_power": f"{3 * size * factor} kW", "power_factor": factor}
+    impedance = {"resistance": "0.05 ohm", "reactance": "0.05 ohm"}
+    site = site_from({"supply": WYE, "new_load": [load], "source_impedance": impedance})
+    record = recording(table)
+    (stream,) = with_addition(record, site, Added(new_loads(site), source_of(site, record), "arithmetic")).streams
+    found = {channel.base_name: float(values[0]) for channel, values in next(iter(stream.blocks(None))).values.items()}
+    nominal = 400 / math.sqrt(3)
+    rated = 1000 * size / nominal
+    turn = complex(factor, -math.sqrt(1 - factor**2))
+    after: complex = volts
+    for _ in range(200):
+        ratio = abs(after) / nominal
+        amperes = rated * {"P": 1 / ratio, "I": 1.0, "Z": ratio}[model]
+        after = volts - (0.05 + 0.05j) * amperes * after / abs(after) * turn
+    assert found["voltage.an"] <= abs(after) * (1 + 1e-6)
+    assert found["current.a"] >= amperes * (1 - 1e-6)
+
+
+def test_a_declared_behaviour_is_taken_as_declared() -> None:
+    table = {f"{name}.{phase}{'n' if name == 'voltage' else ''} [{unit}]": np.full(6, value)
+             for name, unit, value in (("voltage", "V", 220.0), ("current", "A", 1e-6)) for phase in "abc"}  # fmt: skip
+    heater = {"name": "heater", "active_power": "30 kW", "power_factor": 1.0, "behaviour": "impedance"}
+    site = site_from({"supply": WYE, "new_load": [heater]})
+    record = recording(table)
+    (stream,) = with_addition(record, site, Added(new_loads(site), None, "arithmetic")).streams
+    values = next(iter(stream.blocks(None))).values
+    found = next(float(array[0]) for channel, array in values.items() if channel.base_name == "current.a")
+    assert found == pytest.approx(30e3 / (math.sqrt(3) * 400) * 220 / (400 / math.sqrt(3)), rel=1e-5)
+
+
+def test_a_power_factor_span_moves_the_voltage() -> None:
+    table: dict[str, Any] = {}
+    for seed, phase in enumerate("abc"):
+        noise = np.random.default_rng(seed).normal(0, 0.1, 1008)
+        table |= {f"voltage.{phase}n [V]": 213 + noise, f"current.{phase} [A]": 20 + noise}
+        table |= {f"active_power.{phase} [W]": 213 * (20 + noise), f"reactive_power.{phase} [var]": 5 + noise}
+    motor = {"name": "motor", "apparent_power": "40 kVA", "power_factor": 0.95}
+    impedance = {"resistance": "0.02 ohm", "reactance": "0.15 ohm"}
+    sure = study(table, tables=["en50160-2010-lv"], new_load=[motor], source_impedance=impedance)
+    span = [{**motor, "power_factor_span": [0.6, 0.95]}]
+    unsure = study(table, tables=["en50160-2010-lv"], new_load=span, source_impedance=impedance)
+    assert prediction(sure, "voltage-week-95", "voltage.an+new-load").verdict is Verdict.PASS
+    assert prediction(unsure, "voltage-week-95", "voltage.an+new-load").verdict is Verdict.INCONCLUSIVE
+    assert [row.input for row in unsure.band] == ["power factor of motor"]
