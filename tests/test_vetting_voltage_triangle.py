@@ -1,4 +1,4 @@
-"""Voltages to neutral and between lines are sides and distances of one triangle with one neutral point."""
+"""Voltages to neutral against those between lines; both are formed here from phasors, with any unbalance."""
 
 from __future__ import annotations
 
@@ -8,62 +8,98 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from pqcheck import check
+from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
+from pqcheck.vet import vet
 from pqcheck.vet.checks.voltage_triangle import to_neutral_over_lines
+from tests.recordings import WEEK, recording, site
 
-ROWS = 432
-
-
-def phasors(magnitudes: tuple[float, float, float], shift: complex) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
-    """Magnitudes to a displaced neutral and between lines of three phasors 120 degrees apart, each [3, 1; V]."""
-    legs = np.array(magnitudes) * np.exp(-2j * np.pi * np.arange(3) / 3)
-    lines = legs - np.roll(legs, -1)
-    return np.abs(legs - shift)[:, None], np.abs(lines)[:, None]
+Floats = NDArray[np.float64]
+TURNS = np.exp(2j * np.pi * np.array([0, -1, 1]) / 3)
+SPLIT = {"nominal_voltage": "120/240 V", "connection": "split-phase", "frequency": "60 Hz"}
 
 
-@given(st.tuples(*[st.floats(200, 260)] * 3), st.complex_numbers(max_magnitude=80))
-def test_any_unbalance_and_any_displaced_neutral_fit(magnitudes: tuple[float, float, float], shift: complex) -> None:
-    """Phasors are the reference: no magnitude between 200 and 260 V and no neutral up to 80 V off breaks the ratio."""
-    to_neutral, lines = phasors(magnitudes, shift)
-    assert to_neutral_over_lines(to_neutral, lines)[0] == pytest.approx(1, abs=1e-9)
-    assert to_neutral_over_lines(to_neutral, 0.95 * lines)[0] > 1.02
+def lines_of(phasors: NDArray[np.complex128]) -> Floats:
+    return np.abs(phasors - np.roll(phasors, -1, axis=0))
 
 
-def _judged(ratio: float, hours: float = 72, shift: complex = 0) -> Any:
-    rng = np.random.default_rng(2)
-    to_neutral, lines = phasors((231.0, 229.0, 232.0), shift)
-    drift = 1 + 0.01 * np.sin(np.linspace(0, 20, ROWS))
-    scale = np.where(np.arange(ROWS) < 6 * hours, ratio, 1.0)
-    columns: dict[str, Any] = {
-        "time": [f"2031-03-{3 + at // 144:02}T{at // 6 % 24:02}:{at % 6}0:00Z" for at in range(ROWS)]}
-    for phase, value in zip(("an", "bn", "cn"), to_neutral[:, 0], strict=True):
-        columns[f"voltage.{phase} [V]"] = value * drift + rng.normal(0, 0.05, ROWS)
-    for phase, value in zip(("ab", "bc", "ca"), lines[:, 0], strict=True):
-        columns[f"voltage.{phase} [V]"] = value * drift * scale + rng.normal(0, 0.05, ROWS)
-    place = {"time_zone": "UTC", "supply": {"nominal_voltage": "400 V", "connection": "wye"}}
-    return check(columns, place, ["en50160-2010-lv"], quantities=["voltage"])
+def week(neutral: complex = 0, *, decimals: int = 1) -> dict[str, Floats]:
+    """Three unbalanced phases that move, and a neutral displaced by some volts."""
+    rng = np.random.default_rng(6)
+    levels = 230 + rng.normal(0, 1.5, (3, WEEK)) + np.array([[0], [-3], [4]])
+    phasors = levels * TURNS[:, None]
+    names = [*(f"voltage.{phase} [V]" for phase in ("an", "bn", "cn", "ab", "bc", "ca"))]
+    rows = np.vstack([np.abs(phasors - neutral), lines_of(phasors)])
+    return dict(zip(names, np.round(rows, decimals), strict=True))
 
 
-def _code(findings: Any) -> str | None:
-    (found,) = [each for each in findings.findings if each.rule == "voltage-triangle"]
-    return found.reason.code if found.verdict is Verdict.REFUSED and found.reason is not None else None
+def seen(table: dict[str, Floats], **sections: Any) -> Finding:
+    (finding,) = [finding for finding in vet(recording(table), site(**sections)).findings
+                  if finding.rule == "voltage-triangle"]
+    return finding
 
 
-@pytest.mark.parametrize("ratio", [0.953, 1.05])
-def test_a_set_with_a_wrong_ratio_refuses_what_rests_on_the_voltages(ratio: float) -> None:
-    """Lines at 1.65 times the legs (0.953 of the root of three) are explained by no unbalance."""
-    findings = _judged(ratio)
-    assert _code(findings) == "sources-disagree"
-    assert findings.verdict is not Verdict.PASS
-    assert not any(each.verdict is Verdict.PASS for each in findings.findings if each.kind == "limit")
+def scaled(table: dict[str, Floats], names: str, factor: float, rows: slice = slice(None)) -> dict[str, Floats]:
+    """The columns of some phases times a factor."""
+    made = {name: values.copy() for name, values in table.items()}
+    for name, values in made.items():
+        if name.split(".")[1][:2] in names.split():
+            values[rows] = np.round(values[rows] * factor, 2)
+    return made
 
 
-@pytest.mark.parametrize(("ratio", "hours"), [(1.0, 72), (1.012, 72), (1.05, 0.5)])
-def test_what_instruments_and_short_stretches_explain_is_no_contradiction(ratio: float, hours: float) -> None:
-    assert _code(_judged(ratio, hours)) is None
+coordinate = st.floats(-60, 60)
 
 
-def test_an_open_neutral_is_no_contradiction() -> None:
-    assert _code(_judged(1.0, shift=60 + 10j)) is None
+@given(st.tuples(*[st.tuples(coordinate, coordinate)] * 4))
+def test_any_phasors_fit_their_own_lines(offsets: tuple[tuple[float, float], ...]) -> None:
+    """However unbalanced the phases and wherever the neutral: from plane geometry alone."""
+    shifts = np.array([complex(*pair) for pair in offsets])
+    corners = 230 * TURNS + shifts[:3]
+    lines = lines_of(corners[:, None])
+    to_neutral = np.abs(corners - shifts[3])[:, None]
+    assert to_neutral_over_lines(to_neutral, lines) == pytest.approx(1, abs=1e-6)
+    assert to_neutral_over_lines(1.05 * to_neutral, 1.05 * lines) == pytest.approx(1, abs=1e-6)
+
+
+@pytest.mark.parametrize("neutral", [0, 12 + 5j, -40j])
+def test_unbalance_and_a_displaced_neutral_contradict_nothing(neutral: complex) -> None:
+    assert seen(week(neutral)).verdict is Verdict.PASS
+    assert seen(scaled(week(neutral), "ab bc ca", 0.99)).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("names", "factor"), [("ab bc ca", 0.95), ("ab bc ca", 1.05), ("an bn cn", 1.05)])
+def test_a_set_with_another_ratio_is_refused(names: str, factor: float) -> None:
+    """Lines at 1.65 of the voltages to neutral: within what a wye service may show, and 5 % wrong."""
+    table = scaled(week(), names, factor)
+    finding = seen(table)
+    assert (finding.verdict, finding.reason.code if finding.reason else "") == (Verdict.REFUSED, "sources-disagree")
+    assert seen(table, instrument={"percent": 3}).verdict is Verdict.PASS
+    result = check(recording(table), site(), "en50160-2010-lv", quantities=["voltage"])
+    assert {finding.verdict for finding in result.findings if finding.kind == "limit"} == {Verdict.REFUSED}
+
+
+def test_a_stretch_takes_only_its_stretch() -> None:
+    finding = seen(scaled(week(), "ab bc ca", 0.95, slice(300, 400)))
+    assert [window.intervals for window in finding.windows] == [100]
+
+
+def test_what_is_short_or_not_complete_says_nothing() -> None:
+    assert seen(scaled(week(), "ab bc ca", 0.95, slice(300, 303))).verdict is Verdict.PASS
+    table = week()
+    del table["voltage.ca [V]"]
+    assert seen(table).verdict is Verdict.NOT_APPLICABLE
+    off = scaled(week(), "cn", 0.01, slice(300, 400))
+    assert seen(off).verdict is Verdict.PASS
+
+
+def test_two_legs_add_up_to_the_line_between_them() -> None:
+    rng = np.random.default_rng(7)
+    an, bn = np.round(121 + rng.normal(0, 1, (2, WEEK)), 1)
+    table = {"voltage.an [V]": an, "voltage.bn [V]": bn, "voltage.ab [V]": np.round(an + bn, 1)}
+    assert seen(table, supply=SPLIT).verdict is Verdict.PASS
+    table["voltage.ab [V]"] = np.round(0.95 * (an + bn), 1)
+    assert seen(table, supply=SPLIT).verdict is Verdict.REFUSED

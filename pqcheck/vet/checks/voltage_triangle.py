@@ -9,6 +9,7 @@ import numpy as np
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
+from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, PRACTICE, Check, Refusal, Threshold, thresholds
 from pqcheck.vet.kept_runs import Array, starts_and_lengths
 from pqcheck.vet.outcome import Extent, Outcome, Subject
@@ -54,8 +55,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     with np.errstate(invalid="ignore", divide="ignore"):
         rows = np.where(rows < STANDS.value * np.nanmedian(rows, axis=1, keepdims=True), np.nan, rows)
         ratio = (rows[0] + rows[1]) / rows[2] if len(phases) == 3 else to_neutral_over_lines(rows[:3], rows[3:])
-        declared = float(base.site.instrument.get("percent", 0))
-        apart = np.abs(ratio - 1) > 2 * max(EACH_PERCENT.value, declared) / 100
+        apart = np.abs(ratio - 1) > explained_percent(base.site) / 100
     points = max(FEWEST_POINTS.value, SHORTEST_HOURS.value * 3600e6 / base.grid.step_us)
     spans = [(first, first + size) for first, size in
              zip(*(part.tolist() for part in starts_and_lengths(apart)), strict=True) if size >= points]
@@ -70,6 +70,11 @@ def _compared(base: TimeBase) -> tuple[str, ...]:
     line, neutral = supply.line_to_line, supply.line_to_neutral
     halves = supply.connection == "split-phase" and line and neutral and abs(line / neutral - 2) < 0.05
     return ("an", "bn", "ab") if halves and all(phase in recorded for phase in ("an", "bn", "ab")) else ()
+
+
+def explained_percent(site: Site) -> float:
+    """How far apart the two sets may be [%]."""
+    return 2 * max(EACH_PERCENT.value, float(site.instrument.get("percent", 0)))
 
 
 def to_neutral_over_lines(to_neutral: Array, lines: Array) -> Array:
@@ -99,12 +104,11 @@ def _contradiction(
     )
     middle = float(np.median(np.concatenate([ratio[first:end] for first, end in spans])))
     total = sum(extent.end_us - extent.start_us for extent in extents)
-    tolerance = 2 * max(EACH_PERCENT.value, float(base.site.instrument.get("percent", 0)))
     return Outcome(
         CHECK, Verdict.REFUSED, "voltage", "voltage", code="sources-disagree", likelihood="shown",
         text=f"The voltages to neutral stand at {middle:.3f} of what those between lines make them, for "
-             f"{duration_text(total)} in all; instruments explain {tolerance:g} %, and no unbalance or displaced "
-             "neutral explains the rest: one set has a wrong ratio.",
+             f"{duration_text(total)} in all; instruments explain {explained_percent(base.site):g} %, and no "
+             "unbalance or displaced neutral explains the rest: one set has a wrong ratio.",
         advice="Compare one voltage of each set with a handheld reading; correct the ratio or declare a scale "
                "correction.",
         spans=extents, value=middle, unit="1",
