@@ -1,4 +1,4 @@
-"""A week of ten-minute values with their lowest half-cycles, and the event table of the same recorder: the dips are planted."""
+"""A week of ten-minute values with their lowest half-cycles, and the event table of the same recorder, with planted dips."""
 
 from reference_cases.invented import WEEK, marked, scatter, steady, table
 
@@ -11,7 +11,8 @@ def week() -> str:
     columns: dict[str, list[float | str | None]] = {}
     for seed, phase in enumerate(PHASES):
         means = [*steady(231.0, swing=2.0, noise=1.4, seed=seed)]
-        seen = {slot: 2.3 * residual for slot, residual in DIPS.items() if slot == 200 and phase != "cn" or phase == "an"}
+        on = {200: ("an", "bn"), 512: ("an",)}
+        seen = {slot: 2.3 * residual for slot, residual in DIPS.items() if phase in on[slot]}
         lowest = [round(mean - 2.5 - scatter(slot, seed + 7), 2) for slot, mean in enumerate(means)]
         columns[f"voltage.{phase} [V]"] = [*means]
         columns[f"voltage.{phase}.min [V]"] = [*marked(lowest, seen)]
