@@ -1,4 +1,4 @@
-"""A week of ten-minute values with their lowest half-cycles, and the event table of the same recorder, with planted dips."""
+"""A week of ten-minute values with their lowest half-cycles, and the events of the same recorder, with planted dips."""
 
 from reference_cases.invented import WEEK, marked, scatter, steady, table
 
