@@ -6,6 +6,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -116,6 +117,13 @@ def test_columns_explains_event_tables(tmp_path: Path, capsys: pytest.CaptureFix
     out = capsys.readouterr().out
     assert "event table, 1 events" in out and "duration of events, written in ms" in out
     assert "Cause" in out and "left alone" in out
+
+
+def test_an_event_table_as_parquet_is_refused_and_not_passed_over(tmp_path: Path) -> None:
+    columns = {"time": ["2031-03-04T10:00:00Z"], "kind": ["dip"], "duration [s]": [0.4], "residual [%]": [60.0]}
+    pd.DataFrame(columns).to_parquet(tmp_path / "events.parquet")
+    with pytest.raises(InputError, match=r"events\.parquet is an event table; events are read from CSV or a workbook"):
+        read([tmp_path / "events.parquet"], place())
 
 
 def test_a_trend_with_a_column_of_durations_is_a_trend(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from pqcheck.io.csv.cells import ReadCells, read_cells
 from pqcheck.io.csv.csv_decoder import unit_behind
 from pqcheck.io.csv.error_codes import needs_a_look, write_cells
 from pqcheck.io.decoder import Chunk, Filled, Move, RowNumbers, Table, move_values
+from pqcheck.io.event_table import find_event_header
 from pqcheck.io.headers.exact_names import find_time, resolve_columns
 from pqcheck.io.source_files import CHUNK, LATER, RATIO_LIMIT, Source, open_source
 from pqcheck.io.timeline.stamps_of_rows import Times
@@ -78,6 +79,8 @@ def read_parquet_table(path: Path, site: Site | None) -> Table:
         # The files of a year have the same names, which are held once.
         names = tuple(sys.intern(each.name) for each in fields)
         headers = [_header(each.name, each.metadata or {}) for each in fields]
+        if find_event_header([",".join(headers)]) is not None:
+            raise InputError(f"{source.name} is an event table; events are read from CSV or a workbook, export it so")
         time_column = find_time(headers, mapping, source.name)
         times = file.read([names[time_column]], use_pandas_metadata=False)
         stamps, local = _stamps(times.column(times.schema.names.index(names[time_column])), source.name)
