@@ -273,10 +273,13 @@ def bases_change_nothing(recording: Odd, number: int, interval_s: int) -> None:
     if before is None or after is None:
         return
     was, now = verdicts(before), verdicts(after)
+    # A coarse channel that never moves is doubted; beside a stretch in which it moves its standing still is explained.
+    open_ = [each for each in limit_findings(before) if each["reason"] is not None]
+    explained = {each["id"] for each in open_ if each["reason"]["code"] == "never-moves"}
     for name in was.keys() | now.keys():
         change = (name, was.get(name), now.get(name))
         assert set(change[1:]) != {"pass", "fail"}, change
-        assert now.get(name) != "pass" or was.get(name) == "pass", change
+        assert now.get(name) != "pass" or was.get(name) == "pass" or name in explained, change
 
 
 def contradiction_never_passes(recording: Odd, column: int, interval_s: int, by: float) -> None:
