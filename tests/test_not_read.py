@@ -122,10 +122,10 @@ def test_the_advice_is_to_read_the_column_that_was_left_alone(
 def test_check_names_a_column_left_alone_that_no_rule_misses(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    headers = ("time", "voltage.an [V]", "voltage.bn [V]", "voltage.cn [V]", "U L1-N [V]")
+    headers = ("time", "voltage.an [V]", "voltage.bn [V]", "voltage.cn [V]", "X L1-N")
     command = ["check", *written(tmp_path, headers), "--quantities", "voltage"]
     _, out, _ = run(command, capsys)
-    assert "Recorded and left alone: 'U L1-N [V]'. The reasons: pqcheck columns week.csv" in " ".join(out.split())
+    assert "Recorded and left alone: 'X L1-N'. The reasons: pqcheck columns week.csv" in " ".join(out.split())
     assert "Nothing speaks against the recording" not in out
 
 

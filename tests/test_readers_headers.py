@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,7 +13,9 @@ from pqcheck.io.csv.csv_decoder import CsvDecoder
 from pqcheck.io.decoder import Chunk, RowNumbers, values_of
 from pqcheck.io.headers.evidence_of_numbers import Evidence
 from pqcheck.io.headers.read_headers import read_headers
+from pqcheck.io.read_files import read
 from pqcheck.io.source_files import open_source
+from pqcheck.model.errors import InputError
 from pqcheck.site.load_site import site_from
 
 WYE = site_from({"name": "x", "supply": {"nominal_voltage": "400 V", "connection": "wye"}})
@@ -109,3 +112,18 @@ def test_arrays_have_no_rows() -> None:
     recording = from_arrays([0, 60_000_000, 120_000_000], {"voltage.an [V]": [1.0, 2.0, 3.0]})
     stream = recording.streams[0]
     assert stream.index.rows(stream.channels[0], 0, 10**9) == ()
+
+
+@pytest.mark.parametrize(("second", "refused"), [("204.3", True), ("231.1", False), ("", False)])
+def test_two_columns_of_one_channel_that_hold_other_numbers_are_refused(
+    tmp_path: Path, second: str, refused: bool
+) -> None:
+    rows = "".join(f"2031-03-03T{at // 6:02}:{at % 6}0:00Z,231.{at % 7},{second}\n" for at in range(144))
+    path = tmp_path / "a.csv"
+    path.write_text(f"time,voltage.an [V],U L1-N [V]\n{rows}", encoding="utf-8")
+    place = site_from({"supply": {"nominal_voltage": "230 V", "connection": "single-phase"}, "time_zone": "UTC"})
+    if refused:
+        with pytest.raises(InputError, match=r"'voltage\.an \[V\]' and 'U L1-N \[V\]' both read as voltage\.an"):
+            read([path], place)
+    else:
+        assert len(read([path], place).streams[0].channels) == 1

@@ -25,6 +25,7 @@ from pqcheck.io.timeline.slow_channels import FIRST_ROWS
 from pqcheck.io.timeline.stamps import Stamps, find_stamps
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.io.unit_conversions import converted, nominal_factor, scales_of
+from pqcheck.model.errors import InputError
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import Channel, Note, RowSpan
 from pqcheck.site.site_values import Reading, Site
@@ -55,6 +56,8 @@ class Look(Struct, frozen=True):
     """Long or one row per day, when it is not one column per channel."""
     blank_early: frozenset[int] = frozenset()
     """Columns that are blank in one of the first two rows."""
+    rivals: str = ""
+    """Two columns that read as one channel and hold other numbers, as a sentence; empty without such."""
 
 
 def read_text(text: Text, digest: Future[str], site: Site | None) -> list[Table]:
@@ -70,6 +73,8 @@ def read_text(text: Text, digest: Future[str], site: Site | None) -> list[Table]
         from pqcheck.io.headers.read_headers import refuse_doubts
 
         refuse_doubts(seen.guesses, seen.dialect.headers, text.source.name)
+    if seen.rivals:
+        raise InputError(seen.rivals)
     table = _scanned(seen, digest)
     return seen.shape.tables(table, seen.units, site) if seen.shape is not None else [table]
 
@@ -98,12 +103,20 @@ def look(text: Text, site: Site | None) -> Look:
     column_of = {channel.key: column for column, channel in channels.items()}
     why = dict(unknown)
     left: list[tuple[int, str]] = []
+    rivals = ""
     for guess in guesses:
         if guess.channel is None:
             left.append((guess.column, guess.why if _known_word(guess) else why[guess.column]))
         elif guess.channel.key in column_of:
-            other = dialect.headers[column_of[guess.channel.key]]
-            left.append((guess.column, f"column {other!r} is read as {guess.channel.name} already"))
+            first = column_of[guess.channel.key]
+            left.append((guess.column, f"column {dialect.headers[first]!r} is read as {guess.channel.name} already"))
+            if not rivals and _differ(rows, first, guess.column, dialect.decimal):
+                pair = f"{dialect.headers[first]!r} and {dialect.headers[guess.column]!r}"
+                rivals = (
+                    f"{name}: the columns {pair} both read as {guess.channel.base_name} and hold other numbers; say "
+                    "what each of them holds under [recording.columns] in the site file (pqcheck columns FILE --write "
+                    "NEW)"
+                )
         else:
             channels[guess.column] = guess.channel
     kept = tuple(guess for guess in guesses if guess.column in channels)
@@ -114,7 +127,15 @@ def look(text: Text, site: Site | None) -> Look:
     channels, scales = scales_of(channels, site)
     scales |= {guess.column: guess.scale for guess in kept if guess.scale is not None}
     return Look(text, dialect, stamps, dict(sorted(channels.items())), kept, tuple(left), scales, written,
-                tuple(units), blank_early=_blank_early(rows, len(headers), dialect.decimal))
+                tuple(units), blank_early=_blank_early(rows, len(headers), dialect.decimal), rivals=rivals)
+
+
+def _differ(rows: Sequence[Sequence[str]], first: int, second: int, decimal: str) -> bool:
+    """Whether two columns of one meaning differ by more than 1 % in a twentieth of the sampled rows that hold both."""
+    one, other = (_samples(rows, [column], decimal)[column] for column in (first, second))
+    both = ~(np.isnan(one) | np.isnan(other))
+    apart = np.abs(one[both] - other[both]) > 0.01 * np.maximum(np.abs(one[both]), np.abs(other[both]))
+    return bool(20 * np.count_nonzero(apart) > apart.size)
 
 
 def _guesses(
