@@ -167,5 +167,5 @@ def _unknown(study: LoadStudy, open_: Sequence[Finding]) -> Iterator[str]:
     if study.source is None:
         yield "The impedance of the supply: voltages are not predicted"
     for load in study.loads:
-        if not load.spectrum.percent and load.bank is None:
+        if load.spectrum.source.startswith("none declared") and load.bank is None:
             yield f"{load.name}: no spectrum is declared, and it counts as free of harmonics"

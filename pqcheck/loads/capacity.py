@@ -121,7 +121,7 @@ def _capacity(
     others: Sequence[Finding],
 ) -> Capacity | None:
     quantity = rated_quantity(unit)
-    low, high, at_us = _largest(now, quantity, phase)
+    low, high, at_us = largest_demand(now, quantity, phase)
     if high is None:
         return None
     entry = Capacity(
@@ -130,9 +130,9 @@ def _capacity(
         note="upper bound: the recorded interval does not divide the demand interval" if low != high else "",
     )  # fmt: skip
     if cases is not None:
-        low, then, then_at_us = _largest(cases.firm, quantity, phase)
+        low, then, then_at_us = largest_demand(cases.firm, quantity, phase)
         strict, at_once, with_feed_in = (
-            None if demand is None else _largest(demand, quantity, phase)[1]
+            None if demand is None else largest_demand(demand, quantity, phase)[1]
             for demand in (cases.strict, cases.at_once, cases.with_feed_in)
         )
         exported = cases.feed_in.get(phase or "", 0.0)
@@ -157,7 +157,7 @@ def check_transformer(site: Site, demand: Demand) -> None:
     if "transformer" not in site.ratings:
         return
     rated = float(site.ratings["transformer"])
-    least = _largest(demand, "apparent_power", None)[0]
+    least = largest_demand(demand, "apparent_power", None)[0]
     if least is not None and least > MOST_OVERLOAD * rated:
         raise SiteError(
             f"[ratings] transformer = {rated / 1000:g} kVA is smaller than the load that the record shows it to carry, "
@@ -165,8 +165,11 @@ def check_transformer(site: Site, demand: Demand) -> None:
         )
 
 
-def _largest(demand: Demand, quantity: str, phase: str | None) -> tuple[float | None, float | None, int | None]:
-    """The least and the most that the largest demand is, and when it was, where that is known."""
+def largest_demand(demand: Demand, quantity: str, phase: str | None) -> tuple[float | None, float | None, int | None]:
+    """The least and the most that the largest demand is, and when it was, where that is known.
+
+    All None where nothing was recorded, or a column of it holds no reading at all.
+    """
     maximum = demand.maximum(quantity, phase)
     if maximum is None:
         return None, None, None

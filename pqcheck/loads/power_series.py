@@ -69,12 +69,14 @@ def _ways(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeries]:
         words = quantity.replace("_", " ")
         total = mean_channel(stream, quantity, "total")
         if total is not None:
-            yield PowerSeries(number, quantity, None, unit, ((total, unit),), _alone, f"{words} as recorded", 0)
+            form = _magnitude if quantity == "apparent_power" else _alone
+            yield PowerSeries(number, quantity, None, unit, ((total, unit),), form, f"{words} as recorded", 0)
         parts = _all(stream, quantity, phases)
         if parts:
             kind = " (arithmetic)" if quantity == "apparent_power" else ""
             words = f"{words} as the sum of the phases{kind}"
-            yield PowerSeries(number, quantity, None, unit, _each(parts, unit), _total, words, 1)
+            form = _magnitude if quantity == "apparent_power" else _total
+            yield PowerSeries(number, quantity, None, unit, _each(parts, unit), form, words, 1)
     yield from _apparent(number, stream, supply)
 
 
@@ -111,6 +113,11 @@ def _apparent(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeri
     if active is not None and reactive is not None:
         words = "as sqrt(P^2 + Q^2), which leaves distortion and unbalance out"
         yield way(((active, "W"), (reactive, "var")), lambda arrays: vector_apparent_power(*arrays), words, 4)
+
+
+def _magnitude(arrays: Sequence[Array]) -> Array:
+    """Apparent power whichever sign the recorder gives it: what is exported loads a transformer too."""
+    return np.asarray(np.sum(np.abs(arrays), axis=0))
 
 
 def _all(stream: Stream, quantity: str, phases: Sequence[str]) -> list[Channel]:

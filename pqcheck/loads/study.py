@@ -14,6 +14,7 @@ from pqcheck.loads.capacity import (
     TITLES,
     capacities,
     check_transformer,
+    largest_demand,
     rated_quantity,
     rating_findings,
     ratings_of,
@@ -194,7 +195,7 @@ def _unmet(site: Site, demand: Demand) -> list[tuple[str, str | None, str]]:
     return [
         (name, phase, unit)
         for name, phase, unit, _ in ratings_of(site)
-        if demand.maximum(rated_quantity(unit), phase) is None
+        if largest_demand(demand, rated_quantity(unit), phase)[1] is None
     ]
 
 
@@ -346,6 +347,11 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
         remarks.append("The impedance of the supply is unknown: voltages are not predicted")
     else:
         remarks.append(f"Supply impedance {source.basis}")
+        if not source.neutral_known:
+            remarks.append(
+                "The impedance of the neutral is not declared: it is left out of what is expected and counts as large "
+                "as that of a phase at worst; declare [source_impedance] neutral_resistance and neutral_reactance"
+            )
         then = Added(tuple(loads), source).supply_then
         resonance = None if then is None else then.resonance
         if resonance is not None:

@@ -280,17 +280,24 @@ class _SuperposedBlock:
         return np.asarray(100 * np.sqrt(square) / base)
 
     def _neutral(self, values: Array, channel: Channel) -> Array:
-        """Measured neutral current, moved by what unbalance and triplens of the additions make of its estimate."""
+        """Measured neutral current, moved by what unbalance and triplens of the additions make of its estimate.
+
+        At worst it is the measured one and the new one in phase: root mean squares add up to no more (Minkowski).
+        """
+        means = self._mean_currents
+        new = contributions(self.loads, lambda number: means[number], neutral_ratio, neutral=self.has_neutral)
+        total = np.sum(list(self.addition.total.values()), axis=0)
+        if self.law == "arithmetic":
+            added = np.sqrt(np.square(np.abs(total)) + total_square(new, self.law, self.count))
+            return np.asarray(values + added / conversion(channel.unit, "A"))
         turns = phase_turns(self.phases)
         before = np.zeros(self.count, dtype=np.complex128)
         for phase in self.phases:
             lag = self.lag.get(phase, np.zeros(self.count))
             before = before + self.existing[phase].fundamental * np.exp(-1j * lag) * turns[phase]
-        after = before + np.sum(list(self.addition.total.values()), axis=0)
+        after = before + total
         triplens = [np.mean([self.existing[phase].order(order) for phase in self.phases], axis=0) for order in TRIPLENS]
-        means = self._mean_currents
         parts = {order: Part((3 * amperes,)) for order, amperes in zip(TRIPLENS, triplens, strict=True)}
-        new = contributions(self.loads, lambda number: means[number], neutral_ratio, neutral=self.has_neutral)
         for order, part in new.items():
             own = parts.get(order, Part())
             parts[order] = Part((*own.others, *part.others), part.alike)
@@ -308,6 +315,7 @@ class _SuperposedBlock:
             return np.asarray(values + new.real / by)
         if channel.quantity == "reactive_power":
             return np.asarray(values + new.imag / by)
+        values = np.abs(values)
         if not all(self.existing[phase].recorded for phase in phases):
             return np.asarray(values + np.abs(new) / by)
         old_sum = np.sum(

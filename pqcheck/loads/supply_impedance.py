@@ -41,13 +41,15 @@ class SupplyImpedance(Struct, frozen=True):
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
     can be, and harmonic impedances as a pure reactance. `banks` are capacitors at the place. `highest` is what an
-    estimated magnitude may be at most.
+    estimated magnitude may be at most. `neutral_known` False: nobody declared the impedance of the neutral, which is
+    then left out of what is expected and counts as large as that of a phase at worst (a neutral of the same section).
     """
 
     resistance: float
     reactance: float
     neutral_resistance: float = 0.0
     neutral_reactance: float = 0.0
+    neutral_known: bool = True
     banks: tuple[Bank, ...] = ()
     angle_known: bool = True
     estimated: bool = False
@@ -64,7 +66,10 @@ class SupplyImpedance(Struct, frozen=True):
     @property
     def strictest(self) -> SupplyImpedance:
         """The same supply with the largest impedance it may have."""
-        return self if self.highest is None else replace(self, resistance=self.highest, reactance=0.0)
+        worst = self if self.highest is None else replace(self, resistance=self.highest, reactance=0.0)
+        if self.neutral_known:
+            return worst
+        return replace(worst, neutral_resistance=worst.resistance, neutral_reactance=worst.reactance)
 
     def upstream(self, order: int) -> complex:
         """Impedance of a phase of the supply alone."""
@@ -135,6 +140,7 @@ def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
     extra: dict[str, Any] = {
         key: float(declared[key]) for key in ("neutral_resistance", "neutral_reactance") if key in declared
     }
+    extra["neutral_known"] = bool(extra) or site.supply.connection == "delta"
     if "capacitor_bank" in declared:
         extra["banks"] = (
             bank_of(

@@ -1,0 +1,103 @@
+"""What a load study may not leave out: columns without a reading, neutral currents at worst, an undeclared neutral."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pqcheck.cli import main
+
+SITE = """\
+name = "Heron Yard"
+time_zone = "UTC"
+[supply]
+nominal_voltage = "400 V"
+connection = "wye"
+frequency = "50 Hz"
+[limits]
+apply = ["en50160-2010-lv"]
+quantities = ["voltage"]
+[source_impedance]
+resistance = "0.01 ohm"
+reactance = "0.02 ohm"
+"""
+
+
+def studied(folder: Path, columns: dict[str, str], ratings: str, load: str, source: str = "") -> tuple[int, Any]:
+    """Exit status and findings of a study; `columns` are headers with one cell for every row, `{w}` a small wobble."""
+    rows = [",".join(["time", *columns])]
+    for at in range(1008):
+        cells = (
+            cell.replace("{w}", f"{(at * (number + 3)) % 7}{(at + 2 * number) % 5}")
+            for number, cell in enumerate(columns.values())
+        )
+        rows.append(",".join([f"2031-03-{3 + at // 144:02}T{at // 6 % 24:02}:{at % 6}0:00Z", *cells]))
+    (folder / "week.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    new = f'\n[ratings]\n{ratings}\n[[new_load]]\nname = "press"\n{load}\n'
+    (folder / "site.toml").write_text(SITE + source + new, encoding="utf-8")
+    out = folder / "found.json"
+    out.unlink(missing_ok=True)
+    status = main(["load", str(folder / "week.csv"), "--site", str(folder / "site.toml"), "--json", str(out)])
+    return status, json.loads(out.read_text(encoding="utf-8"))
+
+
+def columns(volts: str = "230.{w}", **amperes: str) -> dict[str, str]:
+    made = {f"voltage.{phase}n [V]": volts for phase in "abc"}
+    return made | {f"current.{phase} [A]": cell for phase, cell in amperes.items()}
+
+
+THREE = 'current = "150 A"\npower_factor = 0.95'
+
+
+@pytest.mark.parametrize("cell", ["-205.{w}", "", "NaN", "---"])
+def test_a_phase_without_one_reading_leaves_its_rating_open(tmp_path: Path, cell: str) -> None:
+    """205 A and 150 A are more than 340 A; a column that holds no reading shows nothing of it."""
+    whole, _ = studied(tmp_path, columns(a="205.{w}", b="100.{w}", c="100.{w}"), 'service = "340 A"', THREE)
+    status, document = studied(tmp_path, columns(a=cell, b="100.{w}", c="100.{w}"), 'service = "340 A"', THREE)
+    assert (whole, status) == (1, 3)
+    open_ = [each for each in document["findings"] if each["rule"] == "service" and each["phase"] == "a"]
+    assert open_ and {each["verdict"] for each in open_} == {"inconclusive"}
+
+
+@pytest.mark.parametrize(("load", "worst"), [
+    ('current = "60 A"\npower_factor = 0.95\nspectrum = "single-phase-square"', 81.9),
+    ('current = "60 A"\npower_factor = 0.95\nphases = ["a"]', 82.66),
+])  # fmt: skip
+def test_the_neutral_at_worst_is_the_sum(tmp_path: Path, load: str, worst: float) -> None:
+    """Root mean squares add up to no more than their sum, and to that where they are in phase (Minkowski)."""
+    currents = columns(a="50.{w}", b="50.{w}", c="50.{w}", n="22.{w}")
+    _, document = studied(tmp_path, currents, 'neutral = "200 A"', load)
+    found = [each for each in document["findings"] if each["rule"] == "neutral" and "arithmetic" in each["id"]]
+    assert found and found[0]["statistic"]["value"] == pytest.approx(worst, abs=0.3)
+
+
+def test_an_undeclared_neutral_counts_as_large_as_a_phase_at_worst(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """212 V less 150 A through 0.01 + j0.02 ohm is above 207 V, through twice that it is not."""
+    currents = columns("212.{w}", a="10.{w}", b="10.{w}", c="10.{w}")
+    load = 'current = "150 A"\npower_factor = 0.95\nphases = ["a"]'
+    status, _ = studied(tmp_path, currents, 'service = "400 A"', load)
+    assert status == 3
+    assert "The impedance of the neutral is not declared" in " ".join(capsys.readouterr().out.split())
+    zero = 'neutral_resistance = "0.0001 ohm"\nneutral_reactance = "0.0001 ohm"\n'
+    assert studied(tmp_path, currents, 'service = "400 A"', load, zero)[0] == 0
+    assert "neutral is not declared" not in capsys.readouterr().out
+
+
+def test_exported_apparent_power_loads_the_transformer(tmp_path: Path) -> None:
+    made = columns(a="180.{w}", b="180.{w}", c="180.{w}") | {"apparent_power.total [kVA]": "-124.{w}"}
+    load = 'apparent_power = "50 kVA"\npower_factor = 0.95'
+    status, document = studied(tmp_path, made, 'transformer = "160 kVA"', load)
+    assert status == 1
+    total = [each for each in document["findings"] if each["rule"] == "transformer" and each["phase"] == "total"]
+    assert max(each["statistic"]["value"] for each in total) > 170_000
+
+
+def test_a_declared_linear_load_is_no_missing_spectrum(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    currents = columns(a="10.{w}", b="10.{w}", c="10.{w}")
+    studied(tmp_path, currents, 'service = "400 A"', 'current = "10 A"\npower_factor = 1\nspectrum = "linear"')
+    assert "no spectrum is declared" not in capsys.readouterr().out
