@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.loads.channels import PAIRS, Array, harmonic_scale, mean_channel, phases_of, values_in, voltage_sum
+from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study_values import Loading, Motor
 from pqcheck.loads.waveform import fundamental_beside_orders
 from pqcheck.model.quantities import HIGHEST_ORDER
@@ -39,11 +41,14 @@ class HighLoad(Struct, frozen=True):
     currents: Mapping[int, float]
     intervals: int
     threshold: float
+    recorded: tuple[int, ...] = ()
+    """The orders of the record, where new loads brought others; empty: all of them."""
 
     @property
     def missing(self) -> tuple[int, ...]:
         """Odd orders up to 25 that were not recorded."""
-        return tuple(order for order in range(3, 26, 2) if order not in self.currents)
+        held = self.recorded or tuple(self.currents)
+        return tuple(order for order in range(3, 26, 2) if order not in held)
 
 
 def high_load_spectra(recording: Recording, site: Site) -> dict[str, HighLoad]:
@@ -57,6 +62,22 @@ def high_load_spectra(recording: Recording, site: Site) -> dict[str, HighLoad]:
         if spectra:
             return spectra
     return {}
+
+
+def with_new_orders(spectra: Mapping[str, HighLoad], loads: Sequence[NewLoad], site: Site) -> dict[str, HighLoad]:
+    """The spectra with what the new loads bring in orders that the record lacks, added arithmetically at full size."""
+    result = {}
+    for phase, spectrum in spectra.items():
+        added: dict[int, float] = {}
+        for load in loads:
+            if phase not in load.phases or load.bank is not None:
+                continue
+            fundamental = load.line_current(site.supply) / load.spectrum.rms_ratio
+            for order, percent in load.spectrum.percent.items():
+                if order not in spectrum.currents:
+                    added[order] = added.get(order, 0.0) + fundamental * percent / 100
+        result[phase] = replace(spectrum, currents={**spectrum.currents, **added}, recorded=tuple(spectrum.currents))
+    return result
 
 
 def _high_load(stream: Stream, phase: str) -> HighLoad | None:

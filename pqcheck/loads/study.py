@@ -20,7 +20,7 @@ from pqcheck.loads.capacity import (
     ratings_of,
 )
 from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
-from pqcheck.loads.equipment import high_load_spectra, loading, motor
+from pqcheck.loads.equipment import high_load_spectra, loading, motor, with_new_orders
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
 from pqcheck.loads.harmonics import neutral_current
@@ -199,6 +199,13 @@ def _unmet(site: Site, demand: Demand) -> list[tuple[str, str | None, str]]:
     ]
 
 
+def _underived(site: Site, base: LoadStudy) -> list[tuple[str, str | None, str]]:
+    """The derated power of a transformer where new loads bring harmonics and the record holds none to derate with."""
+    derated = {"transformer", "transformer_eddy_loss", "transformer_type"} <= site.ratings.keys()
+    brings = any(load.spectrum.percent for load in base.loads)
+    return [("transformer_derated", None, "VA")] if derated and brings and not base.loadings else []
+
+
 def _unmet_words(site: Site, demand: Demand) -> list[str]:
     """The same as sentences, so that no rating looks kept."""
     missing: dict[tuple[str, str], list[str]] = {}
@@ -246,10 +253,12 @@ def _with_loads(
     spectra_then = high_load_spectra(cases.record(firm_added), site)
     firm_strict = replace(firm_added, law="arithmetic")
     spectra_strict = {} if cases.collapses(firm_strict) else high_load_spectra(cases.record(firm_strict), site)
+    firm_loads = firm_added.loads
+    spectra_then, spectra_strict = (with_new_orders(each, firm_loads, site) for each in (spectra_then, spectra_strict))
     after = [loading(spectrum, site, "with the new load") for spectrum in spectra_then.values()]
     strict = [loading(spectrum, site, "at worst") for spectrum in spectra_strict.values()]
     capacity = capacities(site, base.demand, demands, (_shares(base.loadings), _shares(strict)), measured)
-    ratings = rating_findings(capacity, demands.firm, record, _unmet(site, base.demand))
+    ratings = rating_findings(capacity, demands.firm, record, [*_unmet(site, base.demand), *_underived(site, base)])
     scaled = firm_added if firm_added.loads else added
     rooms = []
     if headroom:
