@@ -101,3 +101,42 @@ def test_a_declared_linear_load_is_no_missing_spectrum(tmp_path: Path, capsys: p
     currents = columns(a="10.{w}", b="10.{w}", c="10.{w}")
     studied(tmp_path, currents, 'service = "400 A"', 'current = "10 A"\npower_factor = 1\nspectrum = "linear"')
     assert "no spectrum is declared" not in capsys.readouterr().out
+
+
+SIX_PULSE = 'current = "220 A"\npower_factor = 0.95\nspectrum = "six-pulse"'
+
+
+def harmonics(orders: dict[int, float]) -> dict[str, str]:
+    made = columns(a="100.{w}", b="100.{w}", c="100.{w}")
+    for phase in "abc":
+        for order, amperes in orders.items():
+            made[f"current_harmonic.{phase}.h{order} [A]"] = f"{amperes:g}{'' if amperes < 1 else '.'}{{w}}"
+    return made
+
+
+def test_orders_that_only_the_new_load_has_derate_the_transformer(tmp_path: Path) -> None:
+    """A record of orders 5 and 7, and the same with the others next to zero, are the same load."""
+    dry = 'transformer = "250 kVA"\ntransformer_type = "dry"\ntransformer_eddy_loss = "8 %"'
+    few = {5: 20.0, 7: 10.0}
+    every = {order: few.get(order, 0.01) for order in range(5, 50) if order % 6 in (1, 5)}
+    for number, orders in enumerate((few, every)):
+        (tmp_path / str(number)).mkdir()
+        status, document = studied(tmp_path / str(number), harmonics(orders), dry, SIX_PULSE)
+        derated = [each for each in document["findings"] if each["rule"] == "transformer_derated"]
+        assert status == 1 and "fail" in {each["verdict"] for each in derated}
+
+
+def test_a_record_without_orders_leaves_the_derating_open(tmp_path: Path) -> None:
+    dry = 'transformer = "400 kVA"\ntransformer_type = "dry"\ntransformer_eddy_loss = "8 %"'
+    status, document = studied(tmp_path, columns(a="100.{w}", b="100.{w}", c="100.{w}"), dry, SIX_PULSE)
+    (derated,) = [each for each in document["findings"] if each["rule"] == "transformer_derated"]
+    assert status == 3 and derated["verdict"] == "inconclusive"
+
+
+@pytest.mark.parametrize(("rating", "verdict"), [(4, "fail"), (13, "inconclusive")])
+def test_the_declared_k_rating_is_a_criterion(tmp_path: Path, rating: int, verdict: str) -> None:
+    """Orders of what is there were not recorded: a K-factor below the rating is a lower bound and no pass."""
+    ratings = f'transformer = "250 kVA"\ntransformer_k_factor = {rating}'
+    status, document = studied(tmp_path, harmonics({5: 20.0, 7: 10.0}), ratings, SIX_PULSE)
+    (found,) = [each for each in document["findings"] if each["rule"] == "transformer_k_factor"]
+    assert found["verdict"] == verdict and status == {"fail": 1, "inconclusive": 3}[verdict]

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.demand_doubts import doubt_of
 from pqcheck.loads.predict import MARK, VARIANTS, bounded, reported_only
-from pqcheck.loads.study_values import Capacity, Demand
+from pqcheck.loads.study_values import Capacity, Demand, Loading
 from pqcheck.model.clock import iso
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding, Limit, Margin, Period, Reason, Statistic
@@ -28,6 +28,7 @@ TITLES = {
     "neutral": "Rating of the neutral",
     "transformer": "Rated power of the transformer",
     "transformer_derated": "Transformer, derated for its harmonics",
+    "transformer_k_factor": "K rating of the transformer",
 }
 
 
@@ -239,6 +240,31 @@ def _finding(entry: Capacity, amount: float, demand: Demand, recording: Recordin
         limit=Limit(None, entry.limit, entry.unit),
         margin=margin_to(entry.limit, value, entry.unit),
     )
+
+
+def k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recording) -> list[Finding]:
+    """The K-factor of the worst winding against the declared K rating; open where orders that raise it are missing."""
+    rated = site.ratings.get("transformer_k_factor")
+    known = [loading for loading in loadings if loading.k_factor is not None]
+    if rated is None or not known:
+        return []
+    worst = max(known, key=lambda loading: loading.k_factor or 0.0)
+    value, limit = round(worst.k_factor or 0.0, 2), float(rated)
+    verdict, reason = (Verdict.PASS if value <= limit else Verdict.FAIL), None
+    if verdict is Verdict.PASS and worst.missing_orders:
+        orders = ", ".join(map(str, worst.missing_orders))
+        text, advice = sentence("orders-missing", orders=orders, quantity="current harmonic", where="")
+        verdict, reason = Verdict.INCONCLUSIVE, Reason("orders-missing", text, advice)
+    return [
+        Finding(
+            kind="prediction", table="ratings", rule="transformer_k_factor", clause="as declared",
+            title=f"{TITLES['transformer_k_factor']}: K-factor of the worst winding; prediction {VARIANTS['']}",
+            quantity="current", phase=worst.phase, order=None, verdict=verdict, period=whole_recording(recording),
+            channel=f"current.{worst.phase}{MARK}", modifiers=("indicative",), reason=reason,
+            statistic=Statistic("all_within", 100.0, None, value, "1"), limit=Limit(None, limit, "1"),
+            margin=margin_to(limit, value, "1"),
+        )
+    ]  # fmt: skip
 
 
 def _missing(name: str, phase: str | None, unit: str, demand: Demand, recording: Recording) -> Finding:

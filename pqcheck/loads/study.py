@@ -14,6 +14,7 @@ from pqcheck.loads.capacity import (
     TITLES,
     capacities,
     check_transformer,
+    k_rating_finding,
     largest_demand,
     rated_quantity,
     rating_findings,
@@ -265,6 +266,7 @@ def _with_loads(
         rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
+    ratings += k_rating_finding(strict or after, site, record)
     predictions = [*main, *arithmetic, *grown, *ratings]
     if cases.collapses(strict_added):
         predictions = unsupplied(predictions)
