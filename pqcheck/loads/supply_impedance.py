@@ -41,7 +41,7 @@ class SupplyImpedance(Struct, frozen=True):
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
     can be, and harmonic impedances as a pure reactance. `banks` are capacitors at the place. `highest` is what an
-    estimated magnitude may be at most. `neutral_known` False: nobody declared the impedance of the neutral, which is
+    estimated magnitude may be at most. `neutral_known` False: nobody declared both parts of the neutral's impedance, which is
     then left out of what is expected and counts as large as that of a phase at worst (a neutral of the same section).
     """
 
@@ -69,7 +69,9 @@ class SupplyImpedance(Struct, frozen=True):
         worst = self if self.highest is None else replace(self, resistance=self.highest, reactance=0.0)
         if self.neutral_known:
             return worst
-        return replace(worst, neutral_resistance=worst.resistance, neutral_reactance=worst.reactance)
+        resistance = max(worst.resistance, worst.neutral_resistance)
+        reactance = max(worst.reactance, worst.neutral_reactance)
+        return replace(worst, neutral_resistance=resistance, neutral_reactance=reactance)
 
     def upstream(self, order: int) -> complex:
         """Impedance of a phase of the supply alone."""
@@ -140,7 +142,7 @@ def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
     extra: dict[str, Any] = {
         key: float(declared[key]) for key in ("neutral_resistance", "neutral_reactance") if key in declared
     }
-    extra["neutral_known"] = bool(extra) or site.supply.connection == "delta"
+    extra["neutral_known"] = len(extra) == 2 or site.supply.connection == "delta"
     if "capacitor_bank" in declared:
         extra["banks"] = (
             bank_of(
