@@ -41,8 +41,8 @@ class SupplyImpedance(Struct, frozen=True):
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
     can be, and harmonic impedances as a pure reactance. `banks` are capacitors at the place. `highest` is what an
-    estimated magnitude may be at most. `neutral_known` False: nobody declared both parts of the neutral's impedance, which is
-    then left out of what is expected and counts as large as that of a phase at worst (a neutral of the same section).
+    estimated magnitude may be at most. `neutral_known` False: not both parts of the neutral's impedance were declared,
+    which is then left out of what is expected and counts as large as that of a phase at worst (of the same section).
     """
 
     resistance: float
