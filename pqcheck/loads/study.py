@@ -360,8 +360,9 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
         remarks.append(f"Supply impedance {source.basis}")
         if not source.neutral_known:
             remarks.append(
-                "The impedance of the neutral is not declared: it is left out of what is expected and counts as large "
-                "as that of a phase at worst; declare [source_impedance] neutral_resistance and neutral_reactance"
+                "The impedance of the neutral is not declared and is left out: loads between a phase and the neutral "
+                "move the voltages further than predicted; declare [source_impedance] neutral_resistance and "
+                "neutral_reactance"
             )
         then = Added(tuple(loads), source).supply_then
         resonance = None if then is None else then.resonance

@@ -41,8 +41,8 @@ class SupplyImpedance(Struct, frozen=True):
 
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
     can be, and harmonic impedances as a pure reactance. `banks` are capacitors at the place. `highest` is what an
-    estimated magnitude may be at most. `neutral_known` False: not both parts of the neutral's impedance were declared,
-    which is then left out of what is expected and counts as large as that of a phase at worst (of the same section).
+    estimated magnitude may be at most. `neutral_known` False: not both parts of the neutral's impedance were declared;
+    what is missing is left out.
     """
 
     resistance: float
@@ -66,12 +66,7 @@ class SupplyImpedance(Struct, frozen=True):
     @property
     def strictest(self) -> SupplyImpedance:
         """The same supply with the largest impedance it may have."""
-        worst = self if self.highest is None else replace(self, resistance=self.highest, reactance=0.0)
-        if self.neutral_known:
-            return worst
-        resistance = max(worst.resistance, worst.neutral_resistance)
-        reactance = max(worst.reactance, worst.neutral_reactance)
-        return replace(worst, neutral_resistance=resistance, neutral_reactance=reactance)
+        return self if self.highest is None else replace(self, resistance=self.highest, reactance=0.0)
 
     def upstream(self, order: int) -> complex:
         """Impedance of a phase of the supply alone."""
