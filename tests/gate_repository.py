@@ -152,6 +152,12 @@ def rows(path: str, change_row: Callable[[list[str]], list[str] | None]) -> Chan
     return change
 
 
+def share(cells: list[str], whole: int) -> str:
+    """The amplitude of a row of the sample, where `whole` is its fundamental at 50 % and 100 %."""
+    return str(float(cells[2]) * whole / {"50 %": 300, "100 %": 600}[cells[0]])
+
+
+PERCENT = "current_harmonic [% of fundamental]"
 FILTER = "spectra/new-filter.csv"
 SITE = "site/weak-grid.toml"
 LATER = f"sh ci.sh spectra/new-filter.csv {DAY.replace('02-20', '07-01')}"
@@ -220,6 +226,15 @@ ATTEMPTS = (
     Attempt("no-fundamental-and-small", CI, 3, "is not in the spectrum",
             rows(FILTER, lambda cells: None if cells[1] == "1" else [*cells[:2], str(float(cells[2]) / 2)])),
     Attempt("header-without-rms", CI, 2, "rms or peak", replaced(FILTER, "[A rms]", "[A]")),
+    Attempt("fractions-under-percent", CI, 3, "stands in no column of percentages",
+            replaced(FILTER, "[A rms]", f"[A rms],{PERCENT}"),
+            rows(FILTER, lambda cells: cells if cells[1] == "1" else [*cells[:2], "", share(cells, 1)])),
+    Attempt("one-order-in-two-columns", CI, 2, "order 7 is 5 A in one and",
+            replaced(FILTER, "[A rms]", f"[A rms],{PERCENT}"),
+            rows(FILTER, lambda cells: [*cells[:2], "5" if cells[1] == "7" else cells[2], share(cells, 100)])),
+    Attempt("point-as-comment", CI, 2, "starts with # and holds an order and an amplitude",
+            rows(FILTER, lambda cells: ["#2" if cells[0] == "100 %" else cells[0], *cells[1:]]),
+            ran(f"grep '^100 %' spectra/release.csv >>{FILTER}")),
     # A recording over time.
     Attempt("exclusion", SURVEY, 2, "exclusions[1].author: not declared became somebody",
             appended("survey/site.toml", EXCLUSION)),

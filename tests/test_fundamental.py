@@ -122,6 +122,59 @@ def test_voltages_beside_the_nominal(first: float, status: ExitStatus) -> None:
     assert gate(columns, place).exit_status is status
 
 
+VOLTAGES = {**SITE, "limits": {"apply": ["ieee519-2022"], "quantities": ["voltage_harmonic", "voltage_thd"]}}
+NOMINAL = "voltage_harmonic [% of nominal]"
+NAN = float("nan")
+
+
+def shares_of_nominal(first: float, h5: float = 2.0) -> dict[str, list[float]]:
+    return {"order": [float(order) for order in range(1, 51)], NOMINAL: [first, 0.1, 0.1, 0.1, h5, *[0.1] * 45]}
+
+
+@pytest.mark.parametrize(("first", "words"), [
+    (1.0, "is 2.77 V, 0.01 of the nominal 277 V, as if fractions stood under percent"), (0.0, "is zero"),
+    (1e-9, "is 2.77e-09 V"), (5.0, "is 13.85 V, 0.05 of the nominal 277 V"), (200.0, "is 554 V, 2 of the nominal"),
+    (NAN, "stands in no column of percentages, as 100 %: they may as well be fractions"),
+])  # fmt: skip
+def test_percent_of_nominal_shows_its_scale_by_order_1(first: float, words: str) -> None:
+    found = gate(shares_of_nominal(first), VOLTAGES)
+    assert found.exit_status is ExitStatus.NOT_SHOWN
+    texts = refusals(found.results[0])
+    assert any(f"Order 1 of the voltage of phase an {words}" in text for text in texts), texts[:1]
+    assert not any(one.verdict is Verdict.PASS and one.kind == "limit" for one in found.results[0].findings)
+    # IEEE 519 Table 1: 5 % of the nominal for a single order up to 1 kV. A fail stands.
+    status = gate(shares_of_nominal(first, 20.0), VOLTAGES).exit_status
+    assert status is (ExitStatus.NOT_SHOWN if first > 125 else ExitStatus.FAILED)
+
+
+def test_percent_of_nominal_that_fits_passes_and_is_printed() -> None:
+    found = gate(shares_of_nominal(98.0), VOLTAGES)
+    assert found.exit_status is ExitStatus.PASSED and "Order 1: 271.46 V." in gate_text(found)
+
+
+def test_a_voltage_is_no_light_load() -> None:
+    # Another point that fits does not excuse one in fractions, as it does a small current.
+    columns = {name: [*shares_of_nominal(100.0)[name], *shares_of_nominal(1.0)[name]] for name in ("order", NOMINAL)}
+    found = gate({"operating_point": ["full"] * 50 + ["half"] * 50, **columns}, VOLTAGES)
+    assert found.exit_status is ExitStatus.NOT_SHOWN
+    assert any("at 'half' is 2.77 V" in text for text in refusals(found.results[0]))
+
+
+@pytest.mark.parametrize("place", [SITE, site(fundamental_current=None, nonlinear_share="60 %")])
+def test_percentages_without_order_1_may_be_fractions(place: dict[str, Any]) -> None:
+    fractions = {"order": list(range(1, 51)), PERCENT: [NAN, 0.001, 0.001, 0.001, 0.20, *[0.001] * 45]}
+    found = gate(fractions, place)
+    assert found.exit_status is ExitStatus.NOT_SHOWN
+    assert "Order 1 of the current of phase a stands in no column of percentages" in refusals(found.results[0])[0]
+    assert "Order 1: none." in gate_text(found)
+    assert gate({**percent(20.0), PERCENT: [NAN, *percent(20.0)[PERCENT][1:]]}, place).exit_status is ExitStatus.FAILED
+    # Amperes of order 1 alone do not say it; those of an order that both columns hold do.
+    beside = {**fractions, AMPERES: [600.0, *[NAN] * 49]}
+    assert gate(beside, PLACE).exit_status is ExitStatus.NOT_SHOWN
+    scaled = {PERCENT: [NAN, *[0.1] * 3, 5.0, *[0.1] * 45], AMPERES: [600.0, *[NAN] * 3, 30.0, *[NAN] * 45]}
+    assert gate({**fractions, **scaled}, PLACE).exit_status is ExitStatus.PASSED
+
+
 @settings(deadline=None)
 @given(first=st.floats(0, 2000), more=st.floats(1, 50))
 def test_raising_a_harmonic_never_turns_a_fail_into_a_pass(first: float, more: float) -> None:

@@ -80,8 +80,9 @@ def test_undeclared_amperes_beside_percentages_are_refused_and_the_percentages_j
 
 
 @pytest.mark.parametrize(("first", "size", "hint"), [
-    (600.0, ROOT, "are 1.414 times what the percentages give .* as if they were peak values labelled rms"),
-    (600.0, 2.0, "2.000 times what the percentages give .*; correct the header"),
+    (600.0, ROOT, r"order 7 is 88.2469 A in one and 62.4 A \(10.4 % of 600 A\) in the other, a factor of 1.414, as if "
+                  "peak values were labelled rms"),
+    (600.0, 2.0, r"order 7 is 124.8 A in one and 62.4 A \(10.4 % of 600 A\) in the other, a factor of 2; correct the"),
     (600.0 * ROOT, ROOT, "order 1 is 848.528, 1.414 times the declared fundamental of 600, as if"),
 ])  # fmt: skip
 def test_amperes_and_percentages_of_two_spectra_are_refused(first: float, size: float, hint: str) -> None:
@@ -93,6 +94,35 @@ def test_amperes_and_percentages_of_two_spectra_are_refused(first: float, size: 
 def test_amperes_and_percentages_of_one_spectrum_agree() -> None:
     rounded = [round(value * 6, 1) for value in shares(10.4).values()]
     assert of(check({**percent(10.4), AMPERES: rounded}, SITE), 7).statistic.value == 62.4  # type: ignore[union-attr]
+
+
+NOMINAL, VOLTS, SHARE = (f"voltage_harmonic [{unit}]" for unit in ("% of nominal", "V rms", "% of fundamental"))
+VOLTAGES = {**SITE, "limits": {"apply": ["ieee519-2022"], "quantities": ["voltage_harmonic", "voltage_thd"]}}
+
+
+def orders(first: float, h5: float, others: float = 0.1) -> list[float]:
+    """An order a row, 1 to 50."""
+    return [first, *[others] * 3, h5, *[others] * 45]
+
+
+@pytest.mark.parametrize(("columns", "words"), [
+    ({NOMINAL: orders(100, 20), VOLTS: orders(277, 0.1)}, r"order 5 is 0.1 V in one and 55.4 V \(20 % of 277 V\)"),
+    ({NOMINAL: orders(100, 0.1), VOLTS: orders(277, 55.4)}, "order 5 is 55.4 V in one and 0.277 V"),
+    ({NOMINAL: orders(1, 0.02, 0.001), VOLTS: orders(277, 5.54)}, "order 1 is 277 V in one and 2.77 V"),
+    # Many orders agree and one does not: the middle of the ratios would say nothing.
+    ({SHARE: orders(100, 3, 2), VOLTS: orders(277, 27.7, 5.54)}, "order 5 is 27.7 V in one and 8.31 V"),
+    ({SHARE: orders(100, 3, 2), VOLTS: orders(277, 0, 5.54)}, r"order 5 is 0 V .* in the other; correct"),
+    # Without volts the two columns of percentages answer for each other: 100 % of nominal is 277 V.
+    ({SHARE: orders(100, 20), NOMINAL: orders(100, 0.1)}, "order 5 is 0.277 V in one and 55.4 V"),
+])  # fmt: skip
+def test_columns_that_contradict_each_other_stop_the_run(columns: dict[str, list[float]], words: str) -> None:
+    with pytest.raises(InputError, match=f"voltage_harmonic.an: two columns contradict each other: {words}"):
+        check({"order": list(range(1, 51)), **columns}, VOLTAGES)
+
+
+def test_columns_that_agree_but_for_their_rounding_are_one_spectrum() -> None:
+    columns = {NOMINAL: orders(100, 2.1), SHARE: orders(100, 2.1), VOLTS: orders(277, 5.7, 0.3)}
+    assert check({"order": list(range(1, 51)), **columns}, VOLTAGES).exit_status is ExitStatus.PASSED
 
 
 def test_what_percentages_refer_to() -> None:
@@ -201,6 +231,29 @@ def test_bad_tables_are_refused_in_one_sentence(text: str, sentence: str, tmp_pa
     with pytest.raises(InputError, match=sentence) as caught:
         check(path, SITE)
     assert "\n" not in str(caught.value)
+
+
+POINTS = "operating_point,order,current_harmonic.a [A rms],current_harmonic.a.angle [deg]\n"
+
+
+@pytest.mark.parametrize("row", ["#3 full,7,90,12", "# 3 full,7,90,12", "#3 full,7,90", "#,7,90,", "# 3 full,h7,9e1,-"])
+def test_a_row_that_starts_like_a_comment_is_not_dropped(row: str, tmp_path: Path) -> None:
+    path = tmp_path / "spectrum.csv"
+    path.write_text(f"{POINTS}full,1,600,0\n{row}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"spectrum\.csv, row 3 starts with # and holds an order and an amplitude, so"):
+        check(path, site(balanced=None))
+
+
+def test_the_name_in_quotes_is_a_row_and_a_comment_is_a_comment(tmp_path: Path) -> None:
+    path = tmp_path / "spectrum.csv"
+    comments = "# from the model of March, order 7, 90 A, with the new filter\n#\n# a,b,c,d\n# 7\n# full,7,-,\n"
+    path.write_text(f"{comments}{POINTS}{comments}'full',1,600,0\n".replace("'full'", '"#3 full"'), encoding="utf-8")
+    found = check(path, site(balanced=None))
+    assert {one.snapshot.operating_point for one in found.findings if one.snapshot} == {"#3 full"}
+    # Where orders come first, the mark stands before the order.
+    path.write_text("order,current_harmonic.a [A rms]\n1,600\n#7,90\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"row 3 starts with # .* put '#7' in double quotes"):
+        check(path, site(balanced=None))
 
 
 def test_a_column_for_all_phases_has_to_be_declared_so() -> None:

@@ -227,8 +227,8 @@ CATALOGUE: dict[str, ReasonCode] = {
     "fundamental-doubtful": ReasonCode(
         "The fundamental does not fit what is declared",
         "{what}.",
-        "Export order 1 with the harmonics, in the unit that the header names, or declare the current of the load "
-        "itself as fundamental_current under [scenario].",
+        "Export order 1 with the harmonics, in the unit that the header names (100 under percent); where the current "
+        "is as small as that, declare the one of the load itself as fundamental_current under [scenario].",
     ),
     "margin": ReasonCode(
         "Within the limit, but not by the margin asked for",

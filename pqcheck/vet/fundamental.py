@@ -32,6 +32,10 @@ _RESTS_ON = {
 }
 
 
+Standing = Literal["fits", "apart", "missing", "unscaled", "zero", "too small", "too large"]
+"""Apart: this current does not fit, and that of another point does. Unscaled: percentages that may be fractions."""
+
+
 class Fundamental(Struct, frozen=True):
     """Order 1 of one quantity and phase at one operating point, in A or V rms, and what is against it."""
 
@@ -42,8 +46,7 @@ class Fundamental(Struct, frozen=True):
     unit: str
     expected: tuple[Decimal, Decimal] | None
     """What is declared, the least and the largest; None where nothing is."""
-    standing: Literal["fits", "apart", "missing", "zero", "too small", "too large"]
-    """Apart: this point does not fit, and another one of the same phase does."""
+    standing: Standing
 
     @property
     def refused(self) -> bool:
@@ -52,15 +55,17 @@ class Fundamental(Struct, frozen=True):
 
 
 def fundamentals(points: Sequence[Point], site: Site) -> list[Fundamental]:
-    """Order 1 of every point that holds amplitudes in A or V."""
+    """Order 1 of every point that holds amplitudes in A or V, or in percent of the nominal voltage."""
     made: list[Fundamental] = []
     fitting: set[tuple[str, str]] = set()
     for point in points:
         for (quantity, phase), value in point.fundamentals.items():
             current = quantity == "current_harmonic"
             expected = _declared_currents(site) if current else _nominal(site, phase)
-            standing = _standing(value, expected)
-            if standing == "fits":
+            unscaled = (quantity, phase) in point.unscaled
+            standing: Standing = "unscaled" if unscaled else _standing(value, expected)
+            # A point of little load is usual; one of little voltage is not.
+            if current and standing == "fits":
                 fitting.add((quantity, phase))
             made.append(Fundamental(point.name, quantity, phase, value, "A" if current else "V", expected, standing))
     return [
@@ -71,9 +76,7 @@ def fundamentals(points: Sequence[Point], site: Site) -> list[Fundamental]:
     ]
 
 
-def _standing(
-    value: Decimal | None, expected: tuple[Decimal, Decimal] | None
-) -> Literal["fits", "missing", "zero", "too small", "too large"]:
+def _standing(value: Decimal | None, expected: tuple[Decimal, Decimal] | None) -> Standing:
     if value is None:
         return "missing"
     if not value:
@@ -121,13 +124,15 @@ _CODE = "fundamental-doubtful"
 def _sentence(one: Fundamental) -> tuple[str, str]:
     at = f" at {one.point!r}" if one.point else ""
     name = f"Order 1 of the {'current' if one.unit == 'A' else 'voltage'} of phase {one.phase}{at}"
-    if one.value is None:
+    if one.standing == "unscaled":
+        what = f"{name} stands in no column of percentages, as 100 %: they may as well be fractions"
+    elif one.value is None:
         what = f"{name} is not in the spectrum"
     elif not one.value:
         what = f"{name} is zero"
     else:
-        what = f"{name} is {_amount(one.value, one.unit)}, {_beside(one)}, and no operating point fits"
-        what += _guess(one)
+        others = "" if one.quantity == "voltage_harmonic" else ", and no operating point fits"
+        what = f"{name} is {_amount(one.value, one.unit)}, {_beside(one)}{others}{_guess(one)}"
     return sentence(_CODE, what=what)
 
 
@@ -136,7 +141,8 @@ def _beside(one: Fundamental) -> str:
     assert one.expected is not None and one.value is not None
     least, largest = one.expected
     declared = largest if one.standing == "too large" or one.value > least else least
-    return f"{float(one.value / declared):.4g} of the declared {_amount(declared, one.unit)}"
+    word = "nominal" if one.quantity == "voltage_harmonic" else "declared"
+    return f"{float(one.value / declared):.4g} of the {word} {_amount(declared, one.unit)}"
 
 
 def _guess(one: Fundamental) -> str:
@@ -145,6 +151,8 @@ def _guess(one: Fundamental) -> str:
     least, largest = one.expected
     if LEAST * least <= one.value * 1000 <= MOST * largest:
         return f", as if k{one.unit} stood under {one.unit}"
+    if one.unit == "V" and LEAST * least <= one.value * 100 <= MOST * largest:
+        return ", as if fractions stood under percent"
     if one.value == 1 or one.value == 100:
         return ", as if it were per unit or percent"
     return ""
@@ -184,7 +192,7 @@ def remark_of(found: Sequence[Fundamental]) -> str:
     """``Order 1: 600 A at '100 %', 30 A at '5 %' (0.05 of the declared 600 A).``; empty without any."""
     words: dict[str, list[str]] = {}
     for one in found:
-        value = "none" if one.value is None else _amount(one.value, one.unit)
+        value = "none" if one.value is None or one.standing == "unscaled" else _amount(one.value, one.unit)
         beside = f" ({_beside(one)})" if one.standing in ("apart", "too small", "too large") else ""
         at = f" at {one.point!r}" if one.point else ""
         words.setdefault(f"{value}{at}{beside}", []).append(f"{one.quantity}.{one.phase}")

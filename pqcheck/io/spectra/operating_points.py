@@ -10,13 +10,15 @@ from msgspec import Struct, field
 from pqcheck.io.spectra.spectrum_columns import SpectrumColumn
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel, RowSpan
-from pqcheck.site.scenario import fundamental_current
+from pqcheck.site.scenario import fundamental_current, judged_site
 from pqcheck.site.site_values import Site, Supply
 
 AGREE_PERCENT = Decimal(2)
 """Amperes and percentages of one spectrum are rounded separately; beyond this they are not the same spectrum."""
+_ROUNDING = Decimal("0.1")
+"""Percent of the fundamental that two columns may differ by as well: one of them is rounded to a decimal or so."""
 _COMPARED_FROM = Decimal(1)
-"""Percent of the fundamental below which rounding alone can exceed that."""
+"""Percent of the fundamental below which that rounding hides a factor."""
 
 _ALL = (("a", "b", "c"), ("an", "bn", "cn"))
 _BY_CONNECTION = {
@@ -51,7 +53,10 @@ class Point(Struct, frozen=True):
     doubts: tuple[Doubt, ...] = ()
     words: Mapping[int, str] = field(default_factory=dict)
     fundamentals: Mapping[tuple[str, str], Decimal | None] = field(default_factory=dict)
-    """Order 1 in A or V rms by quantity and phase, of those that hold amplitudes in A or V; None where unknown."""
+    """Order 1 in A or V rms by quantity and phase, of those that hold amplitudes in A, V or percent of the nominal
+    voltage; None where unknown."""
+    unscaled: frozenset[tuple[str, str]] = frozenset()
+    """Quantities and phases with percentages that nothing in the table tells from fractions."""
 
 
 Columns = Mapping[tuple[SpectrumColumn, str | None], Mapping[int, Amplitude]]
@@ -68,6 +73,7 @@ def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
     doubts: list[Doubt] = []
     words: dict[int, str] = {}
     ones: dict[tuple[str, str], Decimal | None] = {}
+    unscaled: set[tuple[str, str]] = set()
     fundamentals = [cells[1] for (column, _), cells in columns.items() if column.role == "fundamental"]
     spread: dict[tuple[str, str], list[tuple[SpectrumColumn, Mapping[int, Amplitude]]]] = {}
     for (column, phase), cells in columns.items():
@@ -83,11 +89,18 @@ def amplitudes_of(name: str, columns: Columns, file: str, site: Site) -> Point:
             channel = Channel(quantity, phase, order, None, "mean", unit)
             amplitudes[channel] = value
             rows[channel] = RowSpan(file, row, row)
-        if reading.absolute:
+        if reading.rests_on_order_1:
             ones[quantity, phase] = reading.order_1
+            if reading.unscaled:
+                unscaled.add((quantity, phase))
         doubts += reading.doubts
         words |= reading.words
-    return Point(name, amplitudes, rows, tuple(doubts), words, ones)
+    return Point(name, amplitudes, rows, tuple(doubts), words, ones, frozenset(unscaled))
+
+
+def _share(cells: Mapping[int, Amplitude], base: Decimal) -> dict[int, Amplitude]:
+    """Percentages as amplitudes, in the unit of what they refer to."""
+    return {order: Amplitude(cell.value * base / 100, cell.row) for order, cell in cells.items()}
 
 
 def _all_phases(column: SpectrumColumn, file: str, site: Site) -> tuple[str, ...]:
@@ -113,18 +126,22 @@ class _Reading:
         self.amplitudes: dict[int, tuple[Decimal, str, int]] = {}
         self.doubts: list[Doubt] = []
         self.words: dict[int, str] = {}
-        self._base_of_percent: Decimal | None = None
+        self.order_1: Decimal | None = None
+        """In A or V rms: as written, or what percentages were turned with."""
+        self._unscaled: set[int] = set()
+        # Nothing is divided by what cannot be.
+        self._nominal = judged_site(site).supply.nominal(phase) or None
 
     @property
-    def absolute(self) -> bool:
-        """Whether there are amplitudes in A or V."""
-        return any(unit in ("A", "V") for _, unit, _ in self.amplitudes.values())
+    def rests_on_order_1(self) -> bool:
+        """Whether there are amplitudes in A or V, or in percent of a nominal that is known."""
+        units = {unit for _, unit, _ in self.amplitudes.values()}
+        return bool(units & {"A", "V"}) or ("% of nominal" in units and self._nominal is not None)
 
     @property
-    def order_1(self) -> Decimal | None:
-        """Order 1 in A or V rms: as written, or what percentages were turned with."""
-        value, unit, _ = self.amplitudes.get(1, (None, "", 0))
-        return value if unit in ("A", "V") else self._base_of_percent
+    def unscaled(self) -> bool:
+        """Whether amplitudes come from percentages that may as well be fractions."""
+        return bool(self._unscaled)
 
     @property
     def _where(self) -> str:
@@ -144,28 +161,33 @@ class _Reading:
             turned = ", peak values divided by the square root of 2" if column.kind == "peak" else ""
             self.words[column.number] = f"{self._unit_word(column)} rms{turned}"
         self._not_peak(rms)
+        volts = {} if nominal is None or self._nominal is None else _share(nominal[1], self._nominal)
         if percent is not None:
-            self._from_percent(*percent, rms)
+            self._from_percent(*percent, {**volts, **rms})
         if nominal is not None:
-            column, cells = nominal
-            self.words[column.number] = "percent of the nominal voltage"
-            self._take({order: cell for order, cell in cells.items() if order > 1}, "% of nominal")
+            self._from_nominal(*nominal, rms)
         if rms:
             self._take(rms, absolute[0][0].unit)
+        if 1 in rms:
+            self.order_1 = rms[1].value
         for column, _ in silent:
             self._silent(column)
 
     def _unit_word(self, column: SpectrumColumn) -> str:
         return "amperes" if column.unit == "A" else "volts"
 
-    def _take(self, cells: Mapping[int, Amplitude], unit: str) -> None:
+    def _take(self, cells: Mapping[int, Amplitude], unit: str, *, scaled: bool = True) -> None:
+        """`scaled` says that percentages are told from fractions, by their own order 1 or amplitudes beside them."""
         for order, cell in cells.items():
             self.amplitudes[order] = (cell.value, unit, cell.row)
+            self._unscaled.discard(order)
+            if not scaled and cell.value:
+                self._unscaled.add(order)
 
-    def _base(self, rms: Mapping[int, Amplitude]) -> tuple[Decimal | None, str]:
+    def _base(self, written: Mapping[int, Amplitude]) -> tuple[Decimal | None, str]:
         """What percentages refer to, in A or V rms."""
-        if 1 in rms:
-            return rms[1].value, "order 1 of the same table"
+        if 1 in written:
+            return written[1].value, "order 1 of the same table"
         if self.quantity == "voltage_harmonic":
             declared = self.site.scenario.get("fundamental_voltage")
             return declared, "the fundamental declared in [scenario]"
@@ -173,16 +195,26 @@ class _Reading:
             return self.fundamental, "the fundamental in the same table"
         return fundamental_current(self.site)
 
-    def _from_percent(
+    def _from_nominal(
         self, column: SpectrumColumn, cells: Mapping[int, Amplitude], rms: Mapping[int, Amplitude]
     ) -> None:
+        """Percent of the nominal voltage."""
+        self.words[column.number] = "percent of the nominal voltage"
+        scaled = self._agree(cells, rms, self._nominal) or 1 in cells
+        self._take({order: cell for order, cell in cells.items() if order > 1}, "% of nominal", scaled=scaled)
+        if self._nominal is not None:
+            self.order_1 = _share(cells, self._nominal)[1].value if 1 in cells else None
+
+    def _from_percent(
+        self, column: SpectrumColumn, cells: Mapping[int, Amplitude], written: Mapping[int, Amplitude]
+    ) -> None:
+        """Percent of the fundamental; `written` is what other columns say, in A or V rms."""
         if 1 in cells and abs(cells[1].value - 100) > AGREE_PERCENT:
             raise InputError(
                 f"{self._where}: order 1 is {cells[1].value.normalize():f} %, so the percentages do not refer to the "
                 "fundamental; give percent of the fundamental"
             )
-        base, how = self._base(rms)
-        self._base_of_percent = base
+        base, how = self._base(written)
         harmonics = {order: cell for order, cell in cells.items() if order > 1}
         if base is None:
             self.words[column.number] = "percent of the fundamental, which is not declared"
@@ -190,8 +222,9 @@ class _Reading:
             return
         unit = "A" if self.quantity == "current_harmonic" else "V"
         self.words[column.number] = f"percent of the fundamental, turned into {unit} with {base:f} {unit} ({how})"
-        self._agree(harmonics, rms, base)
-        self._take({order: Amplitude(cell.value * base / 100, cell.row) for order, cell in harmonics.items()}, unit)
+        scaled = self._agree(harmonics, written, base) or 1 in cells
+        self._take(_share(harmonics, base), unit, scaled=scaled)
+        self.order_1 = base
         if 1 in cells:
             self._take({1: Amplitude(base, cells[1].row)}, unit)
 
@@ -207,25 +240,38 @@ class _Reading:
                 f"as if the amplitudes were peak values labelled rms; correct the header or {key}"
             )
 
-    def _agree(self, percent: Mapping[int, Amplitude], rms: Mapping[int, Amplitude], base: Decimal) -> None:
-        """Both columns must be one spectrum: a peak labelled rms shows here as 1.414."""
-        shared = [
-            order for order in sorted(percent) if order in rms and percent[order].value >= _COMPARED_FROM
-        ]
+    def _agree(self, percent: Mapping[int, Amplitude], written: Mapping[int, Amplitude], base: Decimal | None) -> bool:
+        """Both columns must be one spectrum, order by order; whether there was anything to compare.
+
+        A peak labelled rms shows here as 1.414.
+        """
         if not base:
-            return
-        ratios = sorted(rms[order].value / (percent[order].value * base / 100) for order in shared)
-        if not ratios:
-            return
-        middle = ratios[len(ratios) // 2]
-        if abs(middle - 1) * 100 > AGREE_PERCENT:
-            root = Decimal(2).sqrt()
-            peak = abs(middle / root - 1) * 100 <= AGREE_PERCENT
-            hint = ", as if they were peak values labelled rms" if peak else ""
+            return False
+        unit = "A" if self.quantity == "current_harmonic" else "V"
+        turned = _share(percent, base)
+        apart: dict[int, Decimal] = {}
+        compared = False
+        for order in sorted({*turned} & {*written}):
+            first, second = written[order].value, turned[order].value
+            larger = max(first, second)
+            compared |= larger * 100 >= _COMPARED_FROM * base
+            beyond = abs(first - second) - (larger * AGREE_PERCENT + base * _ROUNDING) / 100
+            if beyond > 0:
+                apart[order] = beyond
+        if apart:
+            order = max(apart, key=apart.__getitem__)
+            first, second = written[order].value, turned[order].value
+            factor, hint = "", ""
+            if first and second:
+                factor = f", a factor of {float(max(first / second, second / first)):.4g}"
+                if abs(first / second / Decimal(2).sqrt() - 1) * 100 <= AGREE_PERCENT:
+                    hint = ", as if peak values were labelled rms"
             raise InputError(
-                f"{self._where}: the amplitudes are {middle:.3f} times what the percentages give with a fundamental of "
-                f"{base:f}{hint}; correct the header or the declared fundamental"
+                f"{self._where}: two columns contradict each other: order {order} is {float(first):.6g} {unit} in one "
+                f"and {float(second):.6g} {unit} ({float(percent[order].value):.6g} % of {float(base):.6g} {unit}) in "
+                f"the other{factor}{hint}; correct the header, the numbers or what is declared, or remove one of them"
             )
+        return compared
 
     def _silent(self, column: SpectrumColumn) -> None:
         """A column of amplitudes that may be rms or peak."""

@@ -29,6 +29,7 @@ BLANKS = ("", "-", "--", "---", "nan", "n/a", "na", "null")
 """Cells that say "not calculated here". A blank order is missing, never zero."""
 
 _LARGEST = 16 << 20
+_ORDER = re.compile(r"[hH]?\s*(\d{1,9})(?:[.,]0+)?")
 
 
 class Spectra(Struct, frozen=True):
@@ -48,6 +49,8 @@ class _Table(Struct, frozen=True):
     headers: tuple[str, ...]
     rows: tuple[tuple[int, tuple[str, ...]], ...]
     comma: bool
+    comments: tuple[tuple[int, tuple[str, ...]], ...] = ()
+    """Lines behind the header that start with ``#``, as cells, with their line numbers."""
 
 
 def read_spectra(paths: Sequence[str | Path], site: Site) -> Spectra:
@@ -93,21 +96,25 @@ def _table(path: Path, site: Site) -> _Table:
         raise InputError(f"{path.name} is empty; export the spectrum again")
     delimiter = delimiter_of(lines[first], site)
     headers = tuple(cell.strip() for cell in split_line(lines[first], delimiter))
-    rows = []
+    rows, comments = [], []
     for number, line in enumerate(lines[first + 1 :], start=first + 2):
-        if not line.strip() or line.startswith("#"):
+        if not line.strip():
             continue
         cells = tuple(cell.strip() for cell in split_line(line, delimiter))
+        padded = (*cells, *[""] * (len(headers) - len(cells)))[: len(headers)]
+        if line.startswith("#"):
+            comments.append((number, padded))
+            continue
         if len(cells) > len(headers) and any(cells[len(headers) :]):
             raise InputError(
                 f"{path.name}, row {number} has {len(cells)} cells and the header {len(headers)}; "
                 "check the delimiter and decimal comma"
             )
-        rows.append((number, (*cells, *[""] * (len(headers) - len(cells)))[: len(headers)]))
+        rows.append((number, padded))
     if not rows:
         raise InputError(f"{path.name} holds a header and no rows; export the spectrum again")
     comma = site.recording.more.get("decimal", "," if delimiter == ";" else ".") == ","
-    return _Table(path.name, hashlib.sha256(data).hexdigest(), headers, tuple(rows), comma)
+    return _Table(path.name, hashlib.sha256(data).hexdigest(), headers, tuple(rows), comma, tuple(comments))
 
 
 def _joined(tables: Sequence[_Table], site: Site) -> Spectra:
@@ -124,6 +131,7 @@ def _joined(tables: Sequence[_Table], site: Site) -> Spectra:
     for table in tables:
         columns = columns_of(table.headers, mapping, amplitudes, table.name)
         fallback = str(site.scenario.get("operating_point", Path(table.name).stem if len(tables) > 1 else ""))
+        _check_comments(table, columns)
         cells, aside = _cells(table, columns, fallback)
         if aside:
             listed = ", ".join(map(str, aside))
@@ -139,6 +147,19 @@ def _joined(tables: Sequence[_Table], site: Site) -> Spectra:
             words |= point.words
         files.append(_entry(table, columns, words))
     return Spectra(tuple(points.values()), tuple(files), tuple(doubts), tuple(remarks))
+
+
+def _check_comments(table: _Table, columns: Sequence[SpectrumColumn]) -> None:
+    """A name that starts with ``#`` makes no comment of a row: an operating point would be gone without a word."""
+    at_order = next(column.number for column in columns if column.role == "order")
+    values = [column.number for column in columns if column.role == "value"]
+    for number, (first, *others) in table.comments:
+        cells = (first.removeprefix("#").strip(), *others)
+        if _ORDER.fullmatch(cells[at_order]) and any(_amount(cells[at], table) is not None for at in values):
+            raise InputError(
+                f"{table.name}, row {number} starts with # and holds an order and an amplitude, so it may be a comment "
+                f"or a row; put {first!r} in double quotes if it is a row, remove the line if it is none"
+            )
 
 
 def _cells(
@@ -191,7 +212,7 @@ def _row_phase(
 
 
 def _order(text: str, place: str) -> int:
-    match = re.fullmatch(r"[hH]?\s*(\d{1,9})(?:[.,]0+)?", text)
+    match = _ORDER.fullmatch(text)
     if not match:
         raise InputError(
             f"{place}: order {text!r} is not a whole number; take the spectrum over a whole number of periods of the "
@@ -203,11 +224,8 @@ def _order(text: str, place: str) -> int:
 def _number(text: str, table: _Table, row: int, header: str) -> Decimal | None:
     if text.lower() in BLANKS:
         return None
-    try:
-        value = Decimal(text.replace(",", ".") if table.comma else text)
-    except InvalidOperation:
-        value = Decimal("NaN")
-    if not value.is_finite() or "_" in text:
+    value = _amount(text, table)
+    if value is None:
         raise InputError(f"{table.name}, row {row}, column {header!r}: {text!r} is not a number")
     if value < 0:
         raise InputError(
@@ -215,6 +233,15 @@ def _number(text: str, table: _Table, row: int, header: str) -> Decimal | None:
             "to the angle"
         )
     return value
+
+
+def _amount(text: str, table: _Table) -> Decimal | None:
+    """The number that a cell holds, or None."""
+    try:
+        value = Decimal(text.replace(",", ".") if table.comma else text)
+    except InvalidOperation:
+        return None
+    return value if value.is_finite() and "_" not in text else None
 
 
 def _entry(table: _Table, columns: Sequence[SpectrumColumn], words: Mapping[int, str]) -> dict[str, Any]:
