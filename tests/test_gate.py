@@ -115,7 +115,9 @@ def state(before: Finding | None, after: Finding | None, tolerance: float = 0) -
     return change
 
 
-PASS, FAIL, WAIVED, OPEN = Verdict.PASS, Verdict.FAIL, Verdict.WAIVED, Verdict.INCONCLUSIVE
+PASS, FAIL, WAIVED, OPEN, REFUSED = (
+    Verdict.PASS, Verdict.FAIL, Verdict.WAIVED, Verdict.INCONCLUSIVE, Verdict.REFUSED
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(("before", "after", "tolerance", "expected", "red"), [
@@ -133,6 +135,13 @@ PASS, FAIL, WAIVED, OPEN = Verdict.PASS, Verdict.FAIL, Verdict.WAIVED, Verdict.I
     ((FAIL, -4.0), (WAIVED, -4.0), 0, "better", False),
     ((PASS, 9.0), (PASS, 6.0), 0.5, "worse", False),
     ((PASS, 9.0), (OPEN, None), 0, "worse", False),
+    # What is not judged is never better.
+    ((FAIL, -4.0), (OPEN, None), 0, "open", False),
+    ((FAIL, -4.0), (REFUSED, -1.0), 0, "open", False),
+    ((REFUSED, -4.0), (OPEN, None), 0, "open", False),
+    ((REFUSED, -4.0), (REFUSED, -1.0), 0, "unchanged", False),
+    ((REFUSED, -4.0), (REFUSED, -5.0), 0.5, "worse", False),
+    ((REFUSED, -4.0), (PASS, 1.0), 0, "better", False),
     ((PASS, 9.0), None, 0, "gone", False),
     ((PASS, 9.0), (Verdict.NOT_APPLICABLE, None), 0, "gone", False),
     ((Verdict.NOT_APPLICABLE, None), (PASS, 9.0), 0, "new", False),

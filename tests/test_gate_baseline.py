@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from pqcheck import check
 from pqcheck.cli import main
-from pqcheck.model.errors import GateError, SiteError
+from pqcheck.model.errors import GateError, InputError, SiteError
 from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_file import from_document
@@ -159,6 +161,84 @@ def test_another_week_of_the_same_question_is_nothing_gone() -> None:
     found = gate({"time": week()["time"].astype("datetime64[s]"), "voltage.an [V]": later["voltage.an [V]"]}, VOLTAGE,
                  baseline=[known])  # fmt: skip
     assert found.exit_status is ExitStatus.PASSED and not gone(found)
+
+
+# A baseline with a margin.
+
+
+TOLERANT = {**SITE, "gate": {"tolerance": "1 %"}}
+
+
+def with_margin(h7: float, margin: float | None, **options: Any) -> Findings:
+    (result,) = gate(percent(h7), TOLERANT, margin=margin, as_of=date(2031, 3, 4), **options).results
+    return result
+
+
+@pytest.mark.parametrize(("h7", "margin", "status"), [
+    # 60 A, 10 % of 600 A, is the limit of order 7, and 54 A leave a margin of 10 % (IEEE 519 Table 2, 50 < 100).
+    (9.98, 10, ExitStatus.PASSED), (10.03, 10, ExitStatus.FAILED), (10.0, 10, ExitStatus.FAILED),
+    (10.03, None, ExitStatus.FAILED), (9.98, None, ExitStatus.PASSED), (10.03, 1, ExitStatus.FAILED),
+    (9.5, 10, ExitStatus.PASSED),
+])  # fmt: skip
+def test_a_fail_for_its_margin_alone_is_no_fail_of_the_limit(
+    h7: float, margin: float | None, status: ExitStatus
+) -> None:
+    known = with_margin(9.98, 10)
+    assert known.verdict is Verdict.FAIL
+    found = gate(percent(h7), TOLERANT, margin=margin, baseline=[known], fail_on="new")
+    assert found.exit_status is status
+    text = " ".join(gate_text(found).split())
+    if status is ExitStatus.FAILED:
+        assert "new: FAIL for its margin alone with 59.88 A in the baseline" in text
+    changed = "The margin asked for is not the same: 10 % before, none now."
+    assert (changed in text) == (margin is None)
+
+
+def test_a_waiver_that_does_not_hold_hides_no_margin() -> None:
+    expired = [waiver(expires=date(2031, 3, 3), created=date(2031, 1, 1), ceiling="12 %")]
+    known = with_margin(9.98, 10, waivers=expired)
+    later = {"margin": 10, "waivers": expired, "as_of": date(2031, 3, 4), "baseline": [known], "fail_on": "new"}
+    assert gate(percent(9.99), TOLERANT, **later).exit_status is ExitStatus.PASSED
+    assert gate(percent(10.03), TOLERANT, **later).exit_status is ExitStatus.FAILED
+
+
+def test_the_margin_stands_in_the_findings_file() -> None:
+    document = json.loads(with_margin(9.98, 10).to_json())
+    assert document["margin_percent"] == 10 and from_document(document).margin_percent == 10
+    assert "margin_percent" not in json.loads(KNOWN.to_json())
+    with pytest.raises(InputError, match="does not hold together"):
+        from_document({**document, "margin_percent": "ten"})
+
+
+@settings(deadline=None, max_examples=40)
+@given(before=st.floats(8, 11), after=st.floats(8, 11), first=st.floats(0, 20), second=st.floats(0, 20))
+def test_what_crosses_the_limit_is_never_known(before: float, after: float, first: float, second: float) -> None:
+    known = with_margin(before, first)
+    found = gate(percent(after), TOLERANT, margin=second, baseline=[known], fail_on="new")
+    # Below 60 A the limit is met (strict comparison).
+    assert not (before < 10 <= after) or found.exit_status is ExitStatus.FAILED
+
+
+# What is refused now.
+
+
+def clipped(count: int) -> dict[str, Any]:
+    """A week of which the first `count` readings stand at 270 V, above 253 V."""
+    data = week()
+    volts = data["voltage.an [V]"].copy()
+    volts[:count] = 270.0
+    return {**data, "voltage.an [V]": volts}
+
+
+def test_a_refused_verdict_is_never_better() -> None:
+    known = check(clipped(40), VOLTAGE)
+    found = gate(clipped(400), VOLTAGE, baseline=[known], fail_on="new")
+    change = next(one for one in found.comparisons[0].changes if one.shown.rule == "voltage-all")  # type: ignore[union-attr]
+    assert change.before is not None and change.before.verdict is Verdict.FAIL
+    assert change.shown.verdict is Verdict.REFUSED and change.state == "open"
+    text = " ".join(gate_text(found).split())
+    assert "better: FAIL" not in text and "FAIL in the baseline, not judged now; voltage.an.mean stops at" in text
+    assert "1 open, 0 better" in text
 
 
 # What [gate] asks for.

@@ -229,6 +229,8 @@ class Findings(Struct, frozen=True, dict=True):
     declared_away: Mapping[str, int] = field(default_factory=dict)
     """By section of the site file (exclusions, corrections, coverage, criteria) that is declared: how many verdicts
     would be others without it."""
+    margin_percent: float | None = None
+    """The margin that a gate asked for, in percent of each limit; None where it asked for none."""
 
     def __repr__(self) -> str:
         """``<Findings fail: 2 criteria of Heron Wharf, 1 fail, 1 pass>``."""

@@ -65,6 +65,7 @@ def _as_held(finding: Finding, strict: Collection[str]) -> Finding:
 
 def _around_findings(findings: Findings) -> dict[str, Any]:
     beside: dict[str, Any] = {"declared_away": dict(findings.declared_away)} if findings.declared_away else {}
+    beside |= {} if findings.margin_percent is None else {"margin_percent": _whole(findings.margin_percent)}
     strict = {_rule_of(finding) for finding in findings.findings if isinstance(finding.limit, StrictLimit)}
     beside |= {"strict_rules": sorted(strict)} if strict else {}
     return beside | {
@@ -139,6 +140,7 @@ def from_document(document: Any) -> Findings:
             recordings=tuple(document["recordings"]),
             limit_tables=tuple(document["limit_tables"]),
             declared_away=dict(document.get("declared_away", {})),
+            margin_percent=convert(document.get("margin_percent"), float | None),
         )
     except (KeyError, TypeError, ValueError, ValidationError) as error:
         raise InputError(f"the findings file does not hold together: {error!r}; write it again with check") from error

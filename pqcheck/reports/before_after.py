@@ -17,7 +17,8 @@ MOST_ROWS = 30
 
 
 STATE_WORDS = {
-    "new": "newly not met", "worse": "worse", "better": "better", "unchanged": "unchanged", "gone": "no longer asked",
+    "new": "newly not met", "worse": "worse", "open": "not judged after", "better": "better",
+    "unchanged": "unchanged", "gone": "no longer asked",
 }  # fmt: skip
 
 
@@ -46,7 +47,8 @@ def summary(both: BeforeAfter) -> str:
             counted[change.state] += 1
     text = (
         f"{counted['better']} criteria are better, {counted['worse']} worse, {counted['new']} newly "
-        f"not met or newly asked, {counted['gone']} no longer asked, {counted['unchanged']} unchanged."
+        f"not met or newly asked, {counted['open']} not judged after, {counted['gone']} no longer asked, "
+        f"{counted['unchanged']} unchanged."
     )
     if dangers.get("gone"):
         text += (

@@ -25,7 +25,7 @@ from pqcheck.model.findings_words import (
     reading_text,
 )
 from pqcheck.model.verdict import ROLL_UP, Verdict
-from pqcheck.workflows.compare_findings import FindingChange, key_of, label_of
+from pqcheck.workflows.compare_findings import FindingChange, fails_by_margin, key_of, label_of
 from pqcheck.workflows.hold_baseline import gate_finding, with_added
 from pqcheck.workflows.run_gate import Bases, GateResult
 
@@ -160,7 +160,10 @@ def baseline_words(cell: PointResult, finding: Finding) -> str:
         return "new: not in the baseline" if finding.verdict is not Verdict.PASS else ""
     # What was not judged for one reason is one line, whatever was read before.
     read = f" with {reading_text(before)}" if has_reading(before) and finding.verdict not in OPEN else ""
-    was = f"{VERDICT_WORDS[before.verdict]}{read} in the baseline"
+    alone = " for its margin alone" if fails_by_margin(before) else ""
+    was = f"{VERDICT_WORDS[before.verdict]}{alone}{read} in the baseline"
+    if change.state == "open":
+        return f"{was}, not judged now"
     if change.state == "unchanged":
         return f"known, {was}, no worse"
     # A verdict can get worse while the margin grows: an order that is no longer there, for example.

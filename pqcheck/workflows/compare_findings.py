@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from msgspec import Struct
 
@@ -26,8 +26,9 @@ from pqcheck.version import __version__
 SET_FORMAT = "pqcheck-findings-set/1"
 """Several findings files in one document: one per scenario."""
 
-State = Literal["new", "worse", "better", "unchanged", "gone"]
-STATES: tuple[State, ...] = ("new", "worse", "better", "unchanged", "gone")
+State = Literal["new", "worse", "open", "better", "unchanged", "gone"]
+"""Open: it failed or was refused before, and is not judged now, which is no better."""
+STATES: tuple[State, ...] = get_args(State)
 Key = tuple[str, str, str]
 """Fingerprint, channel, operating point."""
 
@@ -37,9 +38,11 @@ _RANK = {
     Verdict.WAIVED: 1,
     Verdict.INCONCLUSIVE: 2,
     Verdict.REFUSED: 3,
-    Verdict.FAIL: 4,
+    Verdict.FAIL: 5,
 }
-_STATE_ORDER: dict[str, int] = {"new": 0, "worse": 1, "gone": 2, "better": 3, "unchanged": 4}
+_FAIL_BY_MARGIN = 4
+_NOT_JUDGED = (Verdict.INCONCLUSIVE, Verdict.REFUSED)
+_STATE_ORDER: dict[str, int] = {"new": 0, "worse": 1, "gone": 2, "open": 3, "better": 4, "unchanged": 5}
 
 
 class FindingChange(Struct, frozen=True):
@@ -103,8 +106,9 @@ def key_of(finding: Finding) -> Key:
 def compare(before: Findings, after: Findings, tolerance: Decimal | float | int = 0) -> Comparison:
     """Compare two results of the same question.
 
-    A fail is *new* when its counterpart did not fail (or there is none), a margin is *worse* or *better* when it moved
-    by more than `tolerance` percent of the limit. Findings about the recording itself and predictions are left out.
+    A fail is *new* when its counterpart did not fail (or there is none) or only lacked the margin asked for while the
+    limit itself is not met now. A margin is *worse* or *better* when it moved by more than `tolerance` percent of the
+    limit; what is not judged is never better. Findings about the recording itself and predictions are left out.
     """
     allowed = Decimal(str(tolerance))
     old, new = _worst_by_key(before), _worst_by_key(after)
@@ -140,7 +144,21 @@ def _worst_by_key(findings: Findings) -> dict[Key, Finding]:
 
 def _badness(finding: Finding) -> tuple[int, Decimal]:
     margin = margin_percent(finding)
-    return _RANK[finding.verdict], Decimal("-Infinity") if margin is None else -margin
+    return _rank(finding), Decimal("-Infinity") if margin is None else -margin
+
+
+def _rank(finding: Finding) -> int:
+    return _FAIL_BY_MARGIN if fails_by_margin(finding) else _RANK[finding.verdict]
+
+
+def fails_by_margin(finding: Finding) -> bool:
+    """Whether the limit itself is met, and only the margin asked for is not."""
+    if finding.verdict is not Verdict.FAIL or finding.reason is None:
+        return False
+    if finding.waiver is None:
+        return finding.reason.code == "margin"
+    # The reason of a waiver that does not hold stands before that of the fail.
+    return finding.intervals is not None and finding.intervals.outside <= finding.intervals.allowed
 
 
 def margin_percent(finding: Finding | None) -> Decimal | None:
@@ -154,16 +172,18 @@ def _change(before: Finding | None, after: Finding | None, tolerance: Decimal) -
     if after is None or before is None:
         return FindingChange("gone" if after is None else "new", before, after, None)
     loss = _loss(before, after)
-    step = _RANK[after.verdict] - _RANK[before.verdict]
+    step = _rank(after) - _rank(before)
     asked = (before.verdict is not Verdict.NOT_APPLICABLE, after.verdict is not Verdict.NOT_APPLICABLE)
     state: State
     if asked == (True, False):
         state = "gone"
     elif asked == (False, True) or (step > 0 and after.verdict is Verdict.FAIL):
         state = "new"
+    elif step > 0:
+        state = "worse"
     elif step:
-        state = "worse" if step > 0 else "better"
-    elif loss is None or abs(loss) <= tolerance:
+        state = "open" if after.verdict in _NOT_JUDGED else "better"
+    elif loss is None or abs(loss) <= tolerance or (loss < 0 and after.verdict in _NOT_JUDGED):
         state = "unchanged"
     else:
         state = "worse" if loss > 0 else "better"
@@ -216,10 +236,15 @@ def _rule_sets(before: Findings, after: Findings) -> tuple[str, ...]:
 
 
 def _remarks(before: Findings, after: Findings) -> tuple[str, ...]:
+    lines = []
     old, new = label_of(before), label_of(after)
     if old and new and old != new:
-        return (f"The two results have different names: {old!r} before, {new!r} now.",)
-    return ()
+        lines.append(f"The two results have different names: {old!r} before, {new!r} now.")
+    margins = [result.margin_percent for result in (before, after)]
+    if margins[0] != margins[1]:
+        was, now = ("none" if margin is None else f"{margin:.6g} %" for margin in margins)
+        lines.append(f"The margin asked for is not the same: {was} before, {now} now.")
+    return tuple(lines)
 
 
 def read_results(path: str | Path, what: str = "baseline") -> tuple[Findings, ...]:

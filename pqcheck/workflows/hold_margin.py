@@ -116,6 +116,7 @@ def _with_margin(findings: Findings, percent: Decimal) -> Findings:
         findings,
         findings=tuple(_held_against(finding, tight.get(finding.id), percent) for finding in own),
         limit_tables=tuple(table for table in findings.limit_tables if not table["id"].endswith(_TIGHTER)),
+        margin_percent=float(percent),
     )
 
 

@@ -30,7 +30,7 @@ from pqcheck.workflows.compare_findings import FindingChange
 from pqcheck.workflows.prediction_and_record import predicted_and_recorded
 from pqcheck.workflows.two_sides import BeforeAfter, Side
 
-_MARKS = {"new": "▲", "worse": "▲", "better": "▼", "unchanged": "=", "gone": "-"}
+_MARKS = {"new": "▲", "worse": "▲", "open": "?", "better": "▼", "unchanged": "=", "gone": "-"}
 
 
 def compare_page(both: BeforeAfter) -> str:
