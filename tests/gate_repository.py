@@ -226,7 +226,7 @@ ATTEMPTS = (
     Attempt("no-fundamental-and-small", CI, 3, "is not in the spectrum",
             rows(FILTER, lambda cells: None if cells[1] == "1" else [*cells[:2], str(float(cells[2]) / 2)])),
     Attempt("header-without-rms", CI, 2, "rms or peak", replaced(FILTER, "[A rms]", "[A]")),
-    Attempt("fractions-under-percent", CI, 3, "stands in no column of percentages",
+    Attempt("fractions-under-percent", CI, 3, "is not among the percentages",
             replaced(FILTER, "[A rms]", f"[A rms],{PERCENT}"),
             rows(FILTER, lambda cells: cells if cells[1] == "1" else [*cells[:2], "", share(cells, 1)])),
     Attempt("one-order-in-two-columns", CI, 2, "order 7 is 5 A in one and",

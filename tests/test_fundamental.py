@@ -134,7 +134,7 @@ def shares_of_nominal(first: float, h5: float = 2.0) -> dict[str, list[float]]:
 @pytest.mark.parametrize(("first", "words"), [
     (1.0, "is 2.77 V, 0.01 of the nominal 277 V, as if fractions stood under percent"), (0.0, "is zero"),
     (1e-9, "is 2.77e-09 V"), (5.0, "is 13.85 V, 0.05 of the nominal 277 V"), (200.0, "is 554 V, 2 of the nominal"),
-    (NAN, "stands in no column of percentages, as 100 %: they may as well be fractions"),
+    (NAN, "is not among the percentages; without it they may be fractions, 0.2 for 20 %"),
 ])  # fmt: skip
 def test_percent_of_nominal_shows_its_scale_by_order_1(first: float, words: str) -> None:
     found = gate(shares_of_nominal(first), VOLTAGES)
@@ -165,7 +165,7 @@ def test_percentages_without_order_1_may_be_fractions(place: dict[str, Any]) -> 
     fractions = {"order": list(range(1, 51)), PERCENT: [NAN, 0.001, 0.001, 0.001, 0.20, *[0.001] * 45]}
     found = gate(fractions, place)
     assert found.exit_status is ExitStatus.NOT_SHOWN
-    assert "Order 1 of the current of phase a stands in no column of percentages" in refusals(found.results[0])[0]
+    assert "Order 1 of the current of phase a is not among the percentages" in refusals(found.results[0])[0]
     assert "Order 1: none." in gate_text(found)
     assert gate({**percent(20.0), PERCENT: [NAN, *percent(20.0)[PERCENT][1:]]}, place).exit_status is ExitStatus.FAILED
     # Amperes of order 1 alone do not say it; those of an order that both columns hold do.

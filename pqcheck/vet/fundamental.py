@@ -125,7 +125,7 @@ def _sentence(one: Fundamental) -> tuple[str, str]:
     at = f" at {one.point!r}" if one.point else ""
     name = f"Order 1 of the {'current' if one.unit == 'A' else 'voltage'} of phase {one.phase}{at}"
     if one.standing == "unscaled":
-        what = f"{name} stands in no column of percentages, as 100 %: they may as well be fractions"
+        what = f"{name} is not among the percentages; without it they may be fractions, 0.2 for 20 %"
     elif one.value is None:
         what = f"{name} is not in the spectrum"
     elif not one.value:
