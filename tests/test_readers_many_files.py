@@ -13,6 +13,7 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -22,6 +23,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from pyarrow import parquet
 
+from pqcheck import check
 from pqcheck.io import read
 from pqcheck.io.decoder import RowNumbers, Table
 from pqcheck.io.numbers_in_memory import InMemory
@@ -364,9 +366,9 @@ def test_whoever_waits_for_a_checksum_is_told_what_went_wrong(tmp_path: Path, mo
         Checksums().of(open_source(path)).result(timeout=60)
 
 
-@pytest.mark.parametrize(("gap_s", "interval_s"), [(60, 60), (600, 600), (1200, 600), (120, 60), (3600, 600)])
-def test_two_rows_take_the_longest_interval_that_fits(tmp_path: Path, gap_s: int, interval_s: int) -> None:
-    """Beside files of 1 min and 10 min."""
+@pytest.mark.parametrize("gap_s", [60, 600, 1200, 120, 3600])
+def test_two_rows_that_continue_nothing_keep_their_distance(tmp_path: Path, gap_s: int) -> None:
+    """Beside files of 1 min and 10 min they may hold values over any interval: none is assumed for them."""
 
     def rows(start: str, step_s: int, count: int, value: float) -> str:
         stamps = [np.datetime64(start) + np.timedelta64(step_s * row, "s") for row in range(count)]
@@ -379,4 +381,49 @@ def test_two_rows_take_the_longest_interval_that_fits(tmp_path: Path, gap_s: int
     (tmp_path / "two.csv").write_text(header + two, encoding="utf-8")
     streams = read([tmp_path / name for name in ("a.csv", "b.csv", "two.csv")]).streams
     [longest] = [stream for stream in streams if stream.axis.end_us > 1_930_478_400_000_000]
-    assert longest.axis.interval_us == interval_s * 1_000_000
+    assert longest.axis.interval_us == gap_s * 1_000_000
+
+
+def stamped(start: str, step_s: int, values: list[float]) -> str:
+    """A plain table of one voltage, rows `step_s` apart."""
+    stamps = [np.datetime64(start) + np.timedelta64(step_s * row, "s") for row in range(len(values))]
+    return "time,voltage.an [V]\n" + "".join(f"{at}Z,{value}\n" for at, value in zip(stamps, values, strict=True))
+
+
+def judged_beside_a_day(folder: Path, other: str, declared: str = "") -> tuple[dict[str, str], str]:
+    """Verdicts over a day of sound 10 min values beside another file, and the remarks."""
+    day = [230.0 + row % 7 / 10 for row in range(144)]
+    (folder / "day.csv").write_text(stamped("2031-03-03", 600, day), encoding="utf-8")
+    (folder / "other.csv").write_text(other, encoding="utf-8")
+    site: dict[str, Any] = {"name": "Flat 3", "time_zone": "UTC", "supply": {
+        "nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz", "measured_at": "service"}}
+    if declared:
+        site["recording"] = {"interval": declared}
+    result = check([folder / "day.csv", folder / "other.csv"], site, ["en50160-2010-lv"], quantities=["voltage"])
+    reasons = [one.reason.text for one in result.findings if one.reason is not None]
+    return {one.rule: one.verdict.value for one in result.findings if one.kind == "limit"}, " ".join(reasons)
+
+
+@pytest.mark.parametrize("start", ["2031-03-03T12:03:00", "2031-03-04T09:00:00"])
+def test_a_row_that_continues_nothing_proves_nothing(tmp_path: Path, start: str) -> None:
+    """One value of 300 V may be that of a minute: it fails no rule on 10 min values, and the file is named."""
+    verdicts, said = judged_beside_a_day(tmp_path, stamped(start, 600, [300.0]))
+    assert "fail" not in verdicts.values()
+    assert "other.csv holds one row, which shows no interval and continues the rows of no other file" in said
+
+
+def test_a_row_that_continues_a_file_counts(tmp_path: Path) -> None:
+    """A recording cut behind its last row but one."""
+    verdicts, _ = judged_beside_a_day(tmp_path, stamped("2031-03-04T00:00:00", 600, [300.0]))
+    assert verdicts["voltage-all"] == "fail"
+
+
+def test_a_declared_interval_is_no_assumption(tmp_path: Path) -> None:
+    verdicts, _ = judged_beside_a_day(tmp_path, stamped("2031-03-04T09:00:00", 600, [300.0]), "10 min")
+    assert verdicts["voltage-all"] == "fail"
+
+
+def test_two_hourly_rows_are_no_ten_minute_values(tmp_path: Path) -> None:
+    """They pass nothing, and what they fail a mean over the hour fails as well."""
+    verdicts, said = judged_beside_a_day(tmp_path, stamped("2031-03-04T09:00:00", 3600, [230.0, 231.0]))
+    assert set(verdicts.values()) == {"inconclusive"}, said

@@ -7,6 +7,7 @@ traps of the trade). All recordings are invented.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.check_terminal import as_text
+from pqcheck.workflows.vet_recording import examine
 from tests.recordings import WEEK, recording, site
 
 Floats = NDArray[np.float64]
@@ -366,3 +368,38 @@ def test_trap_christmas_week() -> None:
     found = soundness(checked(table, place), "representative", Verdict.INCONCLUSIVE)
     assert found and found[0].reason and found[0].reason.code == "load-low" and "over 10 min" in found[0].reason.text
     assert found[0].statistic and found[0].statistic.value and 15 < found[0].statistic.value < 25
+
+
+def holes_of_two_files(folder: Path, shift_s: int, interval_s: int, *, one_file: bool = False) -> set[str]:
+    """What is said of the holes of a day of voltages and a day of currents that begins, and ends, later."""
+    rng = np.random.default_rng(3)
+    stamps = np.datetime64("2031-03-03T00:00:00") + np.arange(288) * np.timedelta64(interval_s, "s")
+    volts = (230 + rng.standard_normal(288)).round(2)
+    amps = (40 + 5 * rng.standard_normal(288)).round(2)
+    if one_file:
+        late = shift_s // interval_s
+        rows = [f"{stamps[at]}Z,{volts[at] if at < 288 - late else ''},{amps[at] if at >= late else ''}\n"
+                for at in range(288)]
+        (folder / "both.csv").write_text("time,voltage.an [V],current.a [A]\n" + "".join(rows), encoding="utf-8")
+    else:
+        later = stamps + np.timedelta64(shift_s, "s")
+        both = (("u", "voltage.an [V]", stamps, volts), ("i", "current.a [A]", later, amps))
+        for name, header, times, values in both:
+            rows = [f"{time}Z,{value}\n" for time, value in zip(times, values, strict=True)]
+            (folder / f"{name}.csv").write_text(f"time,{header}\n" + "".join(rows), encoding="utf-8")
+    supply = {"nominal_voltage": "230 V", "connection": "single-phase"}
+    result = examine(sorted(folder.glob("*.csv")), {"name": "Flat", "time_zone": "UTC", "supply": supply}).findings
+    return {one.reason.text for one in result.findings if one.rule == "completeness" and one.reason is not None}
+
+
+@pytest.mark.parametrize(("shift_s", "interval_s", "words"), [(3600, 600, "1 h"), (180, 60, "3 min")])
+def test_two_recorders_with_clocks_apart(tmp_path: Path, shift_s: int, interval_s: int, words: str) -> None:
+    said = holes_of_two_files(tmp_path, shift_s, interval_s)
+    assert len(said) == 2
+    for text in said:
+        assert f"clocks apart (likely: current.a begin and end exactly {words} after voltage.an)" in text
+        assert "recorder out" not in text
+
+
+def test_one_file_has_one_clock(tmp_path: Path) -> None:
+    assert not any("clocks apart" in text for text in holes_of_two_files(tmp_path, 3600, 600, one_file=True))

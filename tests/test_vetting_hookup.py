@@ -274,3 +274,35 @@ def test_no_fault_that_can_be_seen_is_sound_and_none_is_wrongly_corrected(servic
 def test_sound_recordings_of_ordinary_loads_raise_nothing() -> None:
     for row in sound_rows(6, 5, ""):
         assert row.name != "ordinary" or row.counts["silent"] == row.runs, (row.service, row.codes)
+
+
+@pytest.mark.parametrize(("left", "verdict"), [(0.1, Verdict.REFUSED), (1.2, Verdict.INCONCLUSIVE), (6.0, None)])
+def test_a_clamp_that_falls_off_leaves_the_noise_of_its_range(left: float, verdict: Verdict | None) -> None:
+    """Of about 60 A: next to nothing is refused, 2 % may be a small load (a question), 10 % is one."""
+    table = {f"current.{phase} [A]": amps(seed) for seed, phase in enumerate("abc")}
+    table["current.b [A]"][72:] = around(9, left, 0.2)[72:]
+    found = coded(run(table, NETWORK), "dead-clamp")
+    assert [one.verdict for one in found] == ([] if verdict is None else [verdict])
+
+
+@pytest.mark.parametrize("factor", [1000.0, 700.0, 1e5])
+def test_a_total_in_another_unit_needs_no_known_factor(factor: float) -> None:
+    """Power factor 0.75 and watts for kilowatts: 0.00075 of V x I is no power factor of a service."""
+    table = {f"current.{phase} [A]": amps(seed) for seed, phase in enumerate("abc")}
+    table |= {f"voltage.{line} [V]": around(20 + seed, 400.0) for seed, line in enumerate(("ab", "bc", "ca"))}
+    volts = 400 / np.sqrt(3)
+    total = 0.75 * volts * sum(table[f"current.{phase} [A]"] for phase in "abc")
+    supply = {"nominal_voltage": "400 V", "connection": "delta"}
+    assert coded(run({**table, "active_power.total [W]": total / factor}, supply), "scale")
+    right = run({**table, "active_power.total [W]": total}, supply)
+    assert not coded(right, "scale")
+    # What totals cannot show is said, also where nothing is wrong.
+    assert any(one.reason is not None and one.reason.code == "totals-only" for one in right.findings)
+
+
+def test_a_current_of_few_steps_shows_no_ceiling_and_that_is_said() -> None:
+    table = {f"current.{phase} [A]": np.round(amps(seed, 2.0), 1) for seed, phase in enumerate("abc")}
+    result = run(table, NETWORK)
+    said = [one for one in result.findings if one.reason is not None and one.reason.code == "too-few-steps"]
+    assert {one.channel for one in said} == {f"current.{phase}.mean" for phase in "abc"}
+    assert {one.verdict for one in said} == {Verdict.PASS} and not coded(result, "clipped")

@@ -91,6 +91,21 @@ def test_one_row_equal_to_the_day_before_is_a_coincidence() -> None:
     assert verdict({"voltage.an [V]": series}, "copied", "voltage.an.mean") is Verdict.REFUSED
 
 
+@pytest.mark.parametrize(("top", "expected"), [(3, Verdict.PASS), (30, Verdict.REFUSED)])
+def test_a_load_of_few_steps_repeats_itself(top: int, expected: Verdict) -> None:
+    """A timer runs a pump every hour: read in steps of 1 A, each day is equal to the one before.
+
+    The same over 30 steps, where no load repeats itself to the last one, is a copy.
+    """
+    rng = np.random.default_rng(5)
+    day = np.zeros(144)
+    day[::6] = top
+    day[1::6] = rng.integers(0, top, 24)
+    others = rng.integers(0, 2, (5, 144)) + day * rng.uniform(0.5, 2, (5, 1)).round()
+    table = {"current.a [A]": np.concatenate([day, day, *others])}
+    assert verdict(table, "copied", "current.a.mean") is expected
+
+
 def test_a_steady_night_equal_to_the_night_before_was_not_copied() -> None:
     standby = np.where(np.arange(1008) % 144 < 60, 0.4, np.round(20 + 3 * np.random.default_rng(10).random(1008), 1))
     table = {"current.a [A]": standby, "voltage.an [V]": volts(11)}

@@ -14,7 +14,8 @@ from pqcheck.io.csv.error_codes import without_negative
 from pqcheck.io.decoder import Chunk, RowNumbers, Table
 from pqcheck.io.headers.exact_names import resolve_columns
 from pqcheck.io.numbers_in_memory import InMemory
-from pqcheck.io.timeline.merge_files import Declared, assemble
+from pqcheck.io.timeline.intervals_of_files import Declared
+from pqcheck.io.timeline.merge_files import assemble
 from pqcheck.io.timeline.stamps_of_rows import Times
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Channel, Note, Recording, Values

@@ -13,7 +13,8 @@ from pqcheck.io.numbers_in_memory import kept_if_small
 from pqcheck.io.progress import stage
 from pqcheck.io.sidecar import sidecar_of, with_sidecar
 from pqcheck.io.source_files import LATER, is_parquet, open_source
-from pqcheck.io.timeline.merge_files import Declared, assemble
+from pqcheck.io.timeline.intervals_of_files import Declared
+from pqcheck.io.timeline.merge_files import assemble
 from pqcheck.io.unit_conversions import in_one_unit
 from pqcheck.model.clock import zone_info
 from pqcheck.model.errors import InputError

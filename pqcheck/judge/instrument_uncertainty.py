@@ -1,7 +1,8 @@
 """Whether a result lies inside the uncertainty band of the instrument: the modifier ``marginal``.
 
 Simple acceptance stays the decision rule (ILAC-G8:09/2019 4.2.1); the mark only says that the instrument could not
-have told the two sides apart. Without a declared instrument nothing is marked.
+have told the two sides apart. What is declared of the instrument gives the band; readings that come in steps show
+another one by themselves, since each of them stands for all values within half a step.
 """
 
 from __future__ import annotations
@@ -9,6 +10,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FEWEST_MOVES = 60
+"""Moves from one reading to the next that show a step: fewer could be levels of a load."""
+FEWEST_SIZES = 3
+"""Different sizes of these moves, counted in steps: a load that switches between two levels has one."""
+OFF_THE_STEPS = 0.01
+"""Share of moves that may be no whole number of steps: a range that changed, a conversion rounded twice."""
+_TOLERANCE = 0.05
+"""How far from a whole number of steps a move may lie [steps]; float32 holds 400 V to 0.003 steps of 0.01 V."""
 
 _PERCENT_OF_NOMINAL = {"A": Decimal("0.1"), "S": Decimal("0.5")}
 """Voltage magnitude, IEC 61000-4-30 5.2, percent of the declared voltage (memory)."""
@@ -43,3 +56,25 @@ def uncertainty(
     if "harmonic" in quantity or "thd" in quantity or "tdd" in quantity or "flicker" in quantity:
         return abs(limit) * _PERCENT_OF_READING[kind] / 100
     return None
+
+
+def observed_step(readings: NDArray[Any]) -> float | None:
+    """The step in which readings come, in their own unit; None where they show none.
+
+    `readings` are those of a channel in time order, NaN where there is none. The step is the smallest move between
+    neighbours, if nearly all moves are whole multiples of it.
+    """
+    known = readings[~np.isnan(readings)].astype(np.float64)
+    moves = np.abs(np.diff(known))
+    # Noise of the last binary digit is no move.
+    moves = moves[moves > 1e-6 * np.abs(known).max(initial=0.0)]
+    if moves.size < FEWEST_MOVES:
+        return None
+    step = float(moves.min())
+    multiples = moves / step
+    whole = np.round(multiples)
+    fits = np.abs(multiples - whole) <= _TOLERANCE
+    if np.count_nonzero(~fits) > OFF_THE_STEPS * moves.size or np.unique(whole[fits]).size < FEWEST_SIZES:
+        return None
+    # Not the smallest move itself, which binary digits may have shortened.
+    return float(np.median(moves[whole == 1]))

@@ -62,6 +62,18 @@ class Margin(Struct, frozen=True, forbid_unknown_fields=True):
     percent_of_limit: Number | None
 
 
+class Uncertainty(Struct, frozen=True, forbid_unknown_fields=True):
+    """How many intervals lie outside at both edges of what the instrument leaves open around the limit.
+
+    `outside_low` with the limit moved outwards by `expanded`, `outside_high` with it moved inwards.
+    """
+
+    rule: str
+    outside_low: int
+    outside_high: int
+    expanded: str
+
+
 class Intervals(Struct, frozen=True, forbid_unknown_fields=True):
     """The count the verdict rests on."""
 
@@ -140,6 +152,7 @@ class Finding(Struct, frozen=True):
     without_exclusions: str | None = None
     waiver: Mapping[str, Any] | None = None
     snapshot: Snapshot | None = None
+    uncertainty: Uncertainty | None = None
     cells: tuple[EventCell, ...] = ()
     """Of classes of events: every class with its counts."""
     """Set instead of `period` when a single spectrum was judged."""

@@ -22,7 +22,7 @@ FORMAT = "pqcheck-findings/1"
 
 _NOT_HELD = {"id", "fingerprint"}
 """Keys of a finding in the file that follow from its fields; `channel`, the other way round, is part of the id."""
-_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot", "cells"}
+_KEYS = {*Finding.__struct_fields__, *_NOT_HELD} - {"channel", "snapshot", "cells", "uncertainty"}
 _encode = JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
 
 
@@ -34,6 +34,8 @@ def finding_as_document(finding: Finding) -> dict[str, Any]:
         del document["snapshot"]
     if not finding.cells:
         del document["cells"]
+    if finding.uncertainty is None:
+        del document["uncertainty"]
     if finding.statistic is not None:
         statistic = document["statistic"]
         statistic |= {name: _whole(statistic[name]) for name in ("percent", "interval_s")}
@@ -161,7 +163,7 @@ def flat(document: dict[str, Any]) -> dict[str, Any]:
     document.pop("cells", None)
     flat: dict[str, Any] = {}
     for key, value in document.items():
-        part = key in ("period", "reason", "statistic", "limit", "margin", "intervals")
+        part = key in ("period", "reason", "statistic", "limit", "margin", "intervals", "uncertainty")
         flat |= {f"{key}_{inner}": each for inner, each in (value or {}).items()} if part else {key: value}
     return flat
 

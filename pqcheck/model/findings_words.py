@@ -111,6 +111,17 @@ def margin_percent(finding: Finding) -> float | None:
     return finding.margin.percent_of_limit if finding.margin is not None else None
 
 
+def uncertainty_text(finding: Finding) -> str:
+    """How many intervals the instrument leaves open around the limit; empty where none could turn the verdict."""
+    band, counts = finding.uncertainty, finding.intervals
+    if band is None or counts is None:
+        return ""
+    return (
+        f"{band.outside_high - band.outside_low} intervals lie within {band.expanded} of the limit: "
+        f"{band.outside_low} to {band.outside_high} may lie outside, {counts.allowed} are allowed"
+    )
+
+
 def clock(stamp: str) -> str:
     """An ISO stamp without the T and, on the minute, without seconds; the offset stays away from the eye."""
     date, _, rest = stamp.partition("T")

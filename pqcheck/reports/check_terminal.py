@@ -21,6 +21,7 @@ from pqcheck.model.findings_words import (
     reading_text,
     required,
     tables_text,
+    uncertainty_text,
     worst_of,
     worst_window,
 )
@@ -45,6 +46,7 @@ def as_text(findings: Findings, *, everything: bool = False, quiet: bool = False
         _open(asked, everything),
         _waived(asked),
         _passes(asked, everything),
+        _marginal(asked, everything),
         _not_applicable(findings, everything),
         _declared(findings),
         *(wrap(remark) for remark in findings.remarks if remark not in missing),
@@ -187,6 +189,19 @@ def _passes(asked: Sequence[Finding], everything: bool) -> str:
         for finding in passed if finding.channel == "events" and finding.reason is not None
     ]
     return "\n".join(lines)
+
+
+def _marginal(asked: Sequence[Finding], everything: bool) -> str:
+    """Verdicts that the steps of the readings could turn."""
+    near = by_loss([finding for finding in asked if finding.uncertainty is not None])
+    if not near:
+        return ""
+    shown = near if everything else near[:MOST_ROWS]
+    lines = ["Marginal, a finer reading could turn it:"]
+    for finding in shown:
+        about = f"{finding.verdict.value} {finding.table} {finding.rule} ({finding.channel})"
+        lines.append(wrap(f"{about}: {uncertainty_text(finding)}.", "  "))
+    return "\n".join([*lines, *more_line(len(near) - len(shown), "", "  ")])
 
 
 def _not_applicable(findings: Findings, everything: bool) -> str:

@@ -6,14 +6,15 @@ what they say becomes findings and doubts (`into_findings`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from types import ModuleType
 
-from msgspec import Struct
+from msgspec import Struct, field
 from msgspec.structs import replace
 
 from pqcheck.model.findings import Finding
-from pqcheck.model.recording import Block, Recording
+from pqcheck.model.recording import Block, Channel, Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet import checks
@@ -37,6 +38,8 @@ class Vetted(Struct, frozen=True):
     trust: tuple[Trust, ...]
     remarks: tuple[str, ...]
     proposals: tuple[Proposal, ...] = ()
+    smallest_moves: Mapping[tuple[int, Channel], float] = field(default_factory=dict)
+    """The smallest move between neighbouring readings, by stream and channel."""
 
 
 def vet(recording: Recording, site: Site) -> Vetted:
@@ -79,6 +82,11 @@ class Vetting:
             trust_of(outcomes),
             remarks_of([*outcomes, *(outcome for outcome, _ in noted)], channels),
             proposals_of(outcomes),
+            {
+                (number, channel): statistics.resolution
+                for number, collector in enumerate(self._collectors)
+                for channel, statistics in collector.channels.items() if 0 < statistics.resolution < math.inf
+            },
         )
 
     def _time_bases(self) -> list[TimeBase]:

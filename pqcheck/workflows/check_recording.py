@@ -160,6 +160,7 @@ def _judge_once(
     gather: bool = False,
 ) -> _JudgedOnce:
     from pqcheck.judge.judge_recording import judge
+    from pqcheck.judge.readings_in_steps import mark_steps
     from pqcheck.judge.rules_that_apply import resolve
     from pqcheck.judge.summed_orders import summed_orders
     from pqcheck.model.clock import iso, to_local
@@ -202,7 +203,8 @@ def _judge_once(
         return vetted[0].trust
 
     judged = judge(tasks, settled, recording, site, observe=observe, trust=trust)
-    findings = [*vetted[0].findings, *judged.findings]
+    marked = mark_steps(judged.findings, tasks, recording, site, vetted[0].smallest_moves)
+    findings = [*vetted[0].findings, *marked]
     if excursions is not None:
         from pqcheck.judge.judge_events import judge_events
 

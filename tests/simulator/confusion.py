@@ -164,7 +164,7 @@ with errors of ratio and angle. The simulator shares no code and no threshold wi
 
 *Right*: named under its own reason code, refused, asked or as a danger sign. *Open*: refused or asked with several
 explanations, or under another name as a question. *Wrong*: refused under another name only.
-*Silent*: SOUND (with totals only single clamps cannot be seen for sure). *Wrongly corrected*: a proposed correction
+*Silent*: SOUND. *Wrongly corrected*: a proposed correction
 would not bring the powers back.
 """
 UNSEEN_HEAD = """

@@ -185,6 +185,10 @@ def _elements(service: ServiceKind) -> bool:
     return service.elements
 
 
+def _totals(service: ServiceKind) -> bool:
+    return service.powers == "totals"
+
+
 def _split(service: ServiceKind) -> bool:
     return service.connection == "split-phase"
 
@@ -194,11 +198,12 @@ def _any(service: ServiceKind) -> bool:
 
 
 NO_PROOF = "no current or power of the recording contradicts it; a handheld reading of the amperes does"
+TOTALS = "a total fits other loads as well; amperes and kilowatts of every phase by another instrument show it"
 BACK = (-1, -1, -1)
 
 FAULTS: dict[str, Fault] = {
     "one clamp reversed": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, lambda s: _phases(s) or s.elements),
-    "one clamp reversed, totals": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, lambda s: s.powers == "totals"),
+    "one clamp reversed, totals": Fault(hooked(arrows=(-1, 1, 1)), REVERSED, _totals, unseen=TOTALS),
     "another clamp reversed": Fault(hooked(arrows=(1, 1, -1)), REVERSED, lambda s: _phases(s) or s.elements),
     "one leg reversed": Fault(hooked(arrows=(1, -1, 1)), REVERSED, _split, scenes=WITHOUT_FEED_IN),
     "one leg reversed, feed-in declared": Fault(
@@ -212,7 +217,9 @@ FAULTS: dict[str, Fault] = {
         unseen="import and export change places; the revenue meter or the time of the sun shows it"),
     "two clamps swapped (a, b)": Fault(hooked(clamps=(1, 0, 2)), SWAPPED, _phases),
     "two clamps swapped (a, c)": Fault(hooked(clamps=(2, 1, 0)), SWAPPED,
-                                       lambda s: _three(s) and s.grounded is None),
+                                       lambda s: _three(s) and s.grounded is None and not _totals(s)),
+    "two clamps swapped (a, c), totals": Fault(hooked(clamps=(2, 1, 0)), SWAPPED,
+                                               lambda s: s.grounded is None and _totals(s), unseen=TOTALS),
     "clamps rotated": Fault(hooked(clamps=(1, 2, 0)), ROTATED, _phases),
     "clamps rotated the other way": Fault(hooked(clamps=(2, 0, 1)), ROTATED, _phases),
     "two clamps swapped and reversed": Fault(hooked(clamps=(1, 0, 2), arrows=(-1, -1, 1)), SWAPPED, _wye),
@@ -248,7 +255,9 @@ FAULTS: dict[str, Fault] = {
     "one clamp at twice or half its ratio": Fault(one_ratio(2.0, 0.5), RATIO, _any, unseen=NO_PROOF),
     "one clamp at ten times its ratio": Fault(one_ratio(10.0), RATIO, _neutral),
     "one column of amperes scaled": Fault(scaled(("current",), "a", 0.01, 0.1, 0.5, 2.0, 10.0), RATIO,
-                                          lambda s: s.grounded is None),
+                                          lambda s: s.grounded is None and not _totals(s)),
+    "one column of amperes scaled, totals": Fault(scaled(("current",), "a", 0.01, 0.1, 0.5, 2.0, 10.0), RATIO,
+                                                  lambda s: s.grounded is None and _totals(s), unseen=TOTALS),
     "powers of one phase scaled": Fault(
         scaled(("active_power", "reactive_power", "apparent_power"), "b", 0.1, 10.0), RATIO | {"sum-mismatch"},
         lambda s: s.neutral),
@@ -262,7 +271,10 @@ FAULTS: dict[str, Fault] = {
         voltage_ratio, {"scale-step", "nominal-doubtful", "connection-doubtful", "ratio", "lost-lead"}, _neutral),
     "a current written twice": Fault(column_twice, {"columns-alike"}, _three),
     "a voltage stuck": Fault(stuck, {"stuck"}, _any),
-    "a current clipped": Fault(clipped, {"clipped"}, _any),
+    "a current clipped": Fault(clipped, {"clipped"}, _any, scenes=WITH_LOAD),
+    "a current clipped, hardly any load": Fault(
+        clipped, {"clipped"}, _any, scenes=("low load",),
+        unseen="a current of few steps reaches its highest value often by itself; a handheld reading shows it"),
     "another leg is the high one": Fault(hooked(), {"connection-doubtful"}, lambda s: bool(s.high_leg),
                                          supply={"high_leg": "a"}),
     "delta declared wye": Fault(hooked(), {"connection-doubtful", "nominal-doubtful"},

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
-from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.io.csv.odd_cells import BadCellNotes
@@ -26,7 +25,8 @@ from pqcheck.io.timeline.clock_faults import (
     with_seconds,
 )
 from pqcheck.io.timeline.events_in_time import event_sources, events_in_time, notes_beside
-from pqcheck.io.timeline.row_index import Key, Rows
+from pqcheck.io.timeline.intervals_of_files import NO_ROWS, Declared, GriddedFile, finer, intervals_of
+from pqcheck.io.timeline.row_index import Rows
 from pqcheck.io.timeline.slow_channels import slow_channels
 from pqcheck.io.timeline.stamps_of_rows import NO_TIMES
 from pqcheck.io.timeline.stream_plan import FileRows, StreamPlan, plan_of
@@ -34,26 +34,6 @@ from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, file_grid, pha
 from pqcheck.model.clock import Instants, from_local
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import Axis, Channel, ColumnReading, Note, Recording, SourceFile, Stream
-
-
-class Declared(Struct, frozen=True):
-    """What the site says about the stamps."""
-
-    zone: str | None = None
-    stamp: str | None = None
-    interval_us: int | None = None
-
-
-_NONE: Ints = np.empty(0, np.int64)
-
-
-class _File(Struct, frozen=True):
-    table: Table
-    grid: FileGrid
-    stamp: str
-    instants: Ints
-    rows: Ints
-    """Stamps and rows of a short file, whose interval may have to be taken from elsewhere."""
 
 
 def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
@@ -67,7 +47,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         notes += table.notes
     of_events = [table for table in tables if table.event_columns]
     events, event_notes = events_in_time(of_events, declared.zone)
-    files: list[_File] = []
+    files: list[GriddedFile] = []
     shared = SharedColumns()
     for table in tables:
         if table.event_columns:
@@ -77,13 +57,13 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
             table, slow = _apart(table, grid, instants, rows, stamp, shared)
-            kept = (instants, rows) if weak_interval(grid) is not None else (_NONE, _NONE)
-            files.append(_File(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
+            kept = (instants, rows) if weak_interval(grid) is not None else (NO_ROWS, NO_ROWS)
+            files.append(GriddedFile(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
             for each in slow:
                 notes += each.table.notes
                 files.append(each)
-    files = _finer(files, declared)
-    intervals = _intervals(files, declared)
+    files = finer(files, declared)
+    intervals = intervals_of(files, declared, notes)
     bad_cells = BadCellNotes([file.table for file in files])
     whole = bad_cells.look_at_kept()
     streams = []
@@ -128,7 +108,7 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
 
 def _apart(
     table: Table, grid: FileGrid, instants: Ints, rows: Ints, stamp: str, shared: SharedColumns
-) -> tuple[Table, list[_File]]:
+) -> tuple[Table, list[GriddedFile]]:
     """The table without its slow channels, and those as files of their own (see `slow_channels`)."""
     base = next(iter(grid.runs))
     if len(grid.runs) != 1 or base is None:
@@ -143,7 +123,7 @@ def _apart(
                       stamps=NO_TIMES)
         starts, ends = slow.starts_us, slow.starts_us + slow.interval_us
         marks = file_grid(ends if stamp == "end" else starts, slow.rows, stamp, slow.interval_us)
-        files.append(_File(shared.of(own), marks, stamp, _NONE, _NONE))
+        files.append(GriddedFile(shared.of(own), marks, stamp, NO_ROWS, NO_ROWS))
     if not files:
         return table, []
     left = tuple(header if column not in table.channels or column in kept else ""
@@ -199,61 +179,8 @@ def _same_units(tables: Sequence[Table]) -> None:
                 )
 
 
-def _finer(files: list[_File], declared: Declared) -> list[_File]:
-    """Short files take the interval of a longer file with the same channels, or the declared one if all are short.
-
-    Two rows with a gap between them look like rows of twice the interval.
-    """
-    weak = [None if file.table.again else weak_interval(file.grid) for file in files]
-    if not any(weak):
-        return files
-    solid = dict.fromkeys(
-        (next(iter(file.grid.runs)), _keys(file.table))
-        for file in files
-        if len(file.grid.runs) == 1 and weak_interval(file.grid) is None and None not in file.grid.runs
-    )
-    result = []
-    for file, interval in zip(files, weak, strict=True):
-        if interval:
-            own = _keys(file.table)
-            # A short file of other channels may well have an interval of its own (flicker over 2 h beside 10 min).
-            others = [each for each, keys in solid if keys & own] if solid else [declared.interval_us]
-            fitting = [each for each in others if each and interval % each == 0]
-            # Where several fit, the longest: the fewest rows would be missing.
-            if fitting and (better := max(fitting)) < interval:
-                file = replace(file, grid=file_grid(file.instants, file.rows, file.stamp, better))
-        result.append(file)
-    return result
-
-
-def _keys(table: Table) -> frozenset[Key]:
-    return frozenset(channel.key for channel in table.channels.values())
-
-
-def _intervals(files: Sequence[_File], declared: Declared) -> list[dict[int, list[int | None]]]:
-    """Per file: the intervals it is placed on, each with the keys of `FileGrid.runs` that belong there."""
-    known = {each for file in files for each in file.grid.runs if each is not None}
-    result: list[dict[int, list[int | None]]] = []
-    for file in files:
-        own: dict[int, list[int | None]] = {each: [each] for each in file.grid.runs if each is not None}
-        if None in file.grid.runs:
-            # A file of one row shows no interval: it takes the declared one, or the only one of the other files.
-            if declared.interval_us is not None:
-                guess = declared.interval_us
-            elif len(known) == 1:
-                guess = next(iter(known))
-            else:
-                raise InputError(
-                    f"{file.table.name} holds one row, which shows no interval; declare interval under [recording] "
-                    'in the site file, for example interval = "10 min"'
-                )
-            own.setdefault(guess, []).append(None)
-        result.append(own)
-    return result
-
-
 def _stream(
-    files: Sequence[_File], intervals: list[dict[int, list[int | None]]], interval: int, bad_cells: BadCellNotes
+    files: Sequence[GriddedFile], intervals: list[dict[int, list[int | None]]], interval: int, bad_cells: BadCellNotes
 ) -> tuple[Stream | None, int, list[Note]]:
     members = [
         (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
@@ -330,10 +257,10 @@ def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:
     return tuple(files.values())
 
 
-def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | None]]]) -> list[SourceFile]:
+def _sources(files: Sequence[GriddedFile], intervals: Sequence[dict[int, list[int | None]]]) -> list[SourceFile]:
     sources = []
     # Files of one recorder are understood alike: what is said about their columns is said once.
-    known: list[tuple[_File, int | None, tuple[ColumnReading, ...]]] = []
+    known: list[tuple[GriddedFile, int | None, tuple[ColumnReading, ...]]] = []
     for file, of in zip(files, intervals, strict=True):
         rows = {each: sum(file.grid.runs[key].rows for key in keys) for each, keys in of.items()}
         interval = max(sorted(rows), key=lambda each: rows[each]) if rows else None
@@ -347,7 +274,7 @@ def _sources(files: Sequence[_File], intervals: Sequence[dict[int, list[int | No
     return sources
 
 
-def _same_columns(file: _File, other: _File) -> bool:
+def _same_columns(file: GriddedFile, other: GriddedFile) -> bool:
     """Whether the columns of two files are read in the same way."""
     this, that = file.table, other.table
     return (
@@ -358,7 +285,7 @@ def _same_columns(file: _File, other: _File) -> bool:
     )
 
 
-def _columns(file: _File, interval: int | None) -> tuple[ColumnReading, ...]:
+def _columns(file: GriddedFile, interval: int | None) -> tuple[ColumnReading, ...]:
     table = file.table
     why = dict(table.unknown)
     columns = []
@@ -382,7 +309,7 @@ def _columns(file: _File, interval: int | None) -> tuple[ColumnReading, ...]:
     return tuple(columns)
 
 
-def _source(file: _File, interval: int | None, columns: tuple[ColumnReading, ...]) -> SourceFile:
+def _source(file: GriddedFile, interval: int | None, columns: tuple[ColumnReading, ...]) -> SourceFile:
     table = file.table
     single = None in file.grid.runs
     total = sum(runs.rows for runs in file.grid.runs.values())

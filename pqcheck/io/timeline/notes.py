@@ -9,7 +9,7 @@ import numpy as np
 from pqcheck.io.decoder import Table
 from pqcheck.io.timeline.block_buffer import Conflicts
 from pqcheck.io.timeline.stream_plan import StreamPlan
-from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, merged_ranges
+from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, RowRuns, merged_ranges
 from pqcheck.model.clock import LocalRows, duration_text, iso
 from pqcheck.model.recording import Channel, Note, RowIndex, RowSpan
 
@@ -109,6 +109,19 @@ def about_file(
             )
         )
     return notes
+
+
+def about_lone_row(table: Table, row: RowRuns) -> Note:
+    """A file of one row that continues no other: it may hold a value over any interval."""
+    at = table.row_numbers.of(row.row)
+    return Note(
+        "off-grid",
+        f"{table.name} holds one row, which shows no interval and continues the rows of no other file; it was left "
+        'unobserved. Declare interval under [recording], for example interval = "10 min", if it belongs to them',
+        tuple(table.channels.values()),
+        rows=spans_of(table.name, at),
+        serious=True,
+    )
 
 
 def about_placing(table: Table, placed: Placed, interval: int) -> list[Note]:

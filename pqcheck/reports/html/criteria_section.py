@@ -18,6 +18,7 @@ from pqcheck.model.findings_words import (
     outside_text,
     rank,
     reading_text,
+    uncertainty_text,
 )
 from pqcheck.model.verdict import ROLL_UP, Verdict
 from pqcheck.reports.html.markup import Markup, tag, together, wide
@@ -125,6 +126,8 @@ def _row(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset
     percent = f" ({share:.3g} %)" if share is not None else ""
     phase = phase_label(worst.phase) if worst.phase is not None else "-"
     marks = f" {', '.join(worst.modifiers).replace('_', ' ')}" if worst.modifiers else ""
+    if near := uncertainty_text(worst):
+        marks += f" ({near})"
     return tag(
         "tr",
         tag("td", verdict_mark(worst.verdict), tag("small", marks) if marks else None,

@@ -55,7 +55,7 @@ _METHOD = (
     "Proof: a fail is shown when more intervals are outside than are allowed, whatever is missing; a pass when the "
     "outside and the missing together are not more than allowed. Anything else is not shown.",
     "Decision rule for uncertainty: simple acceptance. Readings are compared unrounded; a result within the declared "
-    "accuracy of the instrument is marked marginal.",
+    "accuracy of the instrument, or one that half the step of its readings could turn, is marked marginal.",
     "Each phase is judged on its own and the worst decides; phases and periods are never averaged.",
     "Intervals declared excluded leave the count; intervals without a reading do not, and count as missing.",
     "A limit marked unverified was recalled from memory and not yet checked against the document.",

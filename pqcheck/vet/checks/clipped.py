@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.channel_statistics import MAIN, ChannelBlock, ChannelStatistics
@@ -30,6 +31,8 @@ FEWEST_STEPS = Threshold(
     10, "1", "our own choice, set on series of two values",
     "Steps of the instrument between the lowest and the highest reading; with fewer the highest returns by itself."
 )
+STEPS_TO_SEE = Threshold(60, "steps of the instrument", EVIDENCE,
+                         "With fewer, readings just below a ceiling are as many as those at it.")
 
 CHECK = Check(
     name="clipping",
@@ -38,7 +41,7 @@ CHECK = Check(
     how="A repeated maximum is a ceiling only when it comes in runs and hardly any reading lies just below. Such "
         "readings are lower bounds: good for a fail, never for a pass.",
     example="current.a.max stops at 1000 A in 212 of 1008 intervals, in runs of up to 9.",
-    codes={"clipped": "Readings at the ceiling"},
+    codes={"clipped": "Readings at the ceiling", "too-few-steps": "A ceiling would not show"},
     refuses={
         "clipped": (
             Refusal(ITSELF, "same", "Readings at the ceiling are lower bounds."),
@@ -98,7 +101,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             continue
         runs = at_ceiling(statistics)
         if runs is None:
-            yield Outcome(CHECK, Verdict.PASS, name, channel.quantity, channel.phase)
+            yield _passed(name, statistics)
             continue
         starts, lengths = runs
         ceiling = statistics.of(Ceiling)
@@ -126,6 +129,21 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             subjects=subjects,
             value=ceiling.value if observed else None, unit=channel.unit, bounds=bool(statistics.over_range.count),
         )
+
+
+def _passed(name: str, statistics: ChannelStatistics) -> Outcome:
+    """No ceiling; said where one would not show, because the highest value comes back by itself."""
+    channel, ceiling = statistics.channel, statistics.of(Ceiling)
+    passed = Outcome(CHECK, Verdict.PASS, name, channel.quantity, channel.phase)
+    if channel.quantity != "current" or channel.phase == "n" or channel.reading != "mean" or \
+            not 0 < statistics.steps < STEPS_TO_SEE.value or ceiling.count < FEWEST_READINGS.value:
+        return passed
+    return replace(
+        passed, code="too-few-steps",
+        text=f"{name} moves over {statistics.steps:.3g} steps of the instrument only and reaches its highest value, "
+             f"{ceiling.value:.6g} {channel.unit}, {ceiling.count} times: whether a range ended there cannot be seen.",
+        advice="Compare with a handheld reading, or record with a range that fits the load.",
+    )
 
 
 def at_ceiling(statistics: ChannelStatistics) -> tuple[Slots, Slots] | None:

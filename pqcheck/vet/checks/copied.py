@@ -19,6 +19,8 @@ from pqcheck.vet.time_base import TimeBase
 
 FEWEST_INTERVALS = Threshold(60, "1", EVIDENCE, "Shortest run of values equal to those 24 h earlier.")
 FEWEST_MOVES = Threshold(20, "1", EVIDENCE, "Moves inside the run.")
+FEWEST_STEPS = Threshold(8, "steps of the instrument", EVIDENCE,
+                         "What the values of a run span: a load of few steps repeats itself by its nature.")
 SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
                      "How improbable the agreement must be by chance (one in a million).")
 
@@ -26,7 +28,8 @@ CHECK = Check(
     name="copied",
     question="Was a day copied?",
     looks_at="Values equal to those exactly 24 h earlier.",
-    how="At least 60 intervals in which the values move, too many moves in agreement to be chance.",
+    how="At least 60 intervals in which the values move over 8 steps of the instrument, too many moves in agreement to "
+        "be chance.",
     example="voltage.an equals its values of 24 h earlier over 144 intervals.",
     codes={"copied": "Equal to the day before"},
     refuses={
@@ -72,7 +75,12 @@ class DayApart:
         # Flickering between neighbouring steps agrees with the day before by chance.
         least = 2.5 * self._of.resolution if np.isfinite(self._of.resolution) else 0.0
         changed = np.concatenate(([0], np.cumsum(np.append(False, np.abs(now[1:] - now[:-1]) > least))))
-        self.runs.add(starts + first, lengths, changed[starts + lengths] - changed[starts])
+        moves = changed[starts + lengths] - changed[starts]
+        # Currents near zero, and those of few steps, are equal to the day before where nobody copied anything.
+        runs = zip(starts.tolist(), lengths.tolist(), strict=True)
+        spanned = np.array([float(np.ptp(now[at : at + size])) for at, size in runs])
+        moves[spanned < FEWEST_STEPS.value * least / 2.5] = 0
+        self.runs.add(starts + first, lengths, moves)
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:

@@ -22,8 +22,9 @@ from pqcheck.vet.time_base import Grid, TimeBase
 
 GONE = Threshold(0.01, "1", CHOSEN,
                  "Share of its own usual value (or of the other phases) below which a current is nothing.")
-NOTHING = Threshold(0.04, "1", CHOSEN, "Share of the other phases' current below which a clamp sees nothing from the "
-                                       "start: the noise of a large range; a question, not a refusal.")
+NOTHING = Threshold(0.04, "1", CHOSEN, "Share of the other phases' current (from the start), or of its own usual value "
+                                       "(from a step on), that the noise of a large range can be; a question, not a "
+                                       "refusal.")
 FEWEST_POINTS = Threshold(20, "1", CHOSEN, "Points before and after the step.")
 NEVER_BELOW = Threshold(0.1, "1", CHOSEN,
                         "A load that fell below this share of its median before is switched now and then.")
@@ -78,10 +79,13 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
             subjects=(Subject("current", (phase,)),),
         )
     points = np.flatnonzero(known)
-    gone = series[points] < GONE.value * usual
     fewest = int(FEWEST_POINTS.value)
-    starts, lengths = starts_and_lengths(gone)
-    if not gone[-1] or lengths[-1] < fewest or starts[-1] < fewest:
+    for share in (GONE.value, NOTHING.value):
+        gone = series[points] < share * usual
+        starts, lengths = starts_and_lengths(gone)
+        if gone[-1] and lengths[-1] >= fewest and starts[-1] >= fewest:
+            break
+    else:
         return passed
     cut, size = int(starts[-1]), int(lengths[-1])
     first = int(points[cut])
@@ -91,7 +95,9 @@ def _dead_clamp(grid: Grid, phase: str, name: str, series: Array, others: Array)
     if np.count_nonzero(loaded[cut:]) < fewest:
         return passed
     near = others[points[cut - 5 : cut]], others[points[cut : cut + 5]]
-    sudden = before.size >= fewest and np.percentile(before, 5) >= NEVER_BELOW.value * np.median(before) \
+    # The noise of a large range is more than nothing: then it may as well be a small load that stayed.
+    sudden = share == GONE.value and before.size >= fewest \
+        and np.percentile(before, 5) >= NEVER_BELOW.value * np.median(before) \
         and abs(float(np.float64(np.median(near[1])) / np.median(near[0])) - 1) <= OTHERS_WITHIN.value
     span = Extent(grid.time(first), grid.end_us, size, float(series[first]), grid.time(first))
     if not sudden:

@@ -48,7 +48,7 @@ CHECK = Check(
     how="The ratio of the larger half of the values is compared with 1. Known factors (clamp ranges, transformer "
         "ratios, prefixes, the square root of 3) are named.",
     example="Apparent power of phase b is 0.1 times V x I, a factor of 1/10.",
-    codes={"scale": "Wrong ratio or unit"},
+    codes={"scale": "Wrong ratio or unit", "totals-only": "Single clamps cannot be checked"},
     refuses={
         "scale": (
             Refusal(("current", "current_tdd", "current_trd", "current_harmonic"), "same",
@@ -164,12 +164,19 @@ def _total_agrees(grid: Grid) -> bool:
 def _of_totals(active: Array, reactive: Array | None, load: Array) -> Outcome:
     power = np.abs(active) if reactive is None else np.hypot(active, reactive)
     typical = typical_ratio(power, load)
-    passed = Outcome(CHECK, Verdict.PASS, "current", "current")
+    passed = Outcome(
+        CHECK, Verdict.PASS, "current", "current", code="totals-only",
+        text="Only the total power was recorded: whether a single clamp is reversed, exchanged or at another ratio "
+             "cannot be seen for sure.",
+        advice="Compare amperes and kilowatts of every phase with a handheld reading, at hook-up and before removal.",
+    )
     if typical is None or typical[0] <= 0:
         return passed
     middle, spread = typical
     known = nearest_factor(middle, 4 * FACTOR_WITHIN.value)
-    if middle <= HIGH.value and not (middle < ACTIVE_LOW.value and known and spread < SPREAD.value):
+    # A power factor of 0.03 no service has in the larger half of its load, whatever the factor.
+    low = middle < ACTIVE_LOW.value / 4 or (middle < ACTIVE_LOW.value and known and spread < SPREAD.value)
+    if middle <= HIGH.value and not low:
         return passed
     return Outcome(
         CHECK, Verdict.REFUSED, "current", "current", code="scale", likelihood="likely",
