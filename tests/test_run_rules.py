@@ -9,6 +9,7 @@ from itertools import product
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.model.findings import Finding
@@ -119,3 +120,19 @@ def test_a_flagged_interval_that_the_rule_drops_ends_a_run() -> None:
     rules = replace(rules, rules=(replace(rules.rules[0], drop_flagged=True),))
     assert judged(made, place, rules)[0].verdict is Verdict.FAIL
     assert judged(replace(made, events=(swell,)), place, rules)[0].verdict is Verdict.PASS
+
+
+def test_a_recording_no_longer_than_the_run_that_is_allowed_shows_nothing() -> None:
+    """Every value outside, and too few of them for a run that is too long: no pass; one hour more decides."""
+    rule = replace(table(3).rules[0], period=RulePeriod("recording"))
+    made = replace(table(3), rules=(rule,))
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+
+    def verdict(levels: str) -> tuple[Verdict, str | None]:
+        volts = np.array([LEVELS[letter] for letter in levels])
+        (finding,) = judged(recording({"voltage.an [V]": volts}, interval_s=3600), place, made)
+        return finding.verdict, finding.reason.code if finding.reason is not None else None
+
+    assert verdict("ooo") == verdict("iii") == (Verdict.INCONCLUSIVE, "too-short")
+    assert verdict("oooo")[0] is Verdict.FAIL
+    assert verdict("iooi")[0] is Verdict.PASS

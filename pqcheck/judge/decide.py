@@ -128,6 +128,10 @@ def _decide(
         why = f"every interval of the {period_word(task)} is excluded by declaration"
         return Decision(Verdict.INCONCLUSIVE, reason("no-readings-left", why=why), False, limit)
     outcome = _outcome(task, counts, tallied, limit)
+    if outcome == "pass" and about_runs(task) and counts.counted <= limit:
+        text = f"{counts.counted} intervals were recorded, and a run of {limit} may lie outside: none could be too long"
+        unshown = Reason("too-short", f"{text}, so nothing is shown.", "Record for longer than the run that is allowed.")
+        return Decision(Verdict.INCONCLUSIVE, unshown, False, limit)
     if evidence is not None:
         return _by_bounds(task, counts, tallied, outcome, limit, evidence)
     if task.rule.time_criterion is not None:
