@@ -130,7 +130,8 @@ def _decide(
     outcome = _outcome(task, counts, tallied, limit)
     if outcome == "pass" and about_runs(task) and counts.counted <= limit:
         text = f"{counts.counted} intervals were recorded, and a run of {limit} may lie outside: none could be too long"
-        unshown = Reason("too-short", f"{text}, so nothing is shown.", "Record for longer than the run that is allowed.")
+        advice = "Record for longer than the run that is allowed."
+        unshown = Reason("too-short", f"{text}, so nothing is shown.", advice)
         return Decision(Verdict.INCONCLUSIVE, unshown, False, limit)
     if evidence is not None:
         return _by_bounds(task, counts, tallied, outcome, limit, evidence)
