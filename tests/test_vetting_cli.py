@@ -122,3 +122,16 @@ def test_a_spot_check_outside_the_recording(tmp_path: Path, capsys: pytest.Captu
     more = '[[spot_checks]]\nat = "2031-05-01T10:00:00"\nchannel = "voltage.an"\nvalue = "230 V"\n'
     assert main(["vet", *files(tmp_path, three_phase(1, 230.94), more=more)]) == 2
     assert "outside the recording" in capsys.readouterr().err
+
+
+def test_what_kept_the_clamps_unchecked_is_said_as_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A total power is a power recorded, and says nothing of one clamp."""
+    whole = three_phase(2, 230.94)
+    table = {name: whole[name] for name in ("voltage.an [V]", "current.a [A]")}
+    assert main(["vet", *files(tmp_path, table, "230 V", "single-phase")]) == 0
+    assert "clamps not checked, no power was recorded" in " ".join(capsys.readouterr().out.split())
+    total = table | {"active_power.total [W]": whole["active_power.a [W]"]}
+    assert main(["vet", *files(tmp_path, total, "230 V", "single-phase")]) == 0
+    assert "clamps not checked, no power of a phase was recorded" in " ".join(capsys.readouterr().out.split())

@@ -62,7 +62,9 @@ def not_checked(findings: Findings) -> str:
     if not any(finding.quantity == "current" and finding.rule == "completeness" for finding in findings.findings):
         return ""
     load = any(finding.reason is not None and finding.reason.code == "load-too-small" for finding in clamps)
-    return "; clamps not checked, " + ("too little load" if load else "no power was recorded")
+    power = any(finding.quantity == "active_power" and finding.rule == "completeness" for finding in findings.findings)
+    why = "too little load" if load else "no power of a phase was recorded" if power else "no power was recorded"
+    return f"; clamps not checked, {why}"
 
 
 def corrections_text(corrections: Sequence[Correction]) -> str:
