@@ -102,7 +102,7 @@ def _in_series(base: TimeBase, quantity: str, phases: tuple[str, ...]) -> bool:
     """Whether these are the currents of two legs behind an open neutral: in series they are one current by right."""
     watch = base.of(NeutralWatch)
     legs = {str(channel.phase)[0] for channel in watch.legs}
-    return quantity in CURRENTS and watch.kind == "split" and set(phases) == legs and bool(watch.runs.count)
+    return quantity in CURRENTS and watch.kind == "split" and set(phases) == legs and bool(watch.swings.runs.count)
 
 
 def _stretches(base: TimeBase) -> Iterator[Outcome]:

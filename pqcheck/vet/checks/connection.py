@@ -72,7 +72,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
                       advice="Compare with a handheld reading between all conductors.")
         return
     words, accepts, high_leg = pattern
-    if not accepts and base.of(NeutralWatch).runs.count:
+    if not accepts and base.of(NeutralWatch).swings.runs.count:
         yield Outcome(CHECK, Verdict.PASS, "voltage", "voltage", code="pattern-unknown",
                       text=f"The voltages ({listed}) fit no connection exactly because the neutral is displaced.",
                       advice="See the danger sign.")

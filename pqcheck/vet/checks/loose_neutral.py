@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
@@ -15,7 +16,7 @@ from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thr
 from pqcheck.vet.checks.line_leads import LINE_WITHIN, line_from_legs
 from pqcheck.vet.checks.nominal import DEAD_BELOW, fits_as_a_whole
 from pqcheck.vet.collect import Marks
-from pqcheck.vet.danger_signs import doubted
+from pqcheck.vet.danger_signs import doubted, when_text
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import Grid, TimeBase, canonical_factor
@@ -57,6 +58,12 @@ LINE_SHARE = Threshold(
 )
 UP_AND_DOWN_PERCENT = Threshold((90, 110), "% of nominal", PRACTICE,
                                 "Wye without line-to-line voltages: one leg below and another above at the same time.")
+APART_PERCENT = Threshold((110, 15), "% of nominal", CHOSEN,
+                          "Wye without line-to-line voltages: one leg above the first and another lower by more than "
+                          "the second at once make a loose neutral possible; loads lower a leg and raise none.")
+APART_LINE = Threshold(0.03, "1", CHOSEN, "How near the line-to-line voltage that the legs imply must stay to where it "
+                                          "is while they stand together: a moved neutral leaves it.")
+APART_SECONDS = Threshold(1800, "s", CHOSEN, "Shortest time of that, at a stretch.")
 SHORTEST_SECONDS = Threshold(10, "s", CHOSEN, "Shortest total time.")
 FEWEST_SMALL = Threshold(3, "intervals", CHOSEN,
                          "Split phase: fewer intervals than this count only with a wide swing among them.")
@@ -65,17 +72,20 @@ FOLLOWS = Threshold(0.5, "1", CHOSEN, "Correlation of the half difference with t
 
 CHECK = Check(
     name="neutral-loose",
-    question="Suspected loose neutral",
+    question="Suspected loose or broken neutral",
     looks_at="Voltages to neutral, interval by interval.",
     how="Split phase: one leg up, the other down by more than 3 % of nominal, their sum steady within 0.5 %, however "
         "low the lower leg falls. Wye: voltages to neutral spread by more than 5 % of nominal while those between "
         "lines stay within 1 % and within 0.15 of that spread; without line-to-line voltages, one leg above 110 % "
-        "while another is below 90 % and the line-to-line voltage that the three imply stands at its nominal.",
+        "while another is below 90 % and the line-to-line voltage that the three imply stands at its nominal; "
+        "possible, where one leg is above 110 % and another lower by more than 15 % of nominal at once.",
     example="121 V and 121 V become 129.6 V and 109 V when the kettle starts.",
-    codes={"neutral-loose": "Suspected loose or broken neutral"},
+    codes={"neutral-loose": "Suspected loose or broken neutral", "neutral-possible": "A loose neutral is possible"},
     thresholds=thresholds(globals()),
     danger=True,
 )
+
+POSSIBLE = replace(CHECK, question="A loose or broken neutral is possible")
 
 ACT_NEUTRAL = (
     "Act today: call the utility, and have a licensed electrician check the neutral from the service to the main "
@@ -170,6 +180,38 @@ def up_and_down(to_neutral: Sequence[Array], nominal: float) -> Mask:
     return np.asarray(mask)
 
 
+def apart(to_neutral: Sequence[Array], nominal: float) -> Mask:
+    """Intervals in which one of three line-to-neutral voltages [V] is far too high and another far lower at once, while
+    the line-to-line voltage that they imply stays where it is when they stand together."""
+    high, spread = (edge / 100 * nominal for edge in APART_PERCENT.value)
+    together = np.stack(to_neutral).astype(np.float64)
+    top = together.max(axis=0)
+    mask = (top > high) & (top - together.min(axis=0) > spread)
+    if mask.any():
+        implied = line_from_legs(together)
+        quiet = implied[~mask & np.isfinite(implied)]
+        mask &= np.abs(implied / (np.median(quiet) if quiet.size else 3**0.5 * nominal) - 1) < APART_LINE.value
+    return np.asarray(mask)
+
+
+class Swings:
+    """Stretches in which the legs lie apart, and how far."""
+
+    def __init__(self) -> None:
+        self.runs = KeptRuns()
+        self.spread, self.lowest, self.highest = 0.0, float("inf"), float("-inf")
+
+    def add(self, mask: Mask, legs: list[Array], slot: int) -> None:
+        """The intervals of a block."""
+        if not mask.any():
+            return
+        together = np.stack([leg[mask] for leg in legs])
+        self.lowest = min(self.lowest, float(together.min()))
+        self.highest = max(self.highest, float(together.max()))
+        self.spread = max(self.spread, float((together.max(axis=0) - together.min(axis=0)).max()))
+        self.runs.add_mask(mask, slot)
+
+
 class NeutralWatch:
     """Runs the tests on native values. `kind` is "split", "wye", "legs" (a wye without line-to-line voltages) or ""
     (nothing to watch), `nominal` of one leg [V]."""
@@ -177,8 +219,7 @@ class NeutralWatch:
     def __init__(self, stream: Stream, site: Site) -> None:
         self.kind, self.legs, self.lines, self.scale = _watched(stream, site.supply)
         self.nominal = float(site.supply.line_to_neutral or 0)
-        self.runs = KeptRuns()
-        self.spread, self.lowest, self.highest = 0.0, float("inf"), float("-inf")
+        self.swings, self.possible = Swings(), Swings()
 
     def take(self, slot: int, values: Mapping[Channel, Array], marks: Marks) -> None:
         """Look at one block."""
@@ -191,18 +232,14 @@ class NeutralWatch:
             mask = seesaw(legs[0], legs[1], nominal)
         else:
             mask = displaced(legs, lines, nominal) if lines else up_and_down(legs, nominal)
-        if not mask.any():
-            return
-        together = np.stack([leg[mask] for leg in legs])
-        self.lowest = min(self.lowest, float(together.min()))
-        self.highest = max(self.highest, float(together.max()))
-        self.spread = max(self.spread, float((together.max(axis=0) - together.min(axis=0)).max()))
-        self.runs.add_mask(mask, slot)
+        self.swings.add(mask, legs, slot)
+        if self.kind == "legs":
+            self.possible.add(apart(legs, nominal) | mask, legs, slot)
 
     @property
     def narrow(self) -> bool:
         """Whether no swing of the legs was wide."""
-        return self.spread * self.scale <= 2 * WIDE_SWING_PERCENT.value / 100 * self.nominal
+        return self.swings.spread * self.scale <= 2 * WIDE_SWING_PERCENT.value / 100 * self.nominal
 
     def _level(self, legs: list[Array]) -> float:
         """The nominal of a leg, or where the legs contradict it what they themselves stand at."""
@@ -240,9 +277,14 @@ def _watched(stream: Stream, supply: Supply) -> tuple[str, tuple[Channel, ...], 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome when the neutral is suspected."""
     watch = base.of(NeutralWatch)
-    starts, lengths, _ = watch.runs.joined()
+    sure = int(watch.swings.runs.joined()[1].sum()) * base.interval_us >= SHORTEST_SECONDS.value * 1e6
+    swings = watch.swings if sure else watch.possible
+    starts, lengths, _ = swings.runs.joined()
     total = int(lengths.sum())
-    if not total or total * base.interval_us < SHORTEST_SECONDS.value * 1e6:
+    if not total or (not sure and int(lengths.max()) * base.interval_us < APART_SECONDS.value * 1e6):
+        return
+    if not sure and any(doubted(base, channel.phase) & {"nominal-doubtful", "connection-doubtful", "scale-step"}
+                        for channel in watch.legs):
         return
     if watch.kind == "split" and total < FEWEST_SMALL.value and watch.narrow:
         return
@@ -251,12 +293,13 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         return
     if any("columns-alike" in doubted(base, channel.phase) for channel in watch.legs):
         return
-    low, high = watch.lowest * watch.scale, watch.highest * watch.scale
-    length = duration_text(total * base.interval_us)
+    low, high = swings.lowest * watch.scale, swings.highest * watch.scale
+    spans = base.spans(starts, lengths, high)
+    length = f"{duration_text(total * base.interval_us)} in all, {when_text(spans, base.zone)}"
     if watch.kind == "split":
         follows = load_difference(base.grid, tuple(str(channel.phase) for channel in watch.legs))
         seen = f"One leg rises while the other falls (between {low:.4g} and {high:.4g} V to neutral) and their sum " \
-               f"stays steady, for {length} in all"
+               f"stays steady, for {length}"
         if follows is None:
             seen += "; no currents show whether it follows the load"
         elif follows:
@@ -264,17 +307,23 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         else:
             seen += "; it does not follow the recorded currents, so the recorder's own neutral lead may be off as well"
     elif watch.kind == "legs":
-        seen = f"One voltage to neutral is far too high while another is far too low (between {low:.4g} and " \
-               f"{high:.4g} " \
-               f"V), for {length} in all; the line-to-line voltage that they imply stands"
+        implied = "; the line-to-line voltage that they imply stands" if sure else ""
+        seen = f"One voltage to neutral is far too high while another is {'far too low' if sure else 'much lower'} " \
+               f"(between {low:.4g} and {high:.4g} V), for {length}{implied}"
     else:
-        seen = f"The voltages to neutral spread by up to {watch.spread * watch.scale:.4g} V (between {low:.4g} and " \
-               f"{high:.4g} V) while those between lines stay together, for {length} in all"
+        seen = f"The voltages to neutral spread by up to {swings.spread * watch.scale:.4g} V (between {low:.4g} and " \
+               f"{high:.4g} V) while those between lines stay together, for {length}"
+    picture = "This is the picture of a loose or broken neutral" if sure else (
+        "A loose or broken neutral makes this, and without the voltages between lines it cannot be told from another "
+        "cause"
+    )
+    settle = "" if sure else " Record the voltages between lines as well: if they stay together, it is the neutral."
     yield Outcome(
-        CHECK, Verdict.FAIL, "voltage", "voltage", code="neutral-loose", likelihood="likely",
-        text=f"Suspected loose or broken neutral. {seen}. Equipment on one phase can get far too much voltage, burn "
-             "and start a fire, and metal parts can become live.",
-        advice=ACT_NEUTRAL, spans=base.spans(starts, lengths, high), value=high, unit="V",
+        CHECK if sure else POSSIBLE, Verdict.FAIL, "voltage", "voltage",
+        code="neutral-loose" if sure else "neutral-possible", likelihood="likely" if sure else "possible",
+        text=f"{seen}. {picture}. Equipment on one phase can get far too much voltage, burn and start a fire, and "
+             "metal parts can become live.",
+        advice=ACT_NEUTRAL + settle, spans=spans, value=high, unit="V",
     )
 
 
