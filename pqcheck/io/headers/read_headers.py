@@ -29,6 +29,7 @@ _PAIRS = {"ab": "ab", "ba": "ab", "bc": "bc", "cb": "bc", "ca": "ca", "ac": "ca"
 LINE_OVER_NEUTRAL = (1.6, 1.85)
 """Between lines over to neutral on a wye service, with some unbalance."""
 _POWERS = ("active_power", "reactive_power", "apparent_power", "power_factor", "displacement_power_factor")
+TAKEN_AS_TO_NEUTRAL = "a single phase is taken as to neutral"
 _DEFAULT_UNITS = {"frequency": "Hz", "power_factor": "1", "displacement_power_factor": "1", "flicker_pst": "1",
                   "flicker_plt": "1", "flag": "1"}
 
@@ -204,7 +205,7 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
             continue
         near = evidence.nearest_nominal(channel, guess.column)
         if near is None:
-            result.append(replace(guess, confidence=LIKELY, why=guess.why + "; a single phase is taken as to neutral"))
+            result.append(replace(guess, confidence=LIKELY, why=f"{guess.why}; {TAKEN_AS_TO_NEUTRAL}"))
         elif near[0] == "neutral":
             result.append(replace(guess, why=f"{guess.why}; {near[1]}"))
         else:
