@@ -286,7 +286,9 @@ def _steady_hours(day: int, zone: str) -> tuple[tuple[str, str], ...]:
 
 
 def duration_text(length_us: int) -> str:
-    """A length as people write it: ``3 s``, ``10 min``, ``2 h``, ``7 d``; fractions only where needed."""
+    """A length as people write it: ``3 s``, ``10 min``, ``2 h``, ``45 h 20 min``, ``7 d``; fractions where needed."""
+    if length_us >= 2 * HOUR and length_us % MINUTE == 0 and length_us % HOUR:
+        return f"{length_us // HOUR} h {length_us % HOUR // MINUTE} min"
     for unit, size in (("d", DAY), ("h", HOUR), ("min", MINUTE)):
         if length_us >= size and length_us % size == 0 and not (unit == "d" and length_us < 2 * DAY):
             return f"{length_us // size} {unit}"
