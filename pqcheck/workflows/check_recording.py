@@ -166,7 +166,7 @@ def _judge_once(
     from pqcheck.model.clock import iso, to_local
     from pqcheck.vet import Vetted, Vetting
     from pqcheck.vet.into_findings import NOTHING_AGAINST
-    from pqcheck.workflows.not_read import advised, not_read
+    from pqcheck.workflows.not_read import advised, not_read, ratings_unseen
 
     on = as_of
     if on is None and recording.streams:
@@ -223,7 +223,8 @@ def _judge_once(
     if contradictions or missing.left_alone or missing.beyond:
         # What contradicts itself, or was never looked at, is no clean recording.
         remarks = [line for line in remarks if not line.startswith(NOTHING_AGAINST)]
-    remarks[:0] = [line for line in (missing.sentence or missing.remark, missing.beyond) if line]
+    unseen = ratings_unseen(vetted[0].findings, site)
+    remarks[:0] = [line for line in (missing.sentence or missing.remark, missing.beyond, unseen) if line]
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 
