@@ -84,13 +84,13 @@ def capacities(
     site: Site,
     now: Demand,
     cases: Cases | None,
-    derated: tuple[Mapping[str, float], Mapping[str, float]] = ({}, {}),
+    derated: tuple[Mapping[str, float], Mapping[str, float], Mapping[str, float]] = ({}, {}, {}),
     others: Sequence[Finding] = (),
 ) -> list[Capacity]:
     """One entry for each rating (and phase) whose demand was recorded.
 
-    `derated` are the shares of the rated current, by phase, that the harmonics before and after leave to a winding.
-    `others` are the findings about the recording.
+    `derated` are the shares of the rated current, by phase, that the harmonics before, after as expected and after at
+    worst leave to a winding. `others` are the findings about the recording.
     """
     entries = []
     for name, phase, unit, limit in ratings_of(site):
@@ -98,17 +98,19 @@ def capacities(
         if entry is None:
             continue
         entries.append(entry)
-        before, after = derated
-        if name != "transformer" or not before:
+        if name != "transformer" or not derated[0]:
             continue
         # All phases together may carry no more than the phase that is derated most.
-        share, share_then = (
-            min(shares.values(), default=None) if phase is None else shares.get(phase) for shares in (before, after)
+        share, expected, worst = (
+            min(shares.values(), default=None) if phase is None else shares.get(phase) for shares in derated
         )
         if share is not None:
-            title, limit = TITLES["transformer_derated"], limit * (share if share_then is None else share_then)
+            title, least = TITLES["transformer_derated"], share if worst is None else worst
             note = f"{100 * share:.1f} % with the measured spectrum"
-            derated_entry = replace(entry, rating="transformer_derated", title=title, limit=limit, note=note)
+            derated_entry = replace(
+                entry, rating="transformer_derated", title=title, limit=limit * least, note=note,
+                expected_limit=limit * (least if expected is None else max(expected, least)),
+            )  # fmt: skip
             entries.append(replace(derated_entry, spare_va=_spare_va(derated_entry, site)))
     return entries
 
@@ -200,7 +202,10 @@ def rating_findings(
         if entry.then is None:
             continue
         most = max(entry.then, entry.with_feed_in or 0.0)
-        main = _finding(entry, most, demand, recording, "")
+        expected = entry.expected_limit
+        main = _finding(
+            entry if expected is None else replace(entry, limit=expected), most, demand, recording, ""
+        )
         if entry.at_least is not None and entry.at_least <= entry.limit < most:
             text, advice = sentence(
                 "demand-bounded", interval=f"{demand.interval_s / 60:g} min",
@@ -251,8 +256,22 @@ def _finding(entry: Capacity, amount: float, demand: Demand, recording: Recordin
     )
 
 
-def k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recording) -> list[Finding]:
-    """The K-factor of the worst winding against the declared K rating; open where orders that raise it are missing."""
+def k_rating_findings(
+    expected: Sequence[Loading], at_worst: Sequence[Loading], site: Site, recording: Recording
+) -> list[Finding]:
+    """The K-factor of the worst winding against the declared K rating, and its bound with the new load in phase."""
+    main = _k_rating_finding(expected, site, recording, "")
+    # The worst winding may be another one at worst; it is the bound of the same criterion.
+    bound = [
+        each.replaced(phase=first.phase)
+        for first, each in zip(main, _k_rating_finding(at_worst, site, recording, "-arithmetic"), strict=False)
+    ]
+    mains, bounds = bounded(main, bound)
+    return [*mains, *bounds]
+
+
+def _k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recording, variant: str) -> list[Finding]:
+    """Open where orders that raise the factor are missing."""
     rated = site.ratings.get("transformer_k_factor")
     known = [loading for loading in loadings if loading.k_factor is not None]
     if rated is None or not known:
@@ -267,9 +286,9 @@ def k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recordi
     return [
         Finding(
             kind="prediction", table="ratings", rule="transformer_k_factor", clause="as declared",
-            title=f"{TITLES['transformer_k_factor']}: K-factor of the worst winding; prediction {VARIANTS['']}",
+            title=f"{TITLES['transformer_k_factor']}: K-factor of the worst winding; prediction {VARIANTS[variant]}",
             quantity="current", phase=worst.phase, order=None, verdict=verdict, period=whole_recording(recording),
-            channel=f"current.{worst.phase}{MARK}", modifiers=("indicative",), reason=reason,
+            channel=f"current.{worst.phase}{MARK}{variant}", modifiers=("indicative",), reason=reason,
             statistic=Statistic("all_within", 100.0, None, value, "1"), limit=Limit(None, limit, "1"),
             margin=margin_to(limit, value, "1"),
         )

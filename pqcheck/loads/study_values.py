@@ -159,6 +159,8 @@ class Capacity(Struct, frozen=True):
     spare_va: float | None = None
     """The spare amperes as apparent power of that phase at nominal voltage."""
     note: str = ""
+    expected_limit: float | None = None
+    """The limit with the spectrum that is expected, where `limit` is that of the spectrum at worst."""
     now_least: float | None = None
     """The least of `now`, where it is known between bounds only."""
     exported: float = 0.0
