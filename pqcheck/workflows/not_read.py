@@ -19,7 +19,7 @@ from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import POWERS
 
-_POWER = re.compile("power|leistung|puissance", re.IGNORECASE)
+_POWER = re.compile("power|leistung|puissance|potencia|pot\u00eancia|potenza|vermogen|\\bmoc|effekt", re.IGNORECASE)
 _CODES = ("not-recorded", "phase-missing")
 
 
