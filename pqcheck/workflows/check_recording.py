@@ -218,8 +218,9 @@ def _judge_once(
         line = f"{start} to {end} is no full {left.length} and was not judged on its own."
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     lines = (line for _, line in named.values())
-    remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
-    if judged.remarks or missing.left_alone or missing.beyond:
+    contradictions = {doubt.text for doubt in judged.disagreements}
+    remarks = sorted({*vetted[0].remarks, *contradictions, *lines, *summed_orders(tasks, site)})
+    if contradictions or missing.left_alone or missing.beyond:
         # What contradicts itself, or was never looked at, is no clean recording.
         remarks = [line for line in remarks if not line.startswith(NOTHING_AGAINST)]
     unseen = ratings_unseen(vetted[0].findings, site)
