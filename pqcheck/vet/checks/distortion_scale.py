@@ -56,8 +56,8 @@ CHECK = Check(
 )
 
 RECORDED = ("voltage_thd", "current_thd", "current_tdd")
-ALWAYS_THERE = {5, 7}
-"""Orders without which a sum of orders says nothing of the distortion."""
+ALWAYS_THERE = 5
+"""The order without which a sum of orders says nothing of the distortion."""
 
 
 class Reading(NamedTuple):
@@ -87,7 +87,7 @@ class Distortions:
                 self._members[Reading(channel.quantity, channel.phase, channel.reading)] = [channel]
         for spectrum in OrderSets(stream, site).sets:
             which = spectrum.quantity, spectrum.phase, spectrum.reading
-            if spectrum.unit in PERCENT and spectrum.orders.keys() >= ALWAYS_THERE:
+            if spectrum.unit in PERCENT and ALWAYS_THERE in spectrum.orders:
                 self._members[Reading(*which)] = list(spectrum.orders.values())
             for order in STRONG if spectrum.quantity == "voltage_harmonic" else ():
                 if order in spectrum.orders and spectrum.orders[order].unit in PERCENT:
