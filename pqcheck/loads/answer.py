@@ -107,6 +107,11 @@ def _count(findings: Sequence[Finding], noun: str) -> str:
     return f"1 {noun} is" if len(findings) == 1 else f"{len(findings)} criteria are"
 
 
+def bounds_failing(count: int) -> str:
+    """How many bounds fail beyond those that fail anyway."""
+    return "1 more bound fails" if count == 1 else f"{count} more bounds fail"
+
+
 def _share(finding: Finding) -> float:
     percent = None if finding.margin is None else finding.margin.percent_of_limit
     return float("inf") if percent is None else float(percent)
@@ -120,7 +125,7 @@ def _words(finding: Finding) -> str:
         unit = finding.statistic.unit
         sides = [side for side in (finding.limit.low, finding.limit.high) if side is not None]
         limits = " to ".join(f"{side:.4g}" for side in sides)
-        text += f", {finding.statistic.value:.4g} against {limits} {unit}".rstrip(" 1")
+        text += f", {finding.statistic.value:.4g} against {limits} {unit}".removesuffix(" 1").rstrip()
     return f"{text})"
 
 
@@ -163,9 +168,14 @@ def _unknown(study: LoadStudy, open_: Sequence[Finding]) -> Iterator[str]:
         yield f"{len(groups) - MOST_UNKNOWN} more reasons stand with the predictions"
     if study.band and study.band[0].turned:
         first = study.band[0]
-        yield f"Pin down first: {first.input} ({first.at}), over whose span {first.turned} more bounds fail"
+        yield f"Pin down first: {first.input} ({first.at}), over whose span {bounds_failing(first.turned)}"
     if study.source is None:
         yield "The impedance of the supply: voltages are not predicted"
+    if study.neutral_open and "neutral-not-declared" not in groups:
+        yield (
+            "The impedance of the neutral: every prediction was made with none and with that of a phase conductor; "
+            "declare [source_impedance] neutral_resistance and neutral_reactance"
+        )
     for load in study.loads:
         if load.spectrum.source.startswith("none declared") and load.bank is None:
             yield f"{load.name}: no spectrum is declared, and it counts as free of harmonics"

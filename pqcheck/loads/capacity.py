@@ -69,8 +69,8 @@ class Cases(Struct, frozen=True):
 
     firm: Demand
     """As declared, without what feeds in."""
-    strict: Demand | None = None
-    """The same with phase angles and the reaction of present loads at their worst."""
+    strict: tuple[Demand, ...] = ()
+    """The same with phase angles and the reaction of present loads at their worst, for each supply it may be."""
     at_once: Demand | None = None
     """Everything running at once on top of that."""
     with_feed_in: Demand | None = None
@@ -132,9 +132,10 @@ def _capacity(
     )  # fmt: skip
     if cases is not None:
         low, then, then_at_us = largest_demand(cases.firm, quantity, phase)
-        strict, at_once, with_feed_in = (
+        strict = max((largest_demand(demand, quantity, phase)[1] or 0.0 for demand in cases.strict), default=None)
+        at_once, with_feed_in = (
             None if demand is None else largest_demand(demand, quantity, phase)[1]
-            for demand in (cases.strict, cases.at_once, cases.with_feed_in)
+            for demand in (cases.at_once, cases.with_feed_in)
         )
         exported = cases.feed_in.get(phase or "", 0.0)
         if strict is not None and unit == "A":

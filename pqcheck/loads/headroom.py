@@ -90,14 +90,14 @@ class Search:
         tables: Sequence[LimitTable],
         recording: Recording,
         site: Site,
-        added: Added,
+        cases: Sequence[Added],
         demand: Demand,
         quantities: Sequence[str] = (),
         others: Sequence[Finding] = (),
     ) -> None:
         self.others = others
         """Findings about the recording."""
-        self.tables, self.recording, self.site, self.added = tables, recording, site, added
+        self.tables, self.recording, self.site, self.cases = tables, recording, site, cases
         self.demand, self.quantities = demand, quantities
         self.brackets: dict[str, Bracket] = {}
         self.margins: dict[str, CriterionMargin] = {}
@@ -122,7 +122,7 @@ class Search:
         self._watch(self.brackets)
         self._scan()
         self._narrow()
-        size = addition_va(self.added.loads)
+        size = addition_va(self.cases[0].loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
             most = max((tried for tried in self.tried if tried < self.collapse_at), default=0.0)
@@ -180,11 +180,15 @@ class Search:
                 self.brackets[key].take(size, margins[key])
 
     def _margins(self, size: float) -> dict[str, CriterionMargin]:
-        """The margin of each criterion with the addition `size` times as large."""
-        added = self.added.scaled(size)
+        """The least margin of each criterion over all cases, with the addition `size` times as large."""
+        margins: dict[str, CriterionMargin] = {}
+        for case in self.cases:
+            self._take_margins(margins, case.scaled(size), size)
+        return margins
+
+    def _take_margins(self, margins: dict[str, CriterionMargin], added: Added, size: float) -> None:
         # Worked out once and kept: it is judged, and its demand is studied.
         with_new = in_memory(with_addition(self.recording, self.site, added))
-        margins: dict[str, CriterionMargin] = {}
 
         def note(key: str, margin: CriterionMargin) -> None:
             known = margins.get(key, margin)
@@ -217,7 +221,6 @@ class Search:
             share = (entry.limit - value) / entry.limit
             margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None), entry.doubt is None)
             note(f"ratings/{entry.rating}", margin)
-        return margins
 
     def _under_grown_demand(self, added: Added, with_new: Recording) -> list[Finding]:
         """The current criteria under the demand current that the addition makes: it may lead to a stricter row."""

@@ -331,7 +331,10 @@ class _SuperposedBlock:
             first, other = PAIRS[where]
             if other not in after:
                 return self._volts("an")
-            return np.abs(before[first] - before[other]), np.abs(after[first] - after[other])
+            # What the neutral shifts all phases alike by does not show between lines.
+            shared = self.addition.shared
+            between = after[first] + shared[first] - after[other] - shared[other]
+            return np.abs(before[first] - before[other]), np.abs(between)
         return np.abs(before[where[0]]), np.abs(after[where[0]])
 
     def _voltage(self, channel: Channel, values: Array) -> Array:
@@ -365,6 +368,9 @@ class _SuperposedBlock:
         )
         if quantity == "zero_sequence_unbalance":
             moved = np.abs(after[0] - before[0])
+            if self.source is not None and self.source.neutral_moves:
+                # What lifts or lowers every phase alike stands for a shift of the neutral by as much.
+                moved = moved + np.abs(self.addition.shared[self.phases[0]])
             return np.asarray((values * np.abs(before[1]) + 100 * moved) / np.abs(after[1]))
         if self.addition.before.angles:
             lines_before, lines_after = zip(*(self._volts(pair) for pair in PAIRS), strict=True)

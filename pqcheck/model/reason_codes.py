@@ -342,6 +342,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "are not known; the limit is {limit}.",
         "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
     ),
+    "neutral-not-declared": ReasonCode(
+        "The impedance of the neutral is not declared",
+        "With an impedance of the neutral between none and that of a phase conductor, {value} and {bound} are "
+        "possible; the limit is {limit}.",
+        "Declare [source_impedance] neutral_resistance and neutral_reactance, 0 ohm where the neutral has none.",
+    ),
     "supply-at-worst": ReasonCode(
         "The supply may not be able to deliver the addition",
         "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "

@@ -27,6 +27,7 @@ _RYB = {"r": "a", "y": "b", "b": "c"}
 _NEXT = {"a": "ab", "b": "bc", "c": "ca"}
 _PAIRS = {"ab": "ab", "ba": "ab", "bc": "bc", "cb": "bc", "ca": "ca", "ac": "ca"}
 _POWERS = ("active_power", "reactive_power", "apparent_power", "power_factor", "displacement_power_factor")
+TAKEN_AS_TO_NEUTRAL = "a single phase is taken as to neutral"
 _DEFAULT_UNITS = {"frequency": "Hz", "power_factor": "1", "displacement_power_factor": "1", "flicker_pst": "1",
                   "flicker_plt": "1", "flag": "1"}
 
@@ -201,7 +202,7 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
             continue
         near = evidence.nearest_nominal(channel, guess.column)
         if near is None:
-            result.append(replace(guess, confidence=LIKELY, why=guess.why + "; a single phase is taken as to neutral"))
+            result.append(replace(guess, confidence=LIKELY, why=f"{guess.why}; {TAKEN_AS_TO_NEUTRAL}"))
         elif near[0] == "neutral":
             result.append(replace(guess, why=f"{guess.why}; {near[1]}"))
         else:
