@@ -46,7 +46,7 @@ class Proposal(Struct, frozen=True):
 class Outcome(Struct, frozen=True):
     """One check on one channel or group.
 
-    `code` is empty for a plain pass; a pass with a code is a note. `likelihood` is "shown", "likely" or "".
+    `code` is empty for a plain pass; a pass with a code is a note. `likelihood` is "shown", "likely", "possible" or "".
     `value`, `low`, `high`, `unit`, `statistic` give the numbers where one number says it.
     """
 

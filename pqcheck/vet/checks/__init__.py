@@ -35,6 +35,7 @@ from pqcheck.vet.checks import (
     kirchhoff,
     loose_neutral,
     lost_lead,
+    moved_neutral,
     neutral_overload,
     neutral_sum,
     never_moves,
@@ -76,7 +77,9 @@ OF_THE_RECORDING: tuple[ModuleType, ...] = (enough, unset_clock)
 """The time base with most intervals alone."""
 OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 """The time base with most of these quantities alone."""
-DANGER_SIGNS: tuple[ModuleType, ...] = (loose_neutral, dangerous_voltage, conductor_overload, neutral_overload)
+DANGER_SIGNS: tuple[ModuleType, ...] = (
+    loose_neutral, moved_neutral, dangerous_voltage, conductor_overload, neutral_overload,
+)
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
     stuck.Repeats, SingleValues, never_moves.Standstill, not_measured.ZerosByDay, copied.DayApart,
@@ -85,7 +88,8 @@ COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
     interruption.SupplyOut, extremes.Trios, extremes_copied.CopiedExtremes, order_sums.OrderSets,
-    distortion_scale.Distortions, loose_neutral.NeutralWatch, dangerous_voltage.UnsafeVoltages,
+    distortion_scale.Distortions, loose_neutral.NeutralWatch, moved_neutral.MovedWatch,
+    dangerous_voltage.UnsafeVoltages,
     conductor_overload.Overcurrents,
 )
 

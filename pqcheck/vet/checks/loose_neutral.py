@@ -16,7 +16,7 @@ from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thr
 from pqcheck.vet.checks.line_leads import AT_GROUND, CORNER_PERCENT, LINE_WITHIN, line_from_legs
 from pqcheck.vet.checks.nominal import DEAD_BELOW, fits_as_a_whole
 from pqcheck.vet.collect import Marks
-from pqcheck.vet.danger_signs import doubted
+from pqcheck.vet.danger_signs import doubted, when_text
 from pqcheck.vet.kept_runs import Array, KeptRuns, Mask
 from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import Grid, TimeBase, canonical_factor
@@ -79,7 +79,7 @@ CORNER_WITHIN = np.array([[AT_GROUND.value], [CORNER_PERCENT.value / 100], [CORN
 
 CHECK = Check(
     name="neutral-loose",
-    question="Suspected loose neutral",
+    question="Suspected loose or broken neutral",
     looks_at="Voltages to neutral, interval by interval.",
     how="Asked of what was recorded, whatever connection is declared. Two legs: one up, the other down by more than "
         "3 % of nominal, their sum steady within 0.5 %, however low the lower leg falls. Three legs: voltages to "
@@ -331,12 +331,13 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     if any("columns-alike" in doubted(base, channel.phase) for channel in watch.legs):
         return
     low, high = watch.lowest * watch.scale, watch.highest * watch.scale
-    length = duration_text(total * base.interval_us)
+    spans = base.spans(starts, lengths, high)
+    length = f"{duration_text(total * base.interval_us)} in all, {when_text(spans, base.zone)}"
     if "split" in watch.seen:
         legs = next(test.legs for test in watch.tests if test.kind == "split")
         follows = load_difference(base.grid, tuple(str(channel.phase) for channel in legs))
         seen = f"One leg rises while the other falls (between {low:.4g} and {high:.4g} V to neutral) and their sum " \
-               f"stays steady, for {length} in all"
+               f"stays steady, for {length}"
         if follows is None:
             seen += "; no currents show whether it follows the load"
         elif follows:
@@ -345,18 +346,18 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             seen += "; it does not follow the recorded currents, so the recorder's own neutral lead may be off as well"
     elif "lines" in watch.seen:
         seen = f"The voltages to neutral spread by up to {watch.spread * watch.scale:.4g} V (between {low:.4g} and " \
-               f"{high:.4g} V) while those between lines stay together, for {length} in all"
+               f"{high:.4g} V) while those between lines stay together, for {length}"
     else:
         seen = f"One voltage to neutral is far too high while another is far too low (between {low:.4g} and " \
-               f"{high:.4g} V), for {length} in all; the line-to-line voltage that they imply stands"
+               f"{high:.4g} V), for {length}; the line-to-line voltage that they imply stands"
     if base.site.supply.connection == "delta":
         seen += ". Declared is a delta, which has no neutral: if it is one, these are voltages to ground and a " \
                 "conductor leaks to ground; if not, the neutral of the service is open"
     yield Outcome(
         CHECK, Verdict.FAIL, "voltage", "voltage", code="neutral-loose", likelihood="likely",
-        text=f"Suspected loose or broken neutral. {seen}. Equipment on one phase can get far too much voltage, burn "
-             "and start a fire, and metal parts can become live.",
-        advice=ACT_NEUTRAL, spans=base.spans(starts, lengths, high), value=high, unit="V",
+        text=f"{seen}. This is the picture of a loose or broken neutral. Equipment on one phase can get far too much "
+             "voltage, burn and start a fire, and metal parts can become live.",
+        advice=ACT_NEUTRAL, spans=spans, value=high, unit="V",
     )
 
 
