@@ -21,7 +21,7 @@ from pqcheck.vet.check_definition import POWERS
 from pqcheck.vet.checks.completeness import CHECK as COMPLETENESS_CHECK
 from pqcheck.vet.danger_signs import conductor_rating
 
-_POWER = re.compile("power|leistung|puissance", re.IGNORECASE)
+_POWER = re.compile("power|leistung|puissance|potencia|pot\u00eancia|potenza|vermogen|\\bmoc|effekt", re.IGNORECASE)
 _CODES = ("not-recorded", "phase-missing")
 
 
