@@ -86,12 +86,14 @@ CATALOGUE: dict[str, ReasonCode] = {
     "pcc-not-declared": ReasonCode(
         "Point of common coupling not declared",
         "The rule judges the point of common coupling, and {missing}.",
-        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis.",
+        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis (`pqcheck site` writes "
+        "these questions down).",
     ),
     "demand-not-declared": ReasonCode(
         "Demand or short-circuit current not declared",
         "The limit depends on {missing}, which the site file does not declare.",
-        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current.",
+        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current (`pqcheck site` writes "
+        "these questions down).",
     ),
     "fact-not-declared": ReasonCode(
         "A site fact is missing",
@@ -351,6 +353,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{value} is predicted, and {bound} is possible while phase angles, or how present loads react to the voltage, "
         "are not known; the limit is {limit}.",
         "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
+    ),
+    "neutral-not-declared": ReasonCode(
+        "The impedance of the neutral is not declared",
+        "With an impedance of the neutral between none and that of a phase conductor, {value} and {bound} are "
+        "possible; the limit is {limit}.",
+        "Declare [source_impedance] neutral_resistance and neutral_reactance, 0 ohm where the neutral has none.",
     ),
     "supply-at-worst": ReasonCode(
         "The supply may not be able to deliver the addition",

@@ -117,7 +117,7 @@ def _run(recordings: list[str], job: _Job, processes: int) -> Iterator[Each]:
 
 
 def _judge_file(job: _Job, recording: str) -> Each:
-    from pqcheck.model.findings_words import answer
+    from pqcheck.model.findings_words import answer, signs_text
     from pqcheck.workflows.check_recording import check
 
     try:
@@ -126,8 +126,8 @@ def _judge_file(job: _Job, recording: str) -> Each:
         return _unreadable(recording, job, str(error))
     except OSError as error:
         return _unreadable(recording, job, f"{recording}: {error.strerror or error}; check the place and try again")
-    signs = sum(finding.kind == "safety" for finding in findings.findings)
-    line = f"DANGER SIGN ({signs} seen, act on it first). {answer(findings)}" if signs else answer(findings)
+    signs, line = signs_text(findings), answer(findings)
+    line = f"DANGER SIGN: {signs} seen, act on it first. {line}" if signs and line.startswith("FAIL") else line
     return Each(recording, findings.verdict, line, _write(recording, job, findings))
 
 

@@ -7,7 +7,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from pqcheck.judge.instrument_uncertainty import uncertainty
-from pqcheck.model.findings_words import required, statement
+from pqcheck.model.findings_words import danger_signs, required, statement
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
 from pqcheck.reports.html.moments import reported_part, worst_hour_part
@@ -49,18 +49,14 @@ def first_page(material: Material, worst_figure: Drawn | None) -> Markup:
 
 def danger(material: Material) -> Markup:
     """Danger signs, above everything."""
-    signs = [finding for finding in material.findings.findings if finding.kind == "safety"]
+    signs = danger_signs(material.findings)
     if not signs:
         return Markup("")
     parts: list[Child] = [tag("h2", "Danger sign: read this first")]
-    seen: set[str] = set()
     for finding in signs:
         reason = finding.reason
-        words = f"{finding.title}. {reason.text if reason else ''} {reason.advice if reason else ''}".strip()
-        if words not in seen:
-            seen.add(words)
-            reason_parts: list[Child] = [reason.text, " ", tag("strong", reason.advice)] if reason is not None else []
-            parts.append(tag("p", tag("strong", f"{finding.title}. "), *reason_parts))
+        said: list[Child] = [reason.text, " ", tag("strong", reason.advice)] if reason is not None else []
+        parts.append(tag("p", tag("strong", f"{finding.title}. "), *said))
     parts.append(
         tag(
             "p",
