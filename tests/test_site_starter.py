@@ -64,7 +64,7 @@ def test_check_asks_for_what_is_open_in_one_go(tmp_path: Path, capsys: pytest.Ca
     assert main(["check", str(tmp_path / "week.csv"), "--site", str(tmp_path / "starter.toml"), "--limits",
                  "en50160-2010-lv"]) == 2
     said = capsys.readouterr().err
-    for word in ("nominal_voltage", "connection", "time_zone", "pqcheck site"):
+    for word in ("lacks nominal_voltage", "lacks connection", "time_zone is not", "pqcheck site"):
         assert word in said
     assert said.count("\n") == 1
 
@@ -204,3 +204,56 @@ def test_tables_of_a_country() -> None:
     assert tables_that_fit("JP") == () and set(tables_that_fit("GB")) <= set(table_ids())
     with pytest.raises(LimitTableError, match="two letters"):
         tables_that_fit("Sweden")
+
+
+@pytest.mark.parametrize(("given", "said"), [
+    (["--limits", "en50160"], "one of en50160-2007-lv, .*en50160-2010-mv"),
+    (["--limits", "EN50160-2010-LV"], "did you mean 'en50160-2010-lv', or another of en50160-2007-lv"),
+    (["--limits", "IEEE 519"], "one of ieee519-2014, ieee519-2022"),
+    (["--limits", "C84.1"], "one of ansi-c84.1-2016, ansi-c84.1-2020"),
+    (["--limts", "en50160-2010-lv"], "did you mean '--limits'"),
+])
+def test_what_is_misspelt_is_answered(
+    given: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = files(tmp_path, three_phase(1, 230.94))
+    assert main(["check", *arguments, *given]) == 2
+    assert re.search(said, capsys.readouterr().err)
+
+
+def test_files_in_each_others_place_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recording, _, site = files(tmp_path, three_phase(1, 230.94))
+    for arguments, said in (
+        (["check", site, "--site", site, "--limits", "en50160-2010-lv"], "is a site file and no recording"),
+        (["check", recording, "--site", recording], "looks like a recording and is no site file"),
+        (["check", recording, "--sitee", site], "there is no option --sitee; did you mean '--site'?"),
+        (["vet", recording, "--site", str(tmp_path / "none.toml")], "begin one with `pqcheck site"),
+    ):
+        assert main(arguments) == 2
+        assert said in capsys.readouterr().err
+
+
+def test_a_missing_zone_is_asked_with_a_stamp_of_the_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recording, _, site = files(tmp_path, three_phase(1, 230.94))
+    place = Path(site)
+    place.write_text(place.read_text(encoding="utf-8").replace('time_zone = "UTC"', ""), encoding="utf-8")
+    assert main(["check", recording, "--site", site, "--limits", "en50160-2010-lv"]) == 2
+    said = capsys.readouterr().err
+    assert "2031-03-03T00:00:00" in said and "Area/City" in said and "Lisbon" not in said
+    place.write_text('time_zone = "Europe/Lisbonn"\n' + place.read_text(encoding="utf-8"), encoding="utf-8")
+    assert main(["check", recording, "--site", site, "--limits", "en50160-2010-lv"]) == 2
+    assert "did you mean 'Europe/Lisbon'?" in capsys.readouterr().err
+
+
+def test_of_dates_in_no_order_the_odd_one_is_quoted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = [f"{day:02d}.03.2031 00:00;230" for day in range(20, 31)] + ["29.13.2031 00:00;230"]
+    (tmp_path / "days.csv").write_text("Date;voltage.an [V]\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    assert main(["columns", str(tmp_path / "days.csv")]) == 2
+    assert "'29.13.2031' is no date day first" in capsys.readouterr().err
+
+
+def test_hours_of_a_schedule_may_be_a_text() -> None:
+    load = {"name": "crane", "current": "40 A", "schedule": {"hours": "07:00-12:00, 13:00-18:00"}}
+    supply = {"nominal_voltage": "400 V", "connection": "wye"}
+    [read] = site_from({"supply": supply, "new_load": [load]}).new_load
+    assert read["schedule"]["hours"] == ((420, 720), (780, 1080))

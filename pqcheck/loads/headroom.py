@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
-from pqcheck.loads.declared import addition_va
+from pqcheck.loads.declared import addition_va, feed_in_currents
 from pqcheck.loads.growth import CURRENTS, grown_site
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
@@ -214,11 +214,13 @@ class Search:
         now = capacities(self.site, self.demand, None, others=self.others)
         if now and size:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
-            now = capacities(self.site, self.demand, Cases(then), others=self.others)
+            relieves = any(load.bank is not None for load in added.loads)
+            exported = feed_in_currents(added.loads, self.site.supply)
+            cases = Cases(then, (then,), relieves=relieves, feed_in=exported)
+            now = capacities(self.site, self.demand, cases, others=self.others)
         for entry in now:
-            value = entry.now if entry.then is None else entry.then
             channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"
-            share = (entry.limit - value) / entry.limit
+            share = entry.spare / entry.limit
             margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None), entry.doubt is None)
             note(f"ratings/{entry.rating}", margin)
 

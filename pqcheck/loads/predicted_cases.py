@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.band import BandCase, band_cases, band_rows
 from pqcheck.loads.capacity import Cases
-from pqcheck.loads.declared import firm
+from pqcheck.loads.declared import feed_in_currents, firm
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.neutral_cases import INPUT, agreed, neutral_cases
 from pqcheck.loads.phasors import Collapse
@@ -142,16 +142,13 @@ class PredictedCases:
             found = (worst_demand(replace(added, source=source)) for source in self.supplies)
             return tuple(demand for demand in found if demand is not None)
 
-        feed_in: dict[str, float] = {}
-        for load in self.whole.loads if self.feeds_in else ():
-            for phase in load.phases if load.feeds_in else ():
-                feed_in[phase] = feed_in.get(phase, 0.0) + load.line_current(self.site.supply)
         return Cases(
             demand(self.firm),
             worst_demands(replace(self.firm, law="arithmetic")),
             worst_demand(replace(everything, loads=self.firm.loads)),
             demand(self.whole) if self.feeds_in else None,
-            feed_in,
+            any(load.bank is not None for load in self.whole.loads),
+            feed_in_currents(self.whole.loads, self.site.supply),
         )
 
     def with_mean_energy(self, demand: Demand) -> Demand:

@@ -21,6 +21,7 @@ from pqcheck.loads.capacity import (
     ratings_of,
 )
 from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
+from pqcheck.loads.demand_doubts import angles_doubted
 from pqcheck.loads.equipment import high_load_spectra, loading, motor, with_new_orders
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
@@ -238,7 +239,7 @@ def _with_loads(
     """The study with the declared new loads: every criterion judged again, and how much of them each bears."""
     source = source_of(site, record)
     _check_banks(base.loads, source)
-    added = Added(base.loads, source)
+    added = Added(base.loads, source, angles_doubted=angles_doubted(base.findings.findings, site))
     firm_added = replace(added, loads=firm(base.loads))
     measured = base.findings.findings
     cases = PredictedCases(record, site, tables, measured, quantities, firm_added, added)

@@ -86,12 +86,14 @@ CATALOGUE: dict[str, ReasonCode] = {
     "pcc-not-declared": ReasonCode(
         "Point of common coupling not declared",
         "The rule judges the point of common coupling, and {missing}.",
-        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis.",
+        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis (`pqcheck site` writes "
+        "these questions down).",
     ),
     "demand-not-declared": ReasonCode(
         "Demand or short-circuit current not declared",
         "The limit depends on {missing}, which the site file does not declare.",
-        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current.",
+        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current (`pqcheck site` writes "
+        "these questions down).",
     ),
     "fact-not-declared": ReasonCode(
         "A site fact is missing",

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 _Fault = Any
 """An error of jsonschema, whose attributes are declared as perhaps unset there and never are."""
 
-STARTER = "`pqcheck site RECORDING... --out FILE` begins a site file with what a recording shows of them"
-"""Where to get what is asked for."""
+STARTER = "begin one with `pqcheck site RECORDING... --out FILE`, which proposes what the recording shows"
+"""How to get a site file."""
 
 _TYPES = {
     "string": "a text",
@@ -64,7 +64,7 @@ def _undeclared(document: Mapping[str, Any]) -> str:
     open_ += [_missing(key, schema["properties"], "supply") for key in schema["required"] if key not in supply]
     if "time_zone" not in document:
         open_.append("time_zone is not declared either, which stamps without an offset from UTC need")
-    return "; ".join(open_) + f"; {STARTER}"
+    return "; ".join(open_) + "; `pqcheck site RECORDING... --out FILE` proposes what a recording shows of them"
 
 
 def _position(document: Any, fault: _Fault) -> list[int]:

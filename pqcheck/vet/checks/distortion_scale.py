@@ -8,11 +8,12 @@ from typing import NamedTuple
 import numpy as np
 
 from pqcheck.model.clock import duration_text
+from pqcheck.model.quantities import LINE_TO_LINE
 from pqcheck.model.recording import DAY, Channel, Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.channel_statistics import stride_of
-from pqcheck.vet.check_definition import CHOSEN, ITSELF, PRACTICE, Check, Refusal, Threshold, thresholds
+from pqcheck.vet.check_definition import CHOSEN, ITSELF, PRACTICE, UNBALANCE, Check, Refusal, Threshold, thresholds
 from pqcheck.vet.checks.interruption import SupplyOut
 from pqcheck.vet.checks.order_sums import PERCENT, OrderSet, OrderSets, distortion_of_orders
 from pqcheck.vet.checks.scale_steps import flowing
@@ -23,6 +24,8 @@ from pqcheck.vet.time_base import TimeBase
 
 CREDIBLE_PERCENT = Threshold(0.2, "%", PRACTICE, "A loaded supply exceeds this distortion at some time of the day.")
 LARGEST_PERCENT = Threshold(0.5, "%", CHOSEN, "Larger readings are no fractions of a distortion that a supply has.")
+UNBALANCE_PERCENT = Threshold(0.1, "%", PRACTICE,
+                              "The same for an unbalance, which no three-phase supply stays below all day.")
 STEP = Threshold(10, "1", CHOSEN, "Middle of the other readings over the middle of those that may be fractions.")
 EMPTY = Threshold(3, "1", CHOSEN, "Factor between the two kinds of readings in which none lies.")
 FEWEST_VALUES = Threshold(60, "1", CHOSEN, "Readings from which a whole column is looked at.")
@@ -31,13 +34,14 @@ FEWEST_POINTS = Threshold(6, "1", CHOSEN, "Readings of such a stretch.")
 
 CHECK = Check(
     name="distortion-scale",
-    question="Is the distortion in percent?",
-    looks_at="The distortion of every voltage and current, and the root of the sum of squares of orders in percent.",
+    question="Are distortion and unbalance in percent?",
+    looks_at="The distortion of every voltage and current, the root of the sum of squares of orders in percent, and "
+             "recorded unbalance.",
     how="Readings of a tenth of the others and less, with nothing in between, that last an hour or longer are on "
         "another scale: a fraction (0.03) where percent is meant. That of a current counts only where the current was "
         "recorded and went on. A voltage that never exceeds 0.2 % leaves the question open: a loaded supply is not "
-        "that clean. A declared scale correction of the quantity, or orders in "
-        "volts that agree, settle it. Zeros and hours without supply do not count.",
+        "that clean; so does an unbalance that never exceeds 0.1 %. A declared scale correction of the quantity, "
+        "orders in volts or line-to-line voltages that agree, settle it. Zeros and hours without supply do not count.",
     example="voltage_thd.an lies between 0.11 and 0.13 % for 67 h, and else nowhere below 2.1 %.",
     codes={"scale-step": "A stretch on another scale", "unit-doubtful": "Percent or a fraction of one"},
     refuses={
@@ -51,7 +55,7 @@ CHECK = Check(
     thresholds=thresholds(globals()),
 )
 
-RECORDED = ("voltage_thd", "current_thd", "current_tdd")
+RECORDED = ("voltage_thd", "current_thd", "current_tdd", *UNBALANCE)
 ALWAYS_THERE = {5, 7}
 """Orders without which a sum of orders says nothing of the distortion."""
 
@@ -118,20 +122,22 @@ def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> O
     points = max(FEWEST_POINTS.value, SHORTEST_HOURS.value * 3600e6 / point_us)
     if known.size < max(FEWEST_VALUES.value, points):
         return passed
-    of_voltage = of.quantity.startswith("voltage")
-    if known[-1] <= CREDIBLE_PERCENT.value:
+    unbalance = of.quantity in UNBALANCE
+    of_voltage = unbalance or of.quantity.startswith("voltage")
+    if known[-1] <= (UNBALANCE_PERCENT if unbalance else CREDIBLE_PERCENT).value:
         if not of_voltage or _settled(base, of):
             return passed
         return Outcome(
             CHECK, Verdict.INCONCLUSIVE, of.name, of.quantity, of.phase, code="unit-doubtful", likelihood="likely",
-            text=f"{of.name} never exceeds {known[-1]:.3g} %: a loaded supply is not that clean; the column may hold "
-                 "fractions of one instead of percent.",
+            text=f"{of.name} never exceeds {known[-1]:.3g} %: a loaded supply is not that "
+                 f"{'balanced' if unbalance else 'clean'}; the column may hold fractions of one instead of percent.",
             advice="Compare with the instrument. For fractions declare a scale correction of the quantity with "
-                   "factor = 100; for percent of a supply that is this clean the same with factor = 1.",
+                   "factor = 100; for percent of a supply that is this good the same with factor = 1.",
             subjects=(Subject(of.quantity, phases),),
         )
-    spans = [(first, first + size) for first, size in zip(*(part.tolist() for part in starts_and_lengths(
-        _fractions(series, known))), strict=True) if size >= points]
+    fractions = _fractions(series, known, (UNBALANCE_PERCENT if unbalance else LARGEST_PERCENT).value)
+    spans = [(first, first + size) for first, size in
+             zip(*(part.tolist() for part in starts_and_lengths(fractions)), strict=True) if size >= points]
     if not of_voltage:
         spans = [span for span in spans if _flows(base, str(of.phase), *(edge * point_us for edge in span))]
     if not spans:
@@ -153,9 +159,9 @@ def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> O
     )
 
 
-def _fractions(series: Array, known: Array) -> Mask:
-    """Readings far below all others, with nothing in between."""
-    below = int(np.searchsorted(known, LARGEST_PERCENT.value, side="right"))
+def _fractions(series: Array, known: Array, largest: float) -> Mask:
+    """Readings far below all others and up to `largest` [%], with nothing in between."""
+    below = int(np.searchsorted(known, largest, side="right"))
     steps = known[1 : below + 1] / known[:below][: known.size - 1]
     at = int(np.argmax(steps)) if steps.size else 0
     with np.errstate(invalid="ignore"):
@@ -172,14 +178,28 @@ def _flows(base: TimeBase, phase: str, first_us: int, end_us: int) -> bool:
 
 
 def _settled(base: TimeBase, of: Reading) -> bool:
-    """Whether a person signed for the scale of the quantity, or orders in volts agree with it."""
+    """Whether a person signed for the scale of the quantity, or orders in volts or lines agree with it."""
     signed = any(
         correction.kind == "scale" and correction.settings["quantity"] == of.quantity
         and (not correction.settings["phases"] or of.phase in correction.settings["phases"])
         for correction in base.site.corrections
     )
+    if of.quantity in UNBALANCE:
+        return signed or _lines_agree(base, of.quantity)
     return signed or any(_agrees(spectrum) for spectrum in base.of(OrderSets).sets
                          if (spectrum.quantity, spectrum.phase) == ("voltage_harmonic", of.phase))
+
+
+def _lines_agree(base: TimeBase, quantity: str) -> bool:
+    """Whether recorded line-to-line voltages are as balanced: a negative sequence of 1 % spreads them by up to 1.73 %,
+    and each is right to one in a thousand."""
+    rows = base.grid.stack(*(("voltage", line) for line in LINE_TO_LINE))
+    if rows is None or quantity == "zero_sequence_unbalance":
+        return False
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spread = 100 * (rows.max(axis=0) - rows.min(axis=0)) / rows.mean(axis=0)
+    known = spread[np.isfinite(spread)]
+    return bool(known.size) and float(np.median(known)) < 1.73 * UNBALANCE_PERCENT.value + 0.2
 
 
 def _agrees(spectrum: OrderSet) -> bool:
