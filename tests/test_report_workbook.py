@@ -83,7 +83,7 @@ def test_percentiles_are_those_of_a_second_method(place: Path) -> None:
         assert (row["minimum [unit]"], row["maximum [unit]"]) == (values.min(), values.max())
         for percent in PERCENTS:
             assert row[f"{percent} % [unit]"] == np.percentile(values, percent, method="inverted_cdf")
-    assert rows["voltage.cn.mean [V]"]["standing"] == "description; the verdict is under findings"
+    assert rows["voltage.cn.mean [V]"]["standing"] == "judged"
     assert rows["current.a.mean [A]"]["standing"] == "description only: no rule asked"
 
 

@@ -62,10 +62,14 @@ def bands_of(findings: Iterable[Finding]) -> tuple[LimitLines, ...]:
 
 def standing(findings: Sequence[Finding], channel: Channel) -> str:
     """Whether what is described of a channel was judged too, or stands there as a description alone."""
-    about = concerning(findings, channel.quantity, [channel.phase], channel.order)
+    # What a rule could not judge at all names no phase and no order.
+    about = [
+        finding for order in dict.fromkeys((channel.order, None))
+        for finding in concerning(findings, channel.quantity, (channel.phase, None), order)
+    ]
     decided = {finding.verdict for finding in about} & {Verdict.PASS, Verdict.FAIL, Verdict.WAIVED}
     if decided and channel.reading == "mean":
-        return "description; the verdict is under findings"
+        return "judged"
     return "description only: not judged" if about else "description only: no rule asked"
 
 
