@@ -226,13 +226,16 @@ def odd_never_helps(recording: Odd, cell: str, share: float, seed: int) -> None:
         assert verdict != "pass" or was.get(name) == "pass", (name, was.get(name), "became pass")
 
 
-def splitting_changes_nothing(recording: Odd, seed: int) -> None:
-    """The same rows in several files, in any order of the files, give the same findings."""
+def splitting_changes_nothing(recording: Odd, seed: int, at_row: int | None = None) -> None:
+    """The same rows in several files, in any order of the files, give the same findings.
+
+    Each part is cut at `at_row`, or anywhere.
+    """
     rng = random.Random(seed)
     files: list[list[Part]] = []
     for parts in recording.files:
         for part in parts:
-            at = rng.randrange(1, part.count) if part.count > 1 else 0
+            at = at_row or (rng.randrange(1, part.count) if part.count > 1 else 0)
             pieces = [
                 Part(part.interval_s, part.start_s, [column[:at] for column in part.cells]),
                 Part(part.interval_s, part.start_s + at * part.interval_s, [column[at:] for column in part.cells]),

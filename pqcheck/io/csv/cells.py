@@ -25,8 +25,8 @@ BLANKS = (
 )
 """Cells that say "no value here"; they are blanks and not reported as bad."""
 
-OVER_WORDS = ("OL", "O.L.", "OVL", "OVER", "OVERLOAD", "OVERRANGE")
-"""Cells that say "above the range"; with no number of their own the largest reading of the chunk bounds them."""
+OVER_WORDS = ("OL", "O.L.", "OVL", "OFL", "OVER", "OVERLOAD", "OVERFLOW", "OVERRANGE")
+"""Cells that say "above the range"; without a number of their own they leave the reading unknown, with a mark."""
 
 _BLANKS = frozenset(BLANKS)
 _NOT_A_NUMBER = re.compile(r"[+-]?1[.,]#(?:QNAN|SNAN|IND)0*\Z")
@@ -38,7 +38,7 @@ _UNIT = r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,9})?\Z"
 _THOUSANDS = "'\u00a0\u202f\u2009 "
 _LOOK = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*[^\d\s]{0,5}\Z")
 _IN_PLACE = frozenset(
-    ("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS))
+    (*OVER_WORDS, "ERR", "ERROR", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS))
 )
 
 
