@@ -169,7 +169,7 @@ CATALOGUE: dict[str, ReasonCode] = {
     ),
     "events-listed": ReasonCode(
         "Met by the events listed",
-        "Met by the {placed} events listed; over which time all events were recorded is not declared.",
+        "Met by the {placed} listed; over which time all events were recorded is not declared.",
         "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
     ),
     "events-beyond": ReasonCode(
@@ -184,9 +184,20 @@ CATALOGUE: dict[str, ReasonCode] = {
     ),
     "event-without-depth": ReasonCode(
         "An event has no residual voltage",
-        "{missing} of the events have a duration and no residual voltage, so the curve cannot place them; the {placed} "
-        "others lie inside.",
+        "{missing} of the events have a duration and no residual voltage, so they cannot be placed; {others}.",
         "Export the events with their residual voltage.",
+    ),
+    "event-without-duration": ReasonCode(
+        "An event has a duration of zero",
+        "{missing} of the events have a duration of zero, which no event has; rounded as the table is, they may have "
+        "been longer than is allowed; {others}.",
+        "Export the durations with more decimals.",
+    ),
+    "events-unseen": ReasonCode(
+        "The trend does not show the event",
+        "The trend shows normal voltage at the time of events outside the limit: {shown}. The recorder lists them all "
+        "the same, so that the verdict stands.",
+        "Compare the clocks of trend and event list, and whether both come from this place.",
     ),
     "partly-excluded": ReasonCode(
         "A part of the period is excluded",

@@ -244,20 +244,22 @@ def splitting_changes_nothing(recording: Odd, seed: int, at_row: int | None = No
             files += [[piece] for piece in pieces] if FEWEST_ROWS <= at <= part.count - FEWEST_ROWS else [[part]]
     rng.shuffle(files)
     whole, split = judged(recording), judged(replace(recording, files=files, cut=None))
-    if not any(_without_numbers(recording, parts) for parts in files):
+    if not any(_hardly_numbers(recording, parts) for parts in files):
         assert (whole is None) == (split is None), "only one of the two can be read"
     if whole is None or split is None:
         return
     assert verdicts(whole) == verdicts(split), sorted(verdicts(whole).items() ^ verdicts(split).items())
 
 
-def _without_numbers(recording: Odd, parts: Sequence[Part]) -> bool:
-    """Whether a column of a file holds no number at all, which is an error of its own."""
-    return any(
-        not any(cell_span(cell.replace("@", recording.mark), recording.mark, column.quantity).known
-                for part in parts for cell in part.cells[number])
-        for number, column in enumerate(recording.columns)
-    )  # fmt: skip
+def _hardly_numbers(recording: Odd, parts: Sequence[Part]) -> bool:
+    """Whether half of the cells of a column of a file are no numbers of it: none at all, or most in a wrong unit, is an
+    error of its own."""
+    for number, column in enumerate(recording.columns):
+        cells = [cell.replace("@", recording.mark) for part in parts for cell in part.cells[number]]
+        known = sum(cell_span(cell, recording.mark, column.quantity).known for cell in cells)
+        if 2 * known <= sum(bool(cell.strip()) for cell in cells):
+            return True
+    return False
 
 
 def bases_change_nothing(recording: Odd, number: int, interval_s: int) -> None:
