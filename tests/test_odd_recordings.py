@@ -23,6 +23,7 @@ some = settings(
 )  # fmt: skip
 SHARES = st.sampled_from([0.003, 0.03, 0.06, 0.3, 1.0])
 SEEDS = st.integers(0, 2**32 - 1)
+SHIFTS = st.sampled_from([0.9, 1.1])
 
 
 @some
@@ -77,6 +78,22 @@ def test_contradicting_time_bases_pass_nothing(recording: Odd, data: st.DataObje
     if recording.columns[column].quantity == "voltage_thd":
         by = 2 * by if by > 1 else by / 2
     properties.contradiction_never_passes(recording, column, interval_s, by)
+
+
+@some
+@given(odd_recordings())
+def test_vetting_is_never_sound_where_a_rule_is_refused(recording: Odd) -> None:
+    properties.refusals_reach_vetting(recording)
+
+
+@some
+@given(odd_recordings(odd=False, cuts=False), st.integers(0, 9), st.sampled_from([60, 300]), SHIFTS)
+def test_vetting_is_never_sound_where_time_bases_contradict(
+    recording: Odd, column: int, interval_s: int, by: float
+) -> None:
+    both = properties.contradicting(recording, column % len(recording.columns), interval_s, by)
+    if both is not None:
+        properties.refusals_reach_vetting(both)
 
 
 @some

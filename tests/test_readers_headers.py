@@ -87,6 +87,15 @@ def test_a_single_phase_service_needs_no_phase() -> None:
     assert guess("Voltage", site=SINGLE) == "voltage.an [V]" and guess("I rms", 5, site=SINGLE) == "current.a [A]"
 
 
+@pytest.mark.parametrize(("bare", "read"), [(400.0, "voltage.ab.mean"), (257.0, None), (230.0, None)])
+def test_a_bare_name_beside_one_that_names_the_neutral(bare: float, read: str | None) -> None:
+    """``U L1`` beside ``U L1-N`` is line to line at 1.73 of it; the one that says what it is stays read in any case."""
+    both = read_headers(["U L1-N", "U L1"], ["V", "V"], [0, 1],
+                        Evidence({0: np.full(10, 230.0), 1: np.full(10, bare)}, WYE))
+    assert [guess.channel.name if guess.channel else None for guess in both] == ["voltage.an.mean", read]
+    assert "line to line" in both[1].why
+
+
 def test_columns_that_say_line_to_line_settle_the_others() -> None:
     evidence = Evidence({0: np.full(5, 480.0), 1: np.full(5, 277.0)}, None)
     found = read_headers(["Vab (V)", "V1 (V)"], [], [0, 1], evidence)

@@ -21,7 +21,10 @@ from pqcheck.cli import check as check_command
 from pqcheck.cli import load as load_command
 from pqcheck.cli import main
 from pqcheck.model.errors import PqcheckError
+from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.verdict import Verdict
+from pqcheck.workflows.vet_recording import examine
 from reference_cases.invented import files_of, kept
 
 ROOT = Path(__file__).resolve().parent.parent / "reference_cases"
@@ -124,6 +127,19 @@ def test_the_page_lists_every_case_and_every_key() -> None:
     assert [line for line in page.splitlines() if "/case.toml)" in line] == rows
     written = {name for line in page.splitlines() for name in re.findall(r"`(\w+)`", line)}
     assert CASE_KEYS - {"run"} | RUN_KEYS - {"finding"} | FINDING_KEYS - {"window"} | WINDOW_KEYS <= written
+
+
+@pytest.mark.parametrize(("folder", "run"), [one for one in runs() if "error" not in one.values[1]])
+def test_vetting_is_never_sound_where_a_rule_is_refused(
+    folder: Path, run: dict[str, Any], copies: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever makes a check refuse a rule speaks against the recording itself."""
+    monkeypatch.chdir(copies(folder))
+    found, _ = answered(run["command"])
+    if any(finding.kind == "limit" and finding.verdict is Verdict.REFUSED and not finding.snapshot
+           for finding in found.findings):
+        args = asked(run["command"])
+        assert examine(args.recordings, args.site).exit_status is not ExitStatus.PASSED
 
 
 @pytest.mark.parametrize(("folder", "run"), runs())

@@ -17,7 +17,10 @@ from pqcheck.cli.file_patterns import expanded
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
-COMMANDS = ("check", "columns", "vet", "plan", "limits", "report", "compare", "load", "gate", "waivers", "demo")
+COMMANDS = (
+    "check", "columns", "site", "vet", "plan", "limits", "report", "compare", "load", "gate", "waivers", "fleet",
+    "demo",
+)  # fmt: skip
 """Commands in the order of a job, each a module beside this."""
 
 _COLLECT_AFTER = 200_000
@@ -59,11 +62,23 @@ class _Parser(argparse.ArgumentParser):
     def __init__(self, **settings: Any) -> None:
         """Settings as of an argument parser."""
         super().__init__(allow_abbrev=False, **settings)
+        self._words: list[str] = []
         for action in (None, "store"):
             self.register("action", action, _Given)
 
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As of an argument parser; the words are kept for the sentence about what is missing."""
+        self._words = list(args or ())
+        return super().parse_known_args(args, namespace)
+
     def error(self, message: str) -> NoReturn:
         """One sentence, printed where all of them are; a misspelt option or choice gets the nearest one."""
+        known = _options(self)
+        unknown = [word.partition("=")[0] for word in self._words if word.startswith("--") and word != "--"]
+        misspelt = [word for word in unknown if word not in known and nearest(word, sorted(known))]
+        if misspelt and "required" in message:
+            message = f"there is no option {misspelt[0]}{nearest(misspelt[0], sorted(known))}"
+            raise _UsageError(f"{message} (see {self.prog} --help)", self.prog)
         raise _UsageError(f"{message}{_nearest_word(message, self)} (see {self.prog} --help)", self.prog)
 
 

@@ -47,6 +47,8 @@ def read(paths: Sequence[str | Path], site: Site | None = None) -> Recording:
 
 def _tables(path: Path, site: Site | None) -> list[Table]:
     """The tables of one file: one, or one per sheet, member, or channel of a long table."""
+    if path.suffix.lower() == ".toml" and path.is_file():
+        raise InputError(f"{path.name} is a site file and no recording; name it behind --site, and the recording first")
     sidecar = sidecar_of(path)
     own = with_sidecar(site, sidecar)
     if is_parquet(path):

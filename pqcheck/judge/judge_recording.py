@@ -40,7 +40,7 @@ class JudgedRecording(Struct, frozen=True):
     findings: tuple[Finding, ...]
     remainders: tuple[Remainder, ...]
     interruptions: tuple[Span, ...]
-    remarks: tuple[str, ...] = ()
+    disagreements: tuple[Trust, ...] = ()
     """What contradicts itself, also where a verdict stands whichever source is right."""
 
 
@@ -125,8 +125,9 @@ class _Pass:
                 concluded.of_series(stream, run)
         concluded.settle_layers()
         settled = [of_settled(rule) for rule in self.settled]
-        remarks = tuple(dict.fromkeys(doubt.text for doubt in apart))
-        return JudgedRecording((*concluded.findings, *settled), tuple(concluded.remainders.values()), spans, remarks)
+        return JudgedRecording(
+            (*concluded.findings, *settled), tuple(concluded.remainders.values()), spans, tuple(apart)
+        )
 
     def _stream(self, number: int, stream: Stream, observe: Observer | None) -> None:
         self._judge(number, stream, self.tasks[number], observe)

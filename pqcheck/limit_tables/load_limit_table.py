@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -22,6 +23,9 @@ from pqcheck.model.small_files import read_small
 
 MARKER = "limit_table.schema.json"
 """A folder holds limit tables only if this file is in it: other packages named ``limits`` exist."""
+
+_FAMILY = re.compile(r"[a-z]+(?:-[a-z]+)?[\d.]*")
+"""The standard that an id begins with, without part, edition and level."""
 
 
 def limits_folder() -> Path:
@@ -103,15 +107,42 @@ def _check_meaning(written: Any, where: str, places: dict[str, str]) -> None:
 def _locate(id_or_path: str) -> tuple[Path, bool]:
     """The file of a table, and whether it is a shipped one."""
     if not looks_like_path(id_or_path):
-        path = limits_folder() / f"{id_or_path}.json"
-        if path.is_file() and path.name != MARKER:
-            return path, True
+        # Not by asking for the file: some systems find it in any case of letters.
+        if id_or_path in table_ids():
+            return limits_folder() / f"{id_or_path}.json", True
         if not Path(id_or_path).is_file():
             raise LimitTableError(
                 f"There is no limit table {id_or_path!r} (`pqcheck limits` lists them; a table of your own is named by "
-                f"its path){nearest(id_or_path, table_ids()) or '.'}"
+                f"its path){_meant(id_or_path) or '.'}"
             )
     return Path(id_or_path), False
+
+
+def family_of(name: str) -> tuple[str, ...]:
+    """Ids of the shipped tables that a name in any writing (``EN 50160``, ``ieee519``, ``c84``) is about.
+
+    Every edition and level of the standard that it names, or else whatever holds the name; empty where nothing does.
+    """
+    wanted = _plain(name)
+    ids = table_ids() if len(wanted) > 1 else ()
+    families = {each: _plain(match[0]) for each in ids if (match := _FAMILY.match(each))}
+    named = tuple(each for each in ids if wanted.startswith(families[each]) or families[each].startswith(wanted))
+    return named or tuple(each for each in ids if len(wanted) > 2 and wanted in _plain(each))
+
+
+def _meant(name: str) -> str:
+    """The table that a name stands nearest to, and all of its family; the family alone where it names no edition."""
+    family = family_of(name)
+    near = nearest(name.lower(), family or table_ids())
+    if len(family) < 2:
+        return near
+    if not near or any(_plain(name) in _plain(each) for each in family if each != name.lower()):
+        return f"; did you mean one of {', '.join(family)}?"
+    return f"{near.removesuffix('?')}, or another of {', '.join(family)}?"
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", name.lower())
 
 
 def looks_like_path(id_or_path: str) -> bool:

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 MOST_UNKNOWN = 6
 MOST_NEEDED = 3
+OPENED_BY_BOUND = ("phase-angles-unknown", "neutral-not-declared")
+NEARLY = 1.05
+"""Two estimates of the size that may go in are alike within this ratio."""
 
 
 class Answer(Struct, frozen=True):
@@ -94,6 +97,15 @@ def _needed(study: LoadStudy, findings: Sequence[Finding]) -> list[Requirement]:
     return strictest(requirement(finding, known, study.loads, study.capacity) for finding in findings)[:MOST_NEEDED]
 
 
+def _at_worst(finding: Finding, study: LoadStudy) -> str:
+    """The criterion in words, with its bound where the prediction alone would pass."""
+    if finding.reason is None or finding.reason.code not in OPENED_BY_BOUND:
+        return _words(finding)
+    bounds = (each for each in study.findings.findings if each.channel == f"{finding.channel}-arithmetic")
+    bound = next((each for each in bounds if place(each) == place(finding)), None)
+    return _words(finding) if bound is None else _words(bound, "at worst ")
+
+
 def _bound_share(finding: Finding, study: LoadStudy) -> float:
     """Percent of the limit that the bound of a prediction leaves."""
     bounds = [
@@ -107,12 +119,24 @@ def _count(findings: Sequence[Finding], noun: str) -> str:
     return f"1 {noun} is" if len(findings) == 1 else f"{len(findings)} criteria are"
 
 
+def _doubt_title(code: str) -> str:
+    """The title of a code of vetting."""
+    from pqcheck.vet.checks import CHECKS
+
+    return next((check.codes[code] for check in CHECKS if code in check.codes), code)
+
+
+def bounds_failing(count: int) -> str:
+    """How many bounds fail beyond those that fail anyway."""
+    return "1 more bound fails" if count == 1 else f"{count} more bounds fail"
+
+
 def _share(finding: Finding) -> float:
     percent = None if finding.margin is None else finding.margin.percent_of_limit
     return float("inf") if percent is None else float(percent)
 
 
-def _words(finding: Finding) -> str:
+def _words(finding: Finding, which: str = "") -> str:
     title = finding.title.split(":")[0] if finding.table == "ratings" else f"{finding.table} {finding.rule}"
     grown = ", demand current grown" if finding.channel.endswith("-grown-demand") else ""
     text = f"{title} ({finding.channel.split('+')[0]}{grown}"
@@ -120,22 +144,26 @@ def _words(finding: Finding) -> str:
         unit = finding.statistic.unit
         sides = [side for side in (finding.limit.low, finding.limit.high) if side is not None]
         limits = " to ".join(f"{side:.4g}" for side in sides)
-        text += f", {finding.statistic.value:.4g} against {limits} {unit}".rstrip(" 1")
+        text += f", {which}{finding.statistic.value:.4g} against {limits} {unit}".removesuffix(" 1").rstrip()
     return f"{text})"
 
 
 def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
+    _, failing, open_ = _questions(study)
+    needed = _needed(study, failing or open_)
     rooms = [room for room in study.rooms if not room.at_least and room.key != "supply"]
     tightest = min(rooms, key=lambda room: room.share, default=None)
-    if tightest is not None and tightest.share < 1:
+    # The search knows the size better than a straight line does, unless the span of an input asks for less.
+    least = min((each.share for each in needed if each.subject in ("size", "feed-in")), default=1.0)
+    if tightest is not None and tightest.share < 1 and tightest.share <= least * NEARLY:
+        needed = [each for each in needed if each.subject not in ("size", "feed-in")]
         at_most = "at most " if tightest.open or tightest.about else ""
         yield (
             f"No more than {at_most}{tightest.apparent_va / 1000:.4g} kVA ({100 * tightest.share:.3g} % of what is "
             f"declared), where {tightest.title} is reached at worst"
         )
-    _, failing, open_ = _questions(study)
-    for needed in _needed(study, failing or open_):
-        yield f"To pass at worst it takes {needed.words}"
+    for each in needed:
+        yield f"To pass at worst it takes {each.words}"
     managed = [load for load in study.loads if load.managed]
     for load in managed:
         yield f"{load.name}: an automatic load management holds it at {load.managed} at most, whatever runs"
@@ -156,16 +184,21 @@ def _unknown(study: LoadStudy, open_: Sequence[Finding]) -> Iterator[str]:
     for code, findings in list(groups.items())[:MOST_UNKNOWN]:
         reason = findings[0].reason
         assert reason is not None
-        title = CATALOGUE[code].title if code in CATALOGUE else code
-        such = f"{len(findings)} of the predictions, such as {_words(findings[0])}"
+        title = CATALOGUE[code].title if code in CATALOGUE else _doubt_title(code)
+        such = f"{len(findings)} of the predictions, such as {_at_worst(findings[0], study)}"
         yield f"{title} ({such}): {reason.advice}".rstrip(".")
     if len(groups) > MOST_UNKNOWN:
         yield f"{len(groups) - MOST_UNKNOWN} more reasons stand with the predictions"
     if study.band and study.band[0].turned:
         first = study.band[0]
-        yield f"Pin down first: {first.input} ({first.at}), over whose span {first.turned} more bounds fail"
+        yield f"Pin down first: {first.input} ({first.at}), over whose span {bounds_failing(first.turned)}"
     if study.source is None:
         yield "The impedance of the supply: voltages are not predicted"
+    if study.neutral_open and "neutral-not-declared" not in groups:
+        yield (
+            "The impedance of the neutral: every prediction was made with none and with that of a phase conductor; "
+            "declare [source_impedance] neutral_resistance and neutral_reactance"
+        )
     for load in study.loads:
         if load.spectrum.source.startswith("none declared") and load.bank is None:
             yield f"{load.name}: no spectrum is declared, and it counts as free of harmonics"

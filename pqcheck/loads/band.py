@@ -70,7 +70,7 @@ def band_rows(declared: Iterable[Finding], cases: Iterable[tuple[BandCase, Itera
         )
         margin = min((_percent(finding) for finding in after.values()), default=float("inf"))
         known = rows.get(case.input)
-        at = case.at if known is None else f"{known.at}, {case.at}"
+        at = case.at if known is None or known.at == case.at else f"{known.at}, {case.at}"
         row = BandRow(case.input, at, turned, None if margin == float("inf") else margin)
         if known is not None:
             margins = [value for value in (known.margin_percent, row.margin_percent) if value is not None]

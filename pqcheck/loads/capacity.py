@@ -10,7 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.loads.channels import phases_of, voltage_sum
-from pqcheck.loads.demand_doubts import doubt_of
+from pqcheck.loads.demand_doubts import direction_doubt, doubt_of
 from pqcheck.loads.predict import MARK, VARIANTS, bounded, reported_only
 from pqcheck.loads.study_values import Capacity, Demand, Loading
 from pqcheck.model.clock import iso
@@ -69,11 +69,13 @@ class Cases(Struct, frozen=True):
 
     firm: Demand
     """As declared, without what feeds in."""
-    strict: Demand | None = None
-    """The same with phase angles and the reaction of present loads at their worst."""
+    strict: tuple[Demand, ...] = ()
+    """The same with phase angles and the reaction of present loads at their worst, for each supply it may be."""
     at_once: Demand | None = None
     """Everything running at once on top of that."""
     with_feed_in: Demand | None = None
+    relieves: bool = False
+    """A new capacitor bank may lower the current that is there for good."""
     feed_in: Mapping[str, float] = {}
     """Nominal amperes by phase of what feeds in, all of it: what is exported while nothing else runs."""
 
@@ -127,22 +129,27 @@ def _capacity(
         return None
     entry = Capacity(
         name, TITLES[name], phase, unit, limit, high, at_us or 0,
-        at_least=low if low != high else None, doubt=doubt_of(now, quantity, phase, others, site),
+        at_least=low if low != high else None, now_least=low if low != high else None,
+        doubt=doubt_of(now, quantity, phase, others, site), direction=direction_doubt(quantity, phase, others, site),
         note="upper bound: the recorded interval does not divide the demand interval" if low != high else "",
     )  # fmt: skip
     if cases is not None:
-        low, then, then_at_us = largest_demand(cases.firm, quantity, phase)
-        strict, at_once, with_feed_in = (
+        least, then, then_at_us = largest_demand(cases.firm, quantity, phase)
+        if then is not None and then < high and not cases.relieves:
+            # A new load that lowers what is there rests at some time: what is there has to fit as well.
+            least, then, then_at_us = low, high, at_us
+        strict = max((largest_demand(demand, quantity, phase)[1] or 0.0 for demand in cases.strict), default=None)
+        at_once, with_feed_in = (
             None if demand is None else largest_demand(demand, quantity, phase)[1]
-            for demand in (cases.strict, cases.at_once, cases.with_feed_in)
+            for demand in (cases.at_once, cases.with_feed_in)
         )
         exported = cases.feed_in.get(phase or "", 0.0)
         if strict is not None and unit == "A":
             strict = max(strict, exported)
         bounds = None if strict is None else (strict, strict if at_once is None else max(at_once, strict))
         entry = replace(
-            entry, then=then, then_at_us=then_at_us, at_least=low if low != then else None, then_bounds=bounds,
-            with_feed_in=with_feed_in,
+            entry, then=then, then_at_us=then_at_us, at_least=least if least != then else None, then_bounds=bounds,
+            with_feed_in=with_feed_in, exported=exported if unit == "A" else 0.0,
         )  # fmt: skip
     return replace(entry, spare_va=_spare_va(entry, site))
 
@@ -206,6 +213,8 @@ def rating_findings(
             strict, at_once = entry.then_bounds
             upper = _finding(entry, max(most, strict), demand, recording, "-arithmetic")
             (main,), uppers = bounded([main], [_doubted(upper, entry.doubt)])
+            if entry.direction is not None and main.reason is not None and main.reason.code == "phase-angles-unknown":
+                main = main.replaced(reason=entry.direction)
             everything = _finding(entry, max(most, at_once), demand, recording, "-no-diversity")
             findings += reported_only([everything], NO_DIVERSITY)
         findings += [main, *uppers]

@@ -255,6 +255,15 @@ def firm(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
     return tuple(load for load in loads if not load.feeds_in)
 
 
+def feed_in_currents(loads: Sequence[NewLoad], supply: Supply) -> dict[str, float]:
+    """Nominal amperes by phase of what feeds in: what flows out while nothing else runs."""
+    amperes: dict[str, float] = {}
+    for load in loads:
+        for phase in load.phases if load.feeds_in else ():
+            amperes[phase] = amperes.get(phase, 0.0) + load.line_current(supply)
+    return amperes
+
+
 def addition_va(loads: Sequence[NewLoad]) -> float:
     """Apparent power of what draws power; of everything where nothing does (feed-in alone, a bank alone)."""
     drawing = [load for load in loads if not load.feeds_in and load.bank is None]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.study_values import Demand, Seen
@@ -12,7 +12,9 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 
 DIRECTION = ("reversed-current", "swapped-currents")
-"""Doubts about direction or phase, which leave the size of a current alone."""
+"""Doubts about direction or phase, which leave the size of a current alone; with a new load the angle counts."""
+MOVED = "swapped-currents"
+"""It changes which phase carries what, where phases differ in rating or in new load."""
 _COUNTED_HERE = ("gap", "interruption")
 """Doubts about missing readings, which are counted from the demand itself."""
 _MAKES = {"current": ("current",), "apparent_power": ("current", "voltage", "apparent_power")}
@@ -26,14 +28,11 @@ def doubt_of(
 
     `others` are the findings about the recording. A gap is no doubt under a declared coverage that the record meets.
     """
-    for finding in others:
-        doubtful = finding.kind == "recording" and finding.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
-        if not doubtful or finding.reason is None or finding.quantity not in _MAKES[quantity]:
-            continue
-        mine = phase is None or finding.phase in (None, phase, f"{phase}n")
-        carried = finding.phase is None or finding.phase[0] in phases_of(site.supply) or finding.phase == phase
-        if mine and carried and finding.reason.code not in (*DIRECTION, *_COUNTED_HERE):
-            return finding.reason
+    by_phase = "panel_phases" in site.ratings or any(0 < len(load["phases"]) < 3 for load in site.new_load)
+    for reason in _doubts(quantity, phase, others, site):
+        moved = phase is not None and by_phase and reason.code == MOVED
+        if moved or reason.code not in (*DIRECTION, *_COUNTED_HERE):
+            return reason
     seen = next((seen for seen in demand.seen if (seen.quantity, seen.phase) == (quantity, phase)), None)
     if seen is None:
         return None
@@ -47,6 +46,29 @@ def doubt_of(
         f"{seen.missing} of {seen.expected} intervals have no value",
         "Record again without gaps, exclude what is documented, or declare [coverage] with the policy it comes from.",
     )
+
+
+def direction_doubt(quantity: str, phase: str | None, others: Sequence[Finding], site: Site) -> Reason | None:
+    """Why the angle of a current is not to be trusted; None where it is."""
+    doubts = _doubts(quantity, phase, others, site)
+    return next((reason for reason in doubts if reason.code in DIRECTION), None)
+
+
+def angles_doubted(others: Sequence[Finding], site: Site) -> frozenset[str]:
+    """The phases whose clamps may be turned or on another phase."""
+    return frozenset(phase for phase in phases_of(site.supply) if direction_doubt("current", phase, others, site))
+
+
+def _doubts(quantity: str, phase: str | None, others: Sequence[Finding], site: Site) -> Iterator[Reason]:
+    """What the findings about the recording doubt of the columns that a rated quantity is formed from."""
+    for finding in others:
+        doubtful = finding.kind == "recording" and finding.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)
+        if not doubtful or finding.reason is None or finding.quantity not in _MAKES[quantity]:
+            continue
+        mine = phase is None or finding.phase in (None, phase, f"{phase}n")
+        carried = finding.phase is None or finding.phase[0] in phases_of(site.supply) or finding.phase == phase
+        if mine and carried:
+            yield finding.reason
 
 
 def reading_doubt(seen: Seen) -> Reason | None:

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
-from pqcheck.loads.declared import addition_va
+from pqcheck.loads.declared import addition_va, feed_in_currents
 from pqcheck.loads.growth import CURRENTS, grown_site
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
@@ -90,14 +90,14 @@ class Search:
         tables: Sequence[LimitTable],
         recording: Recording,
         site: Site,
-        added: Added,
+        cases: Sequence[Added],
         demand: Demand,
         quantities: Sequence[str] = (),
         others: Sequence[Finding] = (),
     ) -> None:
         self.others = others
         """Findings about the recording."""
-        self.tables, self.recording, self.site, self.added = tables, recording, site, added
+        self.tables, self.recording, self.site, self.cases = tables, recording, site, cases
         self.demand, self.quantities = demand, quantities
         self.brackets: dict[str, Bracket] = {}
         self.margins: dict[str, CriterionMargin] = {}
@@ -122,7 +122,7 @@ class Search:
         self._watch(self.brackets)
         self._scan()
         self._narrow()
-        size = addition_va(self.added.loads)
+        size = addition_va(self.cases[0].loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
             most = max((tried for tried in self.tried if tried < self.collapse_at), default=0.0)
@@ -180,11 +180,15 @@ class Search:
                 self.brackets[key].take(size, margins[key])
 
     def _margins(self, size: float) -> dict[str, CriterionMargin]:
-        """The margin of each criterion with the addition `size` times as large."""
-        added = self.added.scaled(size)
+        """The least margin of each criterion over all cases, with the addition `size` times as large."""
+        margins: dict[str, CriterionMargin] = {}
+        for case in self.cases:
+            self._take_margins(margins, case.scaled(size), size)
+        return margins
+
+    def _take_margins(self, margins: dict[str, CriterionMargin], added: Added, size: float) -> None:
         # Worked out once and kept: it is judged, and its demand is studied.
         with_new = in_memory(with_addition(self.recording, self.site, added))
-        margins: dict[str, CriterionMargin] = {}
 
         def note(key: str, margin: CriterionMargin) -> None:
             known = margins.get(key, margin)
@@ -210,14 +214,15 @@ class Search:
         now = capacities(self.site, self.demand, None, others=self.others)
         if now and size:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
-            now = capacities(self.site, self.demand, Cases(then), others=self.others)
+            relieves = any(load.bank is not None for load in added.loads)
+            exported = feed_in_currents(added.loads, self.site.supply)
+            cases = Cases(then, (then,), relieves=relieves, feed_in=exported)
+            now = capacities(self.site, self.demand, cases, others=self.others)
         for entry in now:
-            value = entry.now if entry.then is None else entry.then
             channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"
-            share = (entry.limit - value) / entry.limit
+            share = entry.spare / entry.limit
             margin = CriterionMargin(share, channel, TITLES[entry.rating], _help("rating", None), entry.doubt is None)
             note(f"ratings/{entry.rating}", margin)
-        return margins
 
     def _under_grown_demand(self, added: Added, with_new: Recording) -> list[Finding]:
         """The current criteria under the demand current that the addition makes: it may lead to a stricter row."""

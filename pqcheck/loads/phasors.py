@@ -127,6 +127,8 @@ class Addition(Struct, frozen=True):
     total: Mapping[str, Phasor]
     growth: Mapping[str, Array]
     """How many times what is there draws now, by phase: 1, in the strict bound more where the voltage moved."""
+    shared: Mapping[str, Phasor]
+    """What the drop in the neutral takes off each phase."""
 
 
 def add(
@@ -162,7 +164,8 @@ def add(
             for phase, volts in before.phasors.items()
         }
         if source is None:
-            return Addition(before, after, currents, total, growth)
+            none = {phase: np.zeros_like(volts) for phase, volts in after.items()}
+            return Addition(before, after, currents, total, growth, none)
         drawn = total
         if existing is not None:
             growth = {phase: _growth(before.phasors[phase], after[phase]) for phase in after}
@@ -170,7 +173,9 @@ def add(
                 phase: total[phase] + _more(existing[phase], growth[phase], after[phase], lag.get(phase))
                 for phase in total
             }
-        dropped = _dropped(before.phasors, drawn, source, neutral=supply.connection != "delta", in_line=in_line)
+        in_neutral = source.neutral_impedance(1) * np.sum(list(drawn.values()), axis=0)
+        shared = _shared(before.phasors, in_neutral if supply.connection != "delta" else 0 * in_neutral, source)
+        dropped = _dropped(before.phasors, drawn, source, shared, in_line=in_line)
         moved = {phase: np.abs(dropped[phase] - after[phase]) for phase in dropped}
         change = max(
             float(np.max(moved[phase], initial=0.0)) / float(np.max(np.abs(dropped[phase]))) for phase in dropped
@@ -181,7 +186,7 @@ def add(
         if beyond.any():
             raise _collapse(int(np.argmax(beyond)), source)
         if change < CLOSE:
-            return Addition(before, after, currents, total, growth)
+            return Addition(before, after, currents, total, growth, shared)
     assert source is not None
     raise _collapse(int(np.argmax(np.max(list(moved.values()), axis=0))), source)
 
@@ -255,11 +260,23 @@ def _current(
     return np.asarray(share * load.apparent_va / whole * by * direction * turn)
 
 
+def _shared(before: Mapping[str, Phasor], in_neutral: Phasor, source: SupplyImpedance) -> dict[str, Phasor]:
+    """What the drop in the neutral takes off each phase; where its angle is unknown all of it, or the opposite."""
+    if not source.neutral_moves:
+        return dict.fromkeys(before, in_neutral)
+    size = -source.neutral_moves * np.abs(in_neutral)
+    return {phase: np.asarray(size * volts / np.abs(volts)) for phase, volts in before.items()}
+
+
 def _dropped(
-    before: Mapping[str, Phasor], total: Mapping[str, Phasor], source: SupplyImpedance, *, neutral: bool, in_line: bool
+    before: Mapping[str, Phasor],
+    total: Mapping[str, Phasor],
+    source: SupplyImpedance,
+    shared: Mapping[str, Phasor],
+    *,
+    in_line: bool,
 ) -> dict[str, Phasor]:
     """The voltages with these currents flowing through the source; `in_line` takes every drop as its largest."""
-    shared = source.neutral_impedance(1) * np.sum(list(total.values()), axis=0) if neutral else 0.0
     after = {}
     for phase, volts in before.items():
         if source.angle_known and not in_line:
@@ -270,5 +287,5 @@ def _dropped(
             # What feeds in or is mainly leading raises the voltage.
             sign = np.where(own.real - own.imag >= 0, 1.0, -1.0)
             drop = source.magnitude * np.abs(total[phase]) * direction * sign
-        after[phase] = np.asarray(volts - drop - shared)
+        after[phase] = np.asarray(volts - drop - shared[phase])
     return after

@@ -82,33 +82,35 @@ def bounded(
     mains, uppers = list(main), list(upper)
     at_most, expected = by_place(uppers), by_place(mains)
 
-    def opened(finding: Finding, value: float | None, bound: Finding) -> Finding:
-        limit = bound.limit
-        sides = [] if limit is None else [side for side in (limit.low, limit.high) if side is not None]
-        unit = bound.statistic.unit if bound.statistic is not None else ""
-        text, advice = sentence(
-            why, value=_printed(value, unit), bound=_printed(value_of(bound), unit),
-            limit=" and ".join(_printed(float(side), unit) for side in sides),
-        )  # fmt: skip
-        return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=Reason(why, text, advice))
-
     predictions = []
     for finding in mains:
         bound = at_most.get(place(finding))
         if bound is not None and finding.verdict is Verdict.PASS and bound.verdict is not Verdict.PASS:
-            finding = opened(finding, value_of(finding), bound)
+            finding = opened(finding, finding, bound, why)
         predictions.append(finding)
     bounds = []
     for bound in uppers:
         finding = expected.get(place(bound), bound)
         if bound.verdict is Verdict.FAIL and finding.verdict is not Verdict.FAIL:
-            bound = opened(bound, value_of(finding), bound)
+            bound = opened(bound, finding, bound, why)
         bounds.append(bound)
     return predictions, bounds
 
 
+def opened(finding: Finding, expected: Finding, bound: Finding, why: str) -> Finding:
+    """The finding left open for the reason `why`, between what is `expected` and what is possible."""
+    limit = bound.limit
+    sides = [] if limit is None else [side for side in (limit.low, limit.high) if side is not None]
+    unit = bound.statistic.unit if bound.statistic is not None else ""
+    text, advice = sentence(
+        why, value=_printed(value_of(expected), unit), bound=_printed(value_of(bound), unit),
+        limit=" and ".join(_printed(float(side), unit) for side in sides),
+    )  # fmt: skip
+    return finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=Reason(why, text, advice))
+
+
 def _printed(value: float | None, unit: str) -> str:
-    return "nothing" if value is None else f"{value:.4g} {unit}".rstrip(" 1")
+    return "nothing" if value is None else f"{value:.4g} {unit}".removesuffix(" 1").rstrip()
 
 
 def worst_of(*runs: Iterable[Finding]) -> list[Finding]:

@@ -7,15 +7,17 @@ from collections.abc import Sequence
 from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.band import band_cases, band_rows
+from pqcheck.loads.band import BandCase, band_cases, band_rows
 from pqcheck.loads.capacity import Cases
-from pqcheck.loads.declared import firm
+from pqcheck.loads.declared import feed_in_currents, firm
 from pqcheck.loads.in_memory import in_memory
+from pqcheck.loads.neutral_cases import INPUT, agreed, neutral_cases
 from pqcheck.loads.phasors import Collapse
-from pqcheck.loads.predict import predicted, worst_of
+from pqcheck.loads.predict import bounded, predicted, worst_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import BandRow, Demand
 from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site
@@ -40,6 +42,8 @@ class PredictedCases:
         self.measured_record, self.site, self.tables = measured_record, site, tables
         self.measured, self.quantities = measured, quantities
         self.firm, self.whole = firm_added, added
+        self.supplies = neutral_cases(added.loads, added.source, site.supply)
+        """The supply as declared, and the others that it may be as to its neutral; the last lowers voltages most."""
         self._records: list[tuple[Added, Recording]] = []
 
     @property
@@ -67,11 +71,36 @@ class PredictedCases:
             return True
         return False
 
-    def predicted(self, variant: str) -> list[Finding]:
-        """The predictions of the declared case, or their bounds."""
+    @property
+    def may_collapse(self) -> bool:
+        """Whether the supply may not be able to deliver the additions at worst."""
+        return any(self.collapses(replace(self.whole, law="arithmetic", source=source)) for source in self.supplies)
+
+    def bounded(self) -> tuple[list[Finding], list[Finding], list[BandRow]]:
+        """Predictions that pass only where their bounds do, the bounds, and what each input does to these.
+
+        Over every supply that the declared one may be: what these do not agree about is open.
+        """
+        mains, uppers, runs = [], [], []
+        declared = self.predicted("-arithmetic")
+        for number, source in enumerate(self.supplies):
+            if number and self.collapses(replace(self.whole, source=source)):
+                continue
+            bounds, cases = self._band(source)
+            main, upper = bounded(self.predicted("", source), bounds)
+            mains.append(main)
+            uppers.append(upper)
+            runs += [(BandCase(INPUT, "as large as that of a phase", self.whole), bounds)] if number else cases
+        known = self.whole.source is None or self.whole.source.neutral_known
+        rows = [row for row in band_rows(declared, runs) if not known or row.input != INPUT]
+        return agreed(mains, declared=known), agreed(uppers, declared=known), rows
+
+    def predicted(self, variant: str, source: SupplyImpedance | None = None) -> list[Finding]:
+        """The predictions of the declared case (or with another supply), or their bounds."""
         runs = []
         for added in (self.firm, self.whole) if self.feeds_in else (self.whole,):
-            case = replace(added, law="arithmetic") if variant else added
+            case = added if source is None else replace(added, source=source)
+            case = replace(case, law="arithmetic") if variant else case
             if variant and self.collapses(case):
                 continue
             runs.append(
@@ -82,11 +111,10 @@ class PredictedCases:
             )  # fmt: skip
         return worst_of(*runs)
 
-    def band(self) -> tuple[list[Finding], list[BandRow]]:
-        """The worst bound over the span of every input, and what each input does to it."""
-        declared = self.predicted("-arithmetic")
+    def _band(self, source: SupplyImpedance | None) -> tuple[list[Finding], list[tuple[BandCase, list[Finding]]]]:
+        """The worst bound over the span of every input, and the bounds of each case."""
         runs = []
-        for case in band_cases(self.whole, self.site):
+        for case in band_cases(replace(self.whole, source=source), self.site):
             firm_too = [replace(case.added, loads=firm(case.added.loads))] if self.feeds_in else []
             if any(self.collapses(added) for added in (*firm_too, case.added)):
                 continue
@@ -98,7 +126,8 @@ class PredictedCases:
                 for added in (*firm_too, case.added)
             ]  # fmt: skip
             runs.append((case, worst_of(*found)))
-        return worst_of(declared, *(findings for _, findings in runs)), band_rows(declared, runs)
+        declared = self.predicted("-arithmetic", source)
+        return worst_of(declared, *(findings for _, findings in runs)), runs
 
     def demands(self, interval_us: int, everything: Added) -> Cases:
         """The largest demands, for the ratings."""
@@ -109,16 +138,17 @@ class PredictedCases:
         def worst_demand(added: Added) -> Demand | None:
             return None if self.collapses(added) else demand(added)
 
-        feed_in: dict[str, float] = {}
-        for load in self.whole.loads if self.feeds_in else ():
-            for phase in load.phases if load.feeds_in else ():
-                feed_in[phase] = feed_in.get(phase, 0.0) + load.line_current(self.site.supply)
+        def worst_demands(added: Added) -> tuple[Demand, ...]:
+            found = (worst_demand(replace(added, source=source)) for source in self.supplies)
+            return tuple(demand for demand in found if demand is not None)
+
         return Cases(
             demand(self.firm),
-            worst_demand(replace(self.firm, law="arithmetic")),
+            worst_demands(replace(self.firm, law="arithmetic")),
             worst_demand(replace(everything, loads=self.firm.loads)),
             demand(self.whole) if self.feeds_in else None,
-            feed_in,
+            any(load.bank is not None for load in self.whole.loads),
+            feed_in_currents(self.whole.loads, self.site.supply),
         )
 
     def with_mean_energy(self, demand: Demand) -> Demand:

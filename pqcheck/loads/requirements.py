@@ -37,10 +37,14 @@ def requirement(
 
     The part of the new loads is what the bound lies above the measurement, taken as proportional to their size.
     """
+    ratings = {(each.rating, each.phase or "total"): each for each in capacity}
+    entry = ratings.get((finding.rule, finding.phase or "")) if finding.table == "ratings" else None
+    if entry is not None and entry.exported > entry.limit:
+        return _less_feed_in(entry.limit / entry.exported, loads)
     known = list(findings)
     bounds = [each for each in known if each.channel.endswith("-arithmetic") and place(each) == place(finding)]
     values = [value for each in (finding, *bounds) if (value := value_of(each)) is not None]
-    limit, measured = finding.limit, _measured(finding, known, capacity)
+    limit, measured = finding.limit, _measured(finding, known, entry)
     if finding.verdict is Verdict.PASS or limit is None or measured is None or not values:
         return None
     highest, lowest = max(values), min(values)
@@ -49,17 +53,25 @@ def requirement(
     if edge is None or value == measured or (not above and value >= edge):
         return None
     share = (float(edge) - measured) / (value - measured)
+    if share <= 0 and entry is not None and entry.now_least is not None and entry.now_least < entry.limit:
+        why = f"only the upper bound of what is there already takes up the limit of {finding.rule}"
+        return Requirement("-", 0.0, f"a record whose interval divides the demand interval: {why}")
     if share <= 0:
         return Requirement("-", 0.0, f"less of what is there already: it takes up the limit of {finding.rule} alone")
+    if above and finding.quantity == "voltage" and any(load.feeds_in for load in loads):
+        # What lifts a voltage is what feeds in.
+        return _less_feed_in(share, loads)
     return _in_words(finding, min(share, 1.0), loads)
 
 
-def _measured(finding: Finding, findings: Sequence[Finding], capacity: Sequence[Capacity]) -> float | None:
+def _less_feed_in(share: float, loads: Sequence[NewLoad]) -> Requirement:
+    size = sum(load.rms_va for load in loads if load.feeds_in) / 1000
+    return Requirement("feed-in", share, f"a feed-in of at most {size * share:.4g} kVA ({100 * share:.3g} %)")
+
+
+def _measured(finding: Finding, findings: Sequence[Finding], entry: Capacity | None) -> float | None:
     if finding.table == "ratings":
-        return next(
-            (entry.now for entry in capacity
-             if (entry.rating, entry.phase or "total") == (finding.rule, finding.phase)), None
-        )  # fmt: skip
+        return None if entry is None else entry.now
     measured = by_place(each for each in findings if each.kind == "limit")
     return value_of(measured.get(place(finding)))
 

@@ -21,6 +21,7 @@ from pqcheck.loads.capacity import (
     ratings_of,
 )
 from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
+from pqcheck.loads.demand_doubts import angles_doubted
 from pqcheck.loads.equipment import high_load_spectra, loading, motor, with_new_orders
 from pqcheck.loads.existing_load import existing_load_rooms
 from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_site
@@ -98,6 +99,8 @@ class LoadStudy(Struct, frozen=True):
     costs: tuple[tuple[str, float, str], ...] = ()
     new_neutral: float | None = None
     """Neutral current of the new loads alone at nominal voltage, A."""
+    neutral_open: bool = False
+    """The impedance of the neutral is not declared, and voltages depend on it."""
     cautions: tuple[str, ...] = CAUTIONS
     remarks: tuple[str, ...] = ()
     line_currents: Mapping[str, float] = field(default_factory=dict)
@@ -236,23 +239,23 @@ def _with_loads(
     """The study with the declared new loads: every criterion judged again, and how much of them each bears."""
     source = source_of(site, record)
     _check_banks(base.loads, source)
-    added = Added(base.loads, source)
+    added = Added(base.loads, source, angles_doubted=angles_doubted(base.findings.findings, site))
     firm_added = replace(added, loads=firm(base.loads))
     measured = base.findings.findings
     cases = PredictedCases(record, site, tables, measured, quantities, firm_added, added)
-    worst_bounds, band = cases.band()
-    main, arithmetic = bounded(cases.predicted(""), worst_bounds)
-    everything = replace(added, law="arithmetic", everything_on=True)
+    main, arithmetic, band = cases.bounded()
+    weakest = cases.supplies[-1]
+    everything = replace(added, source=weakest, law="arithmetic", everything_on=True)
     no_diversity = [] if cases.collapses(everything) else predicted(
         tables, record, site, everything, measured, quantities, "-no-diversity"
     )  # fmt: skip
-    strict_added = replace(added, law="arithmetic")
+    strict_added = replace(added, source=weakest, law="arithmetic")
     grown = _with_grown_demand(added, record, site, tables, measured, quantities)
     if not cases.collapses(strict_added):
         grown, _ = bounded(grown, _with_grown_demand(strict_added, record, site, tables, measured, quantities))
     demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
     spectra_then = high_load_spectra(cases.record(firm_added), site)
-    firm_strict = replace(firm_added, law="arithmetic")
+    firm_strict = replace(firm_added, source=weakest, law="arithmetic")
     spectra_strict = {} if cases.collapses(firm_strict) else high_load_spectra(cases.record(firm_strict), site)
     firm_loads = firm_added.loads
     spectra_then, spectra_strict = (with_new_orders(each, firm_loads, site) for each in (spectra_then, spectra_strict))
@@ -263,12 +266,13 @@ def _with_loads(
     scaled = firm_added if firm_added.loads else added
     rooms = []
     if headroom:
-        rooms = Search(tables, record, site, replace(scaled, law="arithmetic"), base.demand, quantities, measured).run()
+        strict_cases = [replace(scaled, source=each, law="arithmetic") for each in cases.supplies]
+        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured).run()
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
     ratings += k_rating_finding(strict or after, site, record)
     predictions = [*main, *arithmetic, *grown, *ratings]
-    if cases.collapses(strict_added):
+    if cases.may_collapse:
         predictions = unsupplied(predictions)
     findings = [*measured, *predictions, *reported_only(no_diversity, NO_DIVERSITY)]
     worst = base.spectrum
@@ -289,9 +293,10 @@ def _with_loads(
         if worst is None
         else replace(worst, after=spectra_then[worst.phase].currents if worst.phase in spectra_then else {}),
         motors=(*base.motors, *_known(motor_then)),
-        starts=tuple(starts(base.loads, site, source, lowest_voltages(record, site))),
+        starts=tuple(starts(base.loads, site, weakest, lowest_voltages(record, site))),
         new_neutral=neutral_current(base.loads, site.supply),
         remarks=(*base.remarks, *_remarks(base.loads, source, site)),
+        neutral_open=len(cases.supplies) > 1 and source is not None and not source.neutral_known,
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
 
@@ -358,12 +363,6 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
         remarks.append("The impedance of the supply is unknown: voltages are not predicted")
     else:
         remarks.append(f"Supply impedance {source.basis}")
-        if not source.neutral_known:
-            remarks.append(
-                "The impedance of the neutral is not declared and is left out: loads between a phase and the neutral "
-                "move the voltages further than predicted; declare [source_impedance] neutral_resistance and "
-                "neutral_reactance"
-            )
         then = Added(tuple(loads), source).supply_then
         resonance = None if then is None else then.resonance
         if resonance is not None:

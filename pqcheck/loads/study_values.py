@@ -159,13 +159,19 @@ class Capacity(Struct, frozen=True):
     spare_va: float | None = None
     """The spare amperes as apparent power of that phase at nominal voltage."""
     note: str = ""
+    now_least: float | None = None
+    """The least of `now`, where it is known between bounds only."""
+    exported: float = 0.0
+    """Nominal amperes of new feed-in, which flow out while nothing else runs."""
     doubt: Reason | None = None
     """Why the record does not show the largest demand; what is spare is then at most that."""
+    direction: Reason | None = None
+    """Why the angle of the current is not to be trusted: the bound takes no relief from it."""
 
     @property
     def spare(self) -> float:
         """What the rating leaves above the most the demand can be, A or VA; negative where it is exceeded."""
-        most = self.now if self.then is None else self.then
+        most = self.now if self.then is None else max(self.now, self.then)
         strict = most if self.then_bounds is None else self.then_bounds[0]
         return self.limit - max(most, strict, self.with_feed_in or 0.0)
 

@@ -51,6 +51,8 @@ class Added(Struct, frozen=True):
     everything_on: bool = False
     mean_shares: bool = False
     """Profiles by their mean over each interval, for energy; else by the largest share that an interval touches."""
+    angles_doubted: frozenset[str] = frozenset()
+    """Phases of which vetting doubts the direction or place of a clamp: the bound takes no relief from their angle."""
     recorded_demand: float | None = None
     """Demand current that a recorded total demand distortion refers to, where the site's own is another."""
 
@@ -138,7 +140,11 @@ class _SuperposedBlock:
         self.phases = phases_of(site.supply)
         self.readings = Readings(block.values)
         self.existing = {phase: Waveform(self.readings, "current", phase, self.count) for phase in self.phases}
-        self.lag = {phase: lag for phase in self.phases if (lag := lag_of(self.readings, phase)) is not None}
+        doubted = added.angles_doubted if added.strict else frozenset()
+        self.lag = {
+            phase: lag for phase in self.phases
+            if phase not in doubted and (lag := lag_of(self.readings, phase)) is not None
+        }  # fmt: skip
         self._voltages: dict[str, Waveform] = {}
         self._volt_parts: dict[str, dict[int, Part]] = {}
         before = voltages(self.readings.get, site.supply, self.count)
@@ -236,15 +242,23 @@ class _SuperposedBlock:
     def _fundamental(self, phase: str) -> Array:
         """Fundamental current of a phase with the additions.
 
-        Without a measured angle the two are taken in phase where the new current flows in, the most they can be.
+        Without a measured angle the two are taken in phase where the new current flows in, the most they can be; the
+        bound also where the angle says that power flows out and nobody declared generation, or the clamp is in doubt.
         """
         volts = self.addition.before.phasors[phase]
         existing = self.existing[phase].fundamental * self.addition.growth[phase]
         new = self.addition.total[phase] * np.conj(volts / np.abs(volts))
+        most = existing + np.abs(new)
         if phase not in self.lag:
-            sign = np.where(np.real(new) >= -1e-9 * np.abs(new), 1.0, -1.0)
-            return np.asarray(np.abs(existing + sign * np.abs(new)))
-        return np.asarray(np.abs(existing * np.exp(-1j * self.lag[phase]) + new))
+            drawn = np.real(new) >= -1e-9 * np.abs(new)
+            doubted = self.added.strict and phase in self.added.angles_doubted
+            return np.asarray(np.where(drawn | doubted, most, np.abs(existing - np.abs(new))))
+        known = np.abs(existing * np.exp(-1j * self.lag[phase]) + new)
+        return np.asarray(np.where(self._unexplained(np.cos(self.lag[phase])), most, known))
+
+    def _unexplained(self, direction: Array) -> NDArray[np.bool_]:
+        """In the bound, where power seems to flow out (`direction` below zero) and nobody declared generation."""
+        return np.asarray((direction < 0) & self.added.strict & (not self.site.generation.declared))
 
     def _rms(self, phase: str) -> Array:
         """True rms current of a phase with the additions; unrecorded harmonics that the rms shows are kept."""
@@ -311,10 +325,13 @@ class _SuperposedBlock:
         phases = self.phases if channel.phase == "total" else (channel.phase or "a",)
         addition = self.addition
         new = np.sum([addition.after[phase] * np.conj(addition.total[phase]) for phase in phases], axis=0)
-        if channel.quantity == "active_power":
-            return np.asarray(values + new.real / by)
-        if channel.quantity == "reactive_power":
-            return np.asarray(values + new.imag / by)
+        if channel.quantity in ("active_power", "reactive_power"):
+            part = (new.real if channel.quantity == "active_power" else new.imag) / by
+            active = self.readings.get("active_power", channel.phase)
+            outward = self._unexplained(np.zeros(self.count) if active is None else active)
+            if self.added.strict and self.added.angles_doubted.intersection(phases):
+                outward = np.ones(self.count, dtype=bool)
+            return np.asarray(values + np.where(outward, np.copysign(part, values), part))
         values = np.abs(values)
         if not all(self.existing[phase].recorded for phase in phases):
             return np.asarray(values + np.abs(new) / by)
@@ -331,7 +348,10 @@ class _SuperposedBlock:
             first, other = PAIRS[where]
             if other not in after:
                 return self._volts("an")
-            return np.abs(before[first] - before[other]), np.abs(after[first] - after[other])
+            # What the neutral shifts all phases alike by does not show between lines.
+            shared = self.addition.shared
+            between = after[first] + shared[first] - after[other] - shared[other]
+            return np.abs(before[first] - before[other]), np.abs(between)
         return np.abs(before[where[0]]), np.abs(after[where[0]])
 
     def _voltage(self, channel: Channel, values: Array) -> Array:
@@ -365,6 +385,9 @@ class _SuperposedBlock:
         )
         if quantity == "zero_sequence_unbalance":
             moved = np.abs(after[0] - before[0])
+            if self.source is not None and self.source.neutral_moves:
+                # What lifts or lowers every phase alike stands for a shift of the neutral by as much.
+                moved = moved + np.abs(self.addition.shared[self.phases[0]])
             return np.asarray((values * np.abs(before[1]) + 100 * moved) / np.abs(after[1]))
         if self.addition.before.angles:
             lines_before, lines_after = zip(*(self._volts(pair) for pair in PAIRS), strict=True)

@@ -42,7 +42,7 @@ class SupplyImpedance(Struct, frozen=True):
     `angle_known` False: only the magnitude is known; drops are then taken in line with the current, the largest they
     can be, and harmonic impedances as a pure reactance. `banks` are capacitors at the place. `highest` is what an
     estimated magnitude may be at most. `neutral_known` False: not both parts of the neutral's impedance were declared;
-    what is missing is left out.
+    what is missing is nothing, or with `neutral_as_phase` as large as that of a phase.
     """
 
     resistance: float
@@ -50,6 +50,10 @@ class SupplyImpedance(Struct, frozen=True):
     neutral_resistance: float = 0.0
     neutral_reactance: float = 0.0
     neutral_known: bool = True
+    neutral_as_phase: bool = False
+    neutral_moves: int = 0
+    """Where angles are unknown: -1, the drop in the neutral lowers every phase by all of it; 1, it lifts every phase;
+    0, it is the phasor that the assumed angles make."""
     banks: tuple[Bank, ...] = ()
     angle_known: bool = True
     estimated: bool = False
@@ -79,7 +83,11 @@ class SupplyImpedance(Struct, frozen=True):
 
     def neutral_impedance(self, order: int) -> complex:
         """Impedance of the neutral at an order."""
-        return complex(harmonic_impedance(self.neutral_resistance, self.neutral_reactance, [order])[0])
+        resistance, reactance = self.neutral_resistance, self.neutral_reactance
+        if self.neutral_as_phase:
+            own = complex(self.resistance, self.reactance) if self.angle_known or order == 1 else self.upstream(1)
+            resistance, reactance = max(resistance, own.real), max(reactance, own.imag)
+        return complex(harmonic_impedance(resistance, reactance, [order])[0])
 
     def amplification(self, order: int, *, zero_sequence: bool = False) -> float:
         """Harmonic current towards the supply over the current of the load."""
@@ -133,11 +141,15 @@ def _pair(declared: Mapping[str, Any]) -> tuple[float, float]:
 
 
 def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
-    """Neutral impedance and capacitor bank."""
+    """Neutral impedance and capacitor bank.
+
+    On a single phase a short-circuit current, or what the voltage follows the current with, is that of the whole loop.
+    """
     extra: dict[str, Any] = {
         key: float(declared[key]) for key in ("neutral_resistance", "neutral_reactance") if key in declared
     }
-    extra["neutral_known"] = len(extra) == 2 or site.supply.connection == "delta"
+    whole = site.supply.connection == "single-phase" and not {"resistance", "reactance"} & declared.keys()
+    extra["neutral_known"] = len(extra) == 2 or whole or site.supply.connection == "delta"
     if "capacitor_bank" in declared:
         extra["banks"] = (
             bank_of(
@@ -160,7 +172,10 @@ def supply_span(site: Site, source: SupplyImpedance | None, *, banks: bool) -> l
     steps = SPAN_POINTS if banks or source.banks else 1
     currents = [float(low) * float(high / low) ** (step / steps) for step in range(1, steps + 1)]
     declared = site.source_impedance
-    found = (_from_short_circuit(site, declared, _extra(site, declared), current) for current in currents)
+    extra = _extra(site, declared) | {
+        "neutral_as_phase": source.neutral_as_phase, "neutral_moves": source.neutral_moves
+    }  # fmt: skip
+    found = (_from_short_circuit(site, declared, extra, current) for current in currents)
     return [(current, supply) for current, supply in zip(currents, found, strict=True) if supply is not None]
 
 

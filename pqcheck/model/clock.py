@@ -16,7 +16,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from pqcheck.model.errors import InputError
+from pqcheck.model.errors import InputError, nearest
 
 SECOND = 1_000_000
 MINUTE = 60 * SECOND
@@ -37,9 +37,15 @@ def zone_info(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (KeyError, OSError, ValueError) as error:
-        raise InputError(
-            f"time_zone {name!r} is not a known zone; write an IANA name such as 'Europe/Lisbon'"
-        ) from error
+        raise InputError(f"time_zone {unknown_zone(name)}") from error
+
+
+def unknown_zone(name: str) -> str:
+    """What to say of a zone that nobody knows, with the nearest name there is."""
+    from zoneinfo import available_timezones
+
+    meant = nearest(name, sorted(available_timezones())) or "; write its IANA name, Area/City"
+    return f"{name!r} is not a known zone{meant}"
 
 
 def parse_iso(text: str) -> tuple[int, bool]:
@@ -280,7 +286,9 @@ def _steady_hours(day: int, zone: str) -> tuple[tuple[str, str], ...]:
 
 
 def duration_text(length_us: int) -> str:
-    """A length as people write it: ``3 s``, ``10 min``, ``2 h``, ``7 d``; fractions only where needed."""
+    """A length as people write it: ``3 s``, ``10 min``, ``2 h``, ``45 h 20 min``, ``7 d``; fractions where needed."""
+    if length_us >= 2 * HOUR and length_us % MINUTE == 0 and length_us % HOUR:
+        return f"{length_us // HOUR} h {length_us % HOUR // MINUTE} min"
     for unit, size in (("d", DAY), ("h", HOUR), ("min", MINUTE)):
         if length_us >= size and length_us % size == 0 and not (unit == "d" and length_us < 2 * DAY):
             return f"{length_us // size} {unit}"

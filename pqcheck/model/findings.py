@@ -249,7 +249,7 @@ class Findings(Struct, frozen=True, dict=True):
         """``<Findings fail: 2 criteria of Heron Wharf, 1 fail, 1 pass>``."""
         counts = ", ".join(f"{count} {word}" for word, count in self.counts.items() if count)
         name = f" of {self.site['name']}" if self.site.get("name") else ""
-        asked = sum(finding.required for finding in self.findings)
+        asked = sum(finding.required and finding.kind == "limit" for finding in self.findings)
         return f"<Findings {self.verdict.value}: {asked} criteria{name}{f', {counts}' if counts else ''}>"
 
     @cached_property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from pqcheck.model.declared_away import declared_sentence
@@ -26,6 +27,15 @@ GATE = "gate"
 
 WHOLE_TABLE = "-"
 """The rule of a finding about a whole table."""
+
+
+def danger_signs(findings: Findings) -> list[Finding]:
+    """The danger signs as people read them: one of those that say the same (the phases of one trouble)."""
+    kept: dict[tuple[str, str], Finding] = {}
+    for finding in findings.findings:
+        if finding.kind == "safety":
+            kept.setdefault((finding.title, finding.reason.text if finding.reason is not None else finding.id), finding)
+    return list(kept.values())
 
 
 def rank(verdict: Verdict) -> int:
@@ -134,8 +144,26 @@ def required(findings: Findings) -> list[Finding]:
     return [finding for finding in findings.findings if finding.required]
 
 
+def criteria(findings: Iterable[Finding]) -> list[Finding]:
+    """What every output counts as a criterion: limit findings that take part in the verdict. Danger signs are no
+    criteria and are counted apart."""
+    return [finding for finding in findings if finding.required and finding.kind == "limit"]
+
+
+def counts_by_verdict(asked: Iterable[Finding]) -> dict[Verdict, int]:
+    """How many criteria have each verdict, worst first; they add up to the number of criteria."""
+    counted = Counter(finding.verdict for finding in asked)
+    return {verdict: counted[verdict] for verdict in ROLL_UP}
+
+
+def signs_text(findings: Findings) -> str:
+    """``1 danger sign``; empty without one."""
+    signs = len(danger_signs(findings))
+    return f"{signs} danger sign{'s' if signs > 1 else ''}" if signs else ""
+
+
 def by_loss(findings: Sequence[Finding]) -> list[Finding]:
-    """Worst first: danger signs, then the smallest margin as a share of the limit."""
+    """Worst first: danger signs in their order, then the smallest margin as a share of the limit."""
     return sorted(findings, key=lambda finding: (*_loss(finding), finding.id))
 
 
@@ -150,6 +178,15 @@ def worst_window(finding: Finding, among: int) -> Window:
     return max(windows[:among], key=lambda window: beyond(finding.limit, window.worst))
 
 
+FEW_WINDOWS = 5000
+"""Windows looked through for the worst one; of more the first stands for them."""
+
+
+def worst_at(finding: Finding) -> str:
+    """When the reading lay farthest beyond the limit, an ISO stamp; there is a window."""
+    return worst_window(finding, len(finding.windows) if len(finding.windows) < FEW_WINDOWS else 1).worst_at
+
+
 def worst_of(findings: Sequence[Finding]) -> Finding:
     """The first `by_loss`, of at least one."""
     least = min(map(_loss, findings))
@@ -157,8 +194,10 @@ def worst_of(findings: Sequence[Finding]) -> Finding:
 
 
 def _loss(finding: Finding) -> tuple[bool, float]:
+    if finding.kind == "safety":
+        return False, 0.0
     percent = margin_percent(finding)
-    return finding.kind != "safety", percent if percent is not None else float("inf")
+    return True, percent if percent is not None else float("inf")
 
 
 def tables_text(results: Iterable[Findings]) -> str:
@@ -194,7 +233,7 @@ def answer(findings: Findings) -> str:
 
 
 def _answer(findings: Findings) -> str:
-    asked = required(findings)
+    asked = criteria(findings.findings)
     of: dict[Verdict, list[Finding]] = {verdict: [] for verdict in Verdict}
     for finding in asked:
         of[finding.verdict].append(finding)
@@ -202,18 +241,23 @@ def _answer(findings: Findings) -> str:
     failed, open_, refused = of[Verdict.FAIL], of[Verdict.INCONCLUSIVE], of[Verdict.REFUSED]
     beside = findings.counts[Verdict.NOT_APPLICABLE.value]
     also = f", {beside} {'is' if beside == 1 else 'are'} not applicable" if beside else ""
+    signs = signs_text(findings)
+    if signs and not failed:
+        left = len(open_) + len(refused)
+        none = f"none of {total} criteria fails{f', {left} could not be judged' if left else ''}" if total else \
+            "no rule applies to it"
+        return f"DANGER SIGN: {signs} in the recording, read the top of this output first; {none}{also}."
     if not total:
         return "NOT SHOWN: no rule applies to this recording at this place, so nothing was judged."
     if failed:
-        limit_fails = [finding for finding in failed if finding.kind == "limit"]
-        if not limit_fails:
-            return f"DANGER SIGN: {len(failed)} seen in the recording; read the top of this output first."
-        worst = worst_of(limit_fails)
-        where = f" ({worst.channel}, {clock(worst.windows[0].worst_at)})" if worst.windows else f" ({worst.channel})"
+        worst = worst_of(failed)
+        where = f" ({worst.channel}, {clock(worst_at(worst))})" if worst.windows else f" ({worst.channel})"
         detail = ""
         if has_reading(worst):
             detail = f"; the furthest beyond its limit is {against_limit(reading_text(worst), worst)}{where}"
-        return f"FAIL: {len(limit_fails)} of {total} criteria are not met{also}{detail}."
+        beside_signs = f", beside {signs}" if signs else ""
+        are = "is" if len(failed) == 1 else "are"
+        return f"FAIL: {len(failed)} of {total} criteria {are} not met{beside_signs}{also}{detail}."
     if refused:
         rest = f", {len(open_)} could not be judged" if open_ else ""
         of_all = f"{len(refused)} of {total} criteria{rest}{also}"

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from msgspec import Struct
 
+from pqcheck.model.reasons_of_events import OF_EVENTS
+
 
 class ReasonCode(Struct, frozen=True):
     """One reason: what it is called, what is said, what to do."""
@@ -86,12 +88,14 @@ CATALOGUE: dict[str, ReasonCode] = {
     "pcc-not-declared": ReasonCode(
         "Point of common coupling not declared",
         "The rule judges the point of common coupling, and {missing}.",
-        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis.",
+        "Declare [pcc] is_pcc, short_circuit_current, maximum_demand_current and demand_basis (`pqcheck site` writes "
+        "these questions down).",
     ),
     "demand-not-declared": ReasonCode(
         "Demand or short-circuit current not declared",
         "The limit depends on {missing}, which the site file does not declare.",
-        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current.",
+        "Declare [pcc] maximum_demand_current with demand_basis, and short_circuit_current (`pqcheck site` writes "
+        "these questions down).",
     ),
     "fact-not-declared": ReasonCode(
         "A site fact is missing",
@@ -161,44 +165,6 @@ CATALOGUE: dict[str, ReasonCode] = {
         "at hand.",
         "Record the voltage or current that the percentage refers to.",
     ),
-    "events-incomplete": ReasonCode(
-        "The trend shows more than the list of events",
-        "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed "
-        "{placed} keep to the limit.",
-        "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
-    ),
-    "events-listed": ReasonCode(
-        "Met by the events listed",
-        "Met by the {placed} listed; over which time all events were recorded is not declared.",
-        "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
-    ),
-    "events-beyond": ReasonCode(
-        "Events that the curve does not reach",
-        "{beyond}.",
-        "Judge these by a rule about interruptions; the curve says nothing of them.",
-    ),
-    "events-empty": ReasonCode(
-        "The event table is empty",
-        "The event table is empty, and over which time events were monitored is not declared.",
-        "Declare [events] from, to and complete = true if no event happened in that time.",
-    ),
-    "event-without-depth": ReasonCode(
-        "An event has no residual voltage",
-        "{missing} of the events have a duration and no residual voltage, so they cannot be placed; {others}.",
-        "Export the events with their residual voltage.",
-    ),
-    "event-without-duration": ReasonCode(
-        "An event has a duration of zero",
-        "{missing} of the events have a duration of zero, which no event has; rounded as the table is, they may have "
-        "been longer than is allowed; {others}.",
-        "Export the durations with more decimals.",
-    ),
-    "events-unseen": ReasonCode(
-        "The trend does not show the event",
-        "The trend shows normal voltage at the time of events outside the limit: {shown}. The recorder lists them all "
-        "the same, so that the verdict stands.",
-        "Compare the clocks of trend and event list, and whether both come from this place.",
-    ),
     "partly-excluded": ReasonCode(
         "A part of the period is excluded",
         "{excluded} of {expected} intervals of the {period} ({share} %) are out of the count; the others pass.",
@@ -219,6 +185,16 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The recording cannot be read",
         "{sentence}",
         "Correct the file or how it is read, then check it again.",
+    ),
+    "doubled": ReasonCode(
+        "The site or its recording is named twice",
+        "{sentence}",
+        "Find out which of them is right, correct the registry or the file, and run again.",
+    ),
+    "no-recording": ReasonCode(
+        "The site has no recording",
+        "{sentence}",
+        "Fetch the recording, or correct what the registry names or the span for which its row holds.",
     ),
     "no-readings": ReasonCode(
         "No reading",
@@ -353,6 +329,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "are not known; the limit is {limit}.",
         "Record the phase angles of the harmonics, declare a smaller spectrum or load, or measure again once it runs.",
     ),
+    "neutral-not-declared": ReasonCode(
+        "The impedance of the neutral is not declared",
+        "With an impedance of the neutral between none and that of a phase conductor, {value} and {bound} are "
+        "possible; the limit is {limit}.",
+        "Declare [source_impedance] neutral_resistance and neutral_reactance, 0 ohm where the neutral has none.",
+    ),
     "supply-at-worst": ReasonCode(
         "The supply may not be able to deliver the addition",
         "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "
@@ -369,7 +351,7 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The measured finding is {verdict}, so the prediction cannot be more: {text}",
         "{advice}",
     ),
-}
+} | {code: ReasonCode(*words) for code, words in OF_EVENTS.items()}
 
 
 def known(code: str) -> bool:

@@ -22,8 +22,8 @@ from pqcheck.model.findings_words import (
     required,
     tables_text,
     uncertainty_text,
+    worst_at,
     worst_of,
-    worst_window,
 )
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
@@ -83,7 +83,7 @@ def _soundness(findings: Findings) -> str:
 def _row(finding: Finding, single_table: bool) -> list[str]:
     worst = "-"
     if finding.windows:
-        worst = clock(worst_window(finding, len(finding.windows) if len(finding.windows) < _FEW else 1).worst_at)
+        worst = clock(worst_at(finding))
     period = clock(finding.period.start) if finding.period is not None else "-"
     marks = " ".join(mark for mark in finding.modifiers if mark != "unverified_limit")
     rule = finding.rule if single_table else f"{finding.table} {finding.rule}"
@@ -100,8 +100,6 @@ def _row(finding: Finding, single_table: bool) -> list[str]:
 
 
 _HEADERS = ("rule", "channel", "period from", "reading", "limit", "outside", "worst at", "mark")
-_FEW = 5000
-"""Windows looked through for the worst one; beyond that the first stands for them."""
 
 
 def _grid(findings: Iterable[Finding]) -> str:

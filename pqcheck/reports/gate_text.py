@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from pqcheck.model.declared_away import declared_sentence
@@ -10,7 +9,9 @@ from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import (
     VERDICT_WORDS,
+    counts_by_verdict,
     margin_percent,
+    signs_text,
     statement,
     tables_text,
 )
@@ -73,7 +74,7 @@ def answer_and_lines(gated: GateResult) -> tuple[str, list[str]]:
 
 
 def _head(gated: GateResult, cells: Sequence[PointResult], remarks: int = 0) -> str:
-    counts = Counter(finding.verdict for cell in cells for finding in cell.required)
+    counts = counts_by_verdict(finding for cell in cells for finding in cell.criteria)
     known = sum(is_known(cell, finding) for cell in cells for finding in cell.with_verdict(Verdict.FAIL))
     parts = [f"{counts[Verdict.FAIL]} fail"]
     if any(comparison is not None for comparison in gated.comparisons) and counts[Verdict.FAIL]:
@@ -97,6 +98,8 @@ def _head(gated: GateResult, cells: Sequence[PointResult], remarks: int = 0) -> 
     differing = sum(len(other) for other in map(_differing, gated.comparisons))
     if differing:
         needs += f" The baseline is of another question: {differing} difference{'s' if differing > 1 else ''}."
+    signs = " ".join(f"Beside {text}." for text in map(signs_text, gated.results) if text)
+    needs = f" {signs}{needs}" if signs else needs
     asked = f"of {sum(counts.values())} criteria{where}"
     status = gated.exit_status
     declared = "".join(f" {sentence}" for sentence in dict.fromkeys(map(declared_sentence, gated.results)) if sentence)
@@ -130,7 +133,7 @@ def _matrix(cells: Sequence[PointResult]) -> str:
     heads = ("scenario", "operating point", "verdict", "fail", "not judged", "waived", "pass", "tightest criterion")
     rows: list[tuple[str, ...]] = [heads]
     for cell in cells:
-        counts = Counter(finding.verdict for finding in cell.required)
+        counts = counts_by_verdict(cell.criteria)
         judged = cell.with_verdict(Verdict.FAIL, Verdict.WAIVED, Verdict.PASS)
         numbers = (
             counts[Verdict.FAIL],

@@ -36,7 +36,9 @@ def variant_table(study: LoadStudy) -> Table:
 def band_sentences(study: LoadStudy) -> Iterator[str]:
     """What the span of each input does, and the one to pin down first."""
     for place, row in enumerate(study.band):
-        does = f"makes {row.turned} more bounds fail" if row.turned else "makes no further bound fail"
+        does = "makes no further bound fail"
+        if row.turned:
+            does = f"makes {row.turned} more bound{'' if row.turned == 1 else 's'} fail"
         left = "" if row.margin_percent is None else f", the tightest with {row.margin_percent:.3g} % of the limit left"
         first = "Pin down first: " if place == 0 and row.turned else ""
         yield f"{first}{row.input} ({row.at}) {does}{left}."

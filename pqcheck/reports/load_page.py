@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pqcheck.loads.answer import answer_of
 from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
+from pqcheck.model.findings_words import counts_by_verdict, criteria
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
@@ -91,17 +92,18 @@ def _section(title: str, identity: str, *children: Child) -> Markup | None:
 
 def _answer(study: LoadStudy) -> Markup:
     verdict = study.findings.verdict
-    asked = [finding for finding in study.findings.findings if finding.required]
+    asked = criteria(study.findings.findings)
     parts: list[Child] = [tag("h2", "The answer", id="load-answer")]
     answer = answer_of(study)
     if answer is not None:
         words = f"{ANSWER_WORDS[answer.verdict]}: {answer.sentence}"
         parts += [tag("p", words, class_=f"headline v-{answer.verdict.value}"), lines(answer_lines(answer))]
     if asked:
-        counts = {kind: sum(each.verdict is kind for each in asked) for kind in Verdict}
-        shown = ", ".join(f"{count} {entry.value.replace('_', ' ')}" for entry, count in counts.items() if count)
+        counts = counts_by_verdict(asked).items()
+        shown = ", ".join(f"{count} {entry.value.replace('_', ' ')}" for entry, count in counts if count)
         parts.append(
-            tag("p", "Measured: ", verdict_mark(verdict), f" ({shown}).", class_=f"headline v-{verdict.value}")
+            tag("p", "Measured: ", verdict_mark(verdict), f" ({shown} of {len(asked)} criteria).",
+                class_=f"headline v-{verdict.value}")
         )
     else:
         parts.append(tag("p", "No limit table was asked for, so nothing was judged.", class_="headline v-inconclusive"))

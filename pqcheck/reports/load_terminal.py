@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pqcheck.loads.answer import answer_of
 from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
-from pqcheck.model.findings_words import VERDICT_WORDS
+from pqcheck.model.findings_words import VERDICT_WORDS, counts_by_verdict, criteria
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.load_answer_words import (
     ANSWER_WORDS,
@@ -72,10 +72,9 @@ def _answer(study: LoadStudy) -> str:
     first = [] if answer is None else [wrap(f"{ANSWER_WORDS[answer.verdict]}: {answer.sentence}")]
     if answer is not None:
         first += [wrap(line, "  ", "    ") for line in answer_lines(answer)]
-    asked = [finding for finding in study.findings.findings if finding.required]
+    asked = criteria(study.findings.findings)
     if asked:
-        counts = {verdict: sum(finding.verdict is verdict for finding in asked) for verdict in Verdict}
-        parts = [f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counts.items() if count]
+        parts = [f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counts_by_verdict(asked).items() if count]
         lines = [
             wrap(f"Measured: {VERDICT_WORDS[study.findings.verdict]} ({', '.join(parts)} of {len(asked)} criteria).")
         ]

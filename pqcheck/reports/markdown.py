@@ -11,6 +11,7 @@ from pqcheck.model.findings_words import (
     answer,
     by_loss,
     clock,
+    danger_signs,
     limit_text,
     number,
     outside_text,
@@ -25,10 +26,9 @@ def as_markdown(findings: Findings) -> str:
     """The answer, danger signs, one table of criteria, windows of what fails, reasons, files and tables."""
     name = cell(str(findings.site.get("name", "")))
     lines = [f"# {name}" if name else "# Findings", "", answer(findings), ""]
-    for finding in findings.findings:
-        if finding.kind == "safety":
-            text = f"{finding.reason.text} {finding.reason.advice}" if finding.reason is not None else ""
-            lines += [f"> **Danger sign: {cell(finding.title)}.** {cell(text)}", ""]
+    for finding in danger_signs(findings):
+        text = f"{finding.reason.text} {finding.reason.advice}" if finding.reason is not None else ""
+        lines += [f"> **Danger sign: {cell(finding.title)}.** {cell(text)}", ""]
     criteria = [finding for finding in findings.findings if finding.kind == "limit"]
     declared = declared_lines(findings)
     if declared:

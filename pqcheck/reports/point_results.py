@@ -16,6 +16,7 @@ from pqcheck.model.findings_words import (
     against_limit,
     by_loss,
     clock,
+    criteria,
     first_few,
     has_reading,
     limit_text,
@@ -60,6 +61,11 @@ class PointResult(Struct, frozen=True):
     def required(self) -> list[Finding]:
         """Findings that decide."""
         return [finding for finding in self.findings if finding.required]
+
+    @property
+    def criteria(self) -> list[Finding]:
+        """What is counted."""
+        return criteria(self.findings)
 
     def with_verdict(self, *verdicts: Verdict) -> list[Finding]:
         """Required findings with these verdicts, worst first."""

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from pqcheck.model.findings import Findings
-from pqcheck.model.findings_words import clock
+from pqcheck.model.findings_words import danger_signs
 
 WIDTH = 100
 
@@ -36,18 +36,13 @@ def text_of(parts: Iterable[str]) -> str:
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
-def danger_text(findings: Findings, *, times: bool = False) -> str:
-    """Danger signs: what was seen, why it can hurt, who must act today; with `times` when it was seen first."""
+def danger_text(findings: Findings) -> str:
+    """Danger signs: what was seen and when, why it can hurt, who must act today."""
     lines = []
-    for finding in findings.findings:
-        if finding.kind != "safety":
-            continue
+    for finding in danger_signs(findings):
         lines.append(wrap(f"DANGER SIGN: {finding.title}."))
         if finding.reason is not None:
             lines += [wrap(finding.reason.text, "  "), wrap(finding.reason.advice, "  ")]
-        if times and finding.windows:
-            more = f" and {len(finding.windows) - 1} more times" if len(finding.windows) > 1 else ""
-            lines.append(wrap(f"First at {clock(finding.windows[0].start)}{more}.", "  "))
     return "\n".join(lines)
 
 

@@ -24,7 +24,7 @@ _HEAD = """\
 
 def as_text(result: Examined, *, everything: bool = False, quiet: bool = False) -> str:
     """The whole text, ending in a line feed. Danger signs come first, also when quiet."""
-    parts = [danger_text(result.findings, times=True), answer(result)]
+    parts = [danger_text(result.findings), answer(result)]
     if not quiet:
         handheld = [line for line in result.findings.remarks if line.startswith("Handheld:")]
         parts += [

@@ -87,8 +87,8 @@ class Place(Struct, frozen=True):
             raise SiteError(f"{here} = {text!r} is not a time; write one such as 2031-03-04T10:00:00") from None
         if moment.tzinfo is None:
             if self.zone is None:
-                raise SiteError(f"{here} = {text} has no offset and the site declares no time_zone; write "
-                                f"time_zone = \"Europe/Lisbon\" (an IANA name) or give the offset, {text}+00:00")
+                raise SiteError(f"{here} = {text} has no offset and the site declares no time_zone; declare the zone "
+                                "(an IANA name, Area/City), or write the offset behind the time")
             local = moment
             moment = local.replace(tzinfo=self.zone)
             if moment.astimezone(UTC).astimezone(self.zone).replace(tzinfo=None) != local:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from pqcheck.model.clock import unknown_zone
 from pqcheck.model.errors import SiteError, nearest
 from pqcheck.model.quantities import ASKED
 from pqcheck.model.small_files import parse_toml, read_small
@@ -32,7 +33,7 @@ from pqcheck.site.new_load import new_load_from, variant_from
 from pqcheck.site.pcc import generation_from, pcc_from
 from pqcheck.site.ratings import load_study_from, ratings_from, source_impedance_from, tariff_from
 from pqcheck.site.scenario import gate_from, scenario_from
-from pqcheck.site.site_structure import check_structure
+from pqcheck.site.site_structure import STARTER, check_structure
 from pqcheck.site.site_values import Coverage, Criterion, Generation, Reading, Site
 from pqcheck.site.supply import supply_from
 
@@ -41,6 +42,9 @@ _FILES = (("report", "logo"), ("report", "style_sheet"), ("waivers", "file"))
 
 _LISTED_FILES = (("new_load", "profile"), ("new_load", "spectrum_file"), ("variant", "spectrum_file"))
 """The same, in sections that are lists."""
+
+_RECORDINGS = (".csv", ".txt", ".tsv", ".gz", ".zip", ".parquet", ".xlsx")
+_NO_SITE_FILE = "{} looks like a recording and is no site file; name the site file (TOML) behind --site"
 
 _Entry = TypeVar("_Entry")
 
@@ -56,12 +60,17 @@ def load_site(path: str | os.PathLike[str]) -> Site:
         text = read_small(file).decode("utf-8-sig")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise SiteError(f"the site file {file.name!r} cannot be read: {reason}; check the path given") from None
+        begin = f", or {STARTER}" if isinstance(error, FileNotFoundError) else ""
+        raise SiteError(f"the site file {file.name!r} cannot be read: {reason}; check the path given{begin}") from None
     except UnicodeDecodeError as error:
+        if file.suffix.lower() in _RECORDINGS:
+            raise SiteError(_NO_SITE_FILE.format(file.name)) from None
         raise SiteError(f"{file.name}: byte {error.start} is not UTF-8; save the site file as UTF-8 text") from None
     try:
         document = parse_toml(text)
     except ValueError as error:
+        if file.suffix.lower() in _RECORDINGS:
+            raise SiteError(_NO_SITE_FILE.format(file.name)) from None
         raise SiteError(f"{file.name}: not valid TOML: {error}") from None
     return _site(document, file.name, file.parent)
 
@@ -156,8 +165,7 @@ def _zone(name: str | None, source: str) -> ZoneInfo | None:
     try:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        raise SiteError(f"{source}: time_zone = {name!r} is not a known zone; write an IANA name such as "
-                        f"'Europe/Lisbon'") from None
+        raise SiteError(f"{source}: time_zone = {unknown_zone(name)}") from None
 
 
 def _plain(value: Any, source: str, path: str = "") -> Any:

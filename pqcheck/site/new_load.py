@@ -183,7 +183,8 @@ def _schedule(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
     if "weekdays" in section and not section["weekdays"]:
         raise SiteError(f"{never}: weekdays is empty; name days such as 'mon', or leave the key away")
     spans: list[tuple[int, int]] = []
-    for text in section.get("hours", ["00:00-24:00"]):
+    given = section.get("hours", "00:00-24:00")
+    for text in given.split(",") if isinstance(given, str) else given:
         hours = _HOURS.fullmatch(text.strip())
         start, end = (int(hours[1]) * 60 + int(hours[2]), int(hours[3]) * 60 + int(hours[4])) if hours else (-1, -1)
         if not hours or start >= DAY_MINUTES or end > DAY_MINUTES or int(hours[2]) > 59 or int(hours[4]) > 59:

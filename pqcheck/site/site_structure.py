@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 _Fault = Any
 """An error of jsonschema, whose attributes are declared as perhaps unset there and never are."""
 
+STARTER = "begin one with `pqcheck site RECORDING... --out FILE`, which proposes what the recording shows"
+"""How to get a site file."""
+
 _TYPES = {
     "string": "a text",
     "number": "a number",
@@ -49,7 +52,19 @@ def check_structure(document: Mapping[str, Any], source: str) -> None:
     faults = list(_validator().iter_errors(document))
     if faults:
         first = min(faults, key=lambda fault: (_position(document, fault), fault.validator != "enum"))
-        raise SiteError(f"{source}: {_sentence(first)}")
+        about_supply = first.validator == "required" and _path(first.absolute_path) in ("", "supply")
+        raise SiteError(f"{source}: {_undeclared(document) if about_supply else _sentence(first)}")
+
+
+def _undeclared(document: Mapping[str, Any]) -> str:
+    """What of the supply, and which zone, is still to be declared, one part of the sentence for each."""
+    schema = site_schema()["properties"]["supply"]
+    supply = document.get("supply", {})
+    open_ = [] if "supply" in document else [_missing("supply", {}, "")]
+    open_ += [_missing(key, schema["properties"], "supply") for key in schema["required"] if key not in supply]
+    if "time_zone" not in document:
+        open_.append("time_zone is not declared either, which stamps without an offset from UTC need")
+    return "; ".join(open_) + "; `pqcheck site RECORDING... --out FILE` proposes what a recording shows of them"
 
 
 def _position(document: Any, fault: _Fault) -> list[int]:

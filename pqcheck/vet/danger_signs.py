@@ -7,14 +7,16 @@ safe.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from msgspec import Struct
 
+from pqcheck.model.clock import DAY, iso, local_clock
 from pqcheck.model.recording import Channel
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
+from pqcheck.stats.clock_hours import NEARLY_ALL, hours_text, share_within, usual_hours
 from pqcheck.stats.runs import Runs, find_runs, join_runs
 from pqcheck.stats.supply_away import side_known
 from pqcheck.vet.collect import Marks
@@ -76,6 +78,38 @@ def lasting(base: TimeBase, runs: Runs, seconds: float, scale: float) -> dict[in
             runs.first.tolist(), runs.count.tolist(), runs.worst.tolist(), runs.worst_slot.tolist(), strict=True
         )) if size * step >= seconds * 1e6
     }
+
+
+def most_in_a_day(spans: Sequence[Extent]) -> int:
+    """The most microseconds of spans, in time order and apart, that lie within 24 hours, wherever these begin."""
+    starts = np.array([span.start_us for span in spans], np.int64)
+    ends = np.array([span.end_us for span in spans], np.int64)
+    before = np.cumsum(ends - starts) - (ends - starts)
+    edges = np.column_stack([starts, ends]).ravel()
+    until = np.column_stack([before, before + ends - starts]).ravel()
+    return int(np.max(np.interp(starts + DAY, edges, until) - before, initial=0)) if len(spans) else 0
+
+
+def when_text(spans: Iterable[Extent], zone: str) -> str:
+    """When spans lie, those of several channels as one: ``on 2 days from 2031-03-14 to 2031-03-15, between 06:00 and
+    23:00``; the hours only where they hold nearly all of it."""
+    merged: list[tuple[int, int]] = []
+    for span in sorted(spans):
+        if merged and span.start_us <= merged[-1][1]:
+            merged[-1] = merged[-1][0], max(merged[-1][1], span.end_us)
+        else:
+            merged.append((span.start_us, span.end_us))
+    starts, ends = (local_clock(np.array(side, np.int64), zone) for side in zip(*merged, strict=True))
+    first, last = (iso(at, zone)[:16].replace("T", " ") for at in (merged[0][0], merged[-1][1]))
+    if len(merged) == 1:
+        return f"from {first} to {last.removeprefix(first[:11])}"
+    dates = sorted({day for start, end in zip((starts // DAY).tolist(), ((ends - 1) // DAY).tolist(), strict=True)
+                    for day in range(start, end + 1)})
+    hours = usual_hours(starts, ends)
+    clock = f", {hours_text(hours)}" if hours and share_within(starts, ends, hours) >= NEARLY_ALL else ""
+    if len(dates) == 1:
+        return f"on {first[:10]}{clock}"
+    return f"on {len(dates)} days from {first[:10]} to {iso(merged[-1][1] - 1, zone)[:10]}{clock}"
 
 
 def doubted(base: TimeBase, phase: str | None) -> set[str]:

@@ -166,7 +166,7 @@ def _judge_once(
     from pqcheck.model.clock import iso, to_local
     from pqcheck.vet import Vetted, Vetting
     from pqcheck.vet.into_findings import NOTHING_AGAINST
-    from pqcheck.workflows.not_read import advised, not_read
+    from pqcheck.workflows.not_read import advised, not_read, ratings_unseen
 
     on = as_of
     if on is None and recording.streams:
@@ -218,11 +218,13 @@ def _judge_once(
         line = f"{start} to {end} is no full {left.length} and was not judged on its own."
         named[left.length] = max(named.get(left.length, (0, "")), (left.end_us - left.start_us, line))
     lines = (line for _, line in named.values())
-    remarks = sorted({*vetted[0].remarks, *judged.remarks, *lines, *summed_orders(tasks, site)})
-    if judged.remarks or missing.left_alone or missing.beyond:
+    contradictions = {doubt.text for doubt in judged.disagreements}
+    remarks = sorted({*vetted[0].remarks, *contradictions, *lines, *summed_orders(tasks, site)})
+    if contradictions or missing.left_alone or missing.beyond:
         # What contradicts itself, or was never looked at, is no clean recording.
         remarks = [line for line in remarks if not line.startswith(NOTHING_AGAINST)]
-    remarks[:0] = [line for line in (missing.sentence or missing.remark, missing.beyond) if line]
+    unseen = ratings_unseen(vetted[0].findings, site)
+    remarks[:0] = [line for line in (missing.sentence or missing.remark, missing.beyond, unseen) if line]
     return _JudgedOnce(findings, remarks, remainders, gatherer.finish() if gatherer is not None else None)
 
 

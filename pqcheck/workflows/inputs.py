@@ -61,7 +61,8 @@ def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -
                 f"{same_id.sha256[:12]} and {table.sha256[:12]}); give one of them an id of its own"
             )
     if not loaded and not may_be_none:
-        raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file")
+        raise SiteError("no limit table was asked for; name one with --limits or under [limits] apply in the site file "
+                        "(`pqcheck limits` lists them)")
     check_declarations(site, list(loaded.values()))
     return list(loaded.values())
 

@@ -12,14 +12,16 @@ from pqcheck.io.headers.tokens import tokens_of
 from pqcheck.judge.phases_asked import phases_asked, phases_beyond
 from pqcheck.judge.tasks import Settled
 from pqcheck.model.errors import InputError
-from pqcheck.model.findings import Reason
+from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.findings_words import NOT_READ, first_few
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import POWERS
+from pqcheck.vet.checks.completeness import CHECK as COMPLETENESS_CHECK
+from pqcheck.vet.danger_signs import conductor_rating
 
-_POWER = re.compile("power|leistung|puissance", re.IGNORECASE)
+_POWER = re.compile("power|leistung|puissance|potencia|pot\u00eancia|potenza|vermogen|\\bmoc|effekt", re.IGNORECASE)
 _CODES = ("not-recorded", "phase-missing")
 
 
@@ -142,6 +144,22 @@ def not_read(
             missing.setdefault(rule.quantity, [])
     return NotRead({quantity: tuple(phases) for quantity, phases in missing.items()}, tuple(left), name, line,
                    tuple(unsaid), tuple(only))
+
+
+def ratings_unseen(findings: Iterable[Finding], site: Site) -> str:
+    """The currents without one reading that a declared rating would be held against; empty where there are none."""
+    seen: dict[str, bool] = {}
+    for finding in findings:
+        if finding.kind == "recording" and finding.quantity == "current" and finding.rule == COMPLETENESS_CHECK.name:
+            empty = finding.reason is not None and finding.reason.code == "never-observed"
+            seen[finding.phase or ""] = seen.get(finding.phase or "", False) or not empty
+    blind = {phase: rating[1] for phase, any_value in seen.items()
+             if not any_value and (rating := conductor_rating(site, phase)) is not None}
+    if not blind:
+        return ""
+    names = " and ".join(f"current.{phase}" for phase in blind)
+    holds = "holds no value, so it was" if len(blind) == 1 else "hold no value, so they were"
+    return f"{NOT_READ}{names} {holds} not held against [ratings] {' and '.join(dict.fromkeys(blind.values()))}."
 
 
 def advised(settled: Sequence[Settled], missing: NotRead) -> list[Settled]:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from pqcheck.judge.every_source import as_findings, with_rivals
+from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.model.errors import InputError
-from pqcheck.model.findings import Findings
+from pqcheck.model.findings import Finding, Findings, in_order
 from pqcheck.model.recording import Recording
 from pqcheck.plan.recording_so_far import SoFar, progress
 from pqcheck.site.site_values import Site
-from pqcheck.vet import vet
+from pqcheck.vet import Trust, Vetted, Vetting
+from pqcheck.vet.into_findings import NOTHING_AGAINST
 from pqcheck.vet.vetting_result import Examined
 from pqcheck.workflows.check_recording import check
 from pqcheck.workflows.inputs import (
@@ -33,9 +38,27 @@ def examine(recordings: Recordings, site: Sites) -> Examined:
     place = as_site(site)
     recording = as_recording(recordings, place)
     missing = _not_read(recording, place)
-    vetted = vet(as_corrected(recording, place), place)
-    findings = Findings(vetted.findings, place.declared, recording_entries(recording), (), vetted.remarks)
+    vetted, contradictions = _vetted_and_compared(as_corrected(recording, place), place)
+    remarks = vetted.remarks
+    if contradictions:
+        remarks = tuple(line for line in remarks if not line.startswith(NOTHING_AGAINST))
+    findings = Findings(in_order((*vetted.findings, *contradictions)), place.declared, recording_entries(recording), (),
+                        remarks)
     return Examined(findings, vetted.proposals, place.corrections, missing)
+
+
+def _vetted_and_compared(recording: Recording, site: Site) -> tuple[Vetted, list[Finding]]:
+    """What the checks say, and in the same pass what judging would refuse because sources disagree."""
+    tasks = with_rivals(as_tables(None, site, may_be_none=True), recording, site)
+    vetting = Vetting(recording, site)
+    vetted: list[Vetted] = []
+
+    def trust() -> Sequence[Trust]:
+        vetted.append(vetting.finish())
+        return vetted[0].trust
+
+    judged = judge(tasks, (), recording, site, observe=vetting.feed, trust=trust)
+    return vetted[0], as_findings(judged.disagreements, recording)
 
 
 def _not_read(recording: Recording, site: Site) -> str:

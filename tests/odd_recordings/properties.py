@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pqcheck import check
+from pqcheck.workflows.vet_recording import examine
 from tests.odd_recordings.forms import FORMS, File
 from tests.odd_recordings.reading import (
     SLOT_S,
@@ -287,25 +288,41 @@ def bases_change_nothing(recording: Odd, number: int, interval_s: int) -> None:
         assert now.get(name) != "pass" or was.get(name) == "pass" or name in explained, change
 
 
-def contradiction_never_passes(recording: Odd, column: int, interval_s: int, by: float) -> None:
-    """A second time base of the same span, in which a channel differs by more than instruments do, passes nothing."""
+def contradicting(recording: Odd, column: int, interval_s: int, by: float) -> Odd | None:
+    """The recording beside a second time base in which a channel is `by` times as large; None where there is none."""
     whole = next((part for parts in recording.files for part in parts if part.interval_s == SLOT_S), None)
-    if whole is None or not whole.count:
-        return
-    quantity, phase = recording.columns[column].quantity, recording.columns[column].phase
-    if quantity == "flicker_pst":
-        return
+    if whole is None or not whole.count or recording.columns[column].quantity == "flicker_pst":
+        return None
     changed = [
         [plain(float(cell.replace("@", ".")) * by, 2) for cell in cells] if number == column else cells
         for number, cells in enumerate(whole.cells)
     ]
     other = refined(Part(SLOT_S, whole.start_s, changed), interval_s)
-    answer = judged(replace(recording, files=[[whole], [other]], cut=None, exclusions=[]))
+    return replace(recording, files=[[whole], [other]], cut=None, exclusions=[])
+
+
+def contradiction_never_passes(recording: Odd, column: int, interval_s: int, by: float) -> None:
+    """A second time base of the same span, in which a channel differs by more than instruments do, passes nothing."""
+    both = contradicting(recording, column, interval_s, by)
+    answer = judged(both) if both is not None else None
     if answer is None:
         return
+    of = recording.columns[column]
     for finding in limit_findings(answer):
-        if (finding["quantity"], finding["phase"]) == (quantity, phase):
+        if (finding["quantity"], finding["phase"]) == (of.quantity, of.phase):
             assert finding["verdict"] != "pass", (finding["id"], finding["verdict"])
+
+
+def refusals_reach_vetting(recording: Odd) -> None:
+    """Where a rule is refused, vetting does not call the recording sound, whichever tables are applied."""
+    answer = judged(recording)
+    if answer is None or all(finding["verdict"] != "refused" for finding in limit_findings(answer)):
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        paths = [Path(folder) / f"recording{number}.csv" for number, _ in enumerate(recording.contents())]
+        for path, content in zip(paths, recording.contents(), strict=True):
+            path.write_bytes(content)
+        assert int(examine(paths, recording.site()).exit_status), recording
 
 
 def forms_change_nothing(recording: Odd, form: str) -> None:

@@ -27,7 +27,10 @@ _UVW = {"u": "a", "v": "b", "w": "c"}
 _RYB = {"r": "a", "y": "b", "b": "c"}
 _NEXT = {"a": "ab", "b": "bc", "c": "ca"}
 _PAIRS = {"ab": "ab", "ba": "ab", "bc": "bc", "cb": "bc", "ca": "ca", "ac": "ca"}
+LINE_OVER_NEUTRAL = (1.6, 1.85)
+"""Between lines over to neutral on a wye service, with some unbalance."""
 _POWERS = ("active_power", "reactive_power", "apparent_power", "power_factor", "displacement_power_factor")
+TAKEN_AS_TO_NEUTRAL = "a single phase is taken as to neutral"
 _DEFAULT_UNITS = {"frequency": "Hz", "power_factor": "1", "displacement_power_factor": "1", "flicker_pst": "1",
                   "flicker_plt": "1", "flag": "1"}
 
@@ -196,17 +199,18 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
     result = []
     pairs = [guess.column for guess in guesses
              if guess.channel and guess.channel.quantity == "voltage" and guess.channel.phase in ("ab", "bc", "ca")]
+    bare = {guess.column for guess in guesses if _is_bare(guess, tokens)}
+    named = {guess.channel.key: guess.column for guess in guesses
+             if guess.channel and guess.channel.quantity == "voltage" and guess.column not in bare}
     for guess in guesses:
         channel = guess.channel
-        words = tokens.get(guess.column)
-        bare = (
-            channel is not None and channel.quantity == "voltage" and channel.phase in ("an", "bn", "cn")
-            and words is not None and not words.phase.endswith("n") and not words.line
-        )
-        if not bare:
+        if guess.column not in bare:
             result.append(guess)
             continue
         assert channel is not None
+        if channel.key in named and not pairs:
+            result.append(_beside_neutral(guess, channel, named[channel.key], evidence))
+            continue
         ratio = evidence.ratio(pairs, guess.column)
         if ratio is not None and 1.6 < ratio < 2.1:
             sentence = f"line-to-line columns are {ratio:.2f} times as large, so phase to neutral"
@@ -214,13 +218,32 @@ def _line_to_line(guesses: list[Guess], tokens: Mapping[int, Tokens], evidence: 
             continue
         near = evidence.nearest_nominal(channel, guess.column)
         if near is None:
-            result.append(replace(guess, confidence=LIKELY, why=guess.why + "; a single phase is taken as to neutral"))
+            result.append(replace(guess, confidence=LIKELY, why=f"{guess.why}; {TAKEN_AS_TO_NEUTRAL}"))
         elif near[0] == "neutral":
             result.append(replace(guess, why=f"{guess.why}; {near[1]}"))
         else:
             result.append(replace(guess, confidence=LIKELY, why=f"{guess.why}; {near[1]}", doubt=_NEXT[channel.phase[0]]
                                   if channel.phase else ""))
     return result
+
+
+def _is_bare(guess: Guess, tokens: Mapping[int, Tokens]) -> bool:
+    """Whether the name of a voltage says a phase, and not whether to neutral or to which other phase."""
+    channel, words = guess.channel, tokens.get(guess.column)
+    return channel is not None and channel.quantity == "voltage" and channel.phase in ("an", "bn", "cn") \
+        and words is not None and not words.phase.endswith("n") and not words.line
+
+
+def _beside_neutral(guess: Guess, channel: Channel, named: int, evidence: Evidence) -> Guess:
+    """A bare ``U L1`` beside ``U L1-N``, which says that it is to neutral: line to line where the numbers say so."""
+    ratio = evidence.ratio([guess.column], named)
+    line = _NEXT[str(channel.phase)[0]]
+    if ratio is not None and LINE_OVER_NEUTRAL[0] < ratio < LINE_OVER_NEUTRAL[1]:
+        return replace(guess, channel=replace(channel, phase=line), confidence=LIKELY,
+                       why=f"{guess.why}; {ratio:.2f} times the column that names the neutral, so line to line")
+    size = "" if ratio is None else f", and is {ratio:.3g} times as large"
+    return Guess(guess.column, None, ALONE, f"it can be phase to neutral or line to line: another column is "
+                                            f"{channel.name} by its name{size}; map it by hand if it is wanted")
 
 
 def _unique(guesses: list[Guess], headers: Sequence[str], evidence: Evidence) -> list[Guess]:

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from pqcheck.io.decoder import Table
 from pqcheck.io.event_table import read_as
 from pqcheck.io.timeline.clock_faults import check_years, reset_rows
-from pqcheck.io.timeline.notes import counted, rows_text, spans_of
+from pqcheck.io.timeline.notes import counted, rows_text, spans_of, zone_missing
 from pqcheck.model.clock import from_local
 from pqcheck.model.errors import InputError
 from pqcheck.model.recording import ColumnReading, Event, Note, RowSpan, SourceFile
@@ -50,10 +50,7 @@ def _placed(table: Table, zone: str | None, notes: list[Note]) -> Iterator[Event
     instants, uncertain = stamps, np.zeros(stamps.size, np.bool_)
     if table.local and stamps.size:
         if zone is None:
-            raise InputError(
-                f"the stamps of {table.name} carry no offset from UTC; declare time_zone in the site file, "
-                "for example time_zone = \"Europe/Lisbon\""
-            )
+            raise InputError(zone_missing(table))
         local = from_local(stamps, zone)
         instants, uncertain = local.utc_us, local.undecided | local.skipped
     # A clock that fell back to a factory date still measured how long and how deep.

@@ -154,10 +154,7 @@ def _placed(table: Table, stamps: Instants, zone: str | None, notes: list[Note])
     if not table.local:
         return stamps, rows
     if zone is None:
-        raise InputError(
-            f"the stamps of {table.name} carry no offset from UTC; declare time_zone in the site file, "
-            "for example time_zone = \"Europe/Lisbon\""
-        )
+        raise InputError(notice.zone_missing(table))
     local = from_local(stamps, zone)
     if local.skipped.any():
         row = int(np.argmax(local.skipped))

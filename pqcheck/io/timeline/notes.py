@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from pqcheck.io.decoder import Table
 from pqcheck.io.timeline.block_buffer import Conflicts
 from pqcheck.io.timeline.stream_plan import StreamPlan
 from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, RowRuns, merged_ranges
-from pqcheck.model.clock import LocalRows, duration_text, iso
+from pqcheck.model.clock import LocalRows, duration_text, iso, zone_info
 from pqcheck.model.recording import Channel, Note, RowIndex, RowSpan
 
 FIRST_ROWS = 5
@@ -38,15 +39,36 @@ def spans_of(name: str, numbers: Ints) -> tuple[RowSpan, ...]:
     return tuple(RowSpan(name, int(numbers[a]), int(numbers[b - 1])) for a, b in zip(starts, ends, strict=True))
 
 
+def zone_missing(table: Table) -> str:
+    """What to declare for stamps that could mean any instant of a day and more."""
+    stamps = table.stamps.all()
+    first = f" (the first stamp is {iso(int(stamps[0]), 'UTC')[:19]})" if stamps.size else ""
+    return (
+        f"the stamps of {table.name} carry no offset from UTC; declare time_zone in the site file, the IANA name "
+        f"(Area/City) of the zone in which the clock of the recorder ran{first}"
+    )
+
+
 def skipped_hour(table: Table, row: int, count: int, zone: str) -> str:
     """Why a file with stamps in an hour that does not exist is not read."""
     number = int(table.row_numbers.of(np.array([row]))[0])
-    written = iso(int(table.stamps.all()[row]), "UTC")[:19]
+    stamp = int(table.stamps.all()[row])
+    written = iso(stamp, "UTC")[:19]
     return (
         f"{table.name}, row {number}: {written} does not exist in {zone}, where the clocks go forward over it "
         f"({counted(count, 'row')} in such hours); if the recorder keeps standard time all year, declare a zone "
-        'without clock change, such as time_zone = "Etc/GMT-1" for one hour ahead of UTC'
+        f"without clock change{_standard_time(stamp, zone)}"
     )
+
+
+def _standard_time(stamp_us: int, zone: str) -> str:
+    """The zone without clock change that keeps the standard time of `zone`, whose sign is the other way round."""
+    before = datetime.fromtimestamp(stamp_us / 1e6 - 86_400, zone_info(zone))
+    ahead = (before.utcoffset() or timedelta()) - (before.dst() or timedelta())
+    if ahead % timedelta(hours=1):
+        return ""
+    hours = ahead // timedelta(hours=1)
+    return f', time_zone = "Etc/GMT{-hours:+d}" for the standard time of {zone}' if hours else ', time_zone = "UTC"'
 
 
 def about_clock(table: Table, local: LocalRows, zone: str) -> list[Note]:

@@ -178,15 +178,20 @@ def _order(dates: Sequence[str], declared: Mapping[str, Any], name: str) -> str:
         return "ymd"
     if "day_first" in declared:
         return "dmy" if declared["day_first"] else "mdy"
-    spans = {}
+    spans: dict[str, int] = {}
     for kind in ("dmy", "mdy"):
-        try:
-            days = [_day(text, kind) for text in dates]
-        except ValueError:
+        if _no_dates(dates, kind):
             continue
+        days = [_day(text, kind) for text in dates]
         steps = [abs(after - before) for before, after in pairwise(days)]
         spans[kind] = max(steps, default=0)
-    if not dates or not spans:
+    if dates and not spans:
+        wrong, kind = min(((_no_dates(dates, kind), kind) for kind in ("dmy", "mdy")), key=lambda each: len(each[0]))
+        raise InputError(
+            f"{name}: {wrong[0]!r} is no date {_KINDS[kind]}, as most others can be read; correct it in the file, or "
+            "declare time_format"
+        )
+    if not dates:
         raise InputError(f"{name}: {shown!r} is no date; write stamps as 2031-03-03T00:10:00 or declare time_format")
     if len(spans) == 1:
         return next(iter(spans))
@@ -198,6 +203,17 @@ def _order(dates: Sequence[str], declared: Mapping[str, Any], name: str) -> str:
     if spans["dmy"] != spans["mdy"]:
         return min(spans, key=lambda kind: spans[kind])
     raise _day_or_month(next(text for text in dates if _day(text, "dmy") != _day(text, "mdy")), name)
+
+
+def _no_dates(texts: Sequence[str], kind: str) -> list[str]:
+    """The texts that are no date in this order."""
+    wrong = []
+    for text in texts:
+        try:
+            _day(text, kind)
+        except ValueError:
+            wrong.append(text)
+    return wrong
 
 
 def _day_or_month(text: str, name: str) -> InputError:

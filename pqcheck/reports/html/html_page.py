@@ -12,6 +12,7 @@ from typing import Any
 
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Findings
+from pqcheck.model.findings_words import danger_signs
 from pqcheck.model.small_files import read_small
 from pqcheck.reports.html.criteria_section import criteria, criteria_part
 from pqcheck.reports.html.evidence_section import evidence_part, open_part, with_evidence
@@ -70,8 +71,7 @@ def danger_box(findings: Findings, heading: str) -> Markup | None:
             tag("strong", f"{finding.title}. "),
             f"{finding.reason.text} {finding.reason.advice}" if finding.reason else "",
         )
-        for finding in findings.findings
-        if finding.kind == "safety"
+        for finding in danger_signs(findings)
     ]
     return tag("div", tag("h2", heading), *signs, class_="danger", role="alert") if signs else None
 

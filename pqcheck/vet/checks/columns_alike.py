@@ -101,8 +101,9 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 def _in_series(base: TimeBase, quantity: str, phases: tuple[str, ...]) -> bool:
     """Whether these are the currents of two legs behind an open neutral: in series they are one current by right."""
     watch = base.of(NeutralWatch)
-    legs = {str(channel.phase)[0] for channel in watch.legs}
-    return quantity in CURRENTS and watch.kind == "split" and set(phases) == legs and bool(watch.runs.count)
+    return quantity in CURRENTS and "split" in watch.seen and any(
+        test.kind == "split" and {str(leg.phase)[0] for leg in test.legs} == set(phases) for test in watch.tests
+    )
 
 
 def _stretches(base: TimeBase) -> Iterator[Outcome]:

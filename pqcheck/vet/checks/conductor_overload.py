@@ -9,7 +9,7 @@ from pqcheck.model.recording import Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, Check, Threshold, thresholds
-from pqcheck.vet.danger_signs import ACT_CURRENT, RunsOutside, SafeRange, conductor_rating, doubted, lasting
+from pqcheck.vet.danger_signs import ACT_CURRENT, RunsOutside, SafeRange, conductor_rating, doubted, lasting, when_text
 from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
 
@@ -55,7 +55,8 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
             CHECK, Verdict.FAIL, channel.base_name, "current", channel.phase, code="conductor-overload",
             likelihood="shown",
             text=f"The current {channel.phase} lay above the declared {rating[1]} rating of {rating[0]:g} A for "
-                 f"{duration_text(total)} in all, up to {worst.worst:.5g} A. An overloaded conductor or joint heats "
+                 f"{duration_text(total)} in all, {when_text(spans, base.zone)}, up to {worst.worst:.5g} A. "
+                 "An overloaded conductor or joint heats "
                  "up and can start a fire.",
             advice=ACT_CURRENT, spans=spans, value=worst.worst, unit="A", high=rating[0],
         )

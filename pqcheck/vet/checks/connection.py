@@ -9,6 +9,7 @@ import numpy as np
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import PRACTICE, Check, Threshold, thresholds
+from pqcheck.vet.checks.line_leads import AT_GROUND, CORNER_PERCENT
 from pqcheck.vet.checks.loose_neutral import NeutralWatch
 from pqcheck.vet.checks.nominal import OF_THE_NOMINAL, ROOT3
 from pqcheck.vet.kept_runs import Array
@@ -19,8 +20,6 @@ PATTERN_PERCENT = Threshold(3, "%", PRACTICE, "How near the pattern of the volta
 LEGS_APART_PERCENT = Threshold(8, "%", PRACTICE,
                                "How far the two lighting legs of a high-leg delta may stand apart under their loads.")
 HIGH_LEG_PERCENT = Threshold(6, "%", PRACTICE, "How near the high leg must be to 1.73 times their mean.")
-AT_GROUND = Threshold(0.05, "1", PRACTICE,
-                      "Voltage to ground over that between lines below which a corner of a delta is grounded.")
 WYE_LOW = Threshold(1.62, "1", "field practice: line-to-line against line-to-neutral voltages",
                     "Line-to-line over line-to-neutral of a wye service, lower edge.")
 WYE_HIGH = Threshold(1.8, "1", "field practice: line-to-line against line-to-neutral voltages", "The same, upper edge.")
@@ -89,10 +88,12 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     if high_leg:
         proposal += f', high_leg = "{high_leg}"'
     known = tuple(to_neutral) if accepts else tuple(middle)
+    hidden = " If the service has a neutral in the middle of three legs, it is open: treat it as a danger until a " \
+             "qualified person has looked." if high_leg and declared != "high-leg-delta" else ""
     yield Outcome(
         CHECK, Verdict.REFUSED, "voltage", "voltage", code="connection-doubtful", likelihood="likely",
         text=f"The site declares {declared}, but the voltages ({listed}) show {words}.",
-        advice=f"Confirm the connection; the data would fit {proposal}.",
+        advice=f"Confirm the connection; the data would fit {proposal}.{hidden}",
         subjects=(Subject("voltage", known),),
     )
 
@@ -105,7 +106,7 @@ def grounded_corner(to_neutral: dict[str, Array], between: dict[str, Array]) -> 
     over = {phase: float(np.nanmedian(series)) / max(line, 1e-9) for phase, series in to_neutral.items()}
     at_ground = [phase for phase, ratio in over.items() if ratio < AT_GROUND.value]
     others = [ratio for ratio in over.values() if ratio >= AT_GROUND.value]
-    full = all(abs(ratio - 1) < PATTERN_PERCENT.value / 100 for ratio in others)
+    full = all(abs(ratio - 1) < CORNER_PERCENT.value / 100 for ratio in others)
     return at_ground[0][0] if len(at_ground) == 1 and full else ""
 
 

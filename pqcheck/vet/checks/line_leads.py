@@ -15,6 +15,9 @@ HALF = Threshold(0.1, "1", "derived: without a neutral the input floats between 
                  "How near two voltages on one lead must be to half of the third.")
 LINE_WITHIN = Threshold(0.07, "1", PRACTICE,
                         "How near the line-to-line voltage that the legs imply must be to its nominal.")
+AT_GROUND = Threshold(0.02, "1", PRACTICE,
+                      "Voltage to ground over that between lines below which a corner of a delta is grounded.")
+CORNER_PERCENT = Threshold(3, "%", PRACTICE, "How near the two others must then be to that between lines.")
 THROUGHOUT = 0.95
 """Share of the known points from which a lead was off all the time."""
 

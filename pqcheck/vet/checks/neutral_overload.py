@@ -8,7 +8,7 @@ import numpy as np
 
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import CHOSEN, PRACTICE, Check, Threshold, thresholds
-from pqcheck.vet.danger_signs import ACT_CURRENT, conductor_rating
+from pqcheck.vet.danger_signs import ACT_CURRENT, conductor_rating, when_text
 from pqcheck.vet.kept_runs import starts_and_lengths
 from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import TimeBase
@@ -54,7 +54,8 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
     worst = max(spans, key=lambda span: span.worst)
     yield Outcome(
         CHECK, Verdict.FAIL, "current.n", "current", "n", code="neutral-overload", likelihood="shown",
-        text=f"The neutral carries up to {worst.worst:.5g} A, more than {TIMES_PHASE.value:g} times the largest phase "
+        text=f"The neutral carries, {when_text(spans, base.zone)}, up to {worst.worst:.5g} A, "
+             f"more than {TIMES_PHASE.value:g} times the largest phase "
              f"current and more than half its declared rating of {rating[0]:g} A. The neutral has no breaker of its "
              "own: it can overheat unnoticed.",
         advice=ACT_CURRENT, spans=tuple(spans), value=worst.worst, unit="A",
