@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from pqcheck import check
+from pqcheck.cli import main
 from pqcheck.judge.event_columns import EventColumns, Ranked
 from pqcheck.judge.event_counts import class_numbers
 from pqcheck.judge.event_coverage import TrendExcursions
@@ -133,6 +134,25 @@ def test_rapid_changes_are_counted_and_held_against_no_curve(tmp_path: Path) -> 
     path.write_text(HEADER + "2031-03-05T10:00:00,an,dip,0.1,75\n", encoding="utf-8")
     none = {each.rule: each for each in check([path], place, ["event-indices"]).findings}["rapid-changes-day"]
     assert none.statistic is not None and none.statistic.value is None
+
+
+def test_an_event_table_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Vetting has nothing to look at and does not say "sound"; a check judges, also an empty list that is complete."""
+    path, place = tmp_path / "events.csv", tmp_path / "site.toml"
+    path.write_text(HEADER)
+    place.write_text(
+        'name = "x"\ntime_zone = "UTC"\n[supply]\nnominal_voltage = "230 V"\nconnection = "single-phase"\n'
+        'frequency = "50 Hz"\n[limits]\napply = ["iti-2000"]\n[events]\ncomplete = true\n'
+        "from = 2031-03-03T00:00:00\nto = 2031-03-10T00:00:00\n"
+    )
+    for rows, status in (("", 0), ("2031-03-04T10:00:00,an,dip,0.1,75\n", 0), ("2031-03-04T10:00:00,an,dip,2,5\n", 1)):
+        path.write_text(HEADER + rows)
+        assert main(["check", str(path), "--site", str(place)]) == status
+        assert "Only events were read" in capsys.readouterr().out
+        assert main(["vet", str(path), "--site", str(place)]) == 3
+        assert "OPEN: Only events were read" in capsys.readouterr().out
+        assert main(["vet", str(path), "--site", str(place), "--so-far"]) == 2
+        assert "only events were read; give the trend too" in capsys.readouterr().err
 
 
 # Trend and list: a dip to 20 % for half an hour, while three whole intervals of it show 230 V.
