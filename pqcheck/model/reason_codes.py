@@ -211,6 +211,16 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{sentence}",
         "Correct the file or how it is read, then check it again.",
     ),
+    "doubled": ReasonCode(
+        "The site or its recording is named twice",
+        "{sentence}",
+        "Find out which of them is right, correct the registry or the file, and run again.",
+    ),
+    "no-recording": ReasonCode(
+        "The site has no recording",
+        "{sentence}",
+        "Fetch the recording, or correct what the registry names or the span for which its row holds.",
+    ),
     "no-readings": ReasonCode(
         "No reading",
         "The column holds no reading in this {period}.",
