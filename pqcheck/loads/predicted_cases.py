@@ -114,8 +114,7 @@ class PredictedCases:
     def _band(self, source: SupplyImpedance | None) -> tuple[list[Finding], list[tuple[BandCase, list[Finding]]]]:
         """The worst bound over the span of every input, and the bounds of each case."""
         runs = []
-        orders = {channel.order for _, channel in self.measured_record.channels() if channel.order is not None}
-        for case in band_cases(replace(self.whole, source=source), self.site, orders):
+        for case in self._cases(source):
             firm_too = [replace(case.added, loads=firm(case.added.loads))] if self.feeds_in else []
             if any(self.collapses(added) for added in (*firm_too, case.added)):
                 continue
@@ -130,6 +129,10 @@ class PredictedCases:
         declared = self.predicted("-arithmetic", source)
         return worst_of(declared, *(findings for _, findings in runs)), runs
 
+    def _cases(self, source: SupplyImpedance | None) -> list[BandCase]:
+        orders = {channel.order for _, channel in self.measured_record.channels() if channel.order is not None}
+        return band_cases(replace(self.whole, source=source), self.site, orders)
+
     def demands(self, interval_us: int, everything: Added) -> Cases:
         """The largest demands, for the ratings."""
 
@@ -137,15 +140,20 @@ class PredictedCases:
             return demand_of(self.record(added), self.site, interval_us)
 
         def worst_demand(added: Added) -> Demand | None:
-            return None if self.collapses(added) else demand(added)
+            if self.collapses(added):
+                return None
+            return demand_of(self.record(added), self.site, interval_us, others=False)
 
-        def worst_demands(added: Added) -> tuple[Demand, ...]:
-            found = (worst_demand(replace(added, source=source)) for source in self.supplies)
+        def worst_demands() -> tuple[Demand, ...]:
+            declared = [replace(self.firm, law="arithmetic", source=source) for source in self.supplies]
+            spans = [case.added for source in self.supplies for case in self._cases(source)]
+            firm_spans = [replace(added, loads=firm(added.loads)) for added in spans]
+            found = (worst_demand(added) for added in (*declared, *firm_spans))
             return tuple(demand for demand in found if demand is not None)
 
         return Cases(
             demand(self.firm),
-            worst_demands(replace(self.firm, law="arithmetic")),
+            worst_demands(),
             worst_demand(replace(everything, loads=self.firm.loads)),
             demand(self.whole) if self.feeds_in else None,
             any(load.bank is not None for load in self.whole.loads),
