@@ -11,12 +11,12 @@ from pqcheck.loads.band import BandCase, band_cases, band_rows
 from pqcheck.loads.capacity import Cases
 from pqcheck.loads.declared import feed_in_currents, firm
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.neutral_cases import INPUT, agreed, neutral_cases
 from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import bounded, predicted, worst_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import BandRow, Demand
 from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_cases import NEUTRAL, RATIO, agreed, supply_cases
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Recording
@@ -42,7 +42,7 @@ class PredictedCases:
         self.measured_record, self.site, self.tables = measured_record, site, tables
         self.measured, self.quantities = measured, quantities
         self.firm, self.whole = firm_added, added
-        self.supplies = neutral_cases(added.loads, added.source, site.supply)
+        self.supplies = supply_cases(added.loads, added.source, site.supply)
         """The supply as declared, and the others that it may be as to its neutral; the last lowers voltages most."""
         self._records: list[tuple[Added, Recording]] = []
 
@@ -50,6 +50,11 @@ class PredictedCases:
     def feeds_in(self) -> bool:
         """Whether some load feeds in."""
         return len(self.firm.loads) < len(self.whole.loads)
+
+    @property
+    def neutral_open(self) -> bool:
+        """Whether the impedance of the neutral is not declared and predictions depend on it."""
+        return any(source is not None and source.neutral_as_phase for source in self.supplies)
 
     def record(self, added: Added) -> Recording:
         """The record with these additions."""
@@ -90,10 +95,10 @@ class PredictedCases:
             main, upper = bounded(self.predicted("", source), bounds)
             mains.append(main)
             uppers.append(upper)
-            runs += [(BandCase(INPUT, "as large as that of a phase", self.whole), bounds)] if number else cases
-        known = self.whole.source is None or self.whole.source.neutral_known
-        rows = [row for row in band_rows(declared, runs) if not known or row.input != INPUT]
-        return agreed(mains, declared=known), agreed(uppers, declared=known), rows
+            unknown = NEUTRAL if self.neutral_open else RATIO
+            runs += [(BandCase(*unknown, self.whole), bounds)] if number else cases
+        open_ = self.neutral_open
+        return agreed(mains, declared=not open_), agreed(uppers, declared=not open_), band_rows(declared, runs)
 
     def predicted(self, variant: str, source: SupplyImpedance | None = None) -> list[Finding]:
         """The predictions of the declared case (or with another supply), or their bounds."""

@@ -300,7 +300,7 @@ def _with_loads(
         starts=tuple(starts(base.loads, site, weakest, lowest_voltages(record, site))),
         new_neutral=neutral_current(base.loads, site.supply),
         remarks=(*base.remarks, *_remarks(base.loads, source, site)),
-        neutral_open=len(cases.supplies) > 1 and source is not None and not source.neutral_known,
+        neutral_open=cases.neutral_open,
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
 
