@@ -160,9 +160,10 @@ def test_nothing_is_spare_where_every_clamp_reads_zero() -> None:
     assert len(found.capacity) == 3 and all(each.doubt is not None for each in found.capacity)
 
 
+@pytest.mark.parametrize("coverage", ["", '[coverage]\nat_least_percent = 50\npolicy_of = "the consultant"\n'])
 @pytest.mark.parametrize("word", [">50", "OL"])
 def test_bounds_and_overflow_are_no_maximum(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], word: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], word: str, coverage: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
     stamps = np.datetime64("2031-03-03") + np.arange(COUNT) * np.timedelta64(10, "m")
@@ -175,7 +176,7 @@ def test_bounds_and_overflow_are_no_maximum(
     Path("week.csv").write_text("\n".join(rows), encoding="utf-8")
     Path("site.toml").write_text(
         '[supply]\nnominal_voltage = "400 V"\nconnection = "wye"\nfrequency = "50 Hz"\n[ratings]\nservice = "80 A"\n'
-        '[load_study]\ndemand_interval = "10 min"\n',
+        f'[load_study]\ndemand_interval = "10 min"\n{coverage}',
         encoding="utf-8",
     )
     assert main(["load", "week.csv", "--site", "site.toml", "--study", "s.json"]) == 3
