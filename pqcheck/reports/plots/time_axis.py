@@ -57,10 +57,10 @@ def label_axis(axes: Any, start_us: int, end_us: int, zone: str, *, named: bool 
         step = max(1, -(-len(days) // _MOST_LABELS))
         major = days[::step]
         axes.set_xticks([hours(tick, start_us) for tick in major])
-        # A label centred under the right edge would be cut by the edge of the figure.
-        for tick, text in zip(major, axes.set_xticklabels([day_label(tick, zone) for tick in major]), strict=True):
-            if end_us - tick < _NEAR_EDGE * length:
-                text.set_horizontalalignment("right")
+        axes.set_xticklabels([day_label(tick, zone) for tick in major])
+        if major and end_us - major[-1] < _NEAR_EDGE * length:
+            # A label centred under the right edge would be cut by the edge of the figure.
+            axes.xaxis.get_major_ticks(len(major))[-1].label1.set_horizontalalignment("right")
         if length <= 40 * DAY:
             axes.set_xticks([hours(midnight, start_us) for midnight in days], minor=True)
     else:
