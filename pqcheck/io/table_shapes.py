@@ -103,7 +103,7 @@ class Shape(Struct, frozen=True):
             lines = np.repeat(lines, len(self.values))
         values = cells.values[rows].ravel()
         lower, upper = cells.lower_bounds[rows].ravel(), cells.upper_bounds[rows].ravel()
-        filled = ~np.isnan(values)
+        filled = ~np.isnan(values) | lower
         if len(self.values) > 1:
             # Hours that a day of clock change lacks are blank cells, not intervals.
             stamps, lines, values, lower, upper = (

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from msgspec import Struct, field
 
@@ -151,7 +152,10 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
     text = _BRACKETS.sub(lambda match: " " if unit_of(match[1]) else match[0], text)
     text = _PAIR.sub(lambda match: f" {match[1]}{match[2]} ".lower(), text)
     words = in_english([word for word in _SPLIT.split(text) if word])
-    if len(words) > 1 and not tokens.unit and unit_of(words[-1]) and words[-1] not in ("A", "a", "v", "V", "va", "VA"):
+    if (
+        len(words) > 1 and not tokens.unit and unit_of(words[-1]) and words[-1] not in ("A", "a", "v", "V", "va", "VA")
+        and not _is_phase_w(words)
+    ):
         tokens.unit = unit_of(words[-1])
         if words[-1].lower() not in _QUANTITY_WORDS:
             words.pop()
@@ -174,6 +178,11 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
     _settle(tokens)
     tokens.base = "f" if _OF_FUNDAMENTAL.search(f"{header} {unit}") else ""
     return tokens
+
+
+def _is_phase_w(words: Sequence[str]) -> bool:
+    """Whether a last "W" is the third of the phases U, V, W: watts are no unit of a voltage or a current."""
+    return words[-1] in ("w", "W") and tokens_of(" ".join(words[:-1])).kind in ("voltage", "current")
 
 
 def _fits(tokens: Tokens, unit: str) -> bool:
@@ -202,7 +211,8 @@ def _take(tokens: Tokens, word: str, following: str) -> None:
     elif low in ("u", "v", "i") and tokens.quantity in ("thd", "thd-r", "harmonic", "unbalance"):
         tokens.kind = tokens.kind or _LETTER[low]
     elif low in ("u", "v", "w") and tokens.quantity and not tokens.phase:
-        tokens.phase = {"u": "a", "v": "b", "w": "c"}[low]
+        # Whether these are phases at all, the other headers of the file say.
+        tokens.phase = low
     elif (low == "u2" and tokens.unit == "%") or low == "u0":
         tokens.quantity = "negative_sequence_unbalance" if low == "u2" else "zero_sequence_unbalance"
         tokens.rest.append(low)
