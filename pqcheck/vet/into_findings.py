@@ -153,7 +153,7 @@ def doubts(outcome: Outcome) -> list[Trust]:
             kept.append(Trust(
                 (subject.quantity,) if itself else refusal.quantities, _phases(refusal, subject), subject.start_us,
                 subject.end_us, allows, outcome.code, outcome.text, outcome.advice, subject.orders if itself else (),
-                outcome.verdict,
+                outcome.verdict, subject.readings,
             ))
     return kept
 
@@ -181,7 +181,7 @@ def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
     supply = [outcome for outcome in outcomes if outcome.check is interruption.CHECK]
     if supply and all(outcome.verdict is Verdict.NOT_APPLICABLE for outcome in supply):
         lines.append(supply[0].text)
-    if not any(outcome.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE) for outcome in outcomes):
+    if channels and not any(outcome.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE) for outcome in outcomes):
         kinds = len({outcome.check.name for outcome in outcomes if outcome.verdict is not Verdict.NOT_APPLICABLE})
         lines.append(f"{NOTHING_AGAINST}: {kinds} kinds of check on {channels} channels.")
     return tuple(lines)

@@ -19,6 +19,7 @@ from pqcheck.reports.html.evidence_section import evidence_part, open_part, with
 from pqcheck.reports.html.first_page import danger, first_page
 from pqcheck.reports.html.markup import Child, Markup, escaped, figure_element, paragraphs, tag, together
 from pqcheck.reports.html.moments import worst_hour_figure
+from pqcheck.reports.html.percentiles_section import percentiles_part
 from pqcheck.reports.html.quality_section import declared_part, quality_part
 from pqcheck.reports.html.rules_section import changes_part, closing_part, observations_part, rules_part
 from pqcheck.reports.plots.canvas import Drawn
@@ -31,7 +32,8 @@ _SIGNS = ((b"\x89PNG\r\n\x1a\n", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), 
 _SVG = re.compile(rb"\s*(<\?xml[^>]*>\s*)?(<!--.*?-->\s*)*(<!DOCTYPE[^>]*>\s*)?<svg[\s>]", re.DOTALL)
 _CONTENTS = (
     ("answer", "The answer"), ("criteria", "Every criterion"), ("evidence", "Findings and their times"),
-    ("open", "Not judged, and remarks"), ("plots", "Plots"), ("recording", "The recording"),
+    ("open", "Not judged, and remarks"), ("plots", "Plots"), ("percentiles", "Percentiles"),
+    ("recording", "The recording"),
     ("declared", "What was declared"), ("rules", "Rules and method"),
     ("changes", "Exclusions, corrections, exceptions"), ("observations", "Observations on causes"),
     ("closing", "Recommendation, cautions, signatures"), ("reproduce", "How to repeat this"),
@@ -48,7 +50,8 @@ def page(material: Material) -> str:
     title = str(report.get("title") or f"Power quality at {material.site.name}")
     technical = tag(
         "div", _contents(), _scope(material), criteria_part(rows, drawn, listed),
-        evidence_part(chosen, rows, material, drawn), open_part(rows), _plots(drawn), quality_part(material),
+        evidence_part(chosen, rows, material, drawn), open_part(rows), _plots(drawn), percentiles_part(material),
+        quality_part(material),
         declared_part(material), rules_part(material, rows), changes_part(material, rows),
         observations_part(material, drawn), closing_part(material), _reproduce(material), class_="technical",
     )  # fmt: skip
