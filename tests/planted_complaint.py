@@ -19,8 +19,8 @@ EVENINGS = tuple(range(2, 10))
 """Days (counted from 0) on which the regulator stands one step high from 17:30 to 22:30."""
 EVENING = (17.5, 22.5)
 EVENING_HOURS = 8 * 5.0
-STEP = 6.2
-"""Volts of a regulator step: 2.5 % of 248 V."""
+STEP = 6.9
+"""Volts of a regulator step: 2.8 % of 247 V."""
 LOOSE = (11, 12)
 """Days on which the neutral is loose from 06:00 to 23:00: phase a up, phase c down."""
 LOOSE_CLOCK = (6.0, 23.0)
@@ -73,7 +73,7 @@ def table(*, lines: bool = True) -> dict[str, np.ndarray]:
     day, hour = slot // STEPS_A_DAY, (slot % STEPS_A_DAY) / 6
     upstream = 247.2 + 0.4 * np.sin(2 * np.pi * hour / 24) + 0.12 * random.randn(count)
     high = np.isin(day, EVENINGS) & (hour >= EVENING[0]) & (hour < EVENING[1])
-    upstream[high] = 247.3 + STEP + 0.7 + 0.12 * random.randn(count)[high]
+    upstream[high] = 247.3 + STEP + 0.12 * random.randn(count)[high]
     loose = np.isin(day, LOOSE) & (hour >= LOOSE_CLOCK[0]) & (hour < LOOSE_CLOCK[1])
     starts = np.isin(slot % STEPS_A_DAY, [round(clock * 6) for clock in MILKING])
     volts = {phase: upstream + 0.05 * random.randn(count) for phase in "abc"}

@@ -240,7 +240,9 @@ def wrong_verdicts(case: Case) -> list[str]:
             for row_sides in sides:
                 limit, direction, safe = row_sides[min(side, len(row_sides) - 1)]
                 values = np.full(length, float(safe))
-                values[:count] = float(limit + direction * outward * STEP * max(abs(limit), Decimal(1)))
+                # Not at the edge of the record, beyond which a run might go on.
+                first = min(1, length - count)
+                values[first : first + count] = float(limit + direction * outward * STEP * max(abs(limit), Decimal(1)))
                 series.append(values)
             periods.append((f"{where}, side {side}", series, verdict))
     if rule.period.length == "recording":

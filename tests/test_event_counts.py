@@ -74,7 +74,8 @@ def test_indices_per_thirty_days() -> None:
     values = {rule: each.statistic.value for rule, each in by_rule.items() if each.statistic is not None}
     assert values == {
         "sarfi-90": 12, "sarfi-70": 9, "sarfi-50": 6, "sarfi-10": 6, "interruptions-short": 1, "interruptions-long": 1,
-        "interruption-minutes": 11, "interruption-longest": 10,
+        "interruption-minutes": 11, "interruption-longest": 10, "events-all": 15, "rapid-changes-day": None,
+        "rapid-changes-hour": None,
     }  # fmt: skip
     assert {each.verdict for each in by_rule.values()} == {Verdict.NOT_APPLICABLE}
     monitored = {"from": "2031-03-03T00:00:00+00:00", "to": "2031-04-02T00:00:00+00:00", "complete": True}

@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pytest
 from msgspec.structs import replace
 
-from pqcheck.judge.judge_events import event_lines, judge_events, place_events
+from pqcheck.judge.judge_events import judge_events
 from pqcheck.limit_tables import load_table
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Event, Recording, RowSpan
@@ -157,15 +156,6 @@ def test_a_table_that_does_not_govern_the_place() -> None:
     finding = found("en50160-2010-mv", made)["dips"]
     assert finding.verdict is Verdict.NOT_APPLICABLE
     assert finding.reason is not None and finding.reason.code == "outside-scope"
-
-
-@pytest.mark.parametrize("extra", [0, 3])
-def test_events_outside_in_words(extra: int) -> None:
-    rule = load_table("iti-2000").event_rules[0]
-    placed = place_events(rule, [event("dip", "0.4", "60", minute=m) for m in range(4 + extra)], Decimal(60))
-    lines = event_lines(placed, "UTC")
-    assert lines[0] == "2031-03-03T00:00:00+00:00: dip, 60 % for 400 ms, the curve is at 70 %"
-    assert len(lines) == (4 if extra == 0 else 6) and (extra == 0 or lines[-1] == "and 2 more")
 
 
 def test_events_are_judged_by_an_ordinary_check(tmp_path: Path) -> None:

@@ -11,14 +11,30 @@ from typing import Any
 
 import pytest
 
+from pqcheck.judge.event_columns import EventColumns
+from pqcheck.judge.event_counts import class_numbers
+from pqcheck.judge.place_events import place_events
 from pqcheck.limit_tables import load_table
 from pqcheck.limit_tables.derating import derating_factor, derating_words
-from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventRule, classify, edge_at, ride_through
+from pqcheck.limit_tables.event_rules import CurveStep, EventClass, EventRule, edge_at
 from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.errors import LimitTableError
+from pqcheck.model.recording import Event
 
 SIXTY = Decimal(60)
 FIFTY = Decimal(50)
+
+
+def ride_through(rule: EventRule, kind: str, duration: Decimal, residual: Decimal, frequency: Decimal) -> str:
+    placed = place_events(rule, EventColumns([Event(0, "an", kind, duration, residual)]), frequency)
+    return ("inside", "outside", "beyond", "open")[placed.outcome[0]]
+
+
+def classify(
+    rule: EventRule, kind: str, duration: Decimal, residual: Decimal, frequency: Decimal
+) -> EventClass | None:
+    (number,) = class_numbers(rule, EventColumns([Event(0, "an", kind, duration, residual)]), frequency)
+    return rule.classes[number] if number >= 0 else None
 
 
 def event_rule(table: str, rule_id: str) -> EventRule:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 from fractions import Fraction
 
 from hypothesis import HealthCheck, Phase, given, settings
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from tests.odd_recordings import properties
 from tests.odd_recordings.cells import NO_VALUE, ODD_NUMBERS
 from tests.odd_recordings.forms import FORMS
-from tests.odd_recordings.strategies import Odd, odd_recordings, plain
+from tests.odd_recordings.strategies import Column, Odd, Part, odd_recordings, plain
 
 EXAMPLES = os.environ.get("PQCHECK_ODD_RECORDINGS")
 """How many examples of each property, chosen at random; a few that are always the same where it is not set."""
@@ -47,6 +48,21 @@ def test_cell_that_is_no_number_never_helps(recording: Odd, cell: str, share: fl
 @given(odd_recordings(cuts=False), SEEDS)
 def test_files_split_anywhere(recording: Odd, seed: int) -> None:
     properties.splitting_changes_nothing(recording, seed)
+
+
+@some
+@given(st.sampled_from(["OVL", "OL", "OFL", "230@0 OL", ">230@0", ">300@0", "<230@0"]))
+def test_files_split_between_a_breach_and_cells_over_range(word: str) -> None:
+    """A bare word for "above the range" says the same of a reading, whatever else stands in its file."""
+    rng = random.Random(0)
+    breach, spoilt = 12, 100
+    cells = [plain(rng.uniform(225, 235), 1) for _ in range(144)]
+    cells[breach] = "262@4"
+    cells[spoilt::4] = [word] * len(cells[spoilt::4])
+    files = [[Part(600, 0, [cells])], [Part(900, 86_400, [[plain(rng.uniform(225, 235), 1) for _ in range(96)]])]]
+    recording = Odd([Column("voltage", "an")], files)
+    for at in (breach, 60, spoilt + 7):
+        properties.splitting_changes_nothing(recording, 0, at)
 
 
 @some

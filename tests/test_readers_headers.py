@@ -136,3 +136,16 @@ def test_two_columns_of_one_channel_that_hold_other_numbers_are_refused(
             read([path], place)
     else:
         assert len(read([path], place).streams[0].channels) == 1
+
+
+@pytest.mark.parametrize(("headers", "wanted"), [
+    (["u_u", "u_v", "u_w"], ["voltage.an", "voltage.bn", "voltage.cn"]),
+    (["U U", "U V", "U W", "I U", "I V", "I W"],
+     ["voltage.an", "voltage.bn", "voltage.cn", "current.a", "current.b", "current.c"]),
+    (["u_v"], [""]), (["U_V_avg", "i_a"], ["", "current.a"]), (["I V"], [""]), (["P W"], ["active_power.total"]),
+])
+def test_v_is_a_phase_beside_others_of_u_v_w_and_else_a_unit(headers: list[str], wanted: list[str]) -> None:
+    numbers = {at: np.full(10, 230.0) for at in range(len(headers))}
+    guesses = read_headers(headers, [""] * len(headers), list(numbers), Evidence(numbers, WYE))
+    assert [each.channel.base_name if each.channel is not None else "" for each in guesses] == wanted
+    assert guess("u_v") == "" and guess("u_v", site=SINGLE) == "voltage.an [V]"

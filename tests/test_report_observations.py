@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from pqcheck.observe.all_observations import observe
 from pqcheck.observe.background import background
 from pqcheck.observe.gather import Gathered, gather
+from pqcheck.observe.load_starts import load_starts
 from pqcheck.observe.observation import GRADES
 from pqcheck.observe.own_load import own_load, slope_of
 from pqcheck.observe.patterns import patterns
@@ -260,3 +262,46 @@ def test_every_observation_is_graded_and_carries_counter_evidence() -> None:
     assert found == observe(gathered(columns), site())
 
 
+
+
+# Real voltage of a household (see reference_cases/household_week for source and licence), with planted steps.
+
+def household() -> tuple[Array, Array]:
+    """Voltage and current of a week, one-minute means."""
+    with gzip.open("reference_cases/household_week/week.csv.gz", "rt", encoding="utf-8") as file:
+        table = np.genfromtxt(file, delimiter=",", skip_header=1, usecols=(1, 2))
+    return table[:, 0], table[:, 1]
+
+
+def planted(voltage: Array, size: float) -> Array:
+    """A regulator that steps up and down by `size` volts eight times a day."""
+    up = np.arange(len(voltage)) // 180 % 2 == 1
+    return voltage + np.where(up, size, 0.0)
+
+
+def test_real_voltage_shows_no_tap_changer_and_one_that_is_planted_is_seen() -> None:
+    voltage, current = household()
+    usual = float(np.median(np.abs(np.diff(voltage))))
+    assert usual > 0.25, "noisier than the smallest step of a regulator over three"
+
+    def seen(volts: Array) -> list[Any]:
+        return tap_steps(gathered({"voltage.an [V]": volts, "current.a [A]": current}, interval_s=60), site())
+
+    assert seen(voltage) == []
+    (observation,) = seen(planted(voltage, 5.75))
+    assert observation.numbers["size_V"] == pytest.approx(5.75, rel=0.1)
+
+
+def test_dips_without_a_peak_of_the_own_current_come_from_elsewhere() -> None:
+    random = np.random.RandomState(21)
+    volts, amperes = 230 + 0.3 * random.randn(COUNT), 20 + random.randn(COUNT)
+    low, high = volts - 0.5 - 0.1 * random.rand(COUNT), amperes + 1 + random.rand(COUNT)
+    low[100::144] = 205.0
+    columns = {"voltage.an [V]": volts, "voltage.an.min [V]": low, "current.a [A]": amperes, "current.a.max [A]": high}
+    (alone,) = load_starts(gathered(columns), site())
+    assert alone.grade == "likely" and "no large load of this site" in alone.text
+    high[100::144] = 120.0
+    (own,) = load_starts(gathered(columns | {"current.a.max [A]": high}), site())
+    assert own.grade == "likely" and "same intervals" in own.text and "same moment" in own.against[0]
+    low[:] = volts - 0.5
+    assert load_starts(gathered(columns | {"voltage.an.min [V]": low}), site()) == []

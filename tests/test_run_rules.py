@@ -7,6 +7,7 @@ from decimal import Decimal
 from itertools import product
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
@@ -31,14 +32,16 @@ def table(hours: int) -> LimitTable:
     return LimitTable("made", "Made", "2031", "Made", "made", "0" * 64, (rule,))
 
 
-def findings(slots: str, hours: int, start: datetime = START, days_per_block: int = 1) -> list[Finding]:
+def findings(
+    slots: str, hours: int, start: datetime = START, days_per_block: int = 1, rules: LimitTable | None = None
+) -> list[Finding]:
     stamps = [(start + timedelta(hours=number), letter) for number, letter in enumerate(slots)]
     cut = [{"from": at.isoformat(), "to": (at + timedelta(hours=1)).isoformat(), "reason": "work", "author": "engineer"}
            for at, letter in stamps if letter == "x"]  # fmt: skip
     made = recording({"voltage.an [V]": np.array([LEVELS[letter] for letter in slots])}, start=start.isoformat(),
                      interval_s=3600, days_per_block=days_per_block)  # fmt: skip
     place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase"}, exclusions=cut)
-    return judged(made, place, table(hours))
+    return judged(made, place, rules or table(hours))
 
 
 def days_of(slots: str, hours: int) -> list[bool]:
@@ -55,13 +58,21 @@ def days_of(slots: str, hours: int) -> list[bool]:
     return passes
 
 
+def days_that_pass_whatever_lies_beyond(slots: str, hours: int) -> list[bool]:
+    """The same where what lay outside at either end of the record may have gone on for a day beyond it."""
+    days = days_of("i" * DAY + slots + "o" * DAY, hours)[1:-1]
+    return [days[0] and slots[0] != "o", *days[1:]]
+
+
 @settings(max_examples=120, deadline=None)
 @given(st.text("iiox", min_size=3 * DAY, max_size=3 * DAY), st.integers(1, 5), st.sampled_from([1, 2, 5]))
 def test_known_slots_day_by_day(slots: str, hours: int, days_per_block: int) -> None:
-    expected = days_of(slots, hours)
-    for passes, day in zip(expected, findings(slots, hours, days_per_block=days_per_block), strict=True):
+    days = findings(slots, hours, days_per_block=days_per_block)
+    for number, (passes, day) in enumerate(zip(days_of(slots, hours), days, strict=True)):
         if day.reason is not None and day.reason.code in ("mostly-excluded", "no-readings-left"):
             assert day.verdict is Verdict.INCONCLUSIVE
+        elif passes and not (passes := days_that_pass_whatever_lies_beyond(slots, hours)[number]):
+            assert day.verdict is Verdict.INCONCLUSIVE and day.reason is not None and day.reason.code == "too-short"
         else:
             assert (day.verdict is Verdict.PASS, day.verdict is Verdict.FAIL) == (passes, not passes)
 
@@ -120,6 +131,23 @@ def test_a_flagged_interval_that_the_rule_drops_ends_a_run() -> None:
     rules = replace(rules, rules=(replace(rules.rules[0], drop_flagged=True),))
     assert judged(made, place, rules)[0].verdict is Verdict.FAIL
     assert judged(replace(made, events=(swell,)), place, rules)[0].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("whole", [True, False])
+@pytest.mark.parametrize("slots", ["o" + "i" * 47, "i" * 46 + "oo", "-" + "i" * 47, "i" * 47 + "-"])
+def test_a_run_at_an_end_of_the_record_may_go_on_beyond_it(slots: str, whole: bool) -> None:
+    """Two hours may lie outside; a first or last hour without a value may belong to a longer run as well."""
+    rules = table(2)
+    if whole:
+        rules = replace(rules, rules=(replace(rules.rules[0], period=RulePeriod("recording")),))
+    found = findings(slots, 2, rules=rules)
+    verdicts = {day.verdict for day in found}
+    assert Verdict.INCONCLUSIVE in verdicts and Verdict.FAIL not in verdicts
+    (text,) = (day.reason.text for day in found if day.reason is not None)
+    assert "begins or ends where the record does" in text
+    # What was seen to begin and end, beyond an exclusion too, passes.
+    inside = slots.replace("o", "x").replace("-", "x")
+    assert {day.verdict for day in findings(inside, 2, rules=rules)} == {Verdict.PASS}
 
 
 def test_a_recording_no_longer_than_the_run_that_is_allowed_shows_nothing() -> None:

@@ -17,7 +17,10 @@ from pqcheck.cli.file_patterns import expanded
 from pqcheck.model.errors import PqcheckError, nearest
 from pqcheck.version import __version__
 
-COMMANDS = ("check", "columns", "site", "vet", "plan", "limits", "report", "compare", "load", "gate", "waivers", "demo")
+COMMANDS = (
+    "check", "columns", "site", "vet", "plan", "limits", "report", "compare", "load", "gate", "waivers", "fleet",
+    "demo",
+)  # fmt: skip
 """Commands in the order of a job, each a module beside this."""
 
 _COLLECT_AFTER = 200_000

@@ -26,7 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--each", action="store_true", help="judge every recording by itself, on all cores, one line for each"
     )
     parser.add_argument(
-        "--out", nargs="+", default=[], metavar="FILE", help="write reports; the ending chooses the form"
+        "--out", nargs="+", default=[], metavar="FILE",
+        help="write reports; the ending chooses the form (.html .xlsx .md .csv .json ...)",
     )
     parser.add_argument("--bundle", metavar="DIR", help="write a folder from which the check can be repeated")
     parser.add_argument("--all", action="store_true", help="list every finding, passes too")

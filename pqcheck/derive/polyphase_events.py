@@ -16,17 +16,19 @@ _SECOND = 1_000_000
 def polyphase(events: Sequence[Event], phases: Sequence[str], within_us: int = 0) -> list[Event]:
     """Events in order of time, those of several phases that overlap as one.
 
-    Of dips and interruptions, and apart from them of swells: the worst residual, the first start, the last end. An
-    interruption is one that every phase of `phases` (the connection's, line to neutral or line to line) shows; on
-    fewer it is a dip. `within_us` joins what begins so soon after the start of another (time aggregation; 0 = none).
-    Events whose time is uncertain stay alone. A residual is left out only where no member has one.
+    Of dips and interruptions, and apart from them of swells and of rapid changes: the worst residual, the first start,
+    the last end. An interruption is one that every phase of `phases` (the connection's, line to neutral or line to
+    line) shows; on fewer it is a dip. `within_us` joins what begins so soon after the start of another (time
+    aggregation; 0 = none). Events whose time is uncertain stay alone. A residual is left out only where no member has
+    one.
     """
     merged: list[Event] = [event for event in events if not event.certain]
-    for swells in (False, True):
+    in_order = sorted((event for event in events if event.certain), key=lambda event: event.time_us)
+    for kinds in (("dip", "interruption"), ("swell",), ("rapid change",)):
         group: list[Event] = []
         end = 0
-        for event in sorted(events, key=lambda event: event.time_us):
-            if not event.certain or (event.kind == "swell") is not swells:
+        for event in in_order:
+            if event.kind not in kinds:
                 continue
             if group and event.time_us > max(end, group[0].time_us + within_us):
                 merged += _merged(group, phases, within_us)
@@ -48,17 +50,19 @@ def _merged(group: Sequence[Event], phases: Sequence[str], within_us: int) -> li
 def _one(group: Sequence[Event], phases: Sequence[str]) -> Event:
     """The event that overlapping events of one kind of deviation are."""
     first = group[0]
-    kind = "swell" if first.kind == "swell" else "interruption" if _everywhere(group, phases) else "dip"
+    kind = first.kind
+    if kind in ("dip", "interruption"):
+        kind = "interruption" if _everywhere(group, phases) else "dip"
     if len(group) == 1:
         return first if kind == first.kind else replace(first, kind=kind)
     known = [event.residual_percent for event in group if event.residual_percent is not None]
     worst = None if not known else max(known) if kind == "swell" else min(known)
-    last = max(event.time_us + event.duration_s * _SECOND for event in group)
+    duration_s = Decimal(max(event.time_us + event.duration_s * _SECOND for event in group) - first.time_us) / _SECOND
     seen = {event.phase for event in group}
-    return Event(
-        first.time_us, seen.pop() if len(seen) == 1 else "", kind, Decimal(last - first.time_us) / _SECOND, worst,
-        tuple(dict.fromkeys(row for event in group for row in event.rows)), parts=tuple(group),
-    )  # fmt: skip
+    rows = tuple(dict.fromkeys(row for event in group for row in event.rows))
+    up_to = None if duration_s else max((event.up_to_s for event in group if event.up_to_s is not None), default=None)
+    phase = seen.pop() if len(seen) == 1 else ""
+    return Event(first.time_us, phase, kind, duration_s, worst, rows, parts=tuple(group), up_to_s=up_to)
 
 
 def _everywhere(group: Sequence[Event], phases: Sequence[str]) -> bool:

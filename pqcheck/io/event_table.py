@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from decimal import Decimal, InvalidOperation
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.io.csv.dialect import DELIMITERS, cells_of
 from pqcheck.io.csv.text_file import Text
@@ -22,7 +23,10 @@ from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.recording import Event, RowSpan
 from pqcheck.site.site_values import Reading, Site, Supply
 
-KINDS = {"dip": "dip", "sag": "dip", "swell": "swell", "interruption": "interruption"}
+KINDS = {
+    "dip": "dip", "sag": "dip", "swell": "swell", "interruption": "interruption", "rapid change": "rapid change",
+    "rapid voltage change": "rapid change", "rvc": "rapid change",
+}  # fmt: skip
 """Words for the kinds of event; "sag" is the word of IEEE 1159 for a dip."""
 INTERRUPTED_BELOW = Decimal(10)
 """Percent: no table calls a higher residual an interruption (IEEE 1159; EN 50160 puts the edge at 5)."""
@@ -115,7 +119,7 @@ def read_events(text: Text, digest: Future[str], header: EventHeader, site: Site
     )  # fmt: skip
     read = _Rows(name, header, site.supply if site is not None else None)
     when, local = _stamps(stamps, rows, name)
-    events = tuple(read.event(number, cells, at) for (number, cells), at in zip(rows, when, strict=True))
+    events = read.with_resolution(read.event(number, cells, at) for (number, cells), at in zip(rows, when, strict=True))
     read.refuse_per_unit(events)
     used = {*stamps.columns, *header.columns.values()}
     return Table(
@@ -161,6 +165,7 @@ class _Rows:
 
     def __init__(self, name: str, header: EventHeader, supply: Supply | None) -> None:
         self._name, self._header, self._supply = name, header, supply
+        self._finest_s: Decimal | None = None
         self._value = "residual" if "residual" in header.columns else "depth"
         unit = header.units["duration"]
         if unit and unit not in ("cycles", "cycle") and unit not in _SECONDS:
@@ -182,12 +187,22 @@ class _Rows:
         duration, unit = self._number(cells, "duration", where)
         if duration is None or not 0 <= duration < _LONGEST:
             raise InputError(f"{where}: an event needs a duration of zero or more seconds")
+        step = self._seconds(Decimal(1).scaleb(int(duration.as_tuple().exponent)), unit, where)
+        self._finest_s = min(step, self._finest_s or step)
         duration = self._seconds(duration, unit, where)
+        if KINDS.get(self._cell(cells, "kind").lower()) == "rapid change":
+            # What stands under the residual voltage is the change, if anything.
+            return Event(at, phase, "rapid change", duration, None, (RowSpan(self._name, number, number),))
         residual = self._residual(cells, phase, where)
         kind = self._kind(self._cell(cells, "kind"), residual, where)
         if residual is not None:
             self._refuse_contradiction(kind, residual, cells, where)
         return Event(at, phase, kind, duration, residual, (RowSpan(self._name, number, number),))
+
+    def with_resolution(self, events: Iterable[Event]) -> tuple[Event, ...]:
+        """The events, those of a duration of zero with the step in which the table writes durations."""
+        read = tuple(events)
+        return tuple(event if event.duration_s else replace(event, up_to_s=self._finest_s) for event in read)
 
     def refuse_per_unit(self, events: Sequence[Event]) -> None:
         """InputError where percentages are so small throughout that they must be per unit."""
@@ -220,7 +235,7 @@ class _Rows:
 
     def _kind(self, text: str, residual: Decimal | None, where: str) -> str:
         if text and text.lower() not in KINDS:
-            raise InputError(f"{where}: {text!r} is no kind of event; write dip, swell or interruption")
+            raise InputError(f"{where}: {text!r} is no kind of event; write dip, swell, interruption or rapid change")
         if text:
             return KINDS[text.lower()]
         if residual is None:

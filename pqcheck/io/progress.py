@@ -17,12 +17,13 @@ _EVERY_LOG = 30.0
 class Progress:
     """Counts steps of something that lasts. Results never depend on it; it only speaks, and only after two seconds."""
 
-    def __init__(self, what: str, total: int, *, quiet: bool = False, stream: TextIO | None = None) -> None:
+    def __init__(self, what: str, total: int, *, quiet: bool = False, stream: TextIO | None = None,
+                 only_terminal: bool = False) -> None:  # fmt: skip
         self._what = what
         self._total = total
         self._stream = sys.stderr if stream is None else stream
-        self._quiet = quiet
         self._terminal = self._stream.isatty()
+        self._quiet = quiet or (only_terminal and not self._terminal)
         self._begin = self._start = self._last = time.monotonic()
         self._shown = False
         self._done = 0

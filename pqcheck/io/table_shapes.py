@@ -25,9 +25,14 @@ from pqcheck.model.recording import Channel, Note, Values
 from pqcheck.model.units import in_alias_table, symbol_of
 from pqcheck.site.site_values import Site
 
-_NAME_WORDS = re.compile(r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type", re.IGNORECASE)
-_VALUE_WORDS = re.compile(r"value|reading|wert|valeur|val\Z|measured", re.IGNORECASE)
-_UNIT_WORDS = re.compile(r"units?\Z|einheit", re.IGNORECASE)
+_NAME_WORDS = re.compile(
+    r"channel|parameter|quantity|measurement|signal|tag|point|name|ch\Z|kanal|type|canal|grandeur|grandezza|magnitud|"
+    r"grandeza|grootheid|wielko|storhet|st\u00f8rrelse", re.IGNORECASE
+)
+_VALUE_WORDS = re.compile(
+    r"value|reading|wert|valeur|val\Z|measured|valor|waarde|warto|v\u00e4rde|verdi", re.IGNORECASE
+)
+_UNIT_WORDS = re.compile(r"units?\Z|einheit|unit\u00e9|unidad|unit\u00e0|eenheid|jednostk|enhet", re.IGNORECASE)
 _METER_WORDS = re.compile(r"meter|device|id\Z|serial|site|location", re.IGNORECASE)
 _STEP = re.compile(r"(?:HE|H|I|INT|INTERVAL|T|P|V)?[ _]?(\d{1,3})\Z|(\d{1,2}):(\d\d)\Z", re.IGNORECASE)
 _MOST_LONG = 8
@@ -98,7 +103,7 @@ class Shape(Struct, frozen=True):
             lines = np.repeat(lines, len(self.values))
         values = cells.values[rows].ravel()
         lower, upper = cells.lower_bounds[rows].ravel(), cells.upper_bounds[rows].ravel()
-        filled = ~np.isnan(values)
+        filled = ~np.isnan(values) | lower
         if len(self.values) > 1:
             # Hours that a day of clock change lacks are blank cells, not intervals.
             stamps, lines, values, lower, upper = (

@@ -22,7 +22,7 @@ from pqcheck.judge.decide import (
     with_unknown_flags,
 )
 from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts
-from pqcheck.judge.distrust import distrusted, reaching
+from pqcheck.judge.distrust import distrusted, reaches, reaching
 from pqcheck.judge.evidence_windows import RunWindows, WindowPlace, in_unit
 from pqcheck.judge.interruptions import Span
 from pqcheck.judge.judged_series import JudgedPeriod, LongerMeans, SeriesRun, TaskRun, count_slots
@@ -104,6 +104,7 @@ class Conclusions:
             run.origin_us, run.interval_us, self._zone, template.scale, run.single, stream.index, inputs
         )
         doubts = reaching(self._trust, task, run)
+        doubts_of_means = [one for one in doubts if run.longer and reaches(one, task, run.longer.formula)]
         question = task.question
         light = next((each.sentence(self._zone) for each in self._lightest if each.task.question == question), "")
         means = task_run.means
@@ -131,8 +132,11 @@ class Conclusions:
                 shown = counts._replace(outside=longest_run(tallied)) if about_runs(task) else counts
                 decided = known[state] = counts, decision, compose.intervals_of(shown, decision.allowed)
             counts, decision, intervals = decided
-            if doubts:
-                decision = distrusted(decision, task, counts, tallied, run, period, doubts)
+            # What means over a longer interval prove needs no trust in extremes.
+            by_means = bool(outside) and outside[number] > decision.allowed
+            reached = doubts_of_means if by_means else doubts
+            if reached:
+                decision = distrusted(decision, task, counts, tallied, run, period, reached)
             if unflagged:
                 decision = with_unknown_flags(decision)
             if not period.complete and not decision.proven and shared.left_over(period):

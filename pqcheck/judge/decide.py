@@ -133,6 +133,13 @@ def _decide(
         advice = "Record for longer than the run that is allowed."
         unshown = Reason("too-short", f"{text}, so nothing is shown.", advice)
         return Decision(Verdict.INCONCLUSIVE, unshown, False, limit)
+    if outcome == "pass" and about_runs(task) and tallied.open_ended:
+        text = (
+            f"A run that may lie outside begins or ends where the record does, and may go on beyond it; of the "
+            f"{counts.valid} intervals with a value {_outside_words(task, counts, tallied, limit)}."
+        )
+        advice = "Record from before the excursion until after it."
+        return Decision(Verdict.INCONCLUSIVE, Reason("too-short", text, advice), False, limit)
     if evidence is not None:
         return _by_bounds(task, counts, tallied, outcome, limit, evidence)
     if task.rule.time_criterion is not None:

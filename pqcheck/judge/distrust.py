@@ -97,7 +97,7 @@ def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
     """Whether the doubt concerns what is judged, or anything it is formed from."""
     wanted = task.wanted
     return doubt.concerns(wanted.quantity, wanted.phase, wanted.order) or any(
-        doubt.concerns(channel.quantity, channel.phase, channel.order)
+        doubt.concerns(channel.quantity, channel.phase, channel.order, channel.reading)
         for part in _parts(formula)
         for channel in part.inputs
     )
@@ -113,7 +113,7 @@ def _grows(formula: Formula, doubt: Trust) -> bool:
         channel in part.grows_with
         for part in _parts(formula)
         for channel in part.inputs
-        if doubt.concerns(channel.quantity, channel.phase, channel.order)
+        if doubt.concerns(channel.quantity, channel.phase, channel.order, channel.reading)
     )
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.judge.events_unseen import UnseenEvents
 from pqcheck.judge.interruptions import Span, add_spans
 from pqcheck.model.recording import Block, Event, Recording
 from pqcheck.model.units import factor
@@ -19,15 +20,18 @@ thresholds), and a hundredth for a hysteresis and for another reference than the
 
 
 class TrendExcursions:
-    """Spans in which the trend shows a voltage so low or so high that a recorder of events has one to tell."""
+    """Spans in which the trend shows a voltage so low or so high that a recorder of events has one to tell, and events
+    of which it shows nothing."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Site, events: Sequence[Event] = ()) -> None:
         self._nominal = site.supply.nominal
+        self.unseen = UnseenEvents(site, events)
         self.low: list[Span] = []
         self.high: list[Span] = []
 
     def feed(self, block: Block) -> None:
         """Take the next block of a stream."""
+        self.unseen.feed(block)
         low, high = np.zeros(block.axis.count, np.bool_), np.zeros(block.axis.count, np.bool_)
         for channel, values in block.values.items():
             nominal = self._nominal(channel.phase or "") if channel.quantity == "voltage" else None
@@ -47,7 +51,7 @@ class TrendExcursions:
     def unlisted(self, events: Sequence[Event]) -> tuple[list[Span], list[Span]]:
         """Low spans without a dip or interruption beside them, and high ones without a swell."""
         certain = [event for event in events if event.certain]
-        dips = [event for event in certain if event.kind != "swell"]
+        dips = [event for event in certain if event.kind in ("dip", "interruption")]
         swells = [event for event in certain if event.kind == "swell"]
         return _beside_none(self.low, dips), _beside_none(self.high, swells)
 

@@ -68,6 +68,9 @@ def _rule(quantity: str, reference: Reference, interval_us: int, orders: tuple[i
 
 def as_findings(disagreements: Iterable[Trust], recording: Recording) -> list[Finding]:
     """What contradicts itself as findings about the recording, one per quantity, phase and order."""
+    if not recording.streams:
+        # Events alone contradict nothing.
+        return []
     start = min(stream.axis.start_us for stream in recording.streams)
     end = max(stream.axis.end_us for stream in recording.streams)
     period = Period("recording", iso(start, recording.zone), iso(end, recording.zone))

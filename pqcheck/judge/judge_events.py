@@ -7,25 +7,26 @@ without a duration.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
-from typing import Literal
+from heapq import nlargest
 
-from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.derive.polyphase_events import polyphase
 from pqcheck.judge.decide_events import decide_event_count, decide_events
 from pqcheck.judge.decision import reason
-from pqcheck.judge.event_counts import PER_US, class_of, classified, measured, worst_span
+from pqcheck.judge.event_columns import EventColumns
+from pqcheck.judge.event_counts import PER_US, classified, countable, measured, worst_span
 from pqcheck.judge.event_coverage import DIP_BELOW, SWELL_ABOVE, TrendExcursions, monitored
+from pqcheck.judge.events_unseen import UnseenEvents
 from pqcheck.judge.phases_asked import line_sets
+from pqcheck.judge.place_events import BEYOND, INSIDE, OPEN, OUTSIDE, PLACED, place_events
 from pqcheck.judge.scope import in_force
 from pqcheck.judge.site_facts import ask, governs
 from pqcheck.limit_tables import LimitTable
-from pqcheck.limit_tables.event_rules import EventRule, edge_at, ride_through
+from pqcheck.limit_tables.event_rules import EventRule
 from pqcheck.model.clock import DAY, duration_text, iso
 from pqcheck.model.findings import Finding, Intervals, Limit, Margin, Period, Reason, Statistic, Window
 from pqcheck.model.quantities import EVENTS
@@ -33,45 +34,7 @@ from pqcheck.model.recording import Event, Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 
-Outcome = Literal["inside", "outside", "beyond", "no depth"]
-_MOST_NAMED = 5
-
-
-class PlacedEvent(Struct, frozen=True):
-    """One event beside one curve. `edge` is the residual of the curve at its duration, in percent.
-
-    "no depth": the event table gives no residual voltage, so the event cannot be placed; of an event of several phases
-    that of one may be missing.
-    """
-
-    event: Event
-    outcome: Outcome
-    edge: Decimal | None = None
-    confidence: str = ""
-
-
-def place_events(rule: EventRule, events: Sequence[Event], frequency: Decimal) -> list[PlacedEvent]:
-    """Every event beside the curve of `rule`; `frequency` in hertz turns cycles into seconds."""
-    return [_placed(rule, event, frequency) for event in events]
-
-
-def _placed(rule: EventRule, event: Event, frequency: Decimal) -> PlacedEvent:
-    """One event beside the curve. A phase that lies outside by itself stays outside, whatever joins it."""
-    found = edge_at(rule.upper if event.kind == "swell" else rule.lower, event.duration_s, frequency)
-    if found is None:
-        place = PlacedEvent(event, "beyond")
-    elif event.residual_percent is None:
-        place = PlacedEvent(event, "no depth", found[0], found[1].confidence)
-    else:
-        outcome: Outcome = ride_through(rule, event.kind, event.duration_s, event.residual_percent, frequency)
-        if outcome == "inside" and any(part.residual_percent is None for part in event.parts):
-            outcome = "no depth"
-        place = PlacedEvent(event, outcome, found[0], found[1].confidence)
-    if place.outcome == "outside" or not event.parts:
-        return place
-    alone = (_placed(rule, part, frequency) for part in event.parts)
-    return next((replace(part, event=replace(part.event, rows=event.rows)) for part in alone
-                 if part.outcome == "outside"), place)  # fmt: skip
+_MOST_NAMED = 3
 
 
 def judge_events(
@@ -107,22 +70,17 @@ class _Counted:
         self.phases = len(neutral or lines)
         listed = polyphase(recording.events, (*neutral, *lines), site.events.get("aggregate_us", 0))
         self.events = [event for event in listed if not _excluded(event, site)]
+        self.columns = EventColumns(self.events)
         self.excluded = len(listed) - len(self.events)
         self.frequency = site.supply.frequency
         self.recording = recording
         self.monitored = monitored(recording, site)
+        self.span = self.monitored or _span_of(recording)
+        """The time in which events were monitored as declared, else that of trend and events, UTC microseconds."""
         self._windows: dict[int, tuple[Event, Window]] = {}
         # Raw rows, so that what an exclusion took out of the count still stands beside the trend.
         self.low, self.high = ([], []) if trend is None else trend.unlisted(recording.events)
-
-    def span(self) -> tuple[int, int] | None:
-        """The time in which events were monitored as declared, else that of trend and events, UTC microseconds."""
-        if self.monitored is not None:
-            return self.monitored
-        spans = [(stream.axis.start_us, stream.axis.end_us) for stream in self.recording.streams]
-        certain = [event for event in self.recording.events if event.certain]
-        spans += [(event.time_us, event.end_us) for event in certain or self.recording.events]
-        return (min(start for start, _ in spans), max(end for _, end in spans)) if spans else None
+        self.unseen = UnseenEvents(site, ()) if trend is None else trend.unseen
 
     def window(self, event: Event) -> Window:
         """The event as a window of a finding; the curves share them."""
@@ -132,6 +90,13 @@ class _Counted:
             made = Window(start, iso(event.end_us, zone), 1, float(event.residual_percent or 0), start, event.rows)
             known = self._windows[id(event)] = event, made
         return known[1]
+
+
+def _span_of(recording: Recording) -> tuple[int, int] | None:
+    spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
+    certain = [event for event in recording.events if event.certain]
+    spans += [(event.time_us, event.end_us) for event in certain or recording.events]
+    return (min(start for start, _ in spans), max(end for _, end in spans)) if spans else None
 
 
 def _excluded(event: Event, site: Site) -> bool:
@@ -148,6 +113,7 @@ class _Judge:
         self.rule = rule
         self.counted = counted
         self.events = counted.events
+        self.columns = counted.columns
         self.frequency = counted.frequency
 
     def finding(self, holds: bool | None, code: str, text: str) -> Finding:
@@ -175,41 +141,42 @@ class _Judge:
         return any(end is not None and end.in_cycles for end in ends)
 
     def _curve(self) -> Finding:
-        placed = place_events(self.rule, self.events, self.frequency or Decimal(50))
-        by = Counter(one.outcome for one in placed)
-        outside = [one for one in placed if one.outcome == "outside"]
-        known = [one for one in placed if one.outcome in ("inside", "outside")]
+        placed = place_events(self.rule, self.columns, self.frequency or Decimal(50))
+        outside, open_, beyond = placed.count(OUTSIDE), placed.count(OPEN), placed.count(BEYOND)
+        known = placed.count(INSIDE) + outside
         # In this finding an "interval" is an event; one that the curve does not reach is none of its business.
         excluded = self.counted.excluded
-        asked = len(placed) - by["beyond"] + excluded
-        counts = Intervals(asked, len(known), by["no depth"], excluded, len(outside), 0)
+        counts = Intervals(known + open_ + excluded, known, open_, excluded, outside, 0)
         unlisted = self._unlisted()
-        if not known and not by["no depth"] and not unlisted and (placed or self.counted.monitored is None):
+        if not known and not open_ and not unlisted and (self.events or self.counted.monitored is None):
             why = f"none of the {len(self.events)} events is of a kind and duration that the curve reaches"
             return self._unjudged(Verdict.NOT_APPLICABLE, "outside-scope", why=why)
+        shown_outside = placed.events(OUTSIDE)
         decision = decide_events(
-            len(outside), by["no depth"], len(known), unlisted=unlisted, beyond=self._beyond_words(placed),
-            complete=self.counted.monitored is not None,
+            outside, placed.events(OPEN), known, unlisted=unlisted, complete=self.counted.monitored is not None,
+            beside=(*self._beyond_words(placed.events(BEYOND)), *self._unseen_words(shown_outside)),
         )  # fmt: skip
-        worst = max(known, key=_beyond, default=None)
-        memory = any(one.confidence == "memory" for one in (outside or known))
+        memory = "memory" in placed.confidences(*([OUTSIDE] if outside else PLACED))
+        title = f"{_events(known)} placed, {outside} outside"
+        title += f", {beyond} of a kind or duration that the curve does not reach" if beyond else ""
+        title += f", {open_} without a residual voltage or a duration" if open_ else ""
         made = self._base(decision.verdict, decision.reason).replaced(
             intervals=counts,
             proven=decision.proven,
-            windows=tuple(self.counted.window(one.event) for one in outside),
+            windows=tuple(map(self.counted.window, shown_outside)),
             modifiers=("unverified_limit",) if memory else (),
-            title=f"{self.rule.title} ({self._counted(by)})",
+            title=f"{self.rule.title} ({title})",
         )
-        if worst is None or worst.edge is None:
+        worst = placed.worst()
+        if worst is None:
             return made
-        swell = worst.event.kind == "swell"
-        edge = float(worst.edge)
-        distance = -_beyond(worst)
-        percent = None if edge == 0 else float(round(100 * distance / worst.edge, 6))
+        event, edge, distance = worst
+        limit = float(edge)
+        percent = None if limit == 0 else float(round(-100 * distance / edge, 6))
         return made.replaced(
-            statistic=Statistic("all_within", 100.0, None, float(worst.event.residual_percent or 0), "%"),
-            limit=Limit(None, edge, "%") if swell else Limit(edge, None, "%"),
-            margin=Margin(float(round(distance, 12)), "%", percent),
+            statistic=Statistic("all_within", 100.0, None, float(event.residual_percent or 0), "%"),
+            limit=Limit(None, limit, "%") if event.kind == "swell" else Limit(limit, None, "%"),
+            margin=Margin(float(round(-distance, 12)), "%", percent),
         )
 
     def _unlisted(self) -> str:
@@ -224,30 +191,30 @@ class _Judge:
         more = f" and {len(spans) - 3} more times" if len(spans) > 3 else ""
         return f"voltages below {DIP_BELOW:.0%} or above {SWELL_ABOVE:.0%} of nominal {first}{more}"
 
-    def _beyond_words(self, placed: Sequence[PlacedEvent]) -> str:
+    def _beyond_words(self, beyond: Sequence[Event]) -> Iterator[Reason]:
         """The events that the curve does not reach, the longest first."""
-        beyond = sorted((one.event for one in placed if one.outcome == "beyond"), key=lambda event: -event.duration_s)
-        if not beyond:
-            return ""
+        if beyond:
+            many = f"{_events(len(beyond))} {'is' if len(beyond) == 1 else 'are'}"
+            shown = self._shown(nlargest(_MOST_NAMED, beyond, key=lambda event: event.duration_s), len(beyond))
+            yield reason("events-beyond", beyond=f"{many} of a kind or duration that the curve does not reach and were "
+                                                 f"not judged by it ({shown})")  # fmt: skip
+
+    def _unseen_words(self, outside: Sequence[Event]) -> Iterator[Reason]:
+        """The events outside that the trend of the same time does not show."""
+        unseen = self.counted.unseen.among(outside)
+        if unseen:
+            yield reason("events-unseen", shown=self._shown(unseen[:_MOST_NAMED], len(unseen)))
+
+    def _shown(self, events: Sequence[Event], count: int) -> str:
         zone = self.counted.recording.zone
         shown = ", ".join(
             f"{event.kind} of {duration_text(event.end_us - event.time_us)}"
-            + (f" at {iso(event.time_us, zone)}" if event.certain else "") for event in beyond[:3]
+            + (f" at {iso(event.time_us, zone)}" if event.certain else "") for event in events
         )
-        more = f" and {len(beyond) - 3} more" if len(beyond) > 3 else ""
-        many = "1 event is" if len(beyond) == 1 else f"{len(beyond)} events are"
-        return f"{many} of a kind or duration that the curve does not reach and were not judged by it ({shown}{more})"
-
-    def _counted(self, by: Mapping[Outcome, int]) -> str:
-        parts = [f"{by['inside'] + by['outside']} events placed, {by['outside']} outside"]
-        if by["beyond"]:
-            parts.append(f"{by['beyond']} of a kind or duration that the curve does not reach")
-        if by["no depth"]:
-            parts.append(f"{by['no depth']} without a residual voltage")
-        return ", ".join(parts)
+        return shown + (f" and {count - len(events)} more" if count > len(events) else "")
 
     def _classes(self) -> Finding:
-        counted = classified(self.rule, self.events, self.frequency or Decimal(50), self.counted.phases)
+        counted = classified(self.rule, self.columns, self.frequency or Decimal(50), self.counted.phases)
         words = ", ".join(f"{count} {name}" for name, count in sorted(counted.names.items())) or "no events"
         why = reason("no-limit", why=f"Classes name events and set no limit: {words}")
         made = self._base(Verdict.NOT_APPLICABLE, why)
@@ -256,27 +223,22 @@ class _Judge:
 
     def _count(self) -> Finding:
         """How many events there may be, or how many there were."""
-        rule, hertz = self.rule, self.frequency or Decimal(50)
-        events = [event for event in self.events if class_of(rule, event, hertz) is not None]
-        span = self.counted.span()
+        rule, span = self.rule, self.counted.span
+        counted = countable(rule, self.columns, self.frequency or Decimal(50))
         if span is None:
             return self._unjudged(Verdict.INCONCLUSIVE, "events-empty")
         days = (span[1] - span[0]) / DAY
         unit = "1" if rule.measure == "number" else "min"
         statistic = Statistic("events_at_most", 100.0, None, None, unit)
         if rule.at_most is None:
-            value = measured(rule, events)
-            scaled = rule.per in PER_US and rule.measure != "longest"
-            scale = PER_US[rule.per] / max(span[1] - span[0], 1) if scaled else 1
-            known = "" if self.counted.monitored else "; over which time all events were recorded is not declared"
-            why = reason("no-limit", why=f"{len(events)} events in {days:.4g} days{known}")
-            made = self._base(Verdict.NOT_APPLICABLE, why)
-            return made.replaced(statistic=replace(statistic, value=float(f"{value * scale:.12g}")))
-        value, worst, held = worst_span(rule, events, span)
+            return self._reported(counted.events, span, statistic)
+        value, worst, held = worst_span(rule, counted.events, span)
+        most = worst_span(rule, [*counted.events, *counted.open], span)[0]
         enough = rule.per == "recording" or PER_US[rule.per] <= span[1] - span[0]
         decision = decide_event_count(
-            value, rule.at_most, unlisted=self._unlisted(), complete=self.counted.monitored is not None,
-            too_short="" if enough else f"The rule counts over a {rule.per}; {days:.4g} days were monitored",
+            value, most, rule.at_most, unlisted=self._unlisted(), complete=self.counted.monitored is not None,
+            open_=counted.open, too_short=(
+                "" if enough else f"The rule counts over a {rule.per}; {days:.4g} days were monitored"),
         )  # fmt: skip
         failed = decision.verdict is Verdict.FAIL
         zone, limit = self.counted.recording.zone, float(rule.at_most)
@@ -290,8 +252,29 @@ class _Judge:
             modifiers=("unverified_limit",) if rule.confidence == "memory" else (),
         )  # fmt: skip
 
+    def _reported(self, events: Sequence[Event], span: tuple[int, int], statistic: Statistic) -> Finding:
+        """A figure without a limit, scaled from the time monitored to the span of the rule."""
+        rule, (start, end) = self.rule, span
+        length = end - start
+        inside = [event for event in events if not event.certain or (event.time_us < end and event.end_us > start)]
+        words = f"{_events(len(inside))} in {length / DAY:.4g} days"
+        value: float | None = measured(rule, inside)
+        # Between the first and the last event of a list alone nobody knows how long was monitored.
+        known = self.counted.monitored is not None or bool(self.counted.recording.streams)
+        if rule.per in PER_US and rule.measure != "longest":
+            value = measured(rule, inside) * PER_US[rule.per] / max(length, 1) if known else None
+        if {cell.kind for cell in rule.classes} == {"rapid change"} and not events:
+            # Recorders list them only where they are told to.
+            value, words = None, "The list holds no rapid voltage changes, and does not say that it would"
+        elif self.counted.monitored is None:
+            words += "; over which time all events were recorded is not declared"
+        elif len(inside) < len(events):
+            words += f", and {len(events) - len(inside)} outside the time declared"
+        made = self._base(Verdict.NOT_APPLICABLE, reason("no-limit", why=words))
+        return made.replaced(statistic=replace(statistic, value=None if value is None else float(f"{value:.12g}")))
+
     def _period(self) -> Period | None:
-        span, zone = self.counted.span(), self.counted.recording.zone
+        span, zone = self.counted.span, self.counted.recording.zone
         return None if span is None else Period("recording", iso(span[0], zone), iso(span[1], zone))
 
     def _base(self, verdict: Verdict, why: Reason | None) -> Finding:
@@ -316,20 +299,5 @@ class _Judge:
         return made.replaced(statistic=Statistic("all_within", 100.0, None, None, "%"))
 
 
-def _beyond(placed: PlacedEvent) -> Decimal:
-    """How far an event lies beyond the edge, in percent of the reference voltage; negative inside."""
-    assert placed.edge is not None and placed.event.residual_percent is not None
-    distance = placed.event.residual_percent - placed.edge
-    return distance if placed.event.kind == "swell" else -distance
-
-
-def event_lines(placed: Sequence[PlacedEvent], zone: str) -> list[str]:
-    """The events outside a curve in words, at most a handful, then how many more."""
-    outside = [one for one in placed if one.outcome == "outside"]
-    lines = [
-        f"{iso(one.event.time_us, zone)}: {one.event.kind}, {one.event.residual_percent} % for "
-        f"{duration_text(int(one.event.duration_s * 1_000_000))}, the curve is at {one.edge} %"
-        for one in outside[:_MOST_NAMED]
-    ]
-    more = len(outside) - len(lines)
-    return [*lines, f"and {more} more"] if more > 0 else lines
+def _events(count: int) -> str:
+    return f"{count} event{'' if count == 1 else 's'}"

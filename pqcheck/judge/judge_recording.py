@@ -21,7 +21,7 @@ from pqcheck.judge.series_groups import SeriesGroup, groups_of
 from pqcheck.judge.sources_disagree import Compared, RivalsOfStream, disagreements
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.model.findings import Finding
-from pqcheck.model.recording import SECOND, Block, Recording, Stream
+from pqcheck.model.recording import Block, Recording, Stream
 from pqcheck.site.site_values import Site
 
 if TYPE_CHECKING:
@@ -88,7 +88,8 @@ class _Pass:
         self.compared: list[Compared] = []
         # What falls into an interval flags it (IEC 61000-4-30 4.7), whether a column or an event table shows it.
         self.events: list[Span] = [
-            (event.time_us, event.time_us + max(int(event.duration_s * SECOND), 1)) for event in recording.events
+            (event.time_us, event.end_us) for event in recording.events
+            if event.certain and event.kind != "rapid change"
         ]
         self.flagged: list[Span] = list(self.events)
         self.lightest: list[LightestLoad] = []

@@ -7,7 +7,7 @@ keeps the samples themselves, so its size does not grow with the length of the r
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -42,6 +42,8 @@ class Tallied(NamedTuple):
     """Slots that hold a bound which settles nothing, so that they are not among the valid ones."""
     below: int = 0
     """Of the slots outside a band with two sides, those below its lower limit."""
+    open_ended: bool = False
+    """Whether a run of slots not proven inside begins or ends where nothing was recorded beyond: it may be longer."""
 
 
 class SampleBounds(NamedTuple):
@@ -96,6 +98,10 @@ class PeriodTallies:
         self._percent = statistic.percent
         self._recorded = series.recorded
         self._about_runs = statistic.kind == "longest_run_at_most"
+        # Where no period adjoins another, nothing was recorded beyond.
+        self._ends_of_record = {one.first_slot for one in self._periods} ^ {
+            one.first_slot + one.expected for one in self._periods
+        }  # fmt: skip
         lower, upper = sides(first)
         self._two_sided = lower and upper
         self._below = lower and not upper
@@ -302,6 +308,7 @@ class PeriodTallies:
             Tallied(
                 valid, outside, None if reading != reading else reading, runs[number],
                 int(possible[number].count.max(initial=0)), _end(possible[number]), bounded, below,
+                _touches(possible[number], self._ends_of_record),
             )
             for number, (valid, outside, reading, bounded, below) in enumerate(zip(*columns, strict=True))
         ]  # fmt: skip
@@ -334,6 +341,11 @@ def whole_where_they_begin(
             left = _run(border + lead, border + int(first.count[0]))
             possible[number + 1] = join_runs([left, rest]) if len(left) else rest
     return outside, possible
+
+
+def _touches(runs: Runs, edges: Set[int]) -> bool:
+    """Whether the first run begins, or the last one ends, at one of the slots."""
+    return bool(len(runs)) and not edges.isdisjoint((int(runs.first[0]), _end(runs)))
 
 
 def _end(runs: Runs) -> int:

@@ -53,7 +53,7 @@ class EventClass(Struct, frozen=True):
     """A named cell of depth and duration; a missing edge of the duration is open to that side."""
 
     name: str
-    kind: Literal["dip", "swell", "interruption"]
+    kind: Literal["dip", "swell", "interruption", "rapid change"]
     residual: ValueRange
     shortest: EventDuration | None
     shortest_closed: bool
@@ -86,7 +86,7 @@ class EventRule(Struct, frozen=True):
     applies_if: tuple[Condition, ...] = ()
     note: str | None = None
     at_most: Decimal | None = None
-    per: Literal["week", "30 days", "year", "recording"] = "recording"
+    per: Literal["hour", "day", "week", "30 days", "year", "recording"] = "recording"
     measure: Literal["number", "minutes", "longest"] = "number"
 
 
@@ -109,33 +109,6 @@ def _along(before: CurveStep | None, step: CurveStep, duration_s: Decimal, frequ
     start, end = before.up_to.seconds(frequency), step.up_to.seconds(frequency)
     share = Decimal(math.log(duration_s / start) / math.log(end / start))
     return before.residual + (step.residual - before.residual) * share
-
-
-def ride_through(
-    rule: EventRule, kind: str, duration_s: Decimal, residual: Decimal, frequency: Decimal
-) -> Literal["inside", "outside", "beyond"]:
-    """Whether an event lies inside a ride-through curve.
-
-    `residual` in percent, `duration_s` in seconds, `frequency` in hertz. A swell is held against the upper edge, every
-    other event against the lower one. A residual on the edge is inside. "beyond": the curve has no such edge, or asks
-    nothing for so long an event.
-    """
-    at_duration = edge_at(rule.upper if kind == "swell" else rule.lower, duration_s, frequency)
-    if at_duration is None:
-        return "beyond"
-    edge, _ = at_duration
-    inside = residual <= edge if kind == "swell" else residual >= edge
-    return "inside" if inside else "outside"
-
-
-def classify(
-    rule: EventRule, kind: str, duration_s: Decimal, residual: Decimal, frequency: Decimal
-) -> EventClass | None:
-    """The class an event belongs to, or None when the document names none for this depth and duration."""
-    for cell in rule.classes:
-        if cell.kind == kind and cell.residual.holds(residual) and cell.durations(frequency).holds(duration_s):
-            return cell
-    return None
 
 
 def event_duration(text: str) -> EventDuration:

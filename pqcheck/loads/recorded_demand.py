@@ -278,10 +278,11 @@ def _fed(track: _Track, block: Block, mask: NDArray[np.bool_] | None) -> Array:
         values = np.where(mask, np.nan, values)
     included = np.ones(len(values), dtype=bool) if mask is None else ~mask
     bounds = [block.lower_bounds[channel] for channel, _ in track.series.inputs if channel in block.lower_bounds]
+    bounded = included & np.any(bounds, axis=0) if bounds else np.zeros_like(included)
     track.expected += int(included.sum())
-    track.missing += int((included & np.isnan(values)).sum())
-    if bounds:
-        track.bounded += int((included & ~np.isnan(values) & np.any(bounds, axis=0)).sum())
+    track.bounded += int(bounded.sum())
+    # A word for "above the range" is no gap: what flowed then is the most, whatever coverage is declared.
+    track.missing += int((included & np.isnan(values) & ~bounded).sum())
     track.lowest = min(track.lowest, float(np.nanmin(values, initial=np.inf)))
     track.highest = max(track.highest, float(np.nanmax(values, initial=-np.inf)))
     track.feed(values)

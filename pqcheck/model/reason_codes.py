@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from msgspec import Struct
 
+from pqcheck.model.reasons_of_events import OF_EVENTS
+
 
 class ReasonCode(Struct, frozen=True):
     """One reason: what it is called, what is said, what to do."""
@@ -163,33 +165,6 @@ CATALOGUE: dict[str, ReasonCode] = {
         "at hand.",
         "Record the voltage or current that the percentage refers to.",
     ),
-    "events-incomplete": ReasonCode(
-        "The trend shows more than the list of events",
-        "The trend shows {shown} without an event beside it, so the list is not complete; of the events listed "
-        "{placed} keep to the limit.",
-        "Export all events of that time, with the thresholds of the recorder set to 90 and 110 % of nominal.",
-    ),
-    "events-listed": ReasonCode(
-        "Met by the events listed",
-        "Met by the {placed} events listed; over which time all events were recorded is not declared.",
-        "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
-    ),
-    "events-beyond": ReasonCode(
-        "Events that the curve does not reach",
-        "{beyond}.",
-        "Judge these by a rule about interruptions; the curve says nothing of them.",
-    ),
-    "events-empty": ReasonCode(
-        "The event table is empty",
-        "The event table is empty, and over which time events were monitored is not declared.",
-        "Declare [events] from, to and complete = true if no event happened in that time.",
-    ),
-    "event-without-depth": ReasonCode(
-        "An event has no residual voltage",
-        "{missing} of the events have a duration and no residual voltage, so the curve cannot place them; the {placed} "
-        "others lie inside.",
-        "Export the events with their residual voltage.",
-    ),
     "partly-excluded": ReasonCode(
         "A part of the period is excluded",
         "{excluded} of {expected} intervals of the {period} ({share} %) are out of the count; the others pass.",
@@ -210,6 +185,16 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The recording cannot be read",
         "{sentence}",
         "Correct the file or how it is read, then check it again.",
+    ),
+    "doubled": ReasonCode(
+        "The site or its recording is named twice",
+        "{sentence}",
+        "Find out which of them is right, correct the registry or the file, and run again.",
+    ),
+    "no-recording": ReasonCode(
+        "The site has no recording",
+        "{sentence}",
+        "Fetch the recording, or correct what the registry names or the span for which its row holds.",
     ),
     "no-readings": ReasonCode(
         "No reading",
@@ -350,6 +335,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "possible; the limit is {limit}.",
         "Declare [source_impedance] neutral_resistance and neutral_reactance, 0 ohm where the neutral has none.",
     ),
+    "winding-not-shown": ReasonCode(
+        "Line currents do not show the windings of a delta",
+        "A winding of a delta may be loaded as by {value} in its line; its rating allows {limit}.",
+        "Compare the current of each winding, or of each unit of a bank, with its nameplate.",
+    ),
     "supply-at-worst": ReasonCode(
         "The supply may not be able to deliver the addition",
         "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "
@@ -366,7 +356,7 @@ CATALOGUE: dict[str, ReasonCode] = {
         "The measured finding is {verdict}, so the prediction cannot be more: {text}",
         "{advice}",
     ),
-}
+} | {code: ReasonCode(*words) for code, words in OF_EVENTS.items()}
 
 
 def known(code: str) -> bool:

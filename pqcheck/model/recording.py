@@ -160,8 +160,12 @@ class SourceFile(Struct, frozen=True):
         return self.checksum if isinstance(self.checksum, str) else self.checksum.result()
 
 
+EVENT_KINDS = ("dip", "swell", "interruption", "rapid change")
+"""Kinds of events; a rapid voltage change stays between the thresholds of dips and swells (IEC 61000-4-30 5.11)."""
+
+
 class Event(Struct, frozen=True, dict=True):
-    """One row of an event table: a dip, swell or interruption. `phase` is empty where it concerns all of them.
+    """One row of an event table, of one of `EVENT_KINDS`. `phase` is empty where it concerns all of them.
 
     `certain` is false where the clock of the recorder leaves open when it began.
     """
@@ -175,6 +179,8 @@ class Event(Struct, frozen=True, dict=True):
     certain: bool = True
     parts: tuple[Event, ...] = ()
     """Of an event of several phases: the rows of the event table that it was put together from."""
+    up_to_s: Decimal | None = None
+    """Where the event table writes a duration of zero: below what it lies."""
 
     @cached_property
     def end_us(self) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pqcheck.observe.background import background
 from pqcheck.observe.gather import Gathered
+from pqcheck.observe.load_starts import load_starts
 from pqcheck.observe.observation import Observation
 from pqcheck.observe.own_load import own_load
 from pqcheck.observe.patterns import patterns
@@ -11,7 +12,7 @@ from pqcheck.observe.resonance import resonance
 from pqcheck.observe.taps import tap_steps
 from pqcheck.site.site_values import Site
 
-LOOKS = (own_load, tap_steps, resonance, background, patterns)
+LOOKS = (own_load, load_starts, tap_steps, resonance, background, patterns)
 
 
 def observe(gathered: Gathered, site: Site) -> tuple[Observation, ...]:

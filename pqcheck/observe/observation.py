@@ -34,3 +34,5 @@ class Observation(Struct, frozen=True):
     numbers: dict[str, float] = field(default_factory=dict)
     spans: tuple[tuple[int, int], ...] = ()
     """Half-open UTC microseconds of what was seen, for marks in figures."""
+    plain: str = ""
+    """What a customer reads of it, a clause without a capital; empty where there is nothing plain to say."""

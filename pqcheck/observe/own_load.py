@@ -20,13 +20,16 @@ LARGEST_SHARE = 0.2
 """A slope up to one fifth of V/I can be a source impedance (a convention of this tool, no standard's)."""
 STRONG, WEAK = -0.9, -0.6
 LEAST_STEPS = 12
+LITTLE = 0.1
+"""Share of the movement of the voltage up to which the own load explains hardly any of it, twice its error added."""
 SEESAW = -0.7
 LEAST_SWING = 0.01
 """Share of the voltage that the swing of the current must explain before anything is said."""
 
 
 class Slope(Struct, frozen=True):
-    """Regression of voltage steps on current steps: slope and r of the steps, slope of the levels, V/I, steps used."""
+    """Regression of voltage steps on current steps: slope and r of the steps, slope of the levels, V/I, steps used,
+    standard error of the slope."""
 
     steps: float
     r: float
@@ -34,6 +37,7 @@ class Slope(Struct, frozen=True):
     intercept: float
     ratio: float
     count: int
+    error: float
 
 
 def slope_of(voltage: Array, current: Array) -> Slope | None:
@@ -53,7 +57,8 @@ def slope_of(voltage: Array, current: Array) -> Slope | None:
     levels, intercept = np.polyfit(current[pairs], voltage[pairs], 1)
     high = current[pairs] >= np.median(current[pairs])
     ratio = float(np.median(voltage[pairs][high] / np.maximum(current[pairs][high], 1e-9)))
-    return Slope(steps, correlation(x, y), float(levels), float(intercept), ratio, int(np.count_nonzero(used)))
+    return Slope(steps, correlation(x, y), float(levels), float(intercept), ratio, int(np.count_nonzero(used)),
+                 float(np.sqrt(np.sum((y - steps * x) ** 2) / max(len(x) - 1, 1) / (x @ x))))
 
 
 def own_load(gathered: Gathered, site: Site) -> list[Observation]:
@@ -115,6 +120,15 @@ def _observation(
             "told."
         )
         return unclaimed("undetermined", text)
+    moves = spread(clean_voltage(voltage))
+    if moves >= LEAST_SWING * middle and (abs(slope.steps) + 2 * slope.error) * swing < LITTLE * moves:
+        text = (
+            f"The voltage hardly moves with the own load: the usual swing of {swing:.3g} A explains about "
+            f"{explained:.2g} V of the {moves:.3g} V over which the voltage moves. What moves it lies elsewhere."
+        )
+        kept = _without_line(numbers)
+        return Observation(f"own-load-{phase}", title, "likely", text, evidence, tuple(against), figure, kept, (),
+                           f"the voltage of phase {phase} hardly moves with the load of this site")
     if slope.steps >= 0 or slope.r > WEAK or explained < LEAST_SWING * middle:
         if explained < LEAST_SWING * middle and slope.r <= WEAK:
             return None
@@ -130,7 +144,8 @@ def _observation(
         f"the usual swing of {swing:.3g} A. The impedance that this points to, about {abs(slope.steps):.2g} ohm, lies "
         "upstream of the measuring point (at a service entrance: service drop, transformer and network)."
     )
-    return Observation(f"own-load-{phase}", title, grade, text, evidence, tuple(against), figure, numbers)
+    return Observation(f"own-load-{phase}", title, grade, text, evidence, tuple(against), figure, numbers, (),
+                       f"the voltage of phase {phase} falls as this site draws more")
 
 
 def _seesaw(gathered: Gathered) -> bool:

@@ -20,12 +20,14 @@ _DAYS_WITH_HUMP = 0.8
 
 
 def patterns(gathered: Gathered, site: Site) -> list[Observation]:
-    """Time of day, weekday and midday of the voltage (first recorded phase that varies most)."""
+    """Time of day, weekday and midday of the voltage."""
     tracks = gathered.tracks("voltage", (*LINE_TO_NEUTRAL, *LINE_TO_LINE))
     if not tracks:
         return []
-    track = max(tracks, key=lambda track: spread(clean_voltage(track)))
-    grid, first = by_day_and_hour(track.times_us, clean_voltage(track), gathered.zone)
+    # Of several phases the one that follows the clock most: a fault on one of them hides no rhythm of the others.
+    grids = [by_day_and_hour(track.times_us, clean_voltage(track), gathered.zone) for track in tracks]
+    place = max(range(len(tracks)), key=lambda place: explained_by_hour(grids[place][0]))
+    track, (grid, first) = tracks[place], grids[place]
     weekdays = (np.arange(grid.shape[1]) + first.weekday()) % 7
     if np.count_nonzero((~np.isnan(grid)).sum(axis=0) >= 20) < LEAST_DAYS:
         return []
@@ -65,7 +67,8 @@ def _time_of_day(grid: Array, figure: str, track: Track) -> list[Observation]:
             f"({profile[low]:.4g} V) and highest from {high:02d}:00 to {high + 1:02d}:00 ({profile[high]:.4g} V).",
             (f"The hour of the day explains {100 * share:.0f} % of the changes of the hourly means.",),
             ("A rhythm says when, not why: load, controlled loads, regulators and generation all follow the clock.",),
-            figure, {"share": share, "low_hour": float(low), "high_hour": float(high)},
+            figure, {"share": share, "low_hour": float(low), "high_hour": float(high)}, (),
+            "the voltage follows the clock",
         )
     ]  # fmt: skip
 
@@ -88,7 +91,7 @@ def _weekdays(grid: Array, weekdays: NDArray[np.int64], figure: str, track: Trac
             f"({free.mean():.4g} V) than on working days ({work.mean():.4g} V).",
             (f"{len(work)} working days and {len(free)} weekend days; days of one kind scatter by {scatter:.2g} V.",),
             ("Few days were recorded, and the own plant and the neighbourhood both rest at weekends.",),
-            figure, {"gap_V": gap},
+            figure, {"gap_V": gap}, (), "the voltage at weekends is not that of working days",
         )
     ]  # fmt: skip
 
@@ -122,6 +125,7 @@ def _midday(grid: Array, gathered: Gathered, figure: str, track: Track) -> list[
             f"{rise:.2g} V above morning and evening, as solar generation in the network makes it. {words}",
             (f"{days.shape[1]} whole days.",),
             ("A network with little load at midday looks alike; cloudy days would tell the two apart.",),
-            figure, {"share_of_days": humps, "rise_V": rise, "phase_exports": float(exported)},
+            figure, {"share_of_days": humps, "rise_V": rise, "phase_exports": float(exported)}, (),
+            "the voltage is highest at midday, as solar generation makes it",
         )
     ]  # fmt: skip

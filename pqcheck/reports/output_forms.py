@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pqcheck.workflows.run_gate import GateResult
     from pqcheck.workflows.two_sides import BeforeAfter
 
-ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md", ".sarif")
+ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md", ".sarif", ".xlsx")
 """The forms of a check; the longest ending that fits decides. A new form: an ending here and a case in `check_form`."""
 
 STUDY = "study"
@@ -24,7 +24,7 @@ STUDY = "study"
 Target = tuple[Path, str]
 """A file and the form it is written in: an ending, or `STUDY`."""
 
-Text = str | Iterable[str]
+Text = str | bytes | Iterable[str]
 
 
 def prepare(
@@ -57,6 +57,10 @@ def prepare(
         if not fitting:
             raise OutputError(f"cannot write {path}: the ending must be one of {', '.join(sorted(endings))}")
         targets.append((path, max(fitting, key=len)))
+        if fitting == [".xlsx"]:
+            from pqcheck.reports.findings_workbook import check_can_write
+
+            check_can_write()
     refuse_inputs([path for path, _ in targets], inputs)
     return targets
 
@@ -68,7 +72,7 @@ def printed_as_json(targets: Sequence[Target]) -> bool:
 
 def wants_trends(targets: Sequence[Target]) -> bool:
     """Whether any target draws the recording itself, so that it is worth gathering while it is judged."""
-    return any(form == ".html" for _, form in targets)
+    return any(form in (".html", ".xlsx") for _, form in targets)
 
 
 def write_all(
@@ -97,6 +101,15 @@ def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Tex
             from pqcheck.reports.html.build import as_html
 
             return as_html(findings, recordings, site)
+        case ".xlsx":
+            from pqcheck.observe.percentiles import distributions
+            from pqcheck.reports.findings_workbook import as_workbook
+            from pqcheck.reports.html.build import material_of
+
+            material = material_of(findings, recordings, site)
+            described = None if material.gathered is None else distributions(
+                material.gathered, material.frame.excluded)
+            return as_workbook(findings, described)
         case ".junit.xml" | ".sarif":
             from pqcheck.workflows.run_gate import ungated
 

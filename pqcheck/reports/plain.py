@@ -102,7 +102,7 @@ def time_words(seconds: float) -> str:
     if hours < 6:
         whole = count_words(halves // 2)
         return f"about {whole} and a half hours" if halves % 2 else f"about {whole} hours"
-    if hours < 72:
+    if hours < 72 or (hours < 120 and round(hours) % 24):
         return f"about {count_words(round(hours))} hours"
     return f"about {count_words(round(hours / 24))} days"
 

@@ -23,7 +23,8 @@ class Extent(Struct, frozen=True, order=True):
 class Subject(Struct, frozen=True):
     """Which phases, orders and stretch a doubt is about; the check says what it refuses.
 
-    `phases` are those of the channel that is doubted (("b",), ("an",)); `start_us`/`end_us` None = the whole recording.
+    `phases` are those of the channel that is doubted (("b",), ("an",)); `start_us`/`end_us` None = the whole recording;
+    `readings` names minimum or maximum columns where they alone are doubted.
     """
 
     quantity: str
@@ -31,6 +32,7 @@ class Subject(Struct, frozen=True):
     orders: tuple[int, ...] = ()
     start_us: int | None = None
     end_us: int | None = None
+    readings: tuple[str, ...] = ()
 
 
 class Proposal(Struct, frozen=True):

@@ -16,8 +16,8 @@ class Trust(Struct, frozen=True):
     None = open to that side) nothing may be concluded, or, with `allows` = "lower bound", the values may prove a fail
     but never a pass. `code` is the reason code, `text` the sentence with the numbers, `advice` what would settle it.
     A fail already proven by trusted values or by lower bounds stays. `orders` narrows the doubt to single harmonic
-    orders (empty = the whole quantity). `verdict` is what a verdict that rests on it becomes: refused, or inconclusive
-    where only the question is open.
+    orders (empty = the whole quantity), `readings` to minimum or maximum columns (empty = all). `verdict` is what a
+    verdict that rests on it becomes: refused, or inconclusive where only the question is open.
     """
 
     quantities: tuple[str, ...]
@@ -30,9 +30,14 @@ class Trust(Struct, frozen=True):
     advice: str
     orders: tuple[int, ...] = ()
     verdict: Verdict = Verdict.REFUSED
+    readings: tuple[str, ...] = ()
 
-    def concerns(self, quantity: str, phase: str | None, order: int | None = None) -> bool:
-        """Whether the doubt reaches this quantity, phase and order (None = the quantity as a whole)."""
+    def concerns(
+        self, quantity: str, phase: str | None, order: int | None = None, reading: str = "mean"
+    ) -> bool:
+        """Whether the doubt reaches this quantity, phase, order (None = the quantity as a whole) and reading."""
+        if self.readings and reading not in self.readings:
+            return False
         if quantity not in self.quantities or (self.phases and phase not in self.phases):
             return False
         return not self.orders or order in self.orders

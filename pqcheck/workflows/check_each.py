@@ -6,7 +6,6 @@ the end of the run. Results do not depend on the number of processes.
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -19,14 +18,11 @@ from pqcheck.io.write_files import refuse_inputs, write_pieces
 from pqcheck.model.errors import OutputError, PqcheckError
 from pqcheck.model.exit_status import ExitStatus
 from pqcheck.model.exit_status import exit_status as status_of
-from pqcheck.model.findings import Finding, Findings, Reason
+from pqcheck.model.findings import Findings
 from pqcheck.model.findings_file import as_pieces
 from pqcheck.model.verdict import Verdict, roll_up
-
-_CHUNK = 8
-
-_MOST_PROCESSES = 61
-"""Windows waits for no more at once."""
+from pqcheck.workflows.not_judged import not_judged
+from pqcheck.workflows.processes import cores, spread
 
 
 class Each(Struct, frozen=True):
@@ -82,12 +78,7 @@ def check_each(
         _prepare(Path(folder), recordings)
     only = None if quantities is None else tuple(quantities)
     job = _Job(declared, chosen, only, None if folder is None else str(folder))
-    return _run([str(recording) for recording in recordings], job, processes or _cores())
-
-
-def _cores() -> int:
-    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return min(count, _MOST_PROCESSES)
+    return _run([str(recording) for recording in recordings], job, processes or cores())
 
 
 def _prepare(folder: Path, recordings: Sequence[str | Path]) -> None:
@@ -114,19 +105,10 @@ def target_name(recording: str | Path) -> str:
 
 
 def _run(recordings: list[str], job: _Job, processes: int) -> Iterator[Each]:
-    if processes == 1 or len(recordings) < 2:
-        for recording in recordings:
-            yield _judge_file(recording, job)
-        return
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
 
-    # Fresh processes: a fork of a process that has threads (the columnar reader's) can stand still for ever.
-    fresh = multiprocessing.get_context("spawn")
     try:
-        with ProcessPoolExecutor(processes, mp_context=fresh, initializer=_begin, initargs=(job,)) as pool:
-            yield from pool.map(_in_worker, recordings, chunksize=_CHUNK)
+        yield from spread(_judge_file, job, recordings, processes)
     except BrokenProcessPool as error:
         raise OutputError(
             "a worker process was ended from outside, perhaps for want of memory; findings written so far are whole; "
@@ -134,21 +116,7 @@ def _run(recordings: list[str], job: _Job, processes: int) -> Iterator[Each]:
         ) from error
 
 
-_job: _Job | None = None
-"""Set once in each worker process, never in the calling one."""
-
-
-def _begin(job: _Job) -> None:
-    global _job
-    _job = job
-
-
-def _in_worker(recording: str) -> Each:
-    assert _job is not None
-    return _judge_file(recording, _job)
-
-
-def _judge_file(recording: str, job: _Job) -> Each:
+def _judge_file(job: _Job, recording: str) -> Each:
     from pqcheck.model.findings_words import answer, signs_text
     from pqcheck.workflows.check_recording import check
 
@@ -173,19 +141,7 @@ def _write(recording: str, job: _Job, findings: Findings) -> str | None:
 
 def _unreadable(recording: str, job: _Job, sentence: str) -> Each:
     """A recording that cannot be read has a findings file too, which says so and judges nothing."""
-    name = printable_name(recording)
-    finding = Finding(
-        kind="recording",
-        table="recording",
-        rule="readable",
-        clause="",
-        title=f"{name} can be read",
-        quantity=None,
-        phase=None,
-        order=None,
-        verdict=Verdict.REFUSED,
-        reason=Reason("unreadable", sentence, "Correct the file or how it is read, then check it again."),
-    )
+    finding = not_judged("unreadable", sentence, printable_name(recording))
     findings = Findings((finding,), site=job.site.declared)
     return Each(recording, None, sentence, _write(recording, job, findings))
 

@@ -180,7 +180,7 @@ def _judge_once(
     if (not only or EVENTS in only) and any(table.event_rules for table in tables):
         from pqcheck.judge.event_coverage import TrendExcursions
 
-        excursions = TrendExcursions(site)
+        excursions = TrendExcursions(site, recording.events)
     gatherer = None
     if gather:
         from pqcheck.observe.gather import Gatherer, asked_by_tasks

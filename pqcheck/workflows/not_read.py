@@ -21,7 +21,7 @@ from pqcheck.vet.check_definition import POWERS
 from pqcheck.vet.checks.completeness import CHECK as COMPLETENESS_CHECK
 from pqcheck.vet.danger_signs import conductor_rating
 
-_POWER = re.compile("power|leistung|puissance", re.IGNORECASE)
+_POWER = re.compile("power|leistung|puissance|potencia|pot\u00eancia|potenza|vermogen|\\bmoc|effekt", re.IGNORECASE)
 _CODES = ("not-recorded", "phase-missing")
 
 
@@ -37,10 +37,14 @@ class NotRead(Struct, frozen=True):
     """Columns left alone whose names say a voltage, current or power, and of which nobody said what they hold."""
     only_extremes: tuple[str, ...] = ()
     """Quantities of the connection of which only minimum or maximum columns were read."""
+    events_alone: bool = False
+    """Whether nothing but an event table was read."""
 
     @property
     def sentence(self) -> str:
         """One line with the next step; empty where nothing needed is missing."""
+        if self.events_alone:
+            return "Only events were read: no trend shows whether the list is complete and the leads were right."
         parts = [
             _title(quantity) + (f" of {' and '.join(phases)}" if phases else "")
             for quantity, phases in self.missing.items()
@@ -99,7 +103,10 @@ def not_read(
     )
     names = [file.name for file in recording.files if any(column.column in left for column in file.columns)]
     name = (names or [file.name for file in recording.files] or ["FILE"])[0]
-    if not any(stream.channels for stream in recording.streams) and not recording.events:
+    nothing = not any(stream.channels for stream in recording.streams)
+    if nothing and recording.event_tables:
+        return NotRead({}, tuple(left), name, events_alone=True)
+    if nothing:
         columns = first_few([repr(column) for column in left]) if left else "there are none beside the stamps"
         raise InputError(
             f"no column of {name} was understood ({columns}); see how it is read with: pqcheck columns {name}, and say "

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pqcheck.judge.every_source import as_findings, with_rivals
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
+from pqcheck.model.errors import InputError
 from pqcheck.model.findings import Finding, Findings, in_order
 from pqcheck.model.recording import Recording
 from pqcheck.plan.recording_so_far import SoFar, progress
@@ -63,7 +64,7 @@ def _vetted_and_compared(recording: Recording, site: Site) -> tuple[Vetted, list
 def _not_read(recording: Recording, site: Site) -> str:
     """What the connection needs and was not read, and then what else the applied rules ask for; empty without."""
     missing = not_read(recording, site, connection=True)
-    if not missing.missing:
+    if not missing.missing or missing.events_alone:
         return missing.sentence
     _, settled = resolve(as_tables(None, site, may_be_none=True), recording, site)
     return not_read(recording, site, settled, connection=True).sentence
@@ -80,6 +81,8 @@ def so_far(recordings: Recordings, site: Sites, tables: Tables | None = None) ->
     findings = check(recording, place, chosen).findings
     # A trim moves the start from which full periods are counted.
     axes = [stream.axis for stream in as_corrected(recording, place).streams]
+    if not axes:
+        raise InputError("only events were read; give the trend too, whose weeks are counted")
     start, end = min(axis.start_us for axis in axes), max(axis.end_us for axis in axes)
     share = place.coverage.at_least_percent if place.coverage is not None else None
     return progress(findings, chosen, start, end, recording.zone, share)

@@ -227,13 +227,16 @@ def odd_never_helps(recording: Odd, cell: str, share: float, seed: int) -> None:
         assert verdict != "pass" or was.get(name) == "pass", (name, was.get(name), "became pass")
 
 
-def splitting_changes_nothing(recording: Odd, seed: int) -> None:
-    """The same rows in several files, in any order of the files, give the same findings."""
+def splitting_changes_nothing(recording: Odd, seed: int, at_row: int | None = None) -> None:
+    """The same rows in several files, in any order of the files, give the same findings.
+
+    Each part is cut at `at_row`, or anywhere.
+    """
     rng = random.Random(seed)
     files: list[list[Part]] = []
     for parts in recording.files:
         for part in parts:
-            at = rng.randrange(1, part.count) if part.count > 1 else 0
+            at = at_row or (rng.randrange(1, part.count) if part.count > 1 else 0)
             pieces = [
                 Part(part.interval_s, part.start_s, [column[:at] for column in part.cells]),
                 Part(part.interval_s, part.start_s + at * part.interval_s, [column[at:] for column in part.cells]),
@@ -242,20 +245,22 @@ def splitting_changes_nothing(recording: Odd, seed: int) -> None:
             files += [[piece] for piece in pieces] if FEWEST_ROWS <= at <= part.count - FEWEST_ROWS else [[part]]
     rng.shuffle(files)
     whole, split = judged(recording), judged(replace(recording, files=files, cut=None))
-    if not any(_without_numbers(recording, parts) for parts in files):
+    if not any(_hardly_numbers(recording, parts) for parts in files):
         assert (whole is None) == (split is None), "only one of the two can be read"
     if whole is None or split is None:
         return
     assert verdicts(whole) == verdicts(split), sorted(verdicts(whole).items() ^ verdicts(split).items())
 
 
-def _without_numbers(recording: Odd, parts: Sequence[Part]) -> bool:
-    """Whether a column of a file holds no number at all, which is an error of its own."""
-    return any(
-        not any(cell_span(cell.replace("@", recording.mark), recording.mark, column.quantity).known
-                for part in parts for cell in part.cells[number])
-        for number, column in enumerate(recording.columns)
-    )  # fmt: skip
+def _hardly_numbers(recording: Odd, parts: Sequence[Part]) -> bool:
+    """Whether half of the cells of a column of a file are no numbers of it: none at all, or most in a wrong unit, is an
+    error of its own."""
+    for number, column in enumerate(recording.columns):
+        cells = [cell.replace("@", recording.mark) for part in parts for cell in part.cells[number]]
+        known = sum(cell_span(cell, recording.mark, column.quantity).known for cell in cells)
+        if 2 * known <= sum(bool(cell.strip()) for cell in cells):
+            return True
+    return False
 
 
 def bases_change_nothing(recording: Odd, number: int, interval_s: int) -> None:

@@ -25,8 +25,8 @@ BLANKS = (
 )
 """Cells that say "no value here"; they are blanks and not reported as bad."""
 
-OVER_WORDS = ("OL", "O.L.", "OVL", "OVER", "OVERLOAD", "OVERRANGE")
-"""Cells that say "above the range"; with no number of their own the largest reading of the chunk bounds them."""
+OVER_WORDS = ("OL", "O.L.", "OVL", "OFL", "OVER", "OVERLOAD", "OVERFLOW", "OVERRANGE")
+"""Cells that say "above the range"; without a number of their own they leave the reading unknown, with a mark."""
 
 _BLANKS = frozenset(BLANKS)
 _NOT_A_NUMBER = re.compile(r"[+-]?1[.,]#(?:QNAN|SNAN|IND)0*\Z")
@@ -35,10 +35,11 @@ fault to be named."""
 
 _BOUND, _SIGN, _EXPONENT = r"(?P<mark>[<>]=?|[\u2264\u2265])?\s*", r"(?P<sign>[+-]?)", r"(?:[eE][+-]?\d+)?"
 _UNIT = r"\s*(?P<unit>[^\d\s.,'<>+\-][^\d\s]{0,9})?\Z"
+_NEAR = 5.0
 _THOUSANDS = "'\u00a0\u202f\u2009 "
 _LOOK = re.compile(r"[<>]?\s*[+-]?(?:\d[\d.,'\u00a0\u202f\u2009 ]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*[^\d\s]{0,5}\Z")
 _IN_PLACE = frozenset(
-    ("OL", "OVER", "ERR", "ERROR", "OVL", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS))
+    (*OVER_WORDS, "ERR", "ERROR", "INF", "#N/A", "#DIV/0!", "#VALUE!", *map(str.upper, BLANKS))
 )
 
 
@@ -67,6 +68,8 @@ class Cell(NamedTuple):
     kind: Kind
     value: float
     unit: str = ""
+    as_decimal: float = np.nan
+    """What a single group of thousands (``230,260``) would be if its mark were that of decimals."""
 
 
 NO_VALUE, _OVER, _ODD = (Cell(kind, np.nan) for kind in (Kind.NO_VALUE, Kind.LOWER_BOUND, Kind.ODD))
@@ -94,9 +97,9 @@ def cell_of(text: str, decimal: str) -> Cell:
     over = unit.upper() in OVER_WORDS
     if not np.isfinite(value) or (over and below) or (unit and not over and not in_alias_table(unit)):
         return _ODD
-    if over or above:
-        return Cell(Kind.LOWER_BOUND, value, "" if over else unit)
-    return Cell(Kind.UPPER_BOUND if below else Kind.NUMBER, value, unit)
+    kind = Kind.LOWER_BOUND if over or above else Kind.UPPER_BOUND if below else Kind.NUMBER
+    doubtful = match["group"] in (",", ".") and match["number"].count(match["group"]) == 1 and decimal not in number
+    return Cell(kind, value, "" if over else unit, value / 1000 if doubtful else np.nan)
 
 
 def is_value(cell: str) -> bool:
@@ -144,6 +147,9 @@ def read_cells(texts: Sequence[str], decimal: str, unit: str | None) -> ReadCell
     if unit is not None:
         foreign = np.array([bool(cell.unit) and _ratio(cell.unit, unit) is None for cell in cells], np.bool_)
         cells = [_in_unit(cell, unit) for cell in cells]
+    misread = _decimals_in_disguise(cells)
+    for at in misread.tolist():
+        cells[at] = _ODD
     values = np.array([cell.value for cell in cells], np.float64)
     kinds = {cell.kind for cell in cells}
     lower, upper, odd = (
@@ -170,8 +176,20 @@ def _in_unit(cell: Cell, unit: str) -> Cell:
     if ratio is None:
         return _ODD
     if ratio == 1:
-        return Cell(cell.kind, cell.value)
-    return Cell(cell.kind, float(Decimal(repr(cell.value)) * ratio))
+        return Cell(cell.kind, cell.value, as_decimal=cell.as_decimal)
+    return Cell(cell.kind, float(Decimal(repr(cell.value)) * ratio), as_decimal=cell.as_decimal * float(ratio))
+
+
+def _decimals_in_disguise(cells: Sequence[Cell]) -> NDArray[np.intp]:
+    """Places of numbers like ``230,260`` that fit the others as decimals, and as thousands do not."""
+    decimals = np.array([cell.as_decimal for cell in cells], np.float64)
+    at = np.flatnonzero(~np.isnan(decimals))
+    if not at.size:
+        return at
+    values = np.abs(np.array([cell.value for cell in cells], np.float64))
+    others = values[np.isnan(decimals) & ~np.isnan(values)]
+    usual = float(np.median(others)) if others.size else 0.0
+    return at[(decimals[at] > usual / _NEAR) & (decimals[at] < usual * _NEAR)]
 
 
 @lru_cache

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pqcheck.io.csv.cells import NONE_REFUSED, ReadCells, Refused
+from pqcheck.io.csv.cells import NONE_REFUSED, OVER_WORDS, ReadCells, Refused
 from pqcheck.io.decoder import FIRST_BAD_ROWS, BadCells, Chunk, Filled, Move, RowNumbers, move_values
 from pqcheck.model.quantities import MAY_BE_NEGATIVE
 from pqcheck.model.recording import Channel, Values
@@ -91,20 +91,18 @@ def write_cells(
     empty = bool(np.isnan(values).all())
     values, negative = without_negative(values, channel)
     lower, upper = cells.lower_bounds, cells.upper_bounds
-    words = np.zeros(0, np.intp) if lower is None else np.flatnonzero(lower & np.isnan(cells.values))
-    if words.size and not empty:
-        # All that is known of the range is the largest reading in it.
-        values[words] = np.fmax.reduce(values)
     move_values([values], [row], moves)
     bad = []
-    unknown = Refused(words if empty else words[:0], "above the range")
+    words = NONE_REFUSED.places if lower is None or not empty else np.flatnonzero(lower & np.isnan(cells.values))
+    unknown = Refused(words, OVER_WORDS[0], "above the range")
     for refused in (Refused(codes, sample), *cells.refused, crowded, negative, unknown):
         if refused.places.size:
             first = numbers.of(refused.places[:FIRST_BAD_ROWS] + chunk.first_row)
             count = int(refused.places.size)
             bad.append(BadCells(column, count, tuple(first.tolist()), refused.text, empty, refused.why))
-    observed = ~np.isnan(values)
+    # A word for "above the range" bounds the reading by no number, and is a mark without a value.
+    marked = ~np.isnan(values) | np.isnan(cells.values)
     lower_bounds, upper_bounds = (
-        {column: marks & observed} if marks is not None and (marks & observed).any() else {} for marks in (lower, upper)
+        {column: marks & marked} if marks is not None and (marks & marked).any() else {} for marks in (lower, upper)
     )
     return Filled(tuple(bad), lower_bounds, upper_bounds)

@@ -7,7 +7,7 @@ the column is left alone with the reason. Two readings that would change a verdi
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec.structs import replace
 
@@ -23,6 +23,7 @@ from pqcheck.model.recording import Channel
 
 _BY_LETTER = {"1": "a", "2": "b", "3": "c", "a": "a", "b": "b", "c": "c"}
 _RST = {"r": "a", "s": "b", "t": "c"}
+_UVW = {"u": "a", "v": "b", "w": "c"}
 _RYB = {"r": "a", "y": "b", "b": "c"}
 _NEXT = {"a": "ab", "b": "bc", "c": "ca"}
 _PAIRS = {"ab": "ab", "ba": "ab", "bc": "bc", "cb": "bc", "ca": "ca", "ac": "ca"}
@@ -41,6 +42,7 @@ def read_headers(
     tokens = {
         column: tokens_of(headers[column], units[column] if column < len(units) else "") for column in columns
     }
+    _settle_uvw(tokens.values())
     letters = _letters(tokens.values())
     sequence = {column for column, words in tokens.items() if words.letters and words.phase == "0"}
     guesses = []
@@ -58,12 +60,23 @@ def read_headers(
     return settle_harmonics(guesses, headers, Facts.of(evidence, guesses))
 
 
+def _settle_uvw(tokens: Iterable[Tokens]) -> None:
+    """A "V" behind a voltage is a phase where the file has others of U, V, W, and else the unit: "u_v" is volts."""
+    of_uvw = [words for words in tokens if words.phase in _UVW]
+    if len({words.phase for words in of_uvw}) > 1:
+        return
+    for words in of_uvw:
+        if words.phase == "v" and words.quantity == "voltage" and not words.unit:
+            words.phase, words.unit = "", "V"
+
+
 def _letters(tokens: object) -> Mapping[str, str]:
-    """What the phase letters of this file mean: L1 L2 L3, A B C, R S T or R Y B."""
+    """What the phase letters of this file mean: L1 L2 L3, A B C, R S T, R Y B or U V W."""
     used = {each.phase.removesuffix("n") for each in tokens}  # type: ignore[attr-defined]
     if used & {"y", "ry", "yb", "br"}:
         return {**_BY_LETTER, **_RYB}
-    return {**_BY_LETTER, **_RST}
+    uvw = _UVW if len(used & _UVW.keys()) > 1 else {}
+    return {**_BY_LETTER, **_RST, **uvw}
 
 
 def _phase(words: Tokens, letters: Mapping[str, str], kind: str) -> str | None:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from msgspec import Struct, field
 
+from pqcheck.io.headers.trade_words import in_english
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.units import in_alias_table, symbol_of
 
@@ -27,25 +29,25 @@ _PAIR = re.compile(
 _OF_FUNDAMENTAL = re.compile(r"THD[\s_-]*F(?![A-Za-z])|%\s*f(?![A-Za-z])|fund", re.IGNORECASE)
 
 _QUANTITY_WORDS = {
-    "voltage": "voltage", "volt": "voltage", "volts": "voltage", "spannung": "voltage", "tension": "voltage",
+    "voltage": "voltage", "volt": "voltage", "volts": "voltage",
     "urms": "voltage", "vrms": "voltage", "vln": "voltage", "vll": "voltage", "uln": "voltage", "ull": "voltage",
     "current": "current", "amps": "current", "amp": "current", "ampere": "current", "amperes": "current",
-    "strom": "current", "courant": "current", "irms": "current",
-    "frequency": "frequency", "freq": "frequency", "f": "frequency", "hz": "frequency", "frequenz": "frequency",
-    "active": "active_power", "wirkleistung": "active_power", "real": "active_power", "watts": "active_power",
+    "irms": "current",
+    "frequency": "frequency", "freq": "frequency", "f": "frequency", "hz": "frequency",
+    "active": "active_power", "real": "active_power", "watts": "active_power",
     "watt": "active_power", "kw": "active_power", "mw": "active_power", "p": "active_power",
-    "reactive": "reactive_power", "blindleistung": "reactive_power", "kvar": "reactive_power",
+    "reactive": "reactive_power", "kvar": "reactive_power",
     "var": "reactive_power", "mvar": "reactive_power", "vars": "reactive_power", "q": "reactive_power",
-    "apparent": "apparent_power", "scheinleistung": "apparent_power", "kva": "apparent_power",
+    "apparent": "apparent_power", "kva": "apparent_power",
     "mva": "apparent_power", "va": "apparent_power?", "s": "apparent_power",
     "pf": "power_factor", "powerfactor": "power_factor", "\u03bb": "power_factor", "lambda": "power_factor",
     "dpf": "displacement_power_factor", "cos\u03c6": "displacement_power_factor",
     "cosphi": "displacement_power_factor", "cosfi": "displacement_power_factor",
     "pst": "flicker_pst", "plt": "flicker_plt",
-    "unbalance": "unbalance", "imbalance": "unbalance", "asymmetry": "unbalance", "unsymmetrie": "unbalance",
+    "unbalance": "unbalance", "imbalance": "unbalance", "asymmetry": "unbalance",
     "vuf": "negative_sequence_unbalance", "unb": "unbalance",
     "thd": "thd", "thdf": "thd", "thdr": "thd-r", "tdd": "current_tdd", "trd": "current_trd",
-    "harmonic": "harmonic", "harmonics": "harmonic", "harm": "harmonic", "oberschwingung": "harmonic",
+    "harmonic": "harmonic", "harmonics": "harmonic", "harm": "harmonic",
     "fundamental": "fundamental", "fund": "fundamental",
     "kwh": "active_energy", "wh": "active_energy", "mwh": "active_energy", "energy": "active_energy",
     "kvarh": "reactive_energy", "varh": "reactive_energy",
@@ -54,7 +56,7 @@ _QUANTITY_WORDS = {
 _READING_WORDS = {
     "min": "min", "minimum": "min", "mn": "min", "lo": "min", "low": "min", "lowest": "min",
     "max": "max", "maximum": "max", "mx": "max", "hi": "max", "high": "max", "highest": "max",
-    "avg": "mean", "average": "mean", "mean": "mean", "mittel": "mean", "mittelwert": "mean", "moy": "mean",
+    "avg": "mean", "average": "mean", "mean": "mean",
     "rms": "rms", "trms": "rms",
 }
 _OTHER_READINGS = frozenset((
@@ -140,7 +142,7 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
     text = unicodedata.normalize("NFKC", header).replace("cos \u03c6", "cos\u03c6").replace("\u03d5", "\u03c6")
     text = re.sub(r"cos\s*(?:phi|\u03c6)", "cos\u03c6", text, flags=re.IGNORECASE)
     text = re.sub(r"THD\s*-\s*([FR])\b", r"THD\1", text, flags=re.IGNORECASE)
-    text = re.sub(r"\b(power|leistungs)\s*(factor|faktor)\b", "pf", text, flags=re.IGNORECASE)
+    text = re.sub(r"\bpower\s*factor\b", "pf", text, flags=re.IGNORECASE)
     text = re.sub(r"\bL\s*-\s*N\b", " ln ", text)
     text = re.sub(r"\bL\s*-\s*L\b", " ll ", text)
     text = re.sub(r"(?<![A-Za-z])([UV]?)N\s*-\s*(G|PE|E)\b", r" \1 ng ", text)
@@ -149,8 +151,11 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
             tokens.unit = tokens.unit or unit_of(bracket[1])
     text = _BRACKETS.sub(lambda match: " " if unit_of(match[1]) else match[0], text)
     text = _PAIR.sub(lambda match: f" {match[1]}{match[2]} ".lower(), text)
-    words = [word for word in _SPLIT.split(text) if word]
-    if len(words) > 1 and not tokens.unit and unit_of(words[-1]) and words[-1] not in ("A", "a", "v", "V", "va", "VA"):
+    words = in_english([word for word in _SPLIT.split(text) if word])
+    if (
+        len(words) > 1 and not tokens.unit and unit_of(words[-1]) and words[-1] not in ("A", "a", "v", "V", "va", "VA")
+        and not _is_phase_w(words)
+    ):
         tokens.unit = unit_of(words[-1])
         if words[-1].lower() not in _QUANTITY_WORDS:
             words.pop()
@@ -175,6 +180,11 @@ def tokens_of(header: str, unit: str = "") -> Tokens:
     return tokens
 
 
+def _is_phase_w(words: Sequence[str]) -> bool:
+    """Whether a last "W" is the third of the phases U, V, W: watts are no unit of a voltage or a current."""
+    return words[-1] in ("w", "W") and tokens_of(" ".join(words[:-1])).kind in ("voltage", "current")
+
+
 def _fits(tokens: Tokens, unit: str) -> bool:
     kind = tokens.kind or tokens.quantity
     return {"V": "voltage", "A": "current", "VA": "apparent_power"}[unit] == kind
@@ -184,7 +194,7 @@ def _take(tokens: Tokens, word: str, following: str) -> None:
     low = word.lower()
     if low in ("ln", "ll"):
         tokens.line = low
-    elif low in ("order", "ordnung") or (low == "h" and following.isdigit()):
+    elif low == "order" or (low == "h" and following.isdigit()):
         tokens.quantity = tokens.quantity or "harmonic"
     elif re.fullmatch(r"\d{1,2}(st|nd|rd|th)", low):
         tokens.order = int(low[:-2])
@@ -201,7 +211,8 @@ def _take(tokens: Tokens, word: str, following: str) -> None:
     elif low in ("u", "v", "i") and tokens.quantity in ("thd", "thd-r", "harmonic", "unbalance"):
         tokens.kind = tokens.kind or _LETTER[low]
     elif low in ("u", "v", "w") and tokens.quantity and not tokens.phase:
-        tokens.phase = {"u": "a", "v": "b", "w": "c"}[low]
+        # Whether these are phases at all, the other headers of the file say.
+        tokens.phase = low
     elif (low == "u2" and tokens.unit == "%") or low == "u0":
         tokens.quantity = "negative_sequence_unbalance" if low == "u2" else "zero_sequence_unbalance"
         tokens.rest.append(low)

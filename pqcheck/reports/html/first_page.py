@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 
@@ -10,7 +11,8 @@ from pqcheck.judge.instrument_uncertainty import uncertainty
 from pqcheck.model.findings_words import danger_signs, required, statement
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, tag, together
-from pqcheck.reports.html.moments import reported_part, worst_hour_part
+from pqcheck.reports.html.moments import worst_hour_part
+from pqcheck.reports.html.reported_times import reported_part
 from pqcheck.reports.plain import (
     PLACES,
     capital,
@@ -21,9 +23,10 @@ from pqcheck.reports.plain import (
     quantity_words,
     subject_words,
 )
-from pqcheck.reports.plain_answer import event_sentences, governing, headline, sentence_of, voltage_seen, when_lines
+from pqcheck.reports.plain_answer import event_sentences, governing, headline, sentence_of, voltage_seen
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material
+from pqcheck.reports.when_outside import when_lines
 
 MOST_NUMBERS = 3
 _MOST_OPEN = 6
@@ -37,6 +40,7 @@ def first_page(material: Material, worst_figure: Drawn | None) -> Markup:
         _question(material),
         _answer(material),
         _when(material),
+        _why(material),
         reported_part(material),
         worst_hour_part(material, worst_figure),
         _open(material),
@@ -129,6 +133,34 @@ def _when(material: Material) -> Markup:
     if not happened:
         return Markup("")
     return together([tag("h3", "When it happened"), lines(happened)])
+
+
+def _why(material: Material) -> Markup:
+    """What is shown or likely about causes, in one sentence for each grade; nothing without an observation."""
+    parts: list[Child] = []
+    for grade, words in (("shown", "The recording shows"), ("likely", "Likely")):
+        clauses = _for_all_phases(
+            [each.plain for each in material.observations if each.grade == grade and each.plain]
+        )
+        if clauses:
+            parts.append(tag("strong", f"{words}: "))
+            parts.append(f"{'; '.join(clauses)}. ")
+    if not parts:
+        return Markup("")
+    more = "A cause is no verdict; the technical part says what speaks for and against each."
+    return together([tag("h3", "Why"), tag("p", *parts, more)])
+
+
+def _for_all_phases(clauses: Sequence[str]) -> list[str]:
+    """Clauses that differ in their phase only become one."""
+    phases: dict[str, list[str]] = {}
+    for clause in clauses:
+        named = re.search(r"phase ([abc])\b", clause)
+        phases.setdefault(re.sub(r"phase [abc]\b", "phase ?", clause, count=1), []).append(named[1] if named else "")
+    return [
+        clause.replace("phase ?", f"phase{'s' if len(held) > 1 else ''} {listed(held)}")
+        for clause, held in phases.items()
+    ]
 
 
 def _open(material: Material) -> Markup:

@@ -14,11 +14,13 @@ from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Findings
 from pqcheck.model.findings_words import danger_signs
 from pqcheck.model.small_files import read_small
-from pqcheck.reports.html.criteria_section import criteria, criteria_part
+from pqcheck.reports.html.criteria_section import criteria_part
 from pqcheck.reports.html.evidence_section import evidence_part, open_part, with_evidence
 from pqcheck.reports.html.first_page import danger, first_page
+from pqcheck.reports.html.judged_criteria import criteria
 from pqcheck.reports.html.markup import Child, Markup, escaped, figure_element, paragraphs, tag, together
 from pqcheck.reports.html.moments import worst_hour_figure
+from pqcheck.reports.html.percentiles_section import percentiles_part
 from pqcheck.reports.html.quality_section import declared_part, quality_part
 from pqcheck.reports.html.rules_section import changes_part, closing_part, observations_part, rules_part
 from pqcheck.reports.plots.canvas import Drawn
@@ -31,7 +33,8 @@ _SIGNS = ((b"\x89PNG\r\n\x1a\n", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), 
 _SVG = re.compile(rb"\s*(<\?xml[^>]*>\s*)?(<!--.*?-->\s*)*(<!DOCTYPE[^>]*>\s*)?<svg[\s>]", re.DOTALL)
 _CONTENTS = (
     ("answer", "The answer"), ("criteria", "Every criterion"), ("evidence", "Findings and their times"),
-    ("open", "Not judged, and remarks"), ("plots", "Plots"), ("recording", "The recording"),
+    ("open", "Not judged, and remarks"), ("plots", "Plots"), ("percentiles", "Percentiles"),
+    ("recording", "The recording"),
     ("declared", "What was declared"), ("rules", "Rules and method"),
     ("changes", "Exclusions, corrections, exceptions"), ("observations", "Observations on causes"),
     ("closing", "Recommendation, cautions, signatures"), ("reproduce", "How to repeat this"),
@@ -48,7 +51,8 @@ def page(material: Material) -> str:
     title = str(report.get("title") or f"Power quality at {material.site.name}")
     technical = tag(
         "div", _contents(), _scope(material), criteria_part(rows, drawn, listed),
-        evidence_part(chosen, rows, material, drawn), open_part(rows), _plots(drawn), quality_part(material),
+        evidence_part(chosen, rows, material, drawn), open_part(rows), _plots(drawn), percentiles_part(material),
+        quality_part(material),
         declared_part(material), rules_part(material, rows), changes_part(material, rows),
         observations_part(material, drawn), closing_part(material), _reproduce(material), class_="technical",
     )  # fmt: skip
@@ -76,9 +80,9 @@ def danger_box(findings: Findings, heading: str) -> Markup | None:
     return tag("div", tag("h2", heading), *signs, class_="danger", role="alert") if signs else None
 
 
-def document(title: str, body: Markup, more_style: str = "") -> str:
-    """A complete page around a body, closed to the network by its own policy."""
-    script = _resource("script.js")
+def document(title: str, body: Markup, more_style: str = "", script: str | None = None) -> str:
+    """A complete page around a body, closed to the network by its own policy; `script` stands for the usual one."""
+    script = _resource("script.js") if script is None else script
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     policy = (
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"

@@ -1,21 +1,19 @@
-"""Single moments on the first page: the worst hour, and the times the customer complained of."""
+"""The worst hour on the first page."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 
 from pqcheck.model.clock import HOUR, iso, parse_iso
-from pqcheck.model.findings import Finding, Limit
+from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import by_loss, required, worst_window
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.gather import Track
-from pqcheck.reports.html.markup import Markup, figure_element, pairs, tag, together
-from pqcheck.reports.plain import date_words, quantity_words, range_words, reading, span_words
+from pqcheck.reports.html.markup import Markup, figure_element, tag, together
+from pqcheck.reports.plain import date_words, quantity_words
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.labels import bands_of, phase_label, phase_line, quantity_title
 from pqcheck.reports.plots.material import Material
@@ -117,7 +115,7 @@ def worst_hour_part(material: Material, drawn: Drawn | None) -> Markup:
 def _between(material: Material, finding: Finding, instant: int) -> str:
     for track in _tracks(material, finding):
         if track.channel.phase == finding.phase:
-            low, high = _within(track, instant - HOUR // 2, instant + HOUR // 2)
+            low, high = within(track, instant - HOUR // 2, instant + HOUR // 2)
             if low is not None:
                 name = quantity_words(finding.quantity)
                 where = f" (phase {finding.phase[0]})" if finding.phase in LINE_TO_NEUTRAL else ""
@@ -138,109 +136,10 @@ def _current(material: Material, instant: int) -> str:
     return f"The current at that moment was {', '.join(parts)}." if parts else ""
 
 
-def reported_part(material: Material) -> Markup:
-    """One block per reported time; nothing when none was reported."""
-    if not material.site.reported:
-        return Markup("")
-    blocks = [_block(material, report) for report in material.site.reported]
-    return together([tag("h3", "At the times you reported"), *blocks])
-
-
-def _block(material: Material, reported: Mapping[str, Any]) -> Markup:
-    start = int(reported["from_us"])
-    end = int(reported["to_us"]) if reported["to_us"] is not None else start
-    zone = material.gathered.zone if material.gathered is not None else material.site.time_zone or "UTC"
-    first, last = iso(start, zone), iso(end, zone)
-    moment = datetime.fromisoformat(first)
-    when = span_words(first, last) if end > start else f"{date_words(moment)}, {moment:%H:%M}"
-    paragraph = tag("p", tag("strong", f"{when}: "), "\u201c", str(reported["text"]), "\u201d")
-    if material.gathered is None:
-        shown = tag("p", "The recording was not at hand for this report.")
-        return tag("div", paragraph, shown, class_="reported")
-    voltage = list(_extremes(material, "voltage", start, max(end, start + 1)))
-    current = list(_extremes(material, "current", start, max(end, start + 1)))
-    shown = pairs(
-        [
-            ("The voltage then", _range(voltage, "V")), ("The current then", _range(current, "A")),
-            ("Against the allowed range", _verdict(material, voltage)),
-        ]
-    )  # fmt: skip
-    return tag("div", paragraph, shown, class_="reported")
-
-
-def _extremes(material: Material, quantity: str, start: int, end: int) -> Iterator[tuple[str | None, float, float]]:
-    """(phase, lowest, highest) of each phase within the span, from minimum and maximum columns where recorded."""
-    assert material.gathered is not None
-    held = material.gathered.phases(quantity)
-    to_neutral = [phase for phase in held if phase in LINE_TO_NEUTRAL]
-    for phase in to_neutral or held:
-        lows, highs = [], []
-        for track in (material.gathered.find(quantity, phase, None, r) for r in ("mean", "min", "max")):
-            if track is None:
-                continue
-            low, high = _within(track, start, end)
-            if low is not None and high is not None:
-                lows.append(low)
-                highs.append(high)
-        if lows:
-            yield phase, min(lows), max(highs)
-
-
-def _within(track: Track, start: int, end: int) -> tuple[float | None, float | None]:
+def within(track: Track, start: int, end: int) -> tuple[float | None, float | None]:
+    """Lowest and highest reading of a track within a span; None where there is none."""
     place = track.between(start, end)
     low, high = track.low[place], track.high[place]
     if not len(low) or np.isnan(low).all():
         return None, None
     return float(np.nanmin(low)), float(np.nanmax(high))
-
-
-def _range(ranges: list[tuple[str | None, float, float]], unit: str) -> str:
-    if not ranges:
-        return "not recorded"
-    if len(ranges) == 1:
-        return f"{_spread(*ranges[0][1:])} {unit}"
-    return "; ".join(f"{_name(phase)} {_spread(low, high)} {unit}" for phase, low, high in ranges if phase != "n")
-
-
-def _spread(low: float, high: float) -> str:
-    first, last = f"{low:.3g}", f"{high:.3g}"
-    return first if first == last else f"{first}\u2013{last}"
-
-
-def _name(phase: str | None) -> str:
-    """For people: a voltage to neutral is that of its phase."""
-    return f"phase {phase[0]}" if phase in LINE_TO_NEUTRAL else phase_label(phase)
-
-
-def _verdict(material: Material, voltage: list[tuple[str | None, float, float]]) -> Markup | str:
-    if not voltage:
-        return "no voltage was recorded at this time"
-    outside, allowed = [], None
-    for phase, low, high in voltage:
-        limit = _tightest(material, phase)
-        if limit is None:
-            continue
-        allowed = allowed or limit
-        if limit.low is not None and low < limit.low:
-            outside.append(f"{_name(phase)} down to {reading(low, limit, 'V')}")
-        if limit.high is not None and high > limit.high:
-            outside.append(f"{_name(phase)} up to {reading(high, limit, 'V')}")
-    if allowed is None:
-        return "no limit for the voltage was judged"
-    if outside:
-        return tag("strong", f"✕ outside {range_words(allowed)}: {', '.join(outside)}")
-    return f"✓ inside {range_words(allowed)}"
-
-
-def _tightest(material: Material, phase: str | None) -> Limit | None:
-    findings: list[Finding] = [
-        finding
-        for finding in material.findings.findings
-        if finding.kind == "limit" and finding.quantity == "voltage" and finding.phase == phase
-        and finding.limit is not None and finding.verdict.value != "not_applicable"
-    ]  # fmt: skip
-    return min(
-        (finding.limit for finding in findings if finding.limit is not None),
-        key=lambda limit: (limit.high or float("inf")) - (limit.low or 0.0),
-        default=None,
-    )

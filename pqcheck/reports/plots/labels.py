@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import number
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL, QUANTITIES
+from pqcheck.model.recording import Channel
+from pqcheck.model.verdict import Verdict
 from pqcheck.reports.plots.trend import LimitLines
 
 MOST_BANDS = 3
@@ -56,6 +58,19 @@ def bands_of(findings: Iterable[Finding]) -> tuple[LimitLines, ...]:
         key = (finding.limit.low, finding.limit.high)
         bands.setdefault(key, LimitLines(*key, share_words(finding)))
     return tuple(bands.values())[:MOST_BANDS]
+
+
+def standing(findings: Sequence[Finding], channel: Channel) -> str:
+    """Whether what is described of a channel was judged too, or stands there as a description alone."""
+    # What a rule could not judge at all names no phase and no order.
+    about = [
+        finding for order in dict.fromkeys((channel.order, None))
+        for finding in concerning(findings, channel.quantity, (channel.phase, None), order)
+    ]
+    decided = {finding.verdict for finding in about} & {Verdict.PASS, Verdict.FAIL, Verdict.WAIVED}
+    if decided and channel.reading == "mean":
+        return "judged"
+    return "description only: not judged" if about else "description only: no rule asked"
 
 
 def concerning(

@@ -26,6 +26,7 @@ from pqcheck.vet.checks import (
     energy,
     enough,
     extremes,
+    extremes_copied,
     file_notes,
     frequency,
     handheld,
@@ -41,6 +42,7 @@ from pqcheck.vet.checks import (
     nominal,
     not_measured,
     open_jaw,
+    order_scale,
     order_sums,
     phase_order,
     power_factor,
@@ -63,8 +65,8 @@ BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
 OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
 """Channel by channel: all of these about the first channel, then about the next."""
 AFTER_CHANNELS: tuple[ModuleType, ...] = (
-    never_moves, not_measured, under_range, columns_alike, extremes, order_sums, zero_orders, distortion_scale,
-    frequency,
+    never_moves, not_measured, under_range, columns_alike, extremes, extremes_copied, order_sums, zero_orders,
+    distortion_scale, order_scale, frequency,
 )
 OF_RELATIONS: tuple[ModuleType, ...] = (
     nominal, connection, voltage_triangle, scale_steps, ratio, totals, energy, wiring, two_element, phase_order,
@@ -85,8 +87,9 @@ COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
 )
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
 COLLECTED: tuple[type[OfStream], ...] = (
-    interruption.SupplyOut, extremes.Trios, order_sums.OrderSets, distortion_scale.Distortions,
-    loose_neutral.NeutralWatch, moved_neutral.MovedWatch, dangerous_voltage.UnsafeVoltages,
+    interruption.SupplyOut, extremes.Trios, extremes_copied.CopiedExtremes, order_sums.OrderSets,
+    distortion_scale.Distortions, loose_neutral.NeutralWatch, moved_neutral.MovedWatch,
+    dangerous_voltage.UnsafeVoltages,
     conductor_overload.Overcurrents,
 )
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import LINE_TO_LINE
@@ -15,7 +16,7 @@ from pqcheck.site.site_values import Site
 from pqcheck.vet.channel_statistics import stride_of
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, PRACTICE, UNBALANCE, Check, Refusal, Threshold, thresholds
 from pqcheck.vet.checks.interruption import SupplyOut
-from pqcheck.vet.checks.order_sums import PERCENT, OrderSet, OrderSets, distortion_of_orders
+from pqcheck.vet.checks.order_sums import PERCENT, STRONG, OrderSet, OrderSets, distortion_of_orders
 from pqcheck.vet.checks.scale_steps import flowing
 from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array, Mask, starts_and_lengths
@@ -28,6 +29,8 @@ UNBALANCE_PERCENT = Threshold(0.1, "%", PRACTICE,
                               "The same for an unbalance, which no three-phase supply stays below all day.")
 STEP = Threshold(10, "1", CHOSEN, "Middle of the other readings over the middle of those that may be fractions.")
 EMPTY = Threshold(3, "1", CHOSEN, "Factor between the two kinds of readings in which none lies.")
+STEP_OF_ORDER = Threshold(40, "1", CHOSEN, "The same of a single order: a resonance moves it by less.")
+EMPTY_OF_ORDER = Threshold(8, "1", CHOSEN, "Factor in which none lies, of a single order.")
 FEWEST_VALUES = Threshold(60, "1", CHOSEN, "Readings from which a whole column is looked at.")
 SHORTEST_HOURS = Threshold(1, "h", CHOSEN, "Shortest stretch, and shortest recording, that is looked at.")
 FEWEST_POINTS = Threshold(6, "1", CHOSEN, "Readings of such a stretch.")
@@ -35,13 +38,14 @@ FEWEST_POINTS = Threshold(6, "1", CHOSEN, "Readings of such a stretch.")
 CHECK = Check(
     name="distortion-scale",
     question="Are distortion and unbalance in percent?",
-    looks_at="The distortion of every voltage and current, the root of the sum of squares of orders in percent, and "
-             "recorded unbalance.",
+    looks_at="The distortion of every voltage and current, the root of the sum of squares of orders in percent, means "
+             "and maxima, the voltage orders 3 to 13, and recorded unbalance.",
     how="Readings of a tenth of the others and less, with nothing in between, that last an hour or longer are on "
-        "another scale: a fraction (0.03) where percent is meant. That of a current counts only where the current was "
-        "recorded and went on. A voltage that never exceeds 0.2 % leaves the question open: a loaded supply is not "
-        "that clean; so does an unbalance that never exceeds 0.1 %. A declared scale correction of the quantity, "
-        "orders in volts or line-to-line voltages that agree, settle it. Zeros and hours without supply do not count.",
+        "another scale: a fraction (0.03) where percent is meant; of a single order, a fortieth and less. That of a "
+        "current counts only where the current was recorded and went on. A voltage that never exceeds 0.2 % leaves "
+        "the question open: a loaded supply is not that clean; so does an unbalance that never exceeds 0.1 %. A "
+        "declared scale correction of the quantity, orders in volts or line-to-line voltages that agree, settle it. "
+        "Zeros and hours without supply do not count.",
     example="voltage_thd.an lies between 0.11 and 0.13 % for 67 h, and else nowhere below 2.1 %.",
     codes={"scale-step": "A stretch on another scale", "unit-doubtful": "Percent or a fraction of one"},
     refuses={
@@ -56,21 +60,23 @@ CHECK = Check(
 )
 
 RECORDED = ("voltage_thd", "current_thd", "current_tdd", *UNBALANCE)
-ALWAYS_THERE = {5, 7}
-"""Orders without which a sum of orders says nothing of the distortion."""
+ALWAYS_THERE = 5
+"""The order without which a sum of orders says nothing of the distortion."""
 
 
 class Reading(NamedTuple):
-    """A distortion: recorded, or formed from orders (`quantity` then is that of the orders)."""
+    """A distortion: recorded, or formed from orders (`quantity` then is that of the orders), or one order alone."""
 
     quantity: str
     phase: str | None
     reading: str
+    order: int | None = None
 
     @property
     def name(self) -> str:
         """As findings name it."""
-        return ".".join(part for part in self if part)
+        order = f"h{self.order}" if self.order else None
+        return ".".join(part for part in (self.quantity, self.phase, order, self.reading) if part)
 
 
 class Distortions:
@@ -84,8 +90,12 @@ class Distortions:
             if channel.quantity in RECORDED and channel.reading in ("mean", "max"):
                 self._members[Reading(channel.quantity, channel.phase, channel.reading)] = [channel]
         for spectrum in OrderSets(stream, site).sets:
-            if spectrum.unit in PERCENT and spectrum.orders.keys() >= ALWAYS_THERE:
-                self._members[Reading(spectrum.quantity, spectrum.phase, "mean")] = list(spectrum.orders.values())
+            which = spectrum.quantity, spectrum.phase, spectrum.reading
+            if spectrum.unit in PERCENT and ALWAYS_THERE in spectrum.orders:
+                self._members[Reading(*which)] = list(spectrum.orders.values())
+            for order in STRONG if spectrum.quantity == "voltage_harmonic" else ():
+                if order in spectrum.orders and spectrum.orders[order].unit in PERCENT:
+                    self._members[Reading(*which, order)] = [spectrum.orders[order]]
         size = -(-axis.count // self.stride)
         self.series: dict[Reading, Array] = {of: np.full(size, np.nan, np.float32) for of in self._members}
 
@@ -103,7 +113,7 @@ class Distortions:
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
-    """One outcome per distortion."""
+    """One outcome per distortion, and one per order that is on two scales."""
     kept = base.of(Distortions)
     starts, lengths, _ = base.of(SupplyOut).runs.joined()
     for of, series in kept.series.items():
@@ -111,12 +121,15 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
         for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
             known[start // kept.stride : -(-(start + length) // kept.stride)] = np.nan
         known[known <= 0] = np.nan
-        yield _of_distortion(base, of, known, kept.stride)
+        outcome = _of_distortion(base, of, known, kept.stride)
+        if of.order is None or not outcome.sound:
+            yield outcome
 
 
 def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> Outcome:
-    passed = Outcome(CHECK, Verdict.PASS, of.name, of.quantity, of.phase)
-    phases = (of.phase,) if of.phase else ()
+    passed = Outcome(CHECK, Verdict.PASS, of.name, of.quantity, of.phase, of.order)
+    subject = Subject(of.quantity, (of.phase,) if of.phase else (), () if of.order is None else (of.order,),
+                      readings=() if of.reading == "mean" else (of.reading,))
     known = np.sort(series[~np.isnan(series)])
     point_us = stride * base.interval_us
     points = max(FEWEST_POINTS.value, SHORTEST_HOURS.value * 3600e6 / point_us)
@@ -125,6 +138,9 @@ def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> O
     unbalance = of.quantity in UNBALANCE
     of_voltage = unbalance or of.quantity.startswith("voltage")
     if known[-1] <= (UNBALANCE_PERCENT if unbalance else CREDIBLE_PERCENT).value:
+        if of.order is not None:
+            # A single order may be that small: `order-scale` looks at it beside others.
+            return passed
         if not of_voltage or _settled(base, of):
             return passed
         return Outcome(
@@ -133,9 +149,9 @@ def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> O
                  f"{'balanced' if unbalance else 'clean'}; the column may hold fractions of one instead of percent.",
             advice="Compare with the instrument. For fractions declare a scale correction of the quantity with "
                    "factor = 100; for percent of a supply that is this good the same with factor = 1.",
-            subjects=(Subject(of.quantity, phases),),
+            subjects=(subject,),
         )
-    fractions = _fractions(series, known, (UNBALANCE_PERCENT if unbalance else LARGEST_PERCENT).value)
+    fractions = _fractions(series, known, (UNBALANCE_PERCENT if unbalance else LARGEST_PERCENT).value, of)
     spans = [(first, first + size) for first, size in
              zip(*(part.tolist() for part in starts_and_lengths(fractions)), strict=True) if size >= points]
     if not of_voltage:
@@ -148,25 +164,26 @@ def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> O
     extents = base.spans(first, np.minimum(end, base.stream.axis.count) - first)
     total = duration_text(sum(extent.end_us - extent.start_us for extent in extents))
     return Outcome(
-        CHECK, Verdict.REFUSED, of.name, of.quantity, of.phase, code="scale-step", likelihood="likely",
+        CHECK, Verdict.REFUSED, of.name, of.quantity, of.phase, of.order, code="scale-step",
+        likelihood="likely",
         text=f"{of.name} lies between {inside.min():.3g} and {inside.max():.3g} % for {total} in all, and else nowhere "
              f"below {other:.3g} %: these readings are fractions of one, or something else.",
         advice="Look at what was changed at the edges (export, mapping, another file); read the stretch as a file of "
                "its own with a scale correction, or exclude it.",
         spans=extents,
-        subjects=tuple(Subject(of.quantity, phases, start_us=extent.start_us, end_us=extent.end_us)
-                       for extent in extents),
+        subjects=tuple(replace(subject, start_us=extent.start_us, end_us=extent.end_us) for extent in extents),
     )
 
 
-def _fractions(series: Array, known: Array, largest: float) -> Mask:
+def _fractions(series: Array, known: Array, largest: float, of: Reading) -> Mask:
     """Readings far below all others and up to `largest` [%], with nothing in between."""
+    step, empty = (STEP.value, EMPTY.value) if of.order is None else (STEP_OF_ORDER.value, EMPTY_OF_ORDER.value)
     below = int(np.searchsorted(known, largest, side="right"))
     steps = known[1 : below + 1] / known[:below][: known.size - 1]
     at = int(np.argmax(steps)) if steps.size else 0
     with np.errstate(invalid="ignore"):
-        far = steps.size and steps[at] >= EMPTY.value \
-            and np.median(known[at + 1 :]) >= STEP.value * np.median(known[: at + 1])
+        far = steps.size and steps[at] >= empty \
+            and np.median(known[at + 1 :]) >= step * np.median(known[: at + 1])
         return np.asarray(series <= known[at]) if far else np.zeros(series.size, np.bool_)
 
 
@@ -179,15 +196,23 @@ def _flows(base: TimeBase, phase: str, first_us: int, end_us: int) -> bool:
 
 def _settled(base: TimeBase, of: Reading) -> bool:
     """Whether a person signed for the scale of the quantity, or orders in volts or lines agree with it."""
-    signed = any(
-        correction.kind == "scale" and correction.settings["quantity"] == of.quantity
-        and (not correction.settings["phases"] or of.phase in correction.settings["phases"])
+    if signed_for_scale(base, of.quantity, of.phase):
+        return True
+    if of.quantity in UNBALANCE:
+        return _lines_agree(base, of.quantity)
+    return any(
+        _agrees(spectrum) for spectrum in base.of(OrderSets).sets
+        if (spectrum.quantity, spectrum.phase) == ("voltage_harmonic", of.phase)
+    )
+
+
+def signed_for_scale(base: TimeBase, quantity: str, phase: str | None) -> bool:
+    """Whether a person declared a scale correction of the quantity."""
+    return any(
+        correction.kind == "scale" and correction.settings["quantity"] == quantity
+        and (not correction.settings["phases"] or phase in correction.settings["phases"])
         for correction in base.site.corrections
     )
-    if of.quantity in UNBALANCE:
-        return signed or _lines_agree(base, of.quantity)
-    return signed or any(_agrees(spectrum) for spectrum in base.of(OrderSets).sets
-                         if (spectrum.quantity, spectrum.phase) == ("voltage_harmonic", of.phase))
 
 
 def _lines_agree(base: TimeBase, quantity: str) -> bool:
@@ -203,7 +228,7 @@ def _lines_agree(base: TimeBase, quantity: str) -> bool:
 
 
 def _agrees(spectrum: OrderSet) -> bool:
-    if not spectrum.squares or spectrum.unit in PERCENT:
+    if not spectrum.samples or spectrum.unit in (*PERCENT, ""):
         return False
     root, thd = distortion_of_orders(spectrum)
     both = np.isfinite(root) & (thd > 0)

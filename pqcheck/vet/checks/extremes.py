@@ -68,12 +68,12 @@ def crossed(mean: Array, low: Array | None, high: Array | None) -> tuple[Mask, A
         excess = np.fmax(excess, low - mean)
     broken = excess > 1e-6 * np.abs(mean)
     if broken.any():
-        slack = max(_step(column) for column in (mean, low, high) if column is not None) * 0.51
+        slack = max(last_decimal(column) for column in (mean, low, high) if column is not None) * 0.51
         broken &= excess > slack
     return broken, excess
 
 
-def _step(values: Array) -> float:
+def last_decimal(values: Array) -> float:
     """The last decimal that a column is written with; 0.0 for values that are not rounded."""
     known = values[~np.isnan(values)][:SAMPLES]
     for decimals in range(MOST_DECIMALS + 1):

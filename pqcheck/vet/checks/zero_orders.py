@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from pqcheck.model.verdict import Verdict
 from pqcheck.vet.check_definition import CHOSEN, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vet.checks.order_sums import PERCENT, OrderSet, OrderSets
-from pqcheck.vet.outcome import Outcome, Subject
+from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
 
 EXPLAINED_BELOW_STEPS = Threshold(
@@ -66,8 +66,7 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
                  + (" while their neighbours do not" if len(zero) < len(of_order) else "")
                  + ": they were not measured, or were exported as zero.",
             advice="Check how many orders the recorder stores; leave unmeasured orders blank.",
-            subjects=(Subject(spectrum.quantity, (spectrum.phase,) if spectrum.phase else (),
-                              orders=tuple(sorted(zero))),),
+            subjects=(spectrum.subject(zero),),
         )
 
 
