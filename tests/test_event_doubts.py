@@ -155,6 +155,13 @@ def test_an_event_table_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         assert "only events were read; give the trend too" in capsys.readouterr().err
 
 
+def test_events_on_phases_that_the_connection_lacks_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "events.csv"
+    path.write_text(HEADER + "2031-03-04T10:00:00,cn,dip,0.1,80\n")
+    place = {"name": "x", "time_zone": "UTC", **SINGLE, **COMPLETE}
+    assert any("Events on cn lie beyond" in line for line in check([path], place, ["iti-2000"]).remarks)
+
+
 # Trend and list: a dip to 20 % for half an hour, while three whole intervals of it show 230 V.
 def curve(listed: list[Event], columns: dict[str, Any], **sections: Any) -> Finding:
     made = replace(recording(columns), events=tuple(listed), event_tables=("events.csv",))

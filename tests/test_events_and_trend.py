@@ -219,3 +219,19 @@ def test_a_page_whose_only_failed_criterion_is_an_event(tmp_path: Any, capsys: p
     assert "Not every limit was kept: dips, swells or interruptions went beyond what is allowed." in page
     assert "Of 2 dips, swells and interruptions listed, 1 lies outside the curve" in page
     assert "Tuesday 4 March at 10:00:00, 20 % for 5 s" in page
+
+
+@pytest.mark.parametrize("starts_s", [(0.0, 0.4, 0.8), (0.0, 0.5, 1.0)])
+def test_one_dip_cut_in_pieces_is_as_long_as_it_was(starts_s: tuple[float, ...]) -> None:
+    """72 % for 0.5 s lies inside the ITI curve, for more than 1 s it does not (80 %)."""
+    pieces = [event("dip", "0.5", "72", 700 + start / 60) for start in starts_s]
+    assert curve(week(pieces[0]), **WHOLE).verdict is Verdict.PASS
+    assert curve(week(*pieces), **WHOLE).verdict is Verdict.FAIL
+    assert curve(week(pieces[0], event("dip", "0.5", "72", 701)), **WHOLE).verdict is Verdict.PASS
+
+
+def test_a_declaration_without_a_list_is_none() -> None:
+    made = replace(week(), event_tables=())
+    finding = curve(made, **WHOLE)
+    assert (finding.verdict, code(finding)) == (Verdict.INCONCLUSIVE, "not-recorded")
+    assert curve(week(), **WHOLE).verdict is Verdict.PASS

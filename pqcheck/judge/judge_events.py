@@ -54,7 +54,7 @@ def judge_events(
         scope = governs(site, table) if scope.holds else scope
         for rule in table.event_rules:
             reported = rule.kind == "classes" or (rule.kind == "events_at_most" and rule.at_most is None)
-            if reported and not recording.events and counted.monitored is None:
+            if reported and not recording.events and (counted.monitored is None or not recording.event_tables):
                 continue
             answer = scope if not scope.holds else ask(site, rule.applies_if)
             why = answer.missing if answer.holds is None else answer.text
@@ -127,8 +127,9 @@ class _Judge:
             return self._unjudged(Verdict.INCONCLUSIVE, "fact-not-declared", missing="[supply] frequency")
         if self.rule.kind == "classes":
             return self._classes()
-        if not self.events and not self.counted.excluded and self.counted.monitored is None:
-            if self.counted.recording.event_tables:
+        tables = self.counted.recording.event_tables
+        if not self.events and not self.counted.excluded and (self.counted.monitored is None or not tables):
+            if tables:
                 return self._unjudged(Verdict.INCONCLUSIVE, "events-empty")
             detail = ", and the minimum of a trend interval is a depth without a duration, which no curve can place"
             quantity = "dips, swells and interruptions with their duration and residual voltage"
