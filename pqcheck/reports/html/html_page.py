@@ -14,9 +14,10 @@ from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Findings
 from pqcheck.model.findings_words import danger_signs
 from pqcheck.model.small_files import read_small
-from pqcheck.reports.html.criteria_section import criteria, criteria_part
+from pqcheck.reports.html.criteria_section import criteria_part
 from pqcheck.reports.html.evidence_section import evidence_part, open_part, with_evidence
 from pqcheck.reports.html.first_page import danger, first_page
+from pqcheck.reports.html.judged_criteria import criteria
 from pqcheck.reports.html.markup import Child, Markup, escaped, figure_element, paragraphs, tag, together
 from pqcheck.reports.html.moments import worst_hour_figure
 from pqcheck.reports.html.percentiles_section import percentiles_part
@@ -79,9 +80,9 @@ def danger_box(findings: Findings, heading: str) -> Markup | None:
     return tag("div", tag("h2", heading), *signs, class_="danger", role="alert") if signs else None
 
 
-def document(title: str, body: Markup, more_style: str = "") -> str:
-    """A complete page around a body, closed to the network by its own policy."""
-    script = _resource("script.js")
+def document(title: str, body: Markup, more_style: str = "", script: str | None = None) -> str:
+    """A complete page around a body, closed to the network by its own policy; `script` stands for the usual one."""
+    script = _resource("script.js") if script is None else script
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     policy = (
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"

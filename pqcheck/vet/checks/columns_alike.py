@@ -16,7 +16,7 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.vet.channel_statistics import ChannelBlock, ChannelStatistics
 from pqcheck.vet.check_definition import CHOSEN, CURRENTS, EVIDENCE, ITSELF, Check, Refusal, Threshold, thresholds
 from pqcheck.vet.checks.loose_neutral import NeutralWatch
-from pqcheck.vet.kept_runs import starts_and_lengths
+from pqcheck.vet.kept_runs import Mask, starts_and_lengths
 from pqcheck.vet.outcome import Extent, Outcome, Subject
 from pqcheck.vet.time_base import TimeBase
 
@@ -24,6 +24,8 @@ FEWEST_MOVES = Threshold(20, "1", CHOSEN, "Moves of a column before it can be ca
 FEWEST_EQUAL = Threshold(60, "1", EVIDENCE, "Points in a row in which two columns are the same.")
 SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
                      "How improbable the agreement must be by chance (one in a million).")
+MOVED_STEPS = Threshold(10, "steps of the instrument", CHOSEN,
+                        "Middle move of a voltage from which a fixed distance to another one is no accident.")
 FEWEST_STEPS = Threshold(10, "1", CHOSEN, "Steps of the instrument between the lowest and the highest reading.")
 
 CHECK = Check(
@@ -31,7 +33,8 @@ CHECK = Check(
     question="Is a column there twice?",
     looks_at="Columns of one quantity and reading.",
     how="Every sampled value agrees while the columns move; or two voltages, currents or frequencies, of whatever "
-        "quantity, are the same for at least 60 points in a row.",
+        "quantity, are the same for at least 60 points in a row; or two voltages that move by many "
+        "steps differ by the same amount, to one step, for as long.",
     example="current of b and c is the same in every value.",
     codes={"columns-alike": "Two columns are one"},
     refuses={
@@ -114,7 +117,9 @@ def _stretches(base: TimeBase) -> Iterator[Outcome]:
         if channel.quantity == other.quantity and _in_series(base, channel.quantity,
                                                              (str(channel.phase), str(other.phase))):
             continue
-        equal = rows[channel] == rows[other]
+        equal, apart = rows[channel] == rows[other], ""
+        if np.count_nonzero(equal) < FEWEST_EQUAL.value:
+            equal, apart = _shifted(base, channel, other)
         if np.count_nonzero(equal) < FEWEST_EQUAL.value:
             continue
         least = 2.5 * max(base.channels[each].resolution for each in (channel, other))
@@ -132,10 +137,29 @@ def _stretches(base: TimeBase) -> Iterator[Outcome]:
             yield Outcome(
                 CHECK, Verdict.REFUSED, channel.base_name, channel.quantity, channel.phase, code="columns-alike",
                 likelihood="shown",
-                text=f"{channel.base_name} and {other.base_name} are the same for {duration_text(end - start)}: one "
-                     "of the columns holds the other quantity there.",
+                text=f"{channel.base_name} and {other.base_name} are the same{apart} for "
+                     f"{duration_text(end - start)}: one of the columns holds the other quantity there.",
                 advice="Export the recording again; the stretch was not measured in one of the columns.",
                 spans=(Extent(start, end, (end - start) // base.interval_us, float(size), start),),
                 subjects=tuple(Subject(each.quantity, (each.phase,) if each.phase else (), start_us=start, end_us=end)
                                for each in (channel, other)),
             )
+
+
+def _shifted(base: TimeBase, channel: Channel, other: Channel) -> tuple[Mask, str]:
+    """Where two voltages of one kind differ by the same amount to one step, while they move by many; the amount."""
+    first, second = base.coarse[channel], base.coarse[other]
+    nowhere = np.zeros(first.size, np.bool_)
+    if channel.quantity != "voltage" or other.quantity != "voltage" or \
+            str(channel.phase).endswith("n") != str(other.phase).endswith("n"):
+        return nowhere, ""
+    step = max(base.channels[each].resolution for each in (channel, other))
+    moves = np.abs(np.diff(first))
+    moves = moves[moves > 0]
+    apart = second - first
+    known = apart[~np.isnan(apart)]
+    if not known.size or not moves.size or np.median(moves) < MOVED_STEPS.value * step:
+        return nowhere, ""
+    middle = float(np.median(known))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.abs(apart - middle) <= 1.01 * step), f" but for {abs(middle):.3g} {channel.unit}"

@@ -21,6 +21,8 @@ FEWEST_INTERVALS = Threshold(60, "1", EVIDENCE, "Shortest run of values equal to
 FEWEST_MOVES = Threshold(20, "1", EVIDENCE, "Moves inside the run.")
 FEWEST_STEPS = Threshold(8, "steps of the instrument", EVIDENCE,
                          "What the values of a run span: a load of few steps repeats itself by its nature.")
+MOVED_STEPS = Threshold(10, "steps of the instrument", CHOSEN, "Middle move from which near copies are seen.")
+NOISE = Threshold(0.2, "of the middle move", CHOSEN, "Distance within which a voltage is a copy with noise on it.")
 SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
                      "How improbable the agreement must be by chance (one in a million).")
 
@@ -29,7 +31,7 @@ CHECK = Check(
     question="Was a day copied?",
     looks_at="Values equal to those exactly 24 h earlier.",
     how="At least 60 intervals in which the values move over 8 steps of the instrument, too many moves in agreement to "
-        "be chance.",
+        "be chance. A voltage that moves by many steps is a copy too where it differs by a fifth of its moves at most.",
     example="voltage.an equals its values of 24 h earlier over 144 intervals.",
     codes={"copied": "Equal to the day before"},
     refuses={
@@ -49,6 +51,7 @@ class DayApart:
         self._day = of.day_slots // of.stride
         self._before: Array | None = None
         self.pairs = self.equal = 0
+        self.near = False
         self.runs = KeptRuns()
 
     def take(self, part: ChannelBlock) -> None:
@@ -60,8 +63,22 @@ class DayApart:
         if chain.size > day:
             offset = 0 if before is None else before.size
             now, equal = chain[day:], chain[day:] == chain[:-day]
+            near = self._near(part)
+            self.near |= near > 0
+            if near:
+                with np.errstate(invalid="ignore"):
+                    equal = np.abs(chain[day:] - chain[:-day]) <= near
             self._keep(now, equal, part.slot // self._of.stride - offset + day)
         self._before = chain[-day:].copy()
+
+    def _near(self, part: ChannelBlock) -> float:
+        """How far a voltage that moves by many steps may be from the day before to be its copy with noise on it."""
+        moves = np.abs(part.steps[part.steps != 0])
+        moves = moves[~np.isnan(moves)]
+        middle = float(np.median(moves)) if moves.size and self._of.channel.quantity == "voltage" else 0.0
+        if middle < MOVED_STEPS.value * self._of.resolution:
+            return 0.0
+        return NOISE.value * middle
 
     def _keep(self, now: Array, equal: Mask, first: int) -> None:
         hits = int(np.count_nonzero(equal))
@@ -107,9 +124,10 @@ def _of_channel(base: TimeBase, statistics: ChannelStatistics) -> Outcome:
     if not starts.size:
         return passed
     total = int(lengths.sum()) * stride
+    nearly = "nearly " if apart.near else ""
     return not_measured_in(
         passed, "copied", base.spans(starts * stride, lengths * stride),
-        f"{channel.name} equals its values of exactly 24 h earlier over {total} intervals "
+        f"{channel.name} {nearly}equals its values of exactly 24 h earlier over {total} intervals "
         f"({duration_text(total * base.interval_us)}) in which they move: copied, not measured.",
         "Get the file as the recorder wrote it; a hole was filled at export.",
     )
