@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from pqcheck.loads.declared import new_loads
 from pqcheck.loads.superpose import Added, with_addition
-from pqcheck.loads.supply_impedance import source_of, supply_span
+from pqcheck.loads.supply_impedance import source_of
+from pqcheck.loads.supply_span import supply_span
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.load_terminal import as_text
 from pqcheck.site.load_site import site_from
@@ -64,9 +66,8 @@ def test_the_span_begins_at_the_weak_end() -> None:
     site, record = site_from(declared), recording({"current.a [A]": np.ones(12)})
     source = source_of(site, record)
     assert source is not None and source.magnitude == pytest.approx(230 / 3000)
-    ((amperes, strong),) = supply_span(site, source, banks=False)
+    ((amperes, strong),) = supply_span(site, source)
     assert amperes == pytest.approx(12_000) and strong.magnitude == pytest.approx(230 / 12_000)
-    assert len(supply_span(site, source, banks=True)) > 5
 
 
 @given(volts=st.floats(205, 255), size=st.floats(1, 60), factor=st.floats(0.6, 1.0), model=st.sampled_from("PIZ"))
@@ -119,3 +120,65 @@ def test_a_power_factor_span_moves_the_voltage() -> None:
     assert prediction(sure, "voltage-week-95", "voltage.an+new-load").verdict is Verdict.PASS
     assert prediction(unsure, "voltage-week-95", "voltage.an+new-load").verdict is Verdict.INCONCLUSIVE
     assert [row.input for row in unsure.band] == ["power factor of motor"]
+
+
+@given(
+    low=st.floats(1, 5), ratio=st.floats(1.05, 20), reactive=st.floats(5, 400), fixed=st.floats(0, 200),
+    tuning=st.sampled_from([0, 0, 5.67, 7, 14]), x_over_r=st.sampled_from([None, 2, 10, 40]), order=st.integers(2, 25),
+    place=st.floats(0, 1),
+)  # fmt: skip
+def test_no_order_is_amplified_more_between_the_points_of_the_span(
+    low: float, ratio: float, reactive: float, fixed: float, tuning: float, x_over_r: float | None, order: int,
+    place: float,
+) -> None:  # fmt: skip
+    """A ladder of supply, bank that is there and new bank, by hand, at any current of the span."""
+    impedance: dict[str, Any] = {"x_over_r": x_over_r} if x_over_r else {}
+    if fixed > 1:
+        impedance["capacitor_bank"] = f"{fixed} kvar"
+    pcc = {**PCC, "short_circuit_current_min": f"{low} kA", "short_circuit_current": f"{low * ratio} kA"}
+    bank = {"name": "bank", "kind": "capacitor", "reactive_power": f"{reactive} kvar", "detuning": f"{tuning} %"}
+    site = site_from({"supply": WYE, "pcc": pcc, "new_load": [bank], "source_impedance": impedance})
+    source = source_of(site, recording({"current.a [A]": np.ones(12)}))
+    (new,) = [load.bank for load in new_loads(site)]
+    assert source is not None and new is not None
+    points = [source, *(supply for _, supply in supply_span(site, source, [new], [order]))]
+
+    def branch(kvar: float, detuned: float) -> complex:
+        whole = 400**2 / (kvar * 1e3)
+        capacitive = whole / (1 - detuned / 100)
+        return 1 / (1j * (order * detuned / 100 * capacitive - capacitive / order))
+
+    there = branch(fixed, 0) if fixed > 1 else 0j
+    size = 230 / (1000 * low * ratio**place)
+    z = size / math.hypot(1, x_over_r) * complex(1, x_over_r * order) if x_over_r else 1j * size * order
+    loop, before = 1 + z * (there + branch(reactive, tuning)), 1 + z * there
+    if abs(loop) < 1e-2 or abs(before) < 1e-2:
+        return
+    for value, of in (
+        (1 / abs(loop), lambda supply: supply.amplification(order)),
+        (abs(z / loop), lambda supply: abs(supply.phase_impedance(order))),
+    ):
+        most = max(of(replace(supply, banks=(*supply.banks, new))) for supply in points)
+        assert value <= most * (1 + 1e-3)
+
+
+def test_steps_of_a_bank_meet_the_span_of_short_circuit_currents() -> None:
+    """Of four steps of 25 kvar, one resonates with order 11 at 121 Q / (sqrt(3) U) = 4.4 kA; all of them nowhere."""
+    table = spectral(4)
+    for phase in "abc":
+        for order in (7, 11):
+            table[f"current_harmonic.{phase}.h{order} [A]"] = table[f"current_harmonic.{phase}.h5 [A]"] / 4
+        for order in (5, 7, 11):
+            table[f"voltage_harmonic.{phase}n.h{order} [V]"] = 0.5 + table[f"current_harmonic.{phase}.h5 [A]"] / 1000
+        table[f"voltage.{phase}n [V]"] = 231.0 - table[f"current.{phase} [A]"] / 200
+    bank = {"name": "bank", "kind": "capacitor", "reactive_power": "100 kvar", "steps": 4}
+    found = study(
+        table, pcc={**PCC, "short_circuit_current_min": "4 kA", "short_circuit_current": "6 kA"}, new_load=[bank],
+        source_impedance={"x_over_r": 10}, tables=["ieee519-2014"],
+    )  # fmt: skip
+    bound = prediction(found, RULE, "current_harmonic.a.h11+new-load-arithmetic").statistic
+    # At exact resonance the amplification is X/R of the order, and 0.5 V of background drive |U| |Y| of it.
+    assert bound is not None and bound.value is not None and bound.value > 20
+    assert "1 of 4 steps" in " ".join(row.at for row in found.band)
+    sharpest = found.resonances[0]
+    assert sharpest.worst_order in (7, 11, 13, 17, 19, 23, 25) and sharpest.amplification > 50

@@ -134,5 +134,25 @@ def test_the_declared_k_rating_is_a_criterion(tmp_path: Path, rating: int, verdi
     """Orders of what is there were not recorded: a K-factor below the rating is a lower bound and no pass."""
     ratings = f'transformer = "250 kVA"\ntransformer_k_factor = {rating}'
     status, document = studied(tmp_path, harmonics({5: 20.0, 7: 10.0}), ratings, SIX_PULSE)
-    (found,) = [each for each in document["findings"] if each["rule"] == "transformer_k_factor"]
+    found, _ = [each for each in document["findings"] if each["rule"] == "transformer_k_factor"]
     assert found["verdict"] == verdict and status == {"fail": 1, "inconclusive": 3}[verdict]
+
+
+def test_the_spectrum_in_phase_alone_fails_no_rating(tmp_path: Path) -> None:
+    """Order 5: 30 A and 43 A are 57 A by the exponent 1.4 and 73 A in phase: K by hand for both, on 361 A."""
+    record = harmonics({order: 30.0 if order == 5 else 0.01 for order in range(3, 50, 2)})
+    load = 'current = "220 A"\npower_factor = 0.95\nharmonics = {"5" = 20}'
+    for variant, fifth in (("", (30**1.4 + 43.1**1.4) ** (1 / 1.4)), ("-arithmetic", 73.1)):
+        (tmp_path / f"k{variant}").mkdir()
+        ratings = 'transformer = "250 kVA"\ntransformer_k_factor = 1'
+        _, document = studied(tmp_path / f"k{variant}", record, ratings, load)
+        (found,) = [
+            each for each in document["findings"]
+            if each["rule"] == "transformer_k_factor" and each["id"].split("@")[0].endswith(f"+new-load{variant}")
+        ]
+        rated = 250_000 / (3**0.5 * 400)
+        assert found["statistic"]["value"] == pytest.approx((315.7**2 + 25 * fifth**2) / rated**2, rel=0.03)
+    between = 'transformer = "250 kVA"\ntransformer_k_factor = 1.6'
+    status, document = studied(tmp_path, record, between, load)
+    found = next(each for each in document["findings"] if each["rule"] == "transformer_k_factor")
+    assert status == 3 and found["reason"]["code"] == "phase-angles-unknown"

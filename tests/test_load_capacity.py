@@ -496,3 +496,48 @@ def test_units_and_pieces_change_no_verdict(amperes: float, unit: str, split: in
     )  # fmt: skip
     for one, two in zip(plain.capacity, other.capacity, strict=True):
         assert two.spare == pytest.approx(one.spare, abs=1e-6)
+
+
+def wound_in_delta(line: dict[str, complex]) -> NDArray[np.float64]:
+    """Currents of three alike windings ab, bc, ca in a closed delta that these line currents leave: nodes and mesh."""
+    rows = np.array([[1, 0, -1], [-1, 1, 0], [1, 1, 1]], dtype=np.complex128)
+    return np.asarray(np.abs(np.linalg.solve(rows, np.array([line["a"], line["b"], 0]))))
+
+
+def test_a_load_between_two_lines_of_a_delta_loads_its_winding_more_than_its_lines() -> None:
+    """75 kVA at 240 V: 180 A in a line, 104 A in a winding; 160 A in two lines are 107 A in the winding between."""
+    assert wound_in_delta({"a": 160, "b": 0}).max() == pytest.approx(160 * 2 / 3)
+    supply = {"nominal_voltage": "240 V", "connection": "delta", "frequency": "60 Hz"}
+    ratings = {"transformer": "75 kVA"}
+    one = {"name": "tool", "current": "10 A", "power_factor": 1.0, "phases": ["c", "a"]}
+    for size, verdict in ((130, Verdict.PASS), (150, Verdict.INCONCLUSIVE), (180, Verdict.FAIL)):
+        table = {f"current.{phase} [A]": moving(each, 0, seed)
+                 for seed, (phase, each) in enumerate(zip("abc", (size, 2, size), strict=True))}  # fmt: skip
+        found = study(table, supply=supply, ratings=ratings, new_load=[one])
+        assert prediction(found, "transformer", "current.a+new-load").verdict is verdict
+    table = {f"current.{phase} [A]": moving(165, 0, seed) for seed, phase in enumerate("abc")}
+    even = {"name": "pump", "current": "10 A", "power_factor": 0.9}
+    found = study(table, supply=supply, ratings=ratings, new_load=[even])
+    assert prediction(found, "transformer", "current.a+new-load").verdict is Verdict.PASS
+
+
+def test_line_currents_of_a_high_leg_delta_show_no_winding() -> None:
+    """170 A to the neutral from both legs: all of it in the unit for the neutral, 104 A of a bank of three alike."""
+    supply = {"nominal_voltage": "240 V", "connection": "high-leg-delta", "high_leg": "b", "frequency": "60 Hz"}
+    new = {"name": "pump", "current": "5 A", "power_factor": 0.9}
+    for size, verdict in ((90, Verdict.PASS), (170, Verdict.INCONCLUSIVE), (230, Verdict.FAIL)):
+        table = {f"current.{phase} [A]": moving(each, 0, seed)
+                 for seed, (phase, each) in enumerate(zip("abc", (size, 40, size), strict=True))}  # fmt: skip
+        found = study(table, supply=supply, ratings={"transformer": "75 kVA"}, new_load=[new])
+        got = prediction(found, "transformer", "current.a+new-load")
+        assert got.verdict is verdict
+    table = {f"current.{phase} [A]": moving(100, 0, seed) for seed, phase in enumerate("abc")}
+    total = entry(study(table, supply=supply, ratings={"transformer": "75 kVA"}), "transformer", None)
+    assert total.now == pytest.approx(math.sqrt(3) * 240 * 100.5, rel=0.01)
+
+
+def test_apparent_power_is_formed_at_the_recorded_voltage_without_a_known_supply() -> None:
+    table = week(**{f"voltage.{phase}n [V]": moving(250, 0, seed + 5) for seed, phase in enumerate("abc")})
+    found = study(table, ratings={"transformer": "75 kVA"}, new_load=[HEATER])
+    whole = entry(found, "transformer", None)
+    assert whole.then is not None and whole.then == pytest.approx(whole.now + 3 * 5 * 250, rel=2e-3)

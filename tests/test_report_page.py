@@ -14,8 +14,8 @@ import pytest
 
 from pqcheck.model.findings_file import from_document, read_findings
 from pqcheck.reports.html.build import as_html, material_of
-from pqcheck.reports.html.criteria_section import criteria
 from pqcheck.reports.html.html_page import page
+from pqcheck.reports.html.judged_criteria import criteria
 from tests.report_material import SITE, run, week, with_orders, write_job
 
 JARGON = (

@@ -8,11 +8,13 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.loads.declared import NewLoad
+from pqcheck.loads.harmonics import orders_of
 from pqcheck.loads.predict import by_place
 from pqcheck.loads.resonances import bank_steps
 from pqcheck.loads.study_values import BandRow
 from pqcheck.loads.superpose import Added
-from pqcheck.loads.supply_impedance import supply_span
+from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.supply_span import supply_span
 from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -31,15 +33,25 @@ def at_their_most(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
     return tuple(load if not load.tolerance else load.with_orders_times(1 + load.tolerance) for load in loads)
 
 
-def band_cases(added: Added, site: Site) -> list[BandCase]:
-    """The cases beside the declared one, each input by itself, orders at their most in all of them."""
+def band_cases(added: Added, site: Site, recorded: Iterable[int] = ()) -> list[BandCase]:
+    """The cases beside the declared one, each input by itself, orders at their most in all of them.
+
+    Steps of a bank and short-circuit currents go together, since each has resonances of its own. `recorded` are the
+    orders of the record.
+    """
     strict = replace(added, law="arithmetic", loads=at_their_most(added.loads))
     cases = [BandCase("spectrum of the new load", "upper end of its tolerance", strict)]
     if strict.loads == added.loads:
         cases = []
+    orders = sorted({*recorded, *orders_of(added.loads)} - {1})
+
+    def spans(loads: Sequence[NewLoad]) -> list[tuple[float, SupplyImpedance]]:
+        return supply_span(site, added.source, [load.bank for load in loads if load.bank is not None], orders)
+
+    strongest = max((amperes for amperes, _ in spans(strict.loads)), default=0.0)
     cases += [
-        BandCase("short-circuit current", f"{amperes:.4g} A", replace(strict, source=source))
-        for amperes, source in supply_span(site, added.source, banks=any(load.bank is not None for load in added.loads))
+        BandCase("short-circuit current", f"up to {strongest:.4g} A", replace(strict, source=source))
+        for _, source in spans(strict.loads)
     ]
     for number, load in enumerate(strict.loads):
         if load.bank is not None and load.steps > 1:
@@ -48,7 +60,11 @@ def band_cases(added: Added, site: Site) -> list[BandCase]:
                 share = load.bank.capacitive / bank.capacitive
                 loads = list(strict.loads)
                 loads[number] = replace(load, bank=bank, apparent_va=load.apparent_va * share)
-                cases.append(BandCase(f"steps of {load.name}", words, replace(strict, loads=tuple(loads))))
+                stepped = replace(strict, loads=tuple(loads))
+                cases += [
+                    BandCase(f"steps of {load.name}", words, replace(stepped, source=source))
+                    for source in (added.source, *(source for _, source in spans(stepped.loads)))
+                ]
         for factor in load.power_factor_span:
             loads = list(strict.loads)
             loads[number] = load.with_power_factor(factor)
@@ -70,7 +86,7 @@ def band_rows(declared: Iterable[Finding], cases: Iterable[tuple[BandCase, Itera
         )
         margin = min((_percent(finding) for finding in after.values()), default=float("inf"))
         known = rows.get(case.input)
-        at = case.at if known is None or known.at == case.at else f"{known.at}, {case.at}"
+        at = case.at if known is None else known.at if case.at in known.at.split(", ") else f"{known.at}, {case.at}"
         row = BandRow(case.input, at, turned, None if margin == float("inf") else margin)
         if known is not None:
             margins = [value for value in (known.margin_percent, row.margin_percent) if value is not None]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -56,7 +58,34 @@ def ratings_of(site: Site) -> Iterator[tuple[str, str | None, str, float]]:
         yield "transformer", None, "VA", rated
         # Each winding carries its own current: kVA in all say nothing about the phase that is loaded most.
         for phase in phases if len(phases) > 1 else ():
-            yield "transformer", phase, "A", rated / voltage_sum(phases, site.supply)
+            yield "transformer", phase, "A", rated / voltage_sum(phases, site.supply) * winding_share(site)
+
+
+def winding_load(demand: Demand, phase: str, most: float) -> float:
+    """The largest load of the windings that meet in a line, were they a delta, as the line current with that load.
+
+    Three wires carry no sum, so the magnitudes are sides of a triangle: a winding carries |Ia - Ib| / 3, and
+    |Ia - Ib|^2 = 2 Ia^2 + 2 Ib^2 - Ic^2, of root mean squares as well. `most` is the largest line current.
+    """
+    names = {each: f"current.{each}" for each in "abc"}
+    if len({len(demand.blocks.get(name, ())) for name in names.values()}) > 1 or names[phase] not in demand.blocks:
+        return most
+    squares = {each: np.square(demand.blocks[name]) for each, name in names.items() if name in demand.blocks}
+    whole = np.sum(list(squares.values()), axis=0)
+    pairs = [2 * whole - 3 * squares[other] for other in "abc" if other != phase]
+    largest = float(np.sqrt(np.nanmax(pairs, initial=0.0) / 3))
+    # Blocks on the clock stand for the windows of the largest demand.
+    own = float(np.sqrt(np.nanmax(squares[phase], initial=0.0)))
+    return most * max(largest / own, 1.0) if own else most
+
+
+def winding_share(site: Site) -> float:
+    """What a line may carry of the rated line current so that no winding is overloaded, however currents divide.
+
+    In a high-leg delta a load on the neutral loads half a winding with all of its current; a winding has 1/sqrt(3) of
+    the line current.
+    """
+    return 1 / math.sqrt(3) if site.supply.connection == "high-leg-delta" else 1.0
 
 
 def rated_quantity(unit: str) -> str:
@@ -84,13 +113,13 @@ def capacities(
     site: Site,
     now: Demand,
     cases: Cases | None,
-    derated: tuple[Mapping[str, float], Mapping[str, float]] = ({}, {}),
+    derated: tuple[Mapping[str, float], Mapping[str, float], Mapping[str, float]] = ({}, {}, {}),
     others: Sequence[Finding] = (),
 ) -> list[Capacity]:
     """One entry for each rating (and phase) whose demand was recorded.
 
-    `derated` are the shares of the rated current, by phase, that the harmonics before and after leave to a winding.
-    `others` are the findings about the recording.
+    `derated` are the shares of the rated current, by phase, that the harmonics before, after as expected and after at
+    worst leave to a winding. `others` are the findings about the recording.
     """
     entries = []
     for name, phase, unit, limit in ratings_of(site):
@@ -98,17 +127,19 @@ def capacities(
         if entry is None:
             continue
         entries.append(entry)
-        before, after = derated
-        if name != "transformer" or not before:
+        if name != "transformer" or not derated[0]:
             continue
         # All phases together may carry no more than the phase that is derated most.
-        share, share_then = (
-            min(shares.values(), default=None) if phase is None else shares.get(phase) for shares in (before, after)
+        share, expected, worst = (
+            min(shares.values(), default=None) if phase is None else shares.get(phase) for shares in derated
         )
         if share is not None:
-            title, limit = TITLES["transformer_derated"], limit * (share if share_then is None else share_then)
+            title, least = TITLES["transformer_derated"], share if worst is None else worst
             note = f"{100 * share:.1f} % with the measured spectrum"
-            derated_entry = replace(entry, rating="transformer_derated", title=title, limit=limit, note=note)
+            derated_entry = replace(
+                entry, rating="transformer_derated", title=title, limit=limit * least, note=note,
+                expected_limit=(entry.expected_limit or limit) * (least if expected is None else max(expected, least)),
+            )  # fmt: skip
             entries.append(replace(derated_entry, spare_va=_spare_va(derated_entry, site)))
     return entries
 
@@ -133,12 +164,21 @@ def _capacity(
         doubt=doubt_of(now, quantity, phase, others, site), direction=direction_doubt(quantity, phase, others, site),
         note="upper bound: the recorded interval does not divide the demand interval" if low != high else "",
     )  # fmt: skip
+    wound = name == "transformer" and unit == "A"
+    if wound and site.supply.connection == "delta":
+        entry = replace(entry, winding=winding_load(now, phase or "a", high))
+    elif wound and winding_share(site) < 1:
+        # A line current is the difference of two winding currents: beyond twice the rated one a winding is overloaded.
+        entry = replace(entry, expected_limit=2 * limit, note="line current against the rated current of a winding")
     if cases is not None:
         least, then, then_at_us = largest_demand(cases.firm, quantity, phase)
         if then is not None and then < high and not cases.relieves:
             # A new load that lowers what is there rests at some time: what is there has to fit as well.
             least, then, then_at_us = low, high, at_us
-        strict = max((largest_demand(demand, quantity, phase)[1] or 0.0 for demand in cases.strict), default=None)
+        bounds_of = [(demand, largest_demand(demand, quantity, phase)[1] or 0.0) for demand in cases.strict]
+        if entry.winding is not None:
+            bounds_of = [(demand, winding_load(demand, phase or "a", most)) for demand, most in bounds_of]
+        strict = max((most for _, most in bounds_of), default=None)
         at_once, with_feed_in = (
             None if demand is None else largest_demand(demand, quantity, phase)[1]
             for demand in (cases.at_once, cases.with_feed_in)
@@ -200,7 +240,10 @@ def rating_findings(
         if entry.then is None:
             continue
         most = max(entry.then, entry.with_feed_in or 0.0)
-        main = _finding(entry, most, demand, recording, "")
+        expected = entry.expected_limit
+        main = _finding(
+            entry if expected is None else replace(entry, limit=expected), most, demand, recording, ""
+        )
         if entry.at_least is not None and entry.at_least <= entry.limit < most:
             text, advice = sentence(
                 "demand-bounded", interval=f"{demand.interval_s / 60:g} min",
@@ -213,13 +256,22 @@ def rating_findings(
             strict, at_once = entry.then_bounds
             upper = _finding(entry, max(most, strict), demand, recording, "-arithmetic")
             (main,), uppers = bounded([main], [_doubted(upper, entry.doubt)])
-            if entry.direction is not None and main.reason is not None and main.reason.code == "phase-angles-unknown":
-                main = main.replaced(reason=entry.direction)
+            if main.reason is not None and main.reason.code == "phase-angles-unknown":
+                main = main.replaced(reason=entry.direction or _winding_reason(entry, upper) or main.reason)
             everything = _finding(entry, max(most, at_once), demand, recording, "-no-diversity")
             findings += reported_only([everything], NO_DIVERSITY)
         findings += [main, *uppers]
     findings += [_missing(*rating, demand, recording) for rating in missing]
     return findings
+
+
+def _winding_reason(entry: Capacity, bound: Finding) -> Reason | None:
+    """Why a line current does not decide about a winding of a delta; None for other ratings."""
+    of_bank = entry.expected_limit is not None and entry.expected_limit >= 2 * entry.limit
+    if bound.statistic is None or not (of_bank or entry.winding is not None):
+        return None
+    value, limit = f"{bound.statistic.value:.4g} A", f"{entry.limit:.4g} A"
+    return Reason("winding-not-shown", *sentence("winding-not-shown", value=value, limit=limit))
 
 
 def _doubted(finding: Finding, doubt: Reason | None) -> Finding:
@@ -251,8 +303,22 @@ def _finding(entry: Capacity, amount: float, demand: Demand, recording: Recordin
     )
 
 
-def k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recording) -> list[Finding]:
-    """The K-factor of the worst winding against the declared K rating; open where orders that raise it are missing."""
+def k_rating_findings(
+    expected: Sequence[Loading], at_worst: Sequence[Loading], site: Site, recording: Recording
+) -> list[Finding]:
+    """The K-factor of the worst winding against the declared K rating, and its bound with the new load in phase."""
+    main = _k_rating_finding(expected, site, recording, "")
+    # The worst winding may be another one at worst; it is the bound of the same criterion.
+    bound = [
+        each.replaced(phase=first.phase)
+        for first, each in zip(main, _k_rating_finding(at_worst, site, recording, "-arithmetic"), strict=False)
+    ]
+    mains, bounds = bounded(main, bound)
+    return [*mains, *bounds]
+
+
+def _k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recording, variant: str) -> list[Finding]:
+    """Open where orders that raise the factor are missing."""
     rated = site.ratings.get("transformer_k_factor")
     known = [loading for loading in loadings if loading.k_factor is not None]
     if rated is None or not known:
@@ -267,9 +333,9 @@ def k_rating_finding(loadings: Sequence[Loading], site: Site, recording: Recordi
     return [
         Finding(
             kind="prediction", table="ratings", rule="transformer_k_factor", clause="as declared",
-            title=f"{TITLES['transformer_k_factor']}: K-factor of the worst winding; prediction {VARIANTS['']}",
+            title=f"{TITLES['transformer_k_factor']}: K-factor of the worst winding; prediction {VARIANTS[variant]}",
             quantity="current", phase=worst.phase, order=None, verdict=verdict, period=whole_recording(recording),
-            channel=f"current.{worst.phase}{MARK}", modifiers=("indicative",), reason=reason,
+            channel=f"current.{worst.phase}{MARK}{variant}", modifiers=("indicative",), reason=reason,
             statistic=Statistic("all_within", 100.0, None, value, "1"), limit=Limit(None, limit, "1"),
             margin=margin_to(limit, value, "1"),
         )

@@ -107,6 +107,8 @@ def _apparent(number: int, stream: Stream, supply: Supply) -> Iterator[PowerSeri
             )  # fmt: skip
         if supply.line_to_neutral is not None:
             nominal = float(supply.line_to_neutral)
+            if supply.connection == "high-leg-delta":
+                nominal = float(supply.line_to_line or 0) / float(np.sqrt(3))
             words = "from the phase currents at nominal voltage"
             yield way(amperes, lambda arrays: np.asarray(nominal * np.sum(arrays, axis=0)), words, 5)
     active, reactive = (mean_channel(stream, name, "total") for name in ("active_power", "reactive_power"))

@@ -33,7 +33,8 @@ def predictable(
     if channel.quantity in ORDER_VOLTAGES:
         return source is not None and not source.estimated
     if channel.quantity in VOLTAGES:
-        return source is not None
+        # Apparent power is formed from recorded voltages, which are then taken to stay; no rule about them is asked.
+        return source is not None or (channel.quantity == "voltage" and channel.reading == "mean")
     if channel.quantity in ("current_tdd", "current_trd"):
         return reference_current(site, channel.quantity) is not None
     if channel.phase == "n" and channel.quantity != "current":

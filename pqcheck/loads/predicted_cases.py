@@ -114,7 +114,8 @@ class PredictedCases:
     def _band(self, source: SupplyImpedance | None) -> tuple[list[Finding], list[tuple[BandCase, list[Finding]]]]:
         """The worst bound over the span of every input, and the bounds of each case."""
         runs = []
-        for case in band_cases(replace(self.whole, source=source), self.site):
+        orders = {channel.order for _, channel in self.measured_record.channels() if channel.order is not None}
+        for case in band_cases(replace(self.whole, source=source), self.site, orders):
             firm_too = [replace(case.added, loads=firm(case.added.loads))] if self.feeds_in else []
             if any(self.collapses(added) for added in (*firm_too, case.added)):
                 continue

@@ -9,7 +9,8 @@ from msgspec.structs import replace
 from pqcheck.loads.capacitors import Bank
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study_values import Resonance
-from pqcheck.loads.supply_impedance import SupplyImpedance, supply_span
+from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.supply_span import supply_span
 from pqcheck.site.site_values import Site
 
 ORDERS = tuple(order for order in range(3, 50, 2) if order % 3)
@@ -27,7 +28,8 @@ def bank_steps(load: NewLoad) -> Iterator[tuple[str, Bank]]:
 
 
 def resonances(site: Site, source: SupplyImpedance | None, loads: Sequence[NewLoad]) -> list[Resonance]:
-    """One row for each step of each new bank (without one: for the banks that are there) and end of the span.
+    """One row for each step of each new bank (without one: for the banks that are there), as declared, at the strong
+    end of the span and at the sharpest resonance between.
 
     The order that is amplified most is one that rectifiers have; sharpest first.
     """
@@ -38,15 +40,23 @@ def resonances(site: Site, source: SupplyImpedance | None, loads: Sequence[NewLo
     for load in new:
         others = tuple(each.bank for each in new if each is not load and each.bank is not None)
         cases += [(words, (*others, bank)) for words, bank in bank_steps(load)]
-    span = supply_span(site, source, banks=False)
     rows = []
     for words, banks in cases:
-        for at, supply in [("as declared", source), *((f"{amperes:.4g} A", supply) for amperes, supply in span)]:
-            whole = replace(supply, banks=(*source.banks, *banks))
-            order = whole.resonance
-            if order is None:
-                continue
-            amplified = {harmonic: whole.amplification(harmonic) for harmonic in ORDERS}
-            worst = max(amplified, key=amplified.__getitem__)
-            rows.append(Resonance(words, at, order, worst, amplified[worst], abs(whole.phase_impedance(worst))))
+        *between, last = [("as declared", source), *(
+            (f"{amperes:.4g} A", supply) for amperes, supply in supply_span(site, source, banks, ORDERS)
+        )]  # fmt: skip
+        inside = [row for at, supply in between[1:] if (row := _resonance(words, at, supply, banks)) is not None]
+        sharpest = max(inside, key=lambda row: row.amplification, default=None)
+        ends = [_resonance(words, at, supply, banks) for at, supply in (*between[:1], last)]
+        rows += [row for row in (*ends, sharpest) if row is not None]
     return sorted(rows, key=lambda row: -row.amplification)
+
+
+def _resonance(words: str, at: str, supply: SupplyImpedance, banks: tuple[Bank, ...]) -> Resonance | None:
+    whole = replace(supply, banks=(*supply.banks, *banks))
+    order = whole.resonance
+    if order is None:
+        return None
+    amplified = {harmonic: whole.amplification(harmonic) for harmonic in ORDERS}
+    worst = max(amplified, key=amplified.__getitem__)
+    return Resonance(words, at, order, worst, amplified[worst], abs(whole.phase_impedance(worst)))

@@ -14,7 +14,7 @@ from pqcheck.loads.capacity import (
     TITLES,
     capacities,
     check_transformer,
-    k_rating_finding,
+    k_rating_findings,
     largest_demand,
     rated_quantity,
     rating_findings,
@@ -148,7 +148,7 @@ def study(
         demand=demand,
         loads=loads,
         findings=measured,
-        capacity=tuple(capacities(site, demand, None, (_shares(loadings), {}), measured.findings)),
+        capacity=tuple(capacities(site, demand, None, (_shares(loadings), {}, {}), measured.findings)),
         loadings=tuple(loadings),
         spectrum=None if worst is None else SpectrumBeforeAfter(
             "current", worst.phase, "A", spectra[worst.phase].currents
@@ -261,7 +261,8 @@ def _with_loads(
     spectra_then, spectra_strict = (with_new_orders(each, firm_loads, site) for each in (spectra_then, spectra_strict))
     after = [loading(spectrum, site, "with the new load") for spectrum in spectra_then.values()]
     strict = [loading(spectrum, site, "at worst") for spectrum in spectra_strict.values()]
-    capacity = capacities(site, base.demand, demands, (_shares(base.loadings), _shares(strict)), measured)
+    shares = (_shares(base.loadings), _shares(after), _shares(strict))
+    capacity = capacities(site, base.demand, demands, shares, measured)
     ratings = rating_findings(capacity, demands.firm, record, [*_unmet(site, base.demand), *_underived(site, base)])
     scaled = firm_added if firm_added.loads else added
     rooms = []
@@ -270,7 +271,7 @@ def _with_loads(
         rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured).run()
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
-    ratings += k_rating_finding(strict or after, site, record)
+    ratings += k_rating_findings(after, strict or after, site, record)
     predictions = [*main, *arithmetic, *grown, *ratings]
     if cases.may_collapse:
         predictions = unsupplied(predictions)

@@ -159,6 +159,10 @@ class Capacity(Struct, frozen=True):
     spare_va: float | None = None
     """The spare amperes as apparent power of that phase at nominal voltage."""
     note: str = ""
+    winding: float | None = None
+    """`now` as the line current that would load a delta winding as much, where the transformer may be one."""
+    expected_limit: float | None = None
+    """The limit with the spectrum that is expected, where `limit` is that of the spectrum at worst."""
     now_least: float | None = None
     """The least of `now`, where it is known between bounds only."""
     exported: float = 0.0
@@ -173,7 +177,7 @@ class Capacity(Struct, frozen=True):
         """What the rating leaves above the most the demand can be, A or VA; negative where it is exceeded."""
         most = self.now if self.then is None else max(self.now, self.then)
         strict = most if self.then_bounds is None else self.then_bounds[0]
-        return self.limit - max(most, strict, self.with_feed_in or 0.0)
+        return self.limit - max(most, strict, self.with_feed_in or 0.0, self.winding or 0.0)
 
 
 class CriterionRow(Struct, frozen=True):

@@ -80,7 +80,7 @@ class Added(Struct, frozen=True):
 def with_addition(recording: Recording, site: Site, added: Added) -> Recording:
     """A recording whose blocks are the measured ones with the additions, worked out when they are read.
 
-    Channels keep their names and units; values become float64. Voltages are left out when the source is unknown.
+    Channels keep their names and units; values become float64. When the source is unknown voltages stay as they are.
     Reading raises `SiteError` where the supply cannot deliver the addition.
     """
     streams = []
@@ -355,6 +355,8 @@ class _SuperposedBlock:
         return np.abs(before[where[0]]), np.abs(after[where[0]])
 
     def _voltage(self, channel: Channel, values: Array) -> Array:
+        if self.source is None:
+            return values
         where = channel.phase or "an"
         before, after = self._volts(where)
         ratio = after / before

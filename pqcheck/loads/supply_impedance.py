@@ -30,8 +30,6 @@ LEAST_PAIRS = 50
 LOW_VOLTAGE = 1000.0
 LEAST_DAMPING = 1e-3
 """No resonance amplifies a thousand times: resistance that nobody declared damps it before."""
-SPAN_POINTS = 8
-"""Points of a span of short-circuit currents at which a resonance is looked for."""
 LARGEST_ANGLE = math.atan(5)
 """X/R of a low-voltage supply is at most 5 (common practice): what an estimate near unity power factor hides."""
 
@@ -122,7 +120,7 @@ def source_of(site: Site, recording: Recording) -> SupplyImpedance | None:
         resistance, reactance = _pair(declared)
         basis = f"declared{_basis_words(declared)}: {resistance:g} + j{reactance:g} ohm for each phase"
         return SupplyImpedance(resistance, reactance, **extra, basis=basis)
-    impedance = _from_short_circuit(site, declared, extra)
+    impedance = from_short_circuit(site, declared, extra)
     return impedance if impedance is not None else _estimated(recording, site, extra)
 
 
@@ -160,26 +158,7 @@ def _extra(site: Site, declared: Mapping[str, Any]) -> dict[str, Any]:
     return extra
 
 
-def supply_span(site: Site, source: SupplyImpedance | None, *, banks: bool) -> list[tuple[float, SupplyImpedance]]:
-    """The supply at other short-circuit currents of the declared span: its strong end, and with capacitors points
-    between, since a resonance may lie anywhere."""
-    pcc = site.pcc
-    if pcc is None or source is None or source.estimated:
-        return []
-    low, high = pcc.short_circuit_current_min, pcc.short_circuit_current
-    if low is None or high is None or low == high or not source.spans:
-        return []
-    steps = SPAN_POINTS if banks or source.banks else 1
-    currents = [float(low) * float(high / low) ** (step / steps) for step in range(1, steps + 1)]
-    declared = site.source_impedance
-    extra = _extra(site, declared) | {
-        "neutral_as_phase": source.neutral_as_phase, "neutral_moves": source.neutral_moves
-    }  # fmt: skip
-    found = (_from_short_circuit(site, declared, extra, current) for current in currents)
-    return [(current, supply) for current, supply in zip(currents, found, strict=True) if supply is not None]
-
-
-def _from_short_circuit(
+def from_short_circuit(
     site: Site, declared: Mapping[str, Any], extra: Mapping[str, Any], amperes: float | None = None
 ) -> SupplyImpedance | None:
     """The impedance at the place from the current at the PCC, with the transformer in series where it lies between.

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from msgspec import Struct
 
+from pqcheck.loads.capacity import winding_share
 from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.equipment import HighLoad
 from pqcheck.loads.study_values import Capacity
@@ -50,7 +51,8 @@ def choose_transformer(
     proven = all(entry.doubt is None for entry in entries)
     for kva in sizes:
         size = kva * 1000.0
-        amperes = size / volts
+        line = size / volts
+        amperes = line * winding_share(site)
         over = [
             (entry.limit - entry.spare, size if entry.phase is None else amperes, entry)
             for entry in entries
@@ -65,7 +67,7 @@ def choose_transformer(
             why = (f"{kva:g} kVA does not hold: at worst {what}",)
             continue
         factors = [
-            float(k_factor(list(spectrum.currents.values()), list(spectrum.currents), amperes))
+            float(k_factor(list(spectrum.currents.values()), list(spectrum.currents), line))
             for spectrum in spectra.values()
         ]
         worst = max(factors, default=None)

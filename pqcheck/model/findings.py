@@ -248,7 +248,7 @@ class Findings(Struct, frozen=True, dict=True):
     def __repr__(self) -> str:
         """``<Findings fail: 2 criteria of Heron Wharf, 1 fail, 1 pass>``."""
         counts = ", ".join(f"{count} {word}" for word, count in self.counts.items() if count)
-        name = f" of {self.site['name']}" if self.site.get("name") else ""
+        name = f" of {' '.join(str(self.site['name']).split())}" if self.site.get("name") else ""
         asked = sum(finding.required and finding.kind == "limit" for finding in self.findings)
         return f"<Findings {self.verdict.value}: {asked} criteria{name}{f', {counts}' if counts else ''}>"
 
@@ -273,6 +273,22 @@ class Findings(Struct, frozen=True, dict=True):
         from pqcheck.model.findings_file import as_pieces
 
         return "".join(as_pieces(self))
+
+    def _repr_html_(self) -> str:
+        """The answer, the criteria and their margins, as a notebook shows them."""
+        from pqcheck.model.findings_card import as_card
+
+        return as_card(self)
+
+    def windows_frame(self) -> pandas.DataFrame:
+        """One row per window: the finding it belongs to (``id``), times as datetime64 in UTC, count, worst reading.
+
+        ``rows`` says where it stands in the files, ``week.csv:12-17``. Columns and types are the same whatever the
+        findings hold.
+        """
+        from pqcheck.model.findings_frame import windows_frame_of
+
+        return windows_frame_of(self.findings)
 
     def to_frame(self) -> pandas.DataFrame:
         """One row per finding, nested values flattened (``statistic_value``, ``limit_high`` ...); windows as number.

@@ -335,6 +335,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "possible; the limit is {limit}.",
         "Declare [source_impedance] neutral_resistance and neutral_reactance, 0 ohm where the neutral has none.",
     ),
+    "winding-not-shown": ReasonCode(
+        "Line currents do not show the windings of a delta",
+        "A winding of a delta may be loaded as by {value} in its line; its rating allows {limit}.",
+        "Compare the current of each winding, or of each unit of a bank, with its nameplate.",
+    ),
     "supply-at-worst": ReasonCode(
         "The supply may not be able to deliver the addition",
         "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "

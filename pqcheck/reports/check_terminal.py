@@ -26,6 +26,7 @@ from pqcheck.model.findings_words import (
     worst_of,
 )
 from pqcheck.model.verdict import Verdict
+from pqcheck.reports.soundness_lines import shared_remarks
 from pqcheck.reports.text import danger_text, grid, more_line, text_of, wrap
 
 MOST_ROWS = 20
@@ -63,18 +64,8 @@ def _soundness(findings: Findings) -> str:
     ]
     if not bad:
         return ""
-    # Many channels share one fate: a hole in the file is said once, with the channels it touches.
-    folded: dict[str, list[str]] = {}
-    for finding in bad:
-        text = finding.reason.text if finding.reason is not None else finding.title
-        channel = "" if finding.channel == "-" or ":" in finding.channel else finding.channel.removesuffix(".mean")
-        for prefix in (f"{channel}.mean: ", f"{channel}: "):
-            text = text.removeprefix(prefix) if channel else text
-        folded.setdefault(text, []).append(channel)
-    lines = ["The recording:"]
-    for text, channels in list(folded.items())[:MOST_ROWS]:
-        about = first_few(list(dict.fromkeys(channel for channel in channels if channel)))
-        lines.append(wrap(f"- {about}: {text}" if about else f"- {text}", "  "))
+    folded = shared_remarks(bad)
+    lines = ["The recording:", *(wrap(f"- {remark.sentence}", "  ") for remark in folded[:MOST_ROWS])]
     if len(folded) > MOST_ROWS:
         lines.append(f"  {len(folded) - MOST_ROWS} more are in the findings file.")
     return "\n".join(lines)

@@ -9,8 +9,8 @@ from pqcheck.loads.study import LoadStudy
 from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import counts_by_verdict, criteria
 from pqcheck.model.verdict import Verdict
-from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
+from pqcheck.reports.html.judged_criteria import verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
 from pqcheck.reports.load_answer_words import (
     ANSWER_WORDS,

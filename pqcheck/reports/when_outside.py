@@ -48,11 +48,15 @@ def when_lines(findings: Findings) -> list[str]:
         if finding.kind == "limit" and finding.verdict in BEYOND and finding.quantity is not None:
             failed.setdefault((finding.quantity, voltage_kind(finding)), []).append(finding)
     beside = [finding for members in failed.values() for finding in members]
-    for members in sorted(failed.values(), key=lambda members: members[0].quantity != "voltage"):
+    for members in sorted(failed.values(), key=_voltage_first):
         days = _days(members)
         lead = f"{capital(name_of(members[0], beside))}: " if len(failed) > 1 else ""
         made += [capital(lead + words) for words in _told(days, members)]
     return made + [_outside_events(finding) for finding in findings.findings if _failed_events(finding)]
+
+
+def _voltage_first(members: Sequence[Finding]) -> tuple[bool, bool]:
+    return members[0].quantity != "voltage", voltage_kind(members[0]) != "to neutral"
 
 
 def _failed_events(finding: Finding) -> bool:

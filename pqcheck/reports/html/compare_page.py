@@ -19,8 +19,8 @@ from pqcheck.reports.before_after import (
     state_words,
     summary,
 )
-from pqcheck.reports.html.criteria_section import verdict_mark
 from pqcheck.reports.html.html_page import danger_box, page_of
+from pqcheck.reports.html.judged_criteria import verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, figure_element, lines, table, tag
 from pqcheck.reports.plain_answer import headline
 from pqcheck.reports.plots.canvas import Drawn

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
-from msgspec import Struct
+import re
+from collections.abc import Sequence
 
 from pqcheck.model.clock import duration_text
-from pqcheck.model.findings import Finding, Findings
+from pqcheck.model.findings import Finding
 from pqcheck.model.findings_words import (
     VERDICT_WORDS,
     WHOLE_TABLE,
@@ -20,92 +19,37 @@ from pqcheck.model.findings_words import (
     reading_text,
     uncertainty_text,
 )
-from pqcheck.model.verdict import ROLL_UP, Verdict
-from pqcheck.reports.html.markup import Markup, tag, together, wide
+from pqcheck.model.verdict import Verdict
+from pqcheck.reports.html.judged_criteria import SHAPES, STRIP, WORST_FIRST, JudgedCriterion, verdict_mark
+from pqcheck.reports.html.markup import Child, Markup, tag, together, wide
+from pqcheck.reports.html.order_grid import grid_of, gridded
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
 from pqcheck.reports.plots.labels import phase_label
 
-SHAPES: Mapping[Verdict, str] = {
-    Verdict.PASS: "✓",
-    Verdict.FAIL: "✕",
-    Verdict.INCONCLUSIVE: "?",
-    Verdict.REFUSED: "⊘",
-    Verdict.NOT_APPLICABLE: "\u2013",
-    Verdict.WAIVED: "◇",
-}
-STRIP: Mapping[Verdict, str] = {
-    Verdict.PASS: "·",
-    Verdict.FAIL: "■",
-    Verdict.INCONCLUSIVE: "?",
-    Verdict.REFUSED: "\u00d7",
-    Verdict.NOT_APPLICABLE: "-",
-    Verdict.WAIVED: "w",
-}
-_WORST_FIRST = (*ROLL_UP, Verdict.NOT_APPLICABLE)
-
-
-class JudgedCriterion(Struct, frozen=True):
-    """One rule on one channel: its findings in time order and the worst of them."""
-
-    findings: tuple[Finding, ...]
-    worst: Finding
-    anchor: str
-
-
-def criteria(findings: Findings) -> list[JudgedCriterion]:
-    """Every rule and channel once: worst verdict first, then in the order of the findings file."""
-    groups: dict[tuple[object, ...], list[Finding]] = {}
-    for finding in findings.findings:
-        if finding.kind in ("limit", "prediction"):
-            # Findings that judged nothing (missing orders, a missing phase) have no period and stand beside the others.
-            key = (
-                finding.kind,
-                finding.table,
-                finding.rule,
-                finding.quantity,
-                finding.channel,
-                finding.phase,
-                finding.order,
-                finding.period is None,
-            )
-            groups.setdefault(key, []).append(finding)
-    made = [
-        JudgedCriterion(tuple(members), _worst(members), f"c{number}")
-        for number, members in enumerate(groups.values(), 1)
-    ]
-    return sorted(made, key=lambda row: rank(row.worst.verdict))
-
-
-def _worst(members: Sequence[Finding]) -> Finding:
-    def key(finding: Finding) -> tuple[int, float]:
-        margin = margin_percent(finding)
-        return rank(finding.verdict), margin if margin is not None else float("inf")
-
-    return min(members, key=key)
-
-
-def verdict_mark(verdict: Verdict) -> Markup:
-    """Verdict in shape and word; the colour is only a third sign."""
-    return tag(
-        "span", tag("span", SHAPES[verdict], aria_hidden="true", class_="shape"), f" {VERDICT_WORDS[verdict]}",
-        class_=f"verdict v-{verdict.value}",
-    )  # fmt: skip
-
-
+_QUIET = (Verdict.PASS, Verdict.NOT_APPLICABLE)
+"""Verdicts of single orders that the grid tells well enough."""
 _HEADS = ("Verdict", "Criterion", "Phase", "Limit", "Reading", "Margin", "Outside", "Period", "See")
 
 
 def criteria_part(rows: Sequence[JudgedCriterion], drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     """The table, with what the signs mean."""
-    heads = tag("tr", *(tag("th", head, scope="col") for head in _HEADS))
-    body = together(_row(row, drawn, evidence) for row in rows)
-    inner = tag("table", tag("thead", heads), tag("tbody", body), class_="criteria", id="criteria-table")
-    legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in _WORST_FIRST)
+    # Orders that are met stand in the grid; row by row they are behind it.
+    grids = gridded(rows)
+    folded = {row.anchor for members in grids for row in members if row.worst.verdict in _QUIET}
+    shown = [row for row in rows if row.anchor not in folded]
+    inner = _table(shown, drawn, evidence, "criteria-table")
+    behind: list[Child] = [grid_of(members) for members in grids]
+    if folded:
+        rest = [row for row in rows if row.anchor in folded]
+        summary = f"The {len(rest)} orders that are met or without a limit, row by row"
+        every = wide(_table(rest, drawn, evidence, "criteria-orders"), "Orders row by row")
+        behind.append(tag("details", tag("summary", summary), every))
+    legend = ", ".join(f"{SHAPES[verdict]} {VERDICT_WORDS[verdict]}" for verdict in WORST_FIRST)
     strips = any(len(row.findings) > 1 for row in rows)
     note = (
         "Where a rule is judged period by period, the row shows the worst one and a strip with one sign a period in "
-        f"time order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in _WORST_FIRST)}. "
+        f"time order, unless all are alike: {', '.join(f'{STRIP[v]} {VERDICT_WORDS[v]}' for v in WORST_FIRST)}. "
         if strips
         else ""
     )
@@ -115,16 +59,25 @@ def criteria_part(rows: Sequence[JudgedCriterion], drawn: Sequence[Drawn], evide
         tag("p", f"Signs: {legend}. {note}A margin is the distance of the reading to its limit, negative outside. "
                  "The reading is the value of the rank at which the asked share is reached, so reading and verdict "
                  "always agree."),
-        wide(inner, "Every criterion"),
+        wide(inner, "Every criterion"), *behind,
         aria_labelledby="criteria",
     )  # fmt: skip
+
+
+def _table(
+    rows: Sequence[JudgedCriterion], drawn: Sequence[Drawn], evidence: frozenset[str], identity: str
+) -> Markup:
+    heads = tag("tr", *(tag("th", head, scope="col") for head in _HEADS))
+    body = together(_row(row, drawn, evidence) for row in rows)
+    return tag("table", tag("thead", heads), tag("tbody", body), class_="criteria", id=identity)
 
 
 def _row(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset[str]) -> Markup:
     worst = criterion.worst
     margin, share = worst.margin, margin_percent(worst)
-    percent = f" ({share:.3g} %)" if share is not None else ""
+    percent = f" ({share:.3g}\u00a0%)" if share is not None else ""
     phase = phase_label(worst.phase) if worst.phase is not None else "-"
+    order = tag("small", f" order {worst.order}") if worst.order is not None else None
     marks = f" {', '.join(worst.modifiers).replace('_', ' ')}" if worst.modifiers else ""
     if near := uncertainty_text(worst):
         marks += f" ({near})"
@@ -132,9 +85,9 @@ def _row(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset
         "tr",
         tag("td", verdict_mark(worst.verdict), tag("small", marks) if marks else None,
             data_sort=rank(worst.verdict)),
-        tag("th", worst.title,
+        tag("th", short_title(worst),
             tag("small", f" {_rule_words(worst)}"), scope="row"),
-        tag("td", phase),
+        tag("td", phase, order),
         tag("td", limit_text(worst)),
         tag("td", reading_text(worst)),
         tag("td", number(margin.value, margin.unit) + percent if margin is not None else "-",
@@ -144,6 +97,11 @@ def _row(criterion: JudgedCriterion, drawn: Sequence[Drawn], evidence: frozenset
         tag("td", *_links(criterion, drawn, evidence)),
         id=criterion.anchor,
     )  # fmt: skip
+
+
+def short_title(finding: Finding) -> str:
+    """The title without order and phase, which have a column of their own."""
+    return re.sub(r"(, order \d+)?(, phases? [abcn](?: to (?:neutral|[abc]))?)?$", "", finding.title)
 
 
 def asked_of(finding: Finding) -> str:
@@ -175,7 +133,7 @@ def _period(criterion: JudgedCriterion) -> Markup | str:
     judged = [finding for finding in criterion.findings if finding.period is not None or finding.snapshot is not None]
     if len(judged) < 2:
         return text
-    counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in _WORST_FIRST}
+    counted = {verdict: sum(f.verdict is verdict for f in judged) for verdict in WORST_FIRST}
     words = ", ".join(f"{count} {VERDICT_WORDS[verdict]}" for verdict, count in counted.items() if count)
     if len({finding.verdict for finding in judged}) == 1:
         return together([text, tag("small", f" worst of {len(judged)}, all {VERDICT_WORDS[worst.verdict]}")])

@@ -20,8 +20,8 @@ from pqcheck.model.findings_words import (
 )
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.gather import Track
-from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
 from pqcheck.reports.html.event_classes import event_classes
+from pqcheck.reports.html.judged_criteria import JudgedCriterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, table, tag
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.choose import figure_for
@@ -29,7 +29,7 @@ from pqcheck.reports.plots.labels import phase_label
 from pqcheck.reports.plots.material import Material
 
 MOST_FINDINGS = 40
-MOST_WINDOWS = 12
+MOST_WINDOWS = 6
 _SEARCHED = 20_000
 
 
@@ -58,7 +58,12 @@ def evidence_part(
         else "For every criterion not met: the worst stretches in time order, with what else was recorded at the "
         "worst moment. The findings file lists every stretch, those of passed criteria too."
     )
-    blocks: list[Child] = [_block(finding, material, drawn) for finding in chosen]
+    blocks: list[Child] = []
+    told: dict[tuple[object, ...], JudgedCriterion] = {}
+    for criterion in chosen:
+        shown = tuple((window.start, window.end, window.worst) for window in _worst_windows(criterion.worst))
+        before = told.setdefault((criterion.worst.channel, shown), criterion)
+        blocks.append(_block(criterion, material, drawn, before if before is not criterion else None))
     if failed > len(chosen):
         blocks.append(tag("p", f"{failed - len(chosen)} more criteria with evidence are in the findings file."))
     blocks += event_classes(material)
@@ -68,7 +73,9 @@ def evidence_part(
     )  # fmt: skip
 
 
-def _block(criterion: JudgedCriterion, material: Material, drawn: Sequence[Drawn]) -> Markup:
+def _block(
+    criterion: JudgedCriterion, material: Material, drawn: Sequence[Drawn], before: JudgedCriterion | None
+) -> Markup:
     worst = criterion.worst
     figure = figure_for(worst, drawn)
     statistic, counts = worst.statistic, worst.intervals
@@ -86,7 +93,7 @@ def _block(criterion: JudgedCriterion, material: Material, drawn: Sequence[Drawn
     shown = _worst_windows(worst)
     rest = len(worst.windows) - len(shown)
     others = sum(f.verdict is worst.verdict for f in criterion.findings) - 1
-    if rest > 0:
+    if rest > 0 and before is None:
         numbers.append(f"The {len(shown)} worst of {len(worst.windows)} stretches are listed.")
     if others > 0:
         numbers.append(f"{others} more periods of this criterion have the same verdict.")
@@ -96,7 +103,8 @@ def _block(criterion: JudgedCriterion, material: Material, drawn: Sequence[Drawn
         tag("p", f"{worst.table} {worst.rule}, {worst.clause}. ", " ".join(numbers), " ",
             tag("a", "Row in the table", href=f"#{criterion.anchor}"), " ",
             tag("a", "Plot", href=f"#{figure}") if figure else None),
-        _windows(worst, shown, unit, material),
+        _windows(worst, shown, unit, material) if before is None else tag(
+            "p", "Its worst stretches are those of ", tag("a", before.worst.title, href=f"#e-{before.anchor}"), "."),
         id=f"e-{criterion.anchor}",
     )  # fmt: skip
 

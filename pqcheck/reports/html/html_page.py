@@ -14,9 +14,10 @@ from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Findings
 from pqcheck.model.findings_words import danger_signs
 from pqcheck.model.small_files import read_small
-from pqcheck.reports.html.criteria_section import criteria, criteria_part
+from pqcheck.reports.html.criteria_section import criteria_part
 from pqcheck.reports.html.evidence_section import evidence_part, open_part, with_evidence
 from pqcheck.reports.html.first_page import danger, first_page
+from pqcheck.reports.html.judged_criteria import criteria
 from pqcheck.reports.html.markup import Child, Markup, escaped, figure_element, paragraphs, tag, together
 from pqcheck.reports.html.moments import worst_hour_figure
 from pqcheck.reports.html.percentiles_section import percentiles_part

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings_words import clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.gather import Track
-from pqcheck.reports.html.criteria_section import verdict_mark
+from pqcheck.reports.html.judged_criteria import verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, pairs, table, tag
 from pqcheck.reports.plots.labels import phase_label, quantity_title
 from pqcheck.reports.plots.material import Material
+from pqcheck.reports.soundness_lines import shared_remarks
 
 MOST_CHECKS = 60
 
@@ -52,17 +54,11 @@ def _soundness(material: Material) -> Markup:
                  f"{counted[Verdict.REFUSED]} make part of it unusable, {counted[Verdict.INCONCLUSIVE]} could not be "
                  f"decided, {counted[Verdict.NOT_APPLICABLE]} do not apply."),
     ]  # fmt: skip
-    rows: dict[tuple[str, str, str], int] = {}
-    for check in remarked:
-        if check.verdict is Verdict.NOT_APPLICABLE or check.reason is None:
-            continue
-        key = (check.verdict.value, check.reason.text, check.reason.advice)
-        rows[key] = rows.get(key, 0) + 1
+    rows = shared_remarks(
+        check for check in remarked if check.verdict is not Verdict.NOT_APPLICABLE and check.reason is not None
+    )
     if rows:
-        shown = [
-            (verdict_mark(Verdict(verdict)), text + (f" ({count} channels)" if count > 1 else ""), advice)
-            for (verdict, text, advice), count in list(rows.items())[:MOST_CHECKS]
-        ]
+        shown = [(verdict_mark(remark.verdict), remark.sentence, remark.advice) for remark in rows[:MOST_CHECKS]]
         parts.append(table(("Result", "What was seen", "What to do"), shown, label="Checks of the recording",
                            row_heads=False))  # fmt: skip
     if len(rows) > MOST_CHECKS:
@@ -76,21 +72,20 @@ def _availability(material: Material) -> Markup:
         return tag(
             "p", "The recording was not at hand when this report was written: no availability and no trends are shown."
         )
-    rows = []
     excluded = sum(exclusion.to_us - exclusion.from_us for exclusion in material.site.exclusions)
     groups: dict[tuple[str, str | None, int], list[Track]] = {}
     for channel, track in gathered.plots.items():
         if channel.reading == "mean":
             groups.setdefault((channel.quantity, channel.phase, track.interval_us), []).append(track)
+    folded: dict[tuple[str, ...], list[str]] = {}
     for (quantity, phase, interval), tracks in groups.items():
         expected = sum(_slots(track, material) for track in tracks)
         valid = sum(int(track.valid.sum()) for track in tracks)
         name = quantity_title(quantity) + (f", {len(tracks)} columns" if len(tracks) > 1 else "")
         share = f"{100 * valid / expected:.2f} %" if expected else "-"
-        rows.append(
-            (name, phase_label(phase) if phase else "-", duration_text(interval), str(expected), str(valid),
-             str(max(expected - valid, 0)), share)
-        )  # fmt: skip
+        counts = (duration_text(interval), str(expected), str(valid), str(max(expected - valid, 0)), share)
+        folded.setdefault((name, *counts), []).append(phase_label(phase) if phase else "-")
+    rows = [(name, ", ".join(phases), *counts) for (name, *counts), phases in folded.items()]
     heads = ("Quantity", "Phase", "Interval", "Expected", "With a value", "Without", "Available")
     note = (
         f"Declared excluded: {duration_text(excluded)} in all; excluded time is counted as recorded here. "
@@ -110,12 +105,29 @@ def _slots(track: Track, material: Material) -> int:
 
 
 def _columns(material: Material) -> Markup:
-    rows = []
-    for recording in material.findings.recordings:
-        for column in recording["columns"]:
-            rows.append((column["column"], column["channel"] or "left alone", column["unit"] or "-", column["read_as"]))
+    columns = [column for recording in material.findings.recordings for column in recording["columns"]]
+    folded: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
+    for column in columns:
+        # Phases and orders that are read alike are one row.
+        channel = re.sub(r"\.(h\d+|[abc]{1,2}|[abc]n)\b", "", column["channel"] or "left alone")
+        read_as = re.sub(r"\b(order \d+|phases? [abc]\b( to (neutral|[abc]\b))?)", "", column["read_as"])
+        folded.setdefault((channel, column["unit"] or "-", read_as), []).append(column)
+    rows = [
+        (_spanned(held, "column"), _spanned(held, "channel"), unit, held[0]["read_as"] + _alike(held))
+        for (_, unit, _), held in folded.items()
+    ]
     body = table(("Column", "Channel", "Unit", "Read as"), rows, label="How each column was read")
-    return tag("details", tag("summary", f"How each of the {len(rows)} columns was read"), body, open=True)
+    return tag("details", tag("summary", f"How each of the {len(columns)} columns was read"), body, open=True)
+
+
+def _alike(columns: Sequence[Mapping[str, Any]]) -> str:
+    return " (the first of them)" if len(columns) > 1 else ""
+
+
+def _spanned(columns: Sequence[Mapping[str, Any]], key: str) -> str:
+    """The first and the last of columns that are read alike."""
+    names = [str(column[key] or "left alone") for column in columns]
+    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]} ({len(names)} columns)"
 
 
 def declared_part(material: Material) -> Markup:

@@ -10,7 +10,7 @@ from pqcheck.model.declared_away import declared_lines
 from pqcheck.model.findings_words import WHOLE_TABLE, clock
 from pqcheck.model.verdict import Verdict
 from pqcheck.observe.observation import GRADES, Observation
-from pqcheck.reports.html.criteria_section import JudgedCriterion, verdict_mark
+from pqcheck.reports.html.judged_criteria import JudgedCriterion, verdict_mark
 from pqcheck.reports.html.markup import Child, Markup, lines, paragraphs, table, tag, together
 from pqcheck.reports.plots.canvas import Drawn
 from pqcheck.reports.plots.material import Material

@@ -139,8 +139,7 @@
     });
   }
 
-  var table = document.getElementById("criteria-table");
-  if (table) tools(table);
+  document.querySelectorAll("table.criteria").forEach(tools);
   document.querySelectorAll(".plot > script.values").forEach(function (held) {
     pointer(held.parentNode, JSON.parse(held.textContent));
   });

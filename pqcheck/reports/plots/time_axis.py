@@ -15,6 +15,8 @@ Span = tuple[int, int]
 WEEKDAYS = tuple(name[:3] for name in DAYS)
 _MONTHS = tuple(name[:3] for name in MONTHS)
 _MOST_LABELS = 11
+_NEAR_EDGE = 0.03
+"""Share of the axis within which a label ends at its tick."""
 
 
 def hours(instant_us: Any, start_us: int) -> Any:
@@ -56,6 +58,9 @@ def label_axis(axes: Any, start_us: int, end_us: int, zone: str, *, named: bool 
         major = days[::step]
         axes.set_xticks([hours(tick, start_us) for tick in major])
         axes.set_xticklabels([day_label(tick, zone) for tick in major])
+        if major and end_us - major[-1] < _NEAR_EDGE * length:
+            # A label centred under the right edge would be cut by the edge of the figure.
+            axes.xaxis.get_major_ticks(len(major))[-1].label1.set_horizontalalignment("right")
         if length <= 40 * DAY:
             axes.set_xticks([hours(midnight, start_us) for midnight in days], minor=True)
     else:
