@@ -30,7 +30,8 @@ SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
 CHECK = Check(
     name="copied",
     question="Was a day copied?",
-    looks_at="Values equal to those exactly 24 h earlier, and whole days of a voltage or current equal to any before.",
+    looks_at="Values equal to those exactly 24 h earlier, and whole days of a voltage or current equal to "
+             "any before (a note).",
     how="At least 60 intervals in which the values move over 8 steps of the instrument, too many moves in agreement to "
         "be chance. A voltage that moves by many steps is a copy too where it differs by a fifth of its moves at most.",
     example="voltage.an equals its values of 24 h earlier over 144 intervals.",
@@ -143,18 +144,18 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 
 def _of_days(base: TimeBase, statistics: ChannelStatistics, passed: Outcome) -> Outcome:
-    """Whole days that equal one of the days before, further back than 24 h."""
+    """A note on whole days that equal one of the days before, further back than 24 h."""
     pairs = statistics.of(DaysAlike).pairs if statistics.every_value else []
     if not pairs:
         return passed
     day = statistics.day_slots
     starts = np.array([number * day for number, _ in pairs])
     later, first = pairs[0]
-    return not_measured_in(
-        passed, "copied", base.spans(starts, np.full(starts.size, day)),
-        f"{statistics.channel.name} equals, on {len(pairs)} day{'s' if len(pairs) > 1 else ''} in every value, a day "
-        f"before ({later - first} days before, to begin with): copied, not measured.",
-        "Get the file as the recorder wrote it; a stretch is there twice.",
+    return replace(
+        passed, code="copied", spans=base.spans(starts, np.full(starts.size, day)),
+        text=f"{statistics.channel.name} equals, on {len(pairs)} day{'s' if len(pairs) > 1 else ''} in every value, a "
+             f"day before ({later - first} days before, to begin with): a stretch may be there twice.",
+        advice="Compare with the file as the recorder wrote it, and check which dates it holds.",
     )
 
 
