@@ -68,10 +68,10 @@ def _run(args: argparse.Namespace) -> int:
     def progress(done: int, total: int) -> None:
         if not shown:
             shown.append(Progress("sites and periods", total, quiet=args.quiet, only_terminal=True))
+            stack.callback(shown[0].end)
         shown[0].at(done)
 
     with ExitStack() as stack:
-        stack.callback(lambda: [each.end() for each in shown])
         engine = None
         if args.scheduler:
             from pqcheck.fleet.cluster import on_cluster
