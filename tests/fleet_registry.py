@@ -18,11 +18,11 @@ FACTS = {
 def week(
     path: Path, number: int, *, low: int = 0, start: str = "2031-03-03", days: int = 7, volts: float = 230.0
 ) -> None:
-    """A recording of single-phase voltage in 10-minute steps that no other number has; `low` readings lie at 200 V."""
+    """Single-phase voltage in 10-minute steps that no other number has; `low` readings lie at 203.5 V."""
     rows = ["time,voltage.an [V]"]
     first = datetime.fromisoformat(start)
     for slot in range(days * 144):
-        value = 200.0 if slot < low else volts
+        value = 203.5 if slot < low else volts
         at = first + slot * timedelta(minutes=10)
         rows.append(f"{at.isoformat()}Z,{value + (slot * 7 + number) % 11 / 10 + number / 1000:.3f}")
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")

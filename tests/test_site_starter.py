@@ -6,6 +6,7 @@ import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from pqcheck.limit_tables.load_limit_table import table_ids
 from pqcheck.model.errors import LimitTableError
 from pqcheck.site.load_site import load_site, site_from
 from pqcheck.vet.supply_options import supply_options
+from pqcheck.workflows.start_site import StartOfSite, start_site
 from tests.test_vetting_cases import high_leg, see_saw, three_phase
 from tests.test_vetting_cli import files
 
@@ -35,6 +37,12 @@ def starter(folder: Path, table: Table, *more: str) -> str:
 def proposed(text: str, key: str) -> list[str]:
     """The values that the file proposes for a key, in its order."""
     return re.findall(rf'^# {key} = "([^"]+)"', text, re.MULTILINE)
+
+
+def start_site_of(table: Table) -> StartOfSite:
+    """What the command knows of a recording."""
+    with TemporaryDirectory() as folder:
+        return start_site([files(Path(folder), table)[0]])
 
 
 def test_nothing_is_decided_and_every_key_has_a_comment(tmp_path: Path) -> None:
@@ -166,7 +174,27 @@ def test_names_of_a_phase_alone_leave_both_readings_open(tmp_path: Path) -> None
     text = starter(tmp_path, table)
     assert proposed(text, "connection") == ["wye", "wye", "delta"]
     assert {"400 V", "230 V"} <= set(proposed(text, "nominal_voltage"))
-    assert "their names do not say" in text
+    assert "left open by their names" in text
+
+
+def test_line_voltages_under_names_of_phases_are_thought_of() -> None:
+    """400 V to neutral is a 690 V service, or far more often a 400 V one whose columns are named wrongly."""
+    found = supply_options({"an": 401.0, "bn": 400.0, "cn": 402.0}).options
+    assert {("wye", "690 V"), ("wye", "400 V"), ("delta", "400 V")} <= {
+        (option.connection, option.nominal_voltage) for option in found}
+    assert any("against their names" in option.connection_shows for option in found)
+
+
+def test_an_assumption_about_a_column_is_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = three_phase(1, 230.94)
+    table = {f"U{number}": table[f"voltage.{leg} [V]"] for number, leg in enumerate(("an", "bn", "cn"), 1)} | {
+        "Tür": np.ones(1008)}
+    text = starter(tmp_path, table)
+    assert re.search(r'U1", asked: read on an assumption: .*no unit is\s', text)
+    assert '# "Tür" = ""  # asked: left' in text
+    out = capsys.readouterr().out
+    assert "read on an assumption: 'U1', 'U2', 'U3'" in out and "left alone: 'Tür'" in out
+    assert "\n\n\n" not in text
 
 
 @pytest.mark.parametrize(("middles", "connections", "nominals"), [
@@ -257,3 +285,19 @@ def test_hours_of_a_schedule_may_be_a_text() -> None:
     supply = {"nominal_voltage": "400 V", "connection": "wye"}
     [read] = site_from({"supply": supply, "new_load": [load]}).new_load
     assert read["schedule"]["hours"] == ((420, 720), (780, 1080))
+
+
+def test_two_legs_that_see_saw_are_no_wye_either() -> None:
+    """Two voltages to neutral fit a split phase and two of three phases: a danger sign under either leaves none."""
+    start = start_site_of(see_saw())
+    assert not start.options and start.signs and "neutral" in start.doubts[0].lower()
+
+
+def test_a_corner_grounded_delta_is_proposed_as_such() -> None:
+    noise = np.random.RandomState(1).randn(6, 144)
+    legs = {f"voltage.{phase}n [V]": np.abs(middle + noise[at]) for at, (phase, middle) in enumerate(
+        (("a", 400.0), ("b", 401.0), ("c", 2.0)))}
+    made = legs | {f"voltage.{pair} [V]": 400 + noise[at] for at, pair in enumerate(("ab", "bc", "ca"), 3)}
+    start = start_site_of(made)
+    assert {option.connection for option in start.options} == {"delta"}
+    assert "corner-grounded" in start.options[0].connection_shows

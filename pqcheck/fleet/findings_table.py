@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 TEXTS = ("site", "feeder", "transformer", "recording", "kind", "table", "rule", "clause", "title", "quantity", "phase")
 _AFTER_ORDER = ("period_length", "period_start", "period_end", "verdict", "reason", "reason_text", "modifiers",
                 "statistic", "percent", "interval_s", "value", "unit", "low", "high", "margin_percent", "expected",
-                "valid", "missing", "excluded", "outside", "allowed", "worst", "worst_at", "proven", "id",
+                "valid", "missing", "excluded", "outside", "below", "allowed", "worst", "worst_at", "proven", "id",
                 "fingerprint")  # fmt: skip
 COLUMNS = (*TEXTS, "order", *_AFTER_ORDER)
 
-_COUNTS = {"order", "expected", "valid", "missing", "excluded", "outside", "allowed"}
+_COUNTS = {"order", "expected", "valid", "missing", "excluded", "outside", "below", "allowed"}
 _NUMBERS = {"percent", "interval_s", "value", "low", "high", "margin_percent", "worst"}
 _TIMES = {"period_start", "period_end", "worst_at"}
 
@@ -77,11 +77,24 @@ def _row(finding: Finding) -> dict[str, Any]:
     if finding.intervals is not None:
         count = finding.intervals
         row |= {"expected": count.expected, "valid": count.valid, "missing": count.missing,
-                "excluded": count.excluded, "outside": count.outside, "allowed": count.allowed}  # fmt: skip
+                "excluded": count.excluded, "outside": count.outside, "below": _below(finding),
+                "allowed": count.allowed}  # fmt: skip
     worst = _worst(finding)
     if worst is not None:
         row |= {"worst": worst.worst, "worst_at": datetime.fromisoformat(worst.worst_at)}
     return row
+
+
+def _below(finding: Finding) -> int | None:
+    """Of the intervals outside, those below the band; None where the finding does not tell."""
+    if finding.intervals is None or finding.limit is None:
+        return None
+    if finding.intervals.outside == 0 or finding.limit.low is None:
+        return 0
+    if finding.limit.high is None:
+        return finding.intervals.outside
+    below: int | None = getattr(finding.windows, "below", None)
+    return below
 
 
 def _worst(finding: Finding) -> Window | None:

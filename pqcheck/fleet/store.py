@@ -14,6 +14,7 @@ from __future__ import annotations
 import gzip
 import json
 import os
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -192,13 +193,26 @@ def put_aside(store: Store, names: Sequence[str]) -> None:
         raise OutputError(f"cannot put results aside in {store.folder}: {error.strerror}; check the folder") from error
 
 
-def check_of(store: Store, name: str) -> Findings:
-    """The findings file of one result. Raises `InputError` when it cannot be read."""
+def checks_of_site(folder: str | Path, site: str) -> dict[str, Findings]:
+    """The findings files of a site by the recordings they are about; ``SITE/RECORDING`` names a single one.
+
+    Raises `InputError` when there is none, or when one cannot be read.
+    """
+    from pqcheck.model.errors import nearest
     from pqcheck.model.findings_file import from_document
 
-    _, path = _paths(store, name)
-    try:
-        document: Mapping[str, Any] = json.loads(gzip.decompress(path.read_bytes()))
-    except (OSError, EOFError, ValueError) as error:
-        raise InputError(f"{path} cannot be read ({error}); run the fleet again") from None
-    return from_document(document)
+    store, _ = open_store(folder)
+    notes = stored_notes(store)
+    chosen = {name: each for name, each in notes.items() if site in (each.site, f"{each.site}/{each.recording}")}
+    if not chosen:
+        raise InputError(f"{folder} holds no site {site!r}{nearest(site, {each.site for each in notes.values()})}")
+    checks = {}
+    for name, each in sorted(chosen.items(), key=lambda item: (item[1].recording, item[0])):
+        _, path = _paths(store, name)
+        try:
+            document: Mapping[str, Any] = json.loads(gzip.decompress(path.read_bytes()))
+        except (OSError, EOFError, ValueError, zlib.error) as error:
+            raise InputError(f"{path} cannot be read ({error}); run the fleet again") from None
+        shown = each.recording if each.recording not in checks else f"{each.recording} ({name})"
+        checks[shown] = from_document(document)
+    return checks

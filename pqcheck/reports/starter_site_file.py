@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 
 from pqcheck.limit_tables import load_table
 from pqcheck.model.clock import duration_text
+from pqcheck.model.findings_words import first_few
 from pqcheck.vet.supply_options import SupplyOption
 from pqcheck.workflows.start_site import StartOfSite
 
@@ -29,7 +30,7 @@ def starter_text(start: StartOfSite) -> str:
     """The site file (TOML), which declares nothing yet."""
     sections = (_head(start), _place(start), _supply(start), _recording(start), _pcc(start), _instrument(),
                 _limits(start))
-    return "\n".join("\n".join(section) + "\n" for section in sections if section)
+    return "\n".join(text + "\n" for section in sections if (text := "\n".join(section)))
 
 
 def open_questions(start: StartOfSite) -> list[str]:
@@ -44,10 +45,10 @@ def open_questions(start: StartOfSite) -> list[str]:
             f"time_zone: the stamps carry no offset from UTC (the first is {start.first_stamp}); say in which zone the "
             "clock of the recorder ran."
         )
-    if start.left_alone:
-        names = ", ".join(repr(each.column) for each in start.left_alone[:5])
-        more = f" and {len(start.left_alone) - 5} more" if len(start.left_alone) > 5 else ""
-        lines.append(f"Columns left alone: {names}{more}; map what is wanted under [recording.columns].")
+    for columns, how in ((start.assumed, "read on an assumption"), (start.left_alone, "left alone")):
+        if columns:
+            names = first_few([repr(each.column) for each in columns])
+            lines.append(f"Columns {how}: {names}; say what they hold under [recording.columns].")
     if {"current", "current_harmonic"} & start.quantities:
         lines.append("[pcc]: IEEE 519 is judged only with the facts of the point of common coupling.")
     lines.append("[limits] apply: which limit tables bind this place.")
@@ -115,12 +116,14 @@ def _recording(start: StartOfSite) -> Iterator[str]:
                           "a cycle ...); undeclared they prove nothing")
     if {"voltage_thd", "current_thd"} & start.quantities:
         yield from _asked("thd_to_order", "the order up to which the recorder's THD sums, a number without quotes")
-    if start.left_alone:
-        yield "# [recording.columns]  # columns that were left alone; `pqcheck columns FILE` says more"
-        for each in start.left_alone[:_MOST_COLUMNS]:
-            yield from _asked(json.dumps(each.column, ensure_ascii=False), each.why)
-        if len(start.left_alone) > _MOST_COLUMNS:
-            yield from _comment(f"and {len(start.left_alone) - _MOST_COLUMNS} more columns")
+    unsure = (*((each, "read on an assumption") for each in start.assumed),
+              *((each, "left alone") for each in start.left_alone))
+    if unsure:
+        yield "# [recording.columns]  # what a column holds, such as voltage.an [V]; `pqcheck columns FILE` says more"
+        for each, how in unsure[:_MOST_COLUMNS]:
+            yield from _asked(json.dumps(each.column, ensure_ascii=False), f"{how}: {each.why}")
+        if len(unsure) > _MOST_COLUMNS:
+            yield from _comment(f"and {len(unsure) - _MOST_COLUMNS} more columns")
 
 
 def _pcc(start: StartOfSite) -> Iterator[str]:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.model.quantities import LINE_TO_LINE, LINE_TO_NEUTRAL
 from pqcheck.vet.checks.connection import LEGS_APART_PERCENT, grounded_corner, recognised
@@ -26,6 +27,8 @@ _ALSO = (
     (1000, "line to line", "1000 V"), (115, "line to neutral", "200Y/115 V"), (127, "line to neutral", "220Y/127 V"),
 )
 """Nominals in use beside the standard series (national practice and networks without a neutral; from memory)."""
+_SELDOM_TO_NEUTRAL = (350.0, 1000.0)
+"""V; few services have such a voltage to neutral, and line-to-line ones under names of phases are a common slip."""
 _THREE_PHASE = ("wye", "delta", "high-leg-delta")
 
 
@@ -41,6 +44,8 @@ class SupplyOption(Struct, frozen=True):
     nominal_shows: str
     away: float
     high_leg: str | None = None
+    as_read: bool = True
+    """False where the columns would have to be read as other phases than they are."""
 
     @property
     def group(self) -> tuple[str, str]:
@@ -77,17 +82,19 @@ def supply_options(middles: Mapping[str, float], *, names_say_which: bool = True
     legs = {phase: middles[phase] for phase in LINE_TO_NEUTRAL if phase in middles}
     lines = {phase: middles[phase] for phase in LINE_TO_LINE if phase in middles}
     if not legs and not lines:
-        return SupplyOptions(why_none="no mean voltage of a phase was recorded")
+        return SupplyOptions(why_none="no mean voltage of a phase was read; map its column if there is one")
     patterns, why_none = _patterns(legs, lines)
     if why_none:
         return SupplyOptions(why_none=why_none)
     options = [option for pattern in patterns for option in _nominals(pattern, legs, lines)]
-    if not names_say_which and not lines:
+    seldom = legs and _SELDOM_TO_NEUTRAL[0] < np.median(list(legs.values())) < _SELDOM_TO_NEUTRAL[1]
+    if not lines and (seldom or not names_say_which):
         between = dict(zip(LINE_TO_LINE, legs.values(), strict=False))
         also, _ = _patterns({}, between)
-        which = "if the columns hold line-to-line voltages, which their names do not say: "
+        how = "against" if names_say_which else "left open by"
+        which = f"if the columns hold line-to-line voltages, {how} their names: "
         options += [
-            option for pattern in also
+            replace(option, as_read=False) for pattern in also
             for option in _nominals(_Pattern(pattern.connection, which + pattern.shows), {}, between)
         ]
     listed = ", ".join(f"{phase} {volts:.4g} V" for phase, volts in middles.items())

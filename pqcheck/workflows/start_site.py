@@ -6,14 +6,13 @@ nothing against the voltages; otherwise the doubts are the reason why none is of
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from pqcheck.io.describe_columns import describe
 from pqcheck.io.headers.read_headers import TAKEN_AS_TO_NEUTRAL
 from pqcheck.io.read_files import read
 from pqcheck.io.sidecar import NOTHING
@@ -32,10 +31,11 @@ _READINGS_LOOKED_AT = 50_000
 """Of each voltage, evenly spread over the recording."""
 _FREQUENCIES = (50, 60)
 _NEAR_HZ = 2.0
+_OF_THE_DECLARATION = ("nominal-doubtful", "connection-doubtful")
 
 
-class LeftAlone(Struct, frozen=True):
-    """A column that was not read, and why."""
+class OpenColumn(Struct, frozen=True):
+    """A column that was left alone, or read on an assumption, and why."""
 
     column: str
     why: str
@@ -58,7 +58,8 @@ class StartOfSite(Struct, frozen=True):
     frequency: float | None
     quantities: frozenset[str]
     extremes: bool
-    left_alone: tuple[LeftAlone, ...]
+    left_alone: tuple[OpenColumn, ...]
+    assumed: tuple[OpenColumn, ...]
     country: str
     tables: tuple[str, ...]
 
@@ -78,29 +79,36 @@ def start_site(paths: Sequence[str | Path], country: str = "") -> StartOfSite:
     if country:
         tables_that_fit(country)
     recording = read(paths, replace(NOTHING, time_zone="UTC"))
-    columns = [column for table in describe(paths, None) for column in table.columns]
+    columns = {column.column: column.read_as for file in recording.files for column in file.columns}
     middles = _middle_voltages(recording)
-    named = not any(TAKEN_AS_TO_NEUTRAL in column.why for column in columns)
+    named = not any(TAKEN_AS_TO_NEUTRAL in read_as for read_as in columns.values())
     found = supply_options(middles, names_say_which=named)
-    doubts, signs = _doubts(recording, found)
-    options = () if doubts else _listed_first(found.options, country)
+    left, doubts, signs = _vetted(recording, found)
+    options = _listed_first(left, country)
     channels = [channel for _, channel in recording.channels()]
-    local = any("without offset" in column.read_as for file in recording.files for column in file.columns)
     return StartOfSite(
         files=recording.files,
         middles=middles,
         options=options,
         doubts=doubts,
         signs=signs,
-        zone_missing=local,
+        zone_missing=any("without offset" in read_as for read_as in columns.values()),
         first_stamp=str(np.datetime64(recording.files[0].start_us, "us"))[:19],
         frequency=_middle(recording, Channel("frequency")),
         quantities=frozenset(channel.quantity for channel in channels),
         extremes=any(channel.reading != "mean" for channel in channels),
-        left_alone=tuple(LeftAlone(column.column, column.why) for column in columns if column.confidence ==
-                         "left alone" and column.column),
+        left_alone=_saying(columns, "left alone: "),
+        assumed=_saying(columns, "(likely: "),
         country=country.upper(),
         tables=tables_that_fit(country, _level(options)) if country else (),
+    )
+
+
+def _saying(columns: Mapping[str, str], words: str) -> tuple[OpenColumn, ...]:
+    """The columns whose reading holds these words, with what follows them."""
+    return tuple(
+        OpenColumn(column, read_as.partition(words)[2].removesuffix(")")) for column, read_as in columns.items()
+        if column and words in read_as
     )
 
 
@@ -129,21 +137,43 @@ def _spread(stream: Stream, channel: Channel) -> Iterable[np.ndarray[tuple[int],
         yield np.array(block.values[channel][::step], np.float64)
 
 
-def _doubts(recording: Recording, found: SupplyOptions) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
-    """Why no supply can be offered, and danger signs, with the nearest option declared."""
+def _vetted(
+    recording: Recording, found: SupplyOptions
+) -> tuple[tuple[SupplyOption, ...], tuple[str, ...], tuple[Finding, ...]]:
+    """The options left once the recording was vetted with the nearest of each connection; else why none is, and danger
+    signs.
+
+    A doubt about the voltages under any of them leaves none: another declaration would only hide it. What contradicts
+    the connection itself takes that connection away.
+    """
     if not found.options:
-        return (found.why_none,), ()
-    nearest = min(found.options, key=lambda option: option.away)
-    place = site_from({"time_zone": "UTC", "supply": nearest.section}, "starter")
-    vetted = vet(recording, place)
-    signs = tuple(finding for finding in vetted.findings if finding.kind == "safety")
-    doubts = [f"{sign.title}: {sign.reason.text if sign.reason else ''}" for sign in signs]
-    doubts += [doubt.text for doubt in vetted.trust if "voltage" in doubt.quantities]
-    doubts += [
-        finding.reason.text for finding in vetted.findings
-        if finding.verdict is Verdict.REFUSED and finding.quantity == "voltage" and finding.reason is not None
-    ]
-    return tuple(dict.fromkeys(doubts)), signs
+        return (), (found.why_none,), ()
+    signs: list[Finding] = []
+    doubts: list[str] = []
+    contradicted: dict[str, str] = {}
+    for connection in dict.fromkeys(option.connection for option in found.options if option.as_read):
+        fitting = [option for option in found.options if option.as_read and option.connection == connection]
+        nearest = min(fitting, key=lambda option: option.away)
+        vetted = vet(recording, site_from({"time_zone": "UTC", "supply": nearest.section}, "starter"))
+        signs += [finding for finding in vetted.findings if finding.kind == "safety"]
+        for doubt in vetted.trust:
+            if doubt.code in _OF_THE_DECLARATION:
+                contradicted[connection] = doubt.text
+            elif "voltage" in doubt.quantities:
+                doubts.append(doubt.text)
+        doubts += [
+            finding.reason.text for finding in vetted.findings
+            if finding.verdict is Verdict.REFUSED and finding.quantity == "voltage" and finding.reason is not None
+            and finding.reason.code not in _OF_THE_DECLARATION
+        ]
+    doubts[:0] = [f"{sign.title}: {sign.reason.text}" for sign in signs if sign.reason is not None]
+    options = tuple(option for option in found.options if option.connection not in contradicted)
+    if not options:
+        doubts += contradicted.values()
+    if doubts:
+        once = {(sign.rule, sign.channel): sign for sign in signs}
+        return (), tuple(dict.fromkeys(doubts)), tuple(once.values())
+    return options, (), ()
 
 
 def _listed_first(options: Sequence[SupplyOption], country: str) -> tuple[SupplyOption, ...]:
