@@ -216,7 +216,7 @@ def test_the_command_writes_page_and_table(
     page, table = tmp_path / "fleet.html", tmp_path / "sites.parquet"
     assert main(["fleet", "report", results, "--out", str(page), str(table)]) == ExitStatus.FAILED
     text = capsys.readouterr().out
-    assert text.startswith("DANGER SIGN")
+    assert text.startswith("Danger signs: act on these first")
     assert text == fleet_text(answers)
     assert page.read_text(encoding="utf-8") == fleet_page(answers)
     frame = pandas.read_parquet(table)
