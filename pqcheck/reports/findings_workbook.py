@@ -53,7 +53,7 @@ def as_workbook(findings: Findings, distributions: Sequence[Distribution] | None
     _sheet(book, "windows", _WINDOWS, (row for finding in findings.findings for row in _window_rows(finding)))
     described = (_percentile_row(each, findings) for each in distributions or ())
     _sheet(book, "percentiles", _PERCENTILES, described,
-           "" if distributions is not None else "The recording was not at hand when this was written.")
+           "" if distributions is not None else "No recording with a course over time was at hand: nothing to describe.")
     out = io.BytesIO()
     book.save(out)
     return _without_times(out.getvalue())
