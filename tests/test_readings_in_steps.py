@@ -13,10 +13,17 @@ from numpy.typing import NDArray
 
 from pqcheck import check
 from pqcheck.judge.instrument_uncertainty import observed_step
+from pqcheck.judge.judge_recording import judge
+from pqcheck.judge.readings_in_steps import mark_steps
+from pqcheck.judge.rules_that_apply import resolve
+from pqcheck.limit_tables import load_table
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_file import from_document
+from pqcheck.model.recording import Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.check_terminal import as_text
+from pqcheck.site.load_site import site_from
+from pqcheck.vet import vet
 from tests.recordings import WEEK, recording
 
 PLACE: dict[str, Any] = {"name": "Flat 3", "time_zone": "UTC", "supply": {
@@ -112,3 +119,47 @@ def test_the_true_values_keep_between_the_edges(seed: int, count: int) -> None:
     if one.uncertainty is not None:
         assert truth.intervals is not None
         assert one.uncertainty.outside_low <= truth.intervals.outside <= one.uncertainty.outside_high
+
+
+ORDERS = {3: 4.0, 5: 6.0, 7: 3.0, 9: 1.0, 11: 1.5, 13: 1.0}
+
+
+def orders_near_the_limit(level: float, seed: int = 4) -> dict[str, NDArray[np.float64]]:
+    """A week of all orders to 40; the distortion lies around `level` [%]."""
+    rng = np.random.default_rng(seed)
+    size = level / np.sqrt(sum(value**2 for value in ORDERS.values()))
+    return {f"voltage_harmonic.an.h{order} [%]":
+            np.abs(ORDERS.get(order, 0.0) * size * (1 + 0.03 * rng.standard_normal(WEEK)) + 0.02 * rng.random(WEEK))
+            for order in range(2, 41)}
+
+
+def marked(made: Recording, rule: str) -> Finding:
+    """The finding of a rule with the marks of steps, without what speaks against so made-up a recording."""
+    place = site_from(PLACE, "test site")
+    tasks, settled = resolve([load_table("en50160-2010-lv")], made, place)
+    findings = judge(tasks, settled, made, place).findings
+    (one,) = [one for one in mark_steps(findings, tasks, made, place, vet(made, place).smallest_moves)
+              if one.rule == rule]
+    return one
+
+
+@pytest.mark.parametrize(("level", "turned"), [(7.8, True), (7.0, False)])
+def test_a_distortion_formed_from_orders_in_steps(level: float, turned: bool) -> None:
+    """39 orders in steps of 0.1 % move their root of squares by at most 0.05 % times the root of 39, 0.31 %."""
+    orders = orders_near_the_limit(level)
+    stepped, finer = (
+        marked(recording({name: np.round(values, decimals) for name, values in orders.items()}), "thd-week-95")
+        for decimals in (1, 5)
+    )
+    assert ("marginal" in stepped.modifiers) is turned and "marginal" not in finer.modifiers
+    assert not turned or (stepped.uncertainty and float(stepped.uncertainty.expanded.split()[0]) < 0.3123)
+
+
+def test_readings_of_two_time_bases_in_steps() -> None:
+    """A second recorder, every minute and over the last half week only, holds each value ten times."""
+    volts = np.round(near_the_limit(60))
+    first, late = np.arange(WEEK) < WEEK // 2, np.repeat(np.arange(WEEK) >= WEEK // 2, 10)
+    files = ({"voltage.an [V]": np.where(first, volts, np.nan)},
+             {"voltage.an [V]": np.where(late, np.repeat(volts, 10), np.nan)})
+    one = marked(recording(*files, interval_s=(600, 60)), "voltage-week-95")
+    assert one.verdict is Verdict.PASS and "marginal" in one.modifiers

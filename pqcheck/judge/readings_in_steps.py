@@ -6,6 +6,7 @@ question is asked once more with the limit moved by half a step to either side; 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
@@ -16,13 +17,15 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from pqcheck.derive.formulas import Recorded
+from pqcheck.derive.formulas import PercentOfNominal, Recorded, RootSumSquare, Unbalance
+from pqcheck.derive.sources import SeriesSource
 from pqcheck.judge.compose_findings import scale_for
 from pqcheck.judge.instrument_uncertainty import observed_step
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.tasks import Task
 from pqcheck.model.findings import Finding, Uncertainty
 from pqcheck.model.recording import Channel, Recording
+from pqcheck.model.units import factor
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 
@@ -32,10 +35,11 @@ _DECIDED = (Verdict.PASS, Verdict.FAIL)
 
 
 class _HalfStep(Struct, frozen=True):
-    """A task about one recorded channel, and half the step of its readings in the unit of the finding."""
+    """A task, the channels that it is judged by (stream, channel), and how far half a step of each may move its values,
+    in the unit of the finding."""
 
     task: Task
-    channel: Channel
+    channels: tuple[tuple[int, Channel], ...]
     size: Decimal
 
     def shifted(self, outwards: int) -> Task:
@@ -60,13 +64,13 @@ def mark_steps(
         if finding.kind == "limit" and finding.verdict in _DECIDED and finding.margin is not None:
             near.setdefault(finding.about, []).append(finding)
     asked = [
-        each for each in _in_steps(tasks, smallest_moves)
+        each for each in _in_steps(tasks, smallest_moves, site)
         if any(_within(finding, each.size) for finding in near.get(_about(each.task), ()))
     ]
     if not asked:
         return list(findings)
-    steps = _observed({(each.task.stream, each.channel) for each in asked}, recording)
-    asked = list(_in_steps((each.task for each in asked), steps))
+    steps = _observed({channel for each in asked for channel in each.channels}, recording)
+    asked = list(_in_steps((each.task for each in asked), steps, site))
     if not asked:
         return list(findings)
     relaxed, tightened = (
@@ -89,19 +93,41 @@ def _within(finding: Finding, size: Decimal) -> bool:
     return finding.margin is not None and abs(Decimal(repr(finding.margin.value))) <= size
 
 
-def _in_steps(tasks: Iterable[Task], steps: Steps) -> Iterator[_HalfStep]:
+def _in_steps(tasks: Iterable[Task], steps: Steps, site: Site) -> Iterator[_HalfStep]:
     for task in tasks:
-        source = task.source
-        if source is None or task.sources or not isinstance(source.formula, Recorded):
-            # What is formed from several channels has no step of its own.
-            continue
-        step = steps.get((source.stream, source.formula.channel))
-        if step is None:
-            continue
-        half = Fraction(step).limit_denominator(1_000_000) * scale_for(task, source) / 2
-        size = Decimal(half.numerator) / Decimal(half.denominator)
+        sources = task.sources or (() if task.source is None else (task.source,))
+        halves = [_half(task, source, steps, site) for source in sources]
+        size = max((half for half in halves if half is not None), default=Decimal(0))
         if size > 0 and (task.low is None or task.high is None or 2 * size < task.high - task.low):
-            yield _HalfStep(task, source.formula.channel, size)
+            channels = tuple((source.stream, channel) for source in sources for channel in source.formula.inputs)
+            yield _HalfStep(task, channels, size)
+
+
+def _half(task: Task, source: SeriesSource, steps: Steps, site: Site) -> Decimal | None:
+    """How far the values of a source may move when each of its readings moves by half a step; None where not known.
+
+    A root of a sum of squares moves by at most the root of the sum of the squares of the moves (Cauchy and Schwarz);
+    a mean over shorter readings by no more than these; an unbalance of three voltages, in percent, by at most twice
+    the move of one over their level.
+    """
+    formula, line = source.formula, site.supply.line_to_line
+    moves = {channel: step for channel in formula.inputs if (step := steps.get((source.stream, channel))) is not None}
+    if not moves:
+        return None
+    if isinstance(formula, Recorded):
+        size = Fraction(moves[formula.channel]).limit_denominator(1_000_000)
+    elif isinstance(formula, RootSumSquare) and all(isinstance(part, (Recorded, PercentOfNominal))
+                                                    for part in formula.parts):
+        parts = [moves.get(part.channel, 0.0) * float(factor(part.channel.unit, formula.part_unit))
+                 for part in formula.parts if isinstance(part, (Recorded, PercentOfNominal))]
+        size = Fraction(100 * math.hypot(*parts) / float(formula.base)).limit_denominator(1_000_000)
+    elif isinstance(formula, Unbalance) and line:
+        volts = max(move * float(factor(channel.unit, "V")) for channel, move in moves.items())
+        size = Fraction(200 * volts / float(line)).limit_denominator(1_000_000)
+    else:
+        return None
+    half = size * scale_for(task, source) / 2
+    return Decimal(half.numerator) / Decimal(half.denominator)
 
 
 def _observed(asked: set[tuple[int, Channel]], recording: Recording) -> dict[tuple[int, Channel], float]:

@@ -19,6 +19,15 @@ MOST_WINDOWS = 1000
 
 NOTHING_AGAINST = "Nothing speaks against the recording itself"
 
+PARTS_OFF = frozenset({
+    "lost-lead", "phase-out", "lead-or-phase", "no-voltage", "dead-clamp", "jaw-open", "power-mismatch", "sum-mismatch",
+})
+"""Doubts under which nothing is proposed: first the part that is off, then another look."""
+RATIOS_OFF = frozenset({
+    "kirchhoff", "scale", "scale-step", "columns-alike", "connection-doubtful",
+})
+"""Doubts under which no other correction than that of a ratio is proposed."""
+
 _WORST_FIRST = (Verdict.FAIL, Verdict.REFUSED, Verdict.INCONCLUSIVE, Verdict.PASS, Verdict.NOT_APPLICABLE)
 
 
@@ -179,10 +188,17 @@ def remarks_of(outcomes: Sequence[Outcome], channels: int) -> tuple[str, ...]:
 
 
 def proposals_of(outcomes: Iterable[Outcome]) -> tuple[Proposal, ...]:
-    """Corrections that would make the recording consistent, each once, in the order of the checks."""
+    """Corrections that would make the recording consistent, each once, in the order of the checks.
+
+    Beside a clamp or lead that is off, or a wrong ratio, angles show a mixture: then no clamp is to be moved.
+    """
     kept: list[Proposal] = []
+    outcomes = tuple(outcomes)
+    codes = {outcome.code for outcome in outcomes if outcome.verdict in (Verdict.REFUSED, Verdict.INCONCLUSIVE)}
     for outcome in outcomes:
         for proposal in outcome.proposals:
+            if codes & PARTS_OFF or (codes & RATIOS_OFF and proposal.kind != "scale"):
+                continue
             if not any(other.kind == proposal.kind and other.settings == proposal.settings for other in kept):
                 kept.append(proposal)
     return tuple(kept)

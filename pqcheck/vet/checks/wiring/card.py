@@ -35,6 +35,7 @@ ORDINARY_LOW = Threshold(-15, "degrees", PRACTICE, "Angles of ordinary loads, lo
 ORDINARY_HIGH = Threshold(45, "degrees", PRACTICE, "The same, upper edge: power factor 0.71 lagging.")
 LOAD_ANGLES = Threshold((-32, 65), "degrees", PRACTICE,
                         "Angles that loads have at all: power factor 0.85 leading to 0.42 lagging.")
+EDGE = Threshold(8, "degrees", CHOSEN, "How far beyond them a wiring is still named beside another of as few mistakes.")
 LOADS_APART = Threshold(
     75, "degrees", CHOSEN,
     "How far the angles of the phases may be apart under a wiring; single-phase loads between lines make 60."
@@ -63,6 +64,9 @@ ALIKE_SPREAD = Threshold(40, "degrees", CHOSEN,
 DROP_FEWEST = Threshold(40, "1", CHOSEN, "Changes needed to ask the voltage drops.")
 DROP_NEGATIVE = Threshold(
     0.5, "1", CHOSEN, "How far a resistance may seem negative beside the reactance, by coupling through the neutral."
+)
+DROP_NEGATIVE_DELTA = Threshold(
+    0.1, "1", CHOSEN, "How far resistance or reactance may seem negative beside the other where there is no neutral."
 )
 DROP_EXPLAINED = Threshold(0.3, "1", CHOSEN, "Share of the voltage changes that the right wiring must explain.")
 DROP_CLEAR = Threshold(0.2, "1", CHOSEN, "By how much more than any other wiring.")

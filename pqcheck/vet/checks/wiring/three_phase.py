@@ -35,6 +35,11 @@ EXPORT = "real export of energy, if there is generation on site (declare [genera
 DROPS_EXPLAINED = "turned back so, the powers explain the voltage drops, and as recorded they do not"
 
 
+TURNED_WHOLE = tuple(signature for signature in ALL if signature.complexity == 1
+                     and (len(signature.moved) == 3 or len(signature.backwards) == 3))
+"""Wirings under which export reads as import on all phases alike."""
+
+
 class Powers(Struct, frozen=True):
     """Points with load of the phases: angle of P + jQ [degrees], weight V x I [VA], current [A]."""
 
@@ -141,6 +146,9 @@ def with_reactive(grid: Grid, site: Site, powers: Powers) -> Outcome:
     sound = _plausible(angles, geometry)
     share = _share(sound, powers.weights)
     back = float((powers.active < 0).any(axis=0).mean())
+    answer = settled(grid, (SOUND, *TURNED_WHOLE)) if site.generation.declared and geometry == EVEN else None
+    if answer is not None and not answer.sound:
+        return ambiguous(answer, _middles(angles), "voltages that other sites move with the declared generation")
     if site.generation.declared and back > card.BACKFLOW_SHARE.value:
         return with_feed_in(grid, powers, geometry)
     if share >= card.STEADY_SHARE.value:
@@ -240,7 +248,8 @@ def _looks_wrong(
             return reactive_background(middles)
         return mixed(powers.active, site.generation.declared, grid, powers.points)
     chosen = held[0]
-    rivals = tuple(signature for signature in held[1:] if signature.complexity == chosen.complexity)
+    rivals = tuple(signature for signature in (*held[1:], *_at_the_edge(middles, geometry, fitting))
+                   if signature.complexity == chosen.complexity)
     answer = None if span or geometry != EVEN else settled(grid, (SOUND, *held[:4]))
     negative = [phase for phase, angle in zip(PHASES, middles, strict=True) if abs(angle) > 90]
     export = EXPORT if negative and len(negative) != 2 and not site.generation.declared else ""
@@ -254,6 +263,8 @@ def _looks_wrong(
     alike = float(middles.max() - middles.min()) < card.ALIKE_SPREAD.value
     if forward and alike and (background(powers) or unvarying(powers) or answer == SOUND):
         return ambiguous(chosen, middles, "capacitors or magnetising current without load")
+    if site.generation.declared and chosen.moved and geometry == EVEN:
+        return ambiguous(chosen, middles, "feed-in of the declared generation that differs between the phases")
     doubted = answer is not None and not answer.sound
     return fault(
         chosen, grid, likelihood="likely" if forward or rivals or negative or doubted or not even else "shown",
@@ -289,6 +300,8 @@ def with_feed_in(grid: Grid, powers: Powers, geometry: Geometry) -> Outcome:
     long = grid.end_us - grid.start_us >= DAY
     if whole or sound > card.FEED_IN_SHARE.value or (chosen.backwards and not (long or one_way < 1.0)):
         return ambiguous(chosen, middles, "real export from the declared generation")
+    if geometry == EVEN and settled(grid, (SOUND, chosen)) == SOUND:
+        return export_seen(sound)
     return fault(chosen, grid, likelihood="likely", middles=middles, certain=False,
                  alternative="a single-phase generator that exports day and night")
 
@@ -354,6 +367,14 @@ def _steady(angles: Array) -> bool:
 def _explained(middles: Array, geometry: Geometry) -> list[Signature]:
     ordinary = card.ORDINARY_LOW.value, card.ORDINARY_HIGH.value
     return explanations(middles, geometry, card.LOAD_ANGLES.value, ordinary, card.LOADS_APART.value)
+
+
+def _at_the_edge(middles: Array, geometry: Geometry, fitting: list[Signature]) -> list[Signature]:
+    """Wirings that would leave angles just beyond those of loads: named beside the one chosen, which is not certain."""
+    beyond = card.LOAD_ANGLES.value[0] - card.EDGE.value, card.LOAD_ANGLES.value[1] + card.EDGE.value
+    ordinary = card.ORDINARY_LOW.value, card.ORDINARY_HIGH.value
+    return [signature for signature in explanations(middles, geometry, beyond, ordinary, card.LOADS_APART.value)
+            if not signature.sound and signature not in fitting]
 
 
 def _forward(middles: Array) -> bool:

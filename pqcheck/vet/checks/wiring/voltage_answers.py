@@ -16,6 +16,7 @@ from itertools import permutations
 import numpy as np
 from msgspec import Struct
 
+from pqcheck.model.quantities import LINE_TO_LINE
 from pqcheck.vet.checks.wiring import card
 from pqcheck.vet.checks.wiring.angles import Signature
 from pqcheck.vet.kept_runs import Array
@@ -63,27 +64,46 @@ def drop_of(volts: Array, powers: Array, signature: Signature) -> Drop | None:
     return Drop(float(fit[0]), float(fit[1]), 1 - float(rest @ rest) / total)
 
 
+def to_the_centre(lines: Array) -> Array:
+    """Voltages of three conductors to the centre of gravity of their triangle [V]; `lines` ab, bc, ca [V, (3, n)].
+
+    Two thirds of its medians: a^2 = (2 ab^2 + 2 ca^2 - bc^2) / 9 (plane geometry). Where there is no neutral, a meter
+    of three elements forms the powers against this point.
+    """
+    ab, bc, ca = np.square(lines, dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(np.stack([2 * ab + 2 * ca - bc, 2 * ab + 2 * bc - ca, 2 * bc + 2 * ca - ab]) / 9)
+
+
 def settled(grid: Grid, candidates: Sequence[Signature]) -> Signature | None:
     """The one wiring among the candidates that the voltages believe; None when they do not tell."""
-    legs = tuple(("voltage", f"{phase}n") for phase in PHASES)
-    series = grid.stack(*legs, *((quantity, phase) for quantity in ("active_power", "reactive_power")
-                                 for phase in PHASES))
-    if series is None:
+    volts, neutral = grid.stack(*(("voltage", f"{phase}n") for phase in PHASES)), True
+    if volts is None and (lines := grid.stack(*(("voltage", line) for line in LINE_TO_LINE))) is not None:
+        volts, neutral = to_the_centre(lines), False
+    parts = grid.stack(*((quantity, phase) for quantity in ("active_power", "reactive_power") for phase in PHASES))
+    if volts is None or parts is None:
         return None
-    volts, powers = series[:3], series[3:6] + 1j * series[6:9]
+    powers = parts[:3] + 1j * parts[3:]
     scores: list[tuple[float, Signature]] = []
     for candidate in candidates:
         drop = drop_of(volts, powers, candidate)
         if drop is None:
             return None
-        least = -card.DROP_NEGATIVE.value * abs(drop.reactance)
-        physical = drop.resistance + drop.reactance > 0 and drop.resistance > least
-        scores.append((drop.explained if physical else 0.0, candidate))
+        scores.append((drop.explained if _physical(drop, neutral) else 0.0, candidate))
     scores.sort(key=lambda pair: -pair[0])
     best, second = scores[0], scores[1]
     if best[0] < card.DROP_EXPLAINED.value or best[0] - second[0] < card.DROP_CLEAR.value:
         return None
     return best[1]
+
+
+def _physical(drop: Drop, neutral: bool) -> bool:
+    """Whether a source can have this impedance; nothing couples the phases where there is no neutral."""
+    resistance, reactance = drop.resistance, drop.reactance
+    if neutral:
+        return resistance + reactance > 0 and resistance > -card.DROP_NEGATIVE.value * abs(reactance)
+    least = card.DROP_NEGATIVE_DELTA.value
+    return resistance + reactance > 0 and resistance > -least * reactance and reactance > -least * resistance
 
 
 def responses(voltages: Array, currents: Array) -> tuple[Array, Array] | None:
