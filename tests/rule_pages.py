@@ -15,6 +15,7 @@ from pqcheck.limit_tables.wording import (
     factor_words,
     judged_words,
     load_rule_words,
+    option_lines,
     orders_words,
     shown,
 )
@@ -140,8 +141,7 @@ def _limits(table: LimitTable, rule: Rule) -> Iterator[str]:
         return
     rows = default_rows(rule)
     yield from (f"- {line}" for line in row_lines(rows, rule))
-    if len(rows) < len(rule.rows):
-        yield f"- {len(rule.rows) - len(rows)} further rows hold only where the site declares an option."
+    yield from (f"- {line}" for line in option_lines(rule))
 
 
 def _example(table: LimitTable, rule: Rule) -> str:

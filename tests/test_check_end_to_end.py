@@ -327,7 +327,7 @@ BAD: dict[str, tuple[Callable[[Path], None], str, list[str]]] = {
         change("bad.toml", lambda text: text + '[[exclusions]]\nfrom = 2030-01-01T00:00:00\nto = 2030-01-02T00:00:00\n'
                'reason = "storm"\nauthor = "engineer"\n', "site.toml"), SITE, ["storm", "outside the recording"]),
     "no site": (nothing, FAILS, ["--site"]),
-    "unknown ending": (nothing, f"{FAILS} --site site.toml --out f.pdf", ["f.pdf", ".json"]),
+    "unknown ending": (nothing, f"{FAILS} --site site.toml --out f.docx", ["f.docx", ".json"]),
     "folder that is not there": (nothing, f"{FAILS} --site site.toml --json no/f.json", ["no/f.json", "not exist"]),
     "same output twice": (nothing, f"{FAILS} --site site.toml --out f.md ./f.md", ["f.md", "twice"]),
     "output that is a folder": (

@@ -155,9 +155,16 @@ def test_an_event_table_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         assert "only events were read; give the trend too" in capsys.readouterr().err
 
 
+def test_events_on_phases_that_the_connection_lacks_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "events.csv"
+    path.write_text(HEADER + "2031-03-04T10:00:00,cn,dip,0.1,80\n")
+    place = {"name": "x", "time_zone": "UTC", **SINGLE, **COMPLETE}
+    assert any("Events on cn lie beyond" in line for line in check([path], place, ["iti-2000"]).remarks)
+
+
 # Trend and list: a dip to 20 % for half an hour, while three whole intervals of it show 230 V.
-def curve(events: list[Event], columns: dict[str, Any], *, interval_s: int = 600, **sections: Any) -> Finding:
-    made = replace(recording(columns, interval_s=interval_s), events=tuple(events), event_tables=("events.csv",))
+def curve(listed: list[Event], columns: dict[str, Any], **sections: Any) -> Finding:
+    made = replace(recording(columns), events=tuple(listed), event_tables=("events.csv",))
     place = site(**{**SINGLE, **sections})
     trend = TrendExcursions(place, made.events)
     for stream in made.streams:
@@ -197,6 +204,21 @@ def test_extremes_show_a_short_event_where_their_window_is_declared() -> None:
     assert named is not None and named.code == "events-unseen"
     low[60] = 46.0
     assert curve(dip, columns, **window).reason is None
+
+
+def test_a_hole_in_the_trend_leaves_a_complete_list_unproven() -> None:
+    gap = {at: np.nan for at in range(300, 320)}
+    inside = event("dip", "0.4", "80", 7000)
+    named = curve([inside], {"voltage.an [V]": volts(gap)}, **COMPLETE)
+    assert (named.verdict, named.proven) == (Verdict.PASS, False) and named.reason is not None
+    assert named.reason.code == "events-gap"
+    assert "from 2031-03-05T02:00:00+00:00 to 2031-03-05T05:20" in named.reason.text
+    assert curve([inside], {"voltage.an [V]": volts()}, **COMPLETE).proven
+    # A listed interruption fills the hole, and one phase that goes on shows that the recorder ran.
+    out = event("interruption", "12000", "0", 3000)
+    assert curve([inside, out], {"voltage.an [V]": volts(gap)}, **COMPLETE).verdict is Verdict.FAIL
+    both = {"voltage.an [V]": volts(gap), "voltage.bn [V]": volts()}
+    assert curve([inside], both, **{**WYE, **COMPLETE}).proven
 
 
 EVENTS = st.builds(

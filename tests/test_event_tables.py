@@ -75,10 +75,31 @@ def test_headers_that_say_the_same(tmp_path: Path, text: str) -> None:
     ("time,phase,kind,duration [s],residual [A]\n2031-03-04T10:00:00Z,an,dip,4,40\n", r"a residual in 'a'"),
     ("time,phase,kind,duration [s]\n2031-03-04T10:00:00Z,an,dip,4\n", r"neither a residual voltage nor a depth"),
     ("time,phase,kind,duration [s],depth [%]\n2031-03-04T10:00:00Z,an,swell,4,10\n", r"row 2: a swell has no depth"),
+    # What may be read in two ways, of which one lies inside a curve and the other does not.
+    ("time,phase,kind,duration [s],residual depth [%]\n2031-03-04T10:00:00Z,an,dip,4,85\n", r"or a depth; write"),
+    ("time,phase,kind,duration [ms],duration [s],residual [%]\n2031-03-04T10:00:00Z,an,dip,4,4,85\n", r"keep one"),
+    ("time,phase,kind,duration [s],residual [%],depth [%]\n2031-03-04T10:00:00Z,an,dip,4,85,85\n", r"row 2: .*add up"),
+    ('time,phase,kind,duration [ms],residual [%]\n2031-03-04T10:00:00Z,an,dip,"1,234",50\n', r"row 2: the comma of"),
+    ("time;phase;kind;duration [ms];residual [%]\n2031-03-04T10:00:00Z;an;dip;1.234;50,5\n", r"row 2: the comma of"),
+    ("time,phase,kind,duration [s],residual [V]\n2031-03-04T10:00:00Z,,dip,4,200\n", r"row 2: whether the volts"),
+    ("time,phase,kind,duration [s],residual L-L [V]\n2031-03-04T10:00:00Z,an,dip,4,200\n", r"row 2: whether the volts"),
+    ("time,phase,duration [s],residual [%]\n2031-03-04T10:00:00Z,an,0.01,0.5\n", r"row 2: .*per unit"),
+    (PLAIN + "2031-03-04T10:00:00Z,an,RVC,0.7,50\n", r"row 2: a change of 50 is no rapid voltage change"),
 ])  # fmt: skip
 def test_events_that_cannot_be_meant_are_refused_with_their_row(tmp_path: Path, text: str, words: str) -> None:
     with pytest.raises(InputError, match=words):
         recorded(tmp_path, text)
+
+
+@pytest.mark.parametrize("text", [
+    'time,phase,kind,duration [s],residual [%]\n2031-03-04T10:00:00Z,an,dip,"0,4","62,5"\n',
+    "time;phase;kind;duration [s];residual [%]\n2031-03-04T10:00:00Z;an;dip;0,400;62,5\n",
+    "time,phase,kind,duration [s],residual [%],depth [%]\n2031-03-04T10:00:00Z,an,dip,0.4,62.5,37.5\n",
+    "time,phase,kind,duration [s],residual L-L [V]\n2031-03-04T10:00:00Z,ab,dip,0.4,250\n",
+])
+def test_what_can_be_read_in_one_way_is_read(tmp_path: Path, text: str) -> None:
+    ((_, kind, duration, residual),) = shown(recorded(tmp_path, text))
+    assert (kind, duration, residual) == ("dip", "0.4", "62.5")
 
 
 def test_events_whose_time_a_clock_leaves_open_are_kept_and_marked(tmp_path: Path) -> None:

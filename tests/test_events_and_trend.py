@@ -84,18 +84,42 @@ def test_a_dead_span_without_an_event_leaves_the_curve_open() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "kind", "residual"), [("min", 150.0, "dip", "72"), ("max", 270.0, "swell", "115")]
+    ("name", "value", "kind", "residual"), [("min", 150.0, "dip", "65"), ("max", 270.0, "swell", "117")]
 )
 def test_an_extreme_without_an_event_leaves_the_curve_open(name: str, value: float, kind: str, residual: str) -> None:
     extremes = np.full(1008, 229.0 if name == "min" else 231.0)
     extremes[500] = value
     assert code(curve(week(INSIDE, **{name: extremes}))) == "events-incomplete"
-    beside = event(kind, "0.1", residual, 5003)
+    beside = event(kind, "0.01", residual, 5003)
     assert code(curve(week(INSIDE, beside, **{name: extremes}))) == "events-listed"
     # An event of the other kind, or at another time, explains nothing.
     other = event("swell" if kind == "dip" else "dip", "0.1", "115" if kind == "dip" else "72", 5003)
     assert code(curve(week(INSIDE, other, **{name: extremes}))) == "events-incomplete"
-    assert code(curve(week(INSIDE, event(kind, "0.1", residual, 4900), **{name: extremes}))) == "events-incomplete"
+    assert code(curve(week(INSIDE, event(kind, "0.01", residual, 4900), **{name: extremes}))) == "events-incomplete"
+    # Neither does one on another phase, nor one that is less deep than the trend.
+    away = replace(beside, phase="bn")
+    shallow = replace(beside, residual_percent=Decimal("89" if name == "min" else "111"))
+    assert code(curve(week(INSIDE, away, **{name: extremes}))) == "events-incomplete"
+    assert code(curve(week(INSIDE, shallow, **{name: extremes}))) == "events-incomplete"
+
+
+@pytest.mark.parametrize(("seconds", "residual", "explained"), [
+    ("0.01", "89", False), ("900", "0", False), ("1790", "40", False), ("1790", "0", True), ("1800", None, True),
+])  # fmt: skip
+def test_a_short_event_does_not_explain_a_long_low_voltage(
+    seconds: str, residual: str | None, explained: bool
+) -> None:
+    """Half an hour at 20 V: what is listed must be about as long and as deep."""
+    volts = 230 + np.random.default_rng(4).normal(0, 1, 1008)
+    volts[300:303] = 20.0
+    made = replace(week(INSIDE, event("dip", seconds, residual, 3000)),
+                   streams=recording({"voltage.an [V]": volts}).streams)  # fmt: skip
+    place = site(supply={"nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz"})
+    trend = TrendExcursions(place)
+    for stream in made.streams:
+        for block in stream.blocks(None):
+            trend.feed(block)
+    assert (trend.unlisted(made.events)[0] == []) is explained
 
 
 def test_only_events_wholly_inside_an_exclusion_leave_the_count() -> None:
@@ -195,3 +219,19 @@ def test_a_page_whose_only_failed_criterion_is_an_event(tmp_path: Any, capsys: p
     assert "Not every limit was kept: dips, swells or interruptions went beyond what is allowed." in page
     assert "Of 2 dips, swells and interruptions listed, 1 lies outside the curve" in page
     assert "Tuesday 4 March at 10:00:00, 20 % for 5 s" in page
+
+
+@pytest.mark.parametrize("starts_s", [(0.0, 0.4, 0.8), (0.0, 0.5, 1.0)])
+def test_one_dip_cut_in_pieces_is_as_long_as_it_was(starts_s: tuple[float, ...]) -> None:
+    """72 % for 0.5 s lies inside the ITI curve, for more than 1 s it does not (80 %)."""
+    pieces = [event("dip", "0.5", "72", 700 + start / 60) for start in starts_s]
+    assert curve(week(pieces[0]), **WHOLE).verdict is Verdict.PASS
+    assert curve(week(*pieces), **WHOLE).verdict is Verdict.FAIL
+    assert curve(week(pieces[0], event("dip", "0.5", "72", 701)), **WHOLE).verdict is Verdict.PASS
+
+
+def test_a_declaration_without_a_list_is_none() -> None:
+    made = replace(week(), event_tables=())
+    finding = curve(made, **WHOLE)
+    assert (finding.verdict, code(finding)) == (Verdict.INCONCLUSIVE, "not-recorded")
+    assert curve(week(), **WHOLE).verdict is Verdict.PASS

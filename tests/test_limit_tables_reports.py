@@ -158,7 +158,7 @@ def test_validate(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path.write_text(json.dumps(document), encoding="utf-8")
     status, out, err = run(capsys, "validate", str(path))
     assert (status, out) == (2, "")
-    assert err.startswith("pqcheck: house.json: rules[0].statistic.kind: 'mostly' is not one of ")
+    assert err.startswith("pqcheck: house.json, line 1: rules[0].statistic.kind: 'mostly' is not one of ")
     assert err.count("\n") == 1
 
 

@@ -182,3 +182,46 @@ def test_steps_of_a_bank_meet_the_span_of_short_circuit_currents() -> None:
     assert "1 of 4 steps" in " ".join(row.at for row in found.band)
     sharpest = found.resonances[0]
     assert sharpest.worst_order in (7, 11, 13, 17, 19, 23, 25) and sharpest.amplification > 50
+
+
+def motors(*factors: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {"name": f"motor {number}", "active_power": "35 kW", **factor} for number, factor in enumerate(factors, start=1)
+    ]
+
+
+SPAN, LOWEST = {"power_factor": 0.95, "power_factor_span": [0.6, 0.95]}, {"power_factor": 0.6}
+
+
+def test_power_factors_at_their_ends_together_decide() -> None:
+    """Two motors of 35 kW at 0.6 take 168 A: 214.8 V fall below 207 V; each alone at 0.6 leaves them above."""
+    table: dict[str, Any] = {}
+    for seed, phase in enumerate("abc"):
+        noise = np.random.default_rng(seed).normal(0, 0.1, 1008)
+        table |= {f"voltage.{phase}n [V]": 214.8 + noise, f"current.{phase} [A]": 150 + 10 * noise}
+        table |= {f"active_power.{phase} [W]": 205 * (150 + 10 * noise)}
+        table |= {f"reactive_power.{phase} [var]": 66 * 150 + noise}
+    sections: dict[str, Any] = {
+        "limits": {"apply": ["en50160-2010-lv"], "quantities": ["voltage"]}, "ratings": {"service": "300 A"},
+        "source_impedance": {"resistance": "0.02 ohm", "reactance": "0.04 ohm"},
+    }  # fmt: skip
+    rows = {}
+    for name, loads in (("both", motors(LOWEST, LOWEST)), ("spans", motors(SPAN, SPAN)),
+                        ("one", motors(SPAN, {"power_factor": 0.95}))):  # fmt: skip
+        found = study(table, new_load=loads, **sections)
+        rows[name] = [prediction(found, rule, f"{channel}+new-load").verdict for rule, channel in
+                      (("voltage-week-95", "voltage.an"), ("service", "current.a"))]  # fmt: skip
+    assert rows == {
+        "both": [Verdict.FAIL, Verdict.FAIL], "spans": [Verdict.INCONCLUSIVE, Verdict.INCONCLUSIVE],
+        "one": [Verdict.PASS, Verdict.PASS],
+    }  # fmt: skip
+
+
+def test_a_tolerance_counts_for_ratings_and_what_fails_first() -> None:
+    drive = {**DRIVE, "spectrum_tolerance": "200 %"}
+    plain, wide = (study(spectral(4), ratings={"service": "400 A"}, new_load=[load]) for load in (DRIVE, drive))
+    bounds = [prediction(found, "service", "current.a+new-load-arithmetic").statistic for found in (plain, wide)]
+    values = [bound.value for bound in bounds if bound is not None]
+    # 100 A of fundamental: 4 A and 20 A, or 60 A, of order 5.
+    assert values[1] ** 2 - values[0] ** 2 == pytest.approx(64**2 - 24**2, rel=0.02)
+    assert wide.rooms[0].share < plain.rooms[0].share

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from pqcheck.loads.answer import answer_of
 from pqcheck.loads.declared import new_loads
-from pqcheck.loads.neutral_cases import neutral_cases
 from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_cases import supply_cases
 from pqcheck.loads.supply_impedance import source_of
 from pqcheck.model.verdict import Verdict
 from pqcheck.reports.load_terminal import as_text
@@ -168,7 +168,7 @@ def test_no_neutral_leads_out_of_the_bounds(
     record = recording({f"voltage.{name}n [V]": np.full(3, volts) for name in "abc"} | nothing)
     loads = new_loads(site)
     found: dict[str, list[float]] = {name: [] for name in "abc"}
-    for source in neutral_cases(loads, source_of(site, record), site.supply):
+    for source in supply_cases(loads, source_of(site, record), site.supply):
         (stream,) = with_addition(record, site, Added(loads, source, "arithmetic")).streams
         for channel, values in next(iter(stream.blocks(None))).values.items():
             found[(channel.phase or "a")[0]].append(float(values[0]))
@@ -179,3 +179,21 @@ def test_no_neutral_leads_out_of_the_bounds(
         assert min(found[name]) <= true[name] + 0.02
         # Lifted by more than the bounds say, a phase may only be by what its own load is not known to take off.
         assert true[name] <= max(found[name]) + 0.02 + (0 if known and said else abs(phase) * drawn.get(name, 0))
+
+
+@pytest.mark.parametrize(("load", "low"), [
+    ({"active_power": "-40 kW", "power_factor": 0.75}, True),  # gives power and takes reactive power
+    ({"current": "80 A", "power_factor": 0.7, "reactive": "leading"}, True),
+    ({"active_power": "-40 kW", "power_factor": 1.0}, False),
+])  # fmt: skip
+def test_power_one_way_and_reactive_power_the_other_may_lift_or_lower(load: dict[str, Any], low: bool) -> None:
+    """Behind 6 kA of unknown X/R: a reactance alone lowers 208.9 V below 207 V, a resistance alone lifts them."""
+    pcc = {"is_pcc": True, "short_circuit_current": "6 kA"}
+    limits = {"apply": ["en50160-2010-lv"], "quantities": ["voltage"]}
+    found = study(week(208.9), limits=limits, pcc=pcc, new_load=[{"name": "x", **load}])
+    size = 0.0383 * (80 if "current" in load else 40e3 / 0.75 / (math.sqrt(3) * 400) if low else 0)
+    worst = {"current": 0.7, "active_power": math.sqrt(1 - 0.75**2)}[next(iter(load))] * size
+    assert (208.9 - worst < 207.3) is low
+    answer = answer_of(found)
+    assert answer is not None and answer.verdict is (Verdict.INCONCLUSIVE if low else Verdict.PASS)
+    assert not found.neutral_open

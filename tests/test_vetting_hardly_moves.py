@@ -129,6 +129,13 @@ def test_a_voltage_that_is_another_one_moved_by_a_constant(copy: Any) -> None:
     assert (Verdict.REFUSED, "columns-alike") in limits(findings, "voltage")
 
 
+def test_legs_of_one_winding_without_a_load_are_no_copies() -> None:
+    first = wandering(1) - 111
+    columns = {"voltage.an [V]": first, "voltage.bn [V]": np.round(first + 0.12, 2)}
+    findings = judged(columns, {"nominal_voltage": "120/240 V", "connection": "split-phase"})
+    assert not codes(findings, "alike")
+
+
 @pytest.mark.parametrize("own", [0.04, 0.3])
 @pytest.mark.parametrize("decimals", [0, 1, 2])
 def test_phases_that_move_together_are_no_copies(own: float, decimals: int) -> None:
@@ -155,3 +162,16 @@ def test_days_that_are_alike_are_no_copies(noise_of_day: float) -> None:
     volts = np.round(shape + np.random.default_rng(6).normal(0, noise_of_day, WEEK), 2)
     found = vet(recording({"voltage.an [V]": volts}), site(supply=SINGLE)).findings
     assert not codes(list(found), "copied")
+
+
+@pytest.mark.parametrize("lag", [2, 7])
+def test_a_week_that_is_there_twice_is_noted(lag: int) -> None:
+    volts = np.concatenate([wandering(1), wandering(2)])
+    volts[7 * DAY :] = volts[(7 - lag) * DAY : (14 - lag) * DAY] if lag == 7 else volts[7 * DAY :]
+    if lag == 2:
+        volts[5 * DAY : 6 * DAY] = volts[3 * DAY : 4 * DAY]
+    findings = judged({"voltage.an [V]": volts}, SINGLE)
+    (note,) = [one for one in findings if one.rule == "copied" and one.reason is not None]
+    assert note.verdict is Verdict.PASS and note.reason is not None
+    assert f"({lag} days before, to begin with): a stretch may be there twice." in note.reason.text
+    assert {one.verdict for one in findings if one.rule == "voltage-week-95"} == {Verdict.PASS}

@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--out", nargs="+", default=[], metavar="FILE",
-        help="write reports; the ending chooses the form (.html .xlsx .md .csv .json ...)",
+        help="write reports; the ending chooses the form (.html .pdf .xlsx .md .csv .json ...)",
     )
     parser.add_argument("--bundle", metavar="DIR", help="write a folder from which the check can be repeated")
     parser.add_argument("--all", action="store_true", help="list every finding, passes too")

@@ -15,7 +15,7 @@ HELP = "Judge all sites of a registry, only what is new or changed; `fleet repor
 _NAMED = 10
 """Lines of one kind that are printed; the rest is counted."""
 
-_OF_A_RUN = ("limits", "quantities", "each")
+_OF_A_RUN = ("limits", "quantities", "each", "scheduler")
 _OF_A_REPORT = ("site", "split", "rules", "all")
 
 
@@ -32,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--limits", nargs="+", metavar="ID_OR_FILE", help="limit tables for rows that name none")
     parser.add_argument("--quantities", nargs="+", metavar="NAME", help="judge only these quantities")
     parser.add_argument("--each", action="store_true", help="judge every file of a row by itself (a file a week)")
+    parser.add_argument("--scheduler", metavar="ADDRESS", help="work on a Dask cluster (default: all cores here)")
     parser.add_argument("--site", metavar="ID", help="report: this site alone (--out also .json, .md, .csv)")
     parser.add_argument("--split", metavar="DATE", help="report: how sites stood before and after this date")
     parser.add_argument("--rules", metavar="FILE", help="report: rules about shares of sites (TOML)")
@@ -57,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from contextlib import ExitStack
+
     from pqcheck.fleet.run_fleet import run_fleet
     from pqcheck.io.progress import Progress
 
@@ -65,15 +68,19 @@ def _run(args: argparse.Namespace) -> int:
     def progress(done: int, total: int) -> None:
         if not shown:
             shown.append(Progress("sites and periods", total, quiet=args.quiet, only_terminal=True))
+            stack.callback(shown[0].end)
         shown[0].at(done)
 
-    try:
+    with ExitStack() as stack:
+        engine = None
+        if args.scheduler:
+            from pqcheck.fleet.cluster import on_cluster
+
+            engine = stack.enter_context(on_cluster(args.scheduler, args.limits))
         done = run_fleet(
-            args.registry, args.out[0], args.limits, quantities=args.quantities, each=args.each, progress=progress
-        )
-    finally:
-        for each in shown:
-            each.end()
+            args.registry, args.out[0], args.limits, quantities=args.quantities, each=args.each, engine=engine,
+            progress=progress,
+        )  # fmt: skip
     show(_text(done, quiet=args.quiet))
     return int(done.exit_status)
 

@@ -27,6 +27,8 @@ def run(args: argparse.Namespace) -> int:
     """List, print, compare or check; returns the exit status."""
     from pqcheck.model.exit_status import ExitStatus
 
+    if args.action == "validate":
+        return _validate(args.table)
     show(_text(args))
     return int(ExitStatus.PASSED)
 
@@ -49,16 +51,31 @@ def _text(args: argparse.Namespace) -> str:
         from pqcheck.reports.limit_table_diff import diff_text
 
         return diff_text(load(args.one), load(args.other))
-    if args.action == "validate":
-        from pqcheck.limit_tables.load_limit_table import count, refuse_id_of_shipped
-
-        table = load(args.table, check_shipped=True)
-        refuse_id_of_shipped(table)
-        counts = count(table)
-        return (
-            f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "
-            f"sha256 {table.sha256}).\n"
-        )
     from pqcheck.reports.show_limit_table import list_text
 
     return list_text(map(load, table_ids()))
+
+
+def _validate(name: str) -> int:
+    """Everything that is wrong with a table: exit 2 where it cannot be read, 1 where it is read and cannot be meant."""
+    from pqcheck.limit_tables.load_limit_table import count, examine_named, refuse_id_of_shipped
+    from pqcheck.model.errors import LimitTableError
+    from pqcheck.model.exit_status import ExitStatus
+
+    examined = examine_named(name)
+    doubts = examined.lines(examined.doubts)
+    if examined.table is None:
+        raise LimitTableError("\n".join([*examined.lines(examined.errors), *doubts]))
+    table = examined.table
+    refuse_id_of_shipped(table)
+    if doubts:
+        things = "one thing cannot" if len(doubts) == 1 else f"{len(doubts)} things cannot"
+        end = f"{table.id}: the table can be read, and {things} be meant as written; `check` runs it and says so."
+        show("\n".join([*doubts, end]) + "\n")
+        return int(ExitStatus.FAILED)
+    counts = count(table)
+    show(
+        f"{table.id}: the table holds together ({counts.rules} rules, {counts.rows} rows of limits, "
+        f"sha256 {table.sha256}).\n"
+    )
+    return int(ExitStatus.PASSED)

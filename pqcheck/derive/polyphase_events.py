@@ -14,7 +14,7 @@ _SECOND = 1_000_000
 
 
 def polyphase(events: Sequence[Event], phases: Sequence[str], within_us: int = 0) -> list[Event]:
-    """Events in order of time, those of several phases that overlap as one.
+    """Events in order of time, those that overlap or meet as one, of several phases or of one that was cut in pieces.
 
     Of dips and interruptions, and apart from them of swells and of rapid changes: the worst residual, the first start,
     the last end. An interruption is one that every phase of `phases` (the connection's, line to neutral or line to
@@ -41,8 +41,8 @@ def polyphase(events: Sequence[Event], phases: Sequence[str], within_us: int = 0
 
 
 def _merged(group: Sequence[Event], phases: Sequence[str], within_us: int) -> list[Event]:
-    """Overlapping events as one, unless all concern the same phases: those are what the recorder told apart."""
-    if len({event.phase for event in group}) > 1 or within_us:
+    """Overlapping events as one, unless all began at once on the same phases: those the recorder told apart."""
+    if within_us or len({event.phase for event in group}) > 1 or len({event.time_us for event in group}) > 1:
         return [_one(group, phases)]
     return [_one([event], phases) for event in group]
 

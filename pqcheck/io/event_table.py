@@ -38,6 +38,9 @@ _SAMPLE = 60
 _LONGEST = Decimal(100 * 366 * 86400)
 _HEADER = re.compile(r"(?P<name>[^\[(]*)[\[(]?(?P<unit>[^\])]*)[\])]?\s*\Z")
 _CELL = re.compile(r"(?P<number>[-+]?[\d.,]+(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s]*)\Z")
+_THOUSANDS = re.compile(r"(?<![\d,])[1-9]\d{0,2}(,\d{3})+(?!\d)")
+_LINES = re.compile(r"\bl+[- ]?l\b|\b(line|phase)[- ]to[- ](line|phase)\b")
+_RAPID_UP_TO, _NO_DIP_FROM = 11, 89
 _WORDS = {
     "duration": re.compile(r"\bduration\b"),
     "residual": re.compile(r"\b(residual|retained|remaining)\b"),
@@ -89,6 +92,18 @@ def _columns(headers: Sequence[str]) -> tuple[dict[str, int], dict[str, str]]:
     return columns, units
 
 
+def _refuse_rivals(header: EventHeader, name: str) -> None:
+    """InputError where one header says two things, or two headers say one."""
+    for meaning in ("duration", "residual", "depth"):
+        alike = [title for title in header.headers if _WORDS[meaning].search(title.replace("_", " ").lower())]
+        if len(alike) > 1:
+            raise InputError(f"{name}: {' and '.join(map(repr, alike))} both read as the {meaning} of events; keep one")
+        if alike and meaning == "depth" and _WORDS["residual"].search(alike[0].replace("_", " ").lower()):
+            raise InputError(
+                f"{name}: {alike[0]!r} may be a residual voltage or a depth; write 'residual [%]' or 'depth [%]'"
+            )
+
+
 def read_events(text: Text, digest: Future[str], header: EventHeader, site: Site | None) -> Table:
     """The events of a file; stamps without offset are resolved later. InputError names row and cell.
 
@@ -103,6 +118,7 @@ def read_events(text: Text, digest: Future[str], header: EventHeader, site: Site
             f"{name} holds events with a duration and neither a residual voltage nor a depth; export that column too, "
             "for example 'residual [%]'"
         )
+    _refuse_rivals(header, name)
     rows = [
         (number, cells_of(line, header.delimiter))
         for number, line in enumerate(lines[header.line + 1 :], start=header.line + 2) if line.strip()
@@ -118,6 +134,7 @@ def read_events(text: Text, digest: Future[str], header: EventHeader, site: Site
         reading.columns, reading.more, name,
     )  # fmt: skip
     read = _Rows(name, header, site.supply if site is not None else None)
+    read.settle_decimals(rows)
     when, local = _stamps(stamps, rows, name)
     events = read.with_resolution(read.event(number, cells, at) for (number, cells), at in zip(rows, when, strict=True))
     read.refuse_per_unit(events)
@@ -174,6 +191,21 @@ class _Rows:
         if unit and unit not in ("%", "pu", "p.u.") and unit not in _VOLTS:
             raise InputError(f"{name}: a {self._value} in {unit!r} is not known; write %, pu, V or kV in brackets")
 
+    def settle_decimals(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
+        """InputError where commas and points of numbers may be of decimals as well as of thousands."""
+        columns = [self._header.columns[meaning] for meaning in ("duration", "residual", "depth")
+                   if meaning in self._header.columns]  # fmt: skip
+        numbers = [(number, cells[column]) for number, cells in rows for column in columns]
+        commas, points = ([(number, text) for number, text in numbers if mark in text] for mark in ",.")
+        # "0,274" and "12,5" can only be decimals; in a table of semicolons commas are.
+        certain = self._header.delimiter != "," or any(not _THOUSANDS.search(text) for _, text in commas)
+        if commas and (points or not certain):
+            number, text = commas[0]
+            raise InputError(
+                f"{self._name}, row {number}: the comma of {text!r} may be of decimals or of thousands; export numbers "
+                "with a point for decimals and nothing for thousands"
+            )
+
     def words(self, meaning: str) -> str:
         """How a column is read, in words."""
         unit = self._header.units.get(meaning, "")
@@ -191,7 +223,7 @@ class _Rows:
         self._finest_s = min(step, self._finest_s or step)
         duration = self._seconds(duration, unit, where)
         if KINDS.get(self._cell(cells, "kind").lower()) == "rapid change":
-            # What stands under the residual voltage is the change, if anything.
+            self._refuse_deep_change(cells, where)
             return Event(at, phase, "rapid change", duration, None, (RowSpan(self._name, number, number),))
         residual = self._residual(cells, phase, where)
         kind = self._kind(self._cell(cells, "kind"), residual, where)
@@ -209,7 +241,9 @@ class _Rows:
         column = self._header.columns[self._value]
         if self._header.units[self._value] != "%" or self._value == "depth":
             return
-        known = [event for event in events if event.kind == "dip" and event.residual_percent is not None]
+        # Without a word for the kind, all that is below 5 % was taken for an interruption.
+        kinds = ("dip",) if "kind" in self._header.columns else ("dip", "interruption")
+        known = [event for event in events if event.kind in kinds and event.residual_percent is not None]
         small = [event for event in known if event.residual_percent and event.residual_percent < 3]
         if small and len(small) == sum(bool(event.residual_percent) for event in known):
             row = small[0].rows[0].first
@@ -275,7 +309,7 @@ class _Rows:
         if value is None:
             return None
         if unit in _VOLTS:
-            nominal = self._nominal(phase)
+            nominal = self._nominal(phase, where)
             if nominal is None:
                 raise InputError(f"{where}: a {self._value} in volts needs [supply] nominal_voltage in the site file")
             percent = 100 * value * _VOLTS[unit] / nominal
@@ -284,16 +318,44 @@ class _Rows:
         else:
             raise InputError(f"{where}: a {self._value} in {unit!r} is not known; write %, pu, V or kV")
         if self._value == "residual":
+            self._refuse_other_depth(cells, percent, where)
             return percent
         if KINDS.get(self._cell(cells, "kind").lower()) == "swell":
             raise InputError(f"{where}: a swell has no depth; export the residual voltage")
         return 100 - percent
 
-    def _nominal(self, phase: str) -> Decimal | None:
+    def _refuse_other_depth(self, cells: Sequence[str], percent: Decimal, where: str) -> None:
+        """InputError where a depth beside the residual voltage contradicts it."""
+        depth, unit = self._number(cells, "depth", where) if "depth" in self._header.columns else (None, "")
+        if depth is None or unit not in ("%", "pu", "p.u."):
+            return
+        if percent <= 100 and abs(100 - percent - depth * (1 if unit == "%" else 100)) > 1:
+            raise InputError(f"{where}: residual voltage and depth are {percent.normalize():f} % and "
+                             f"{self._cell(cells, 'depth')}, which do not add up to 100 %; correct one of them")
+
+    def _refuse_deep_change(self, cells: Sequence[str], where: str) -> None:
+        """InputError where what stands under the residual voltage is no rapid change: neither the change, nor what was
+        left by one, which stays above the threshold of dips."""
+        value, unit = self._number(cells, self._value, where)
+        percent = None if value is None or unit in _VOLTS else abs(value) * (1 if unit == "%" else 100)
+        if percent is not None and _RAPID_UP_TO < percent < _NO_DIP_FROM:
+            raise InputError(f"{where}: a change of {self._cell(cells, self._value)} is no rapid voltage change but a "
+                             "dip or a swell; correct the kind or the value")  # fmt: skip
+
+    def _nominal(self, phase: str, where: str) -> Decimal | None:
+        """The nominal voltage that volts of a phase refer to. InputError where they may be those of another voltage."""
         if self._supply is None:
             return None
         line = self._supply.connection == "delta"
-        return self._supply.nominal(phase or ("ab" if line else "an"))
+        name = self._header.headers[self._header.columns[self._value]]
+        between = bool(_LINES.search(name.replace("_", " ").lower()))
+        if (between and phase in LINE_TO_NEUTRAL) or (not phase and not between and not line
+                                                      and self._supply.connection != "single-phase"):
+            raise InputError(
+                f"{where}: whether the volts of {name!r} are those to neutral or between lines is not clear; name the "
+                "phase (an, ab, ...), or export the residual voltage in percent"
+            )
+        return self._supply.nominal(phase or ("ab" if line or between else "an"))
 
     def _refuse_contradiction(self, kind: str, residual: Decimal, cells: Sequence[str], where: str) -> None:
         """InputError where kind and residual cannot both be right."""

@@ -15,9 +15,9 @@ from msgspec.structs import replace
 from pqcheck.judge.decision import BoundEvidence, Decision, PeriodCounts, reason, shared_reason
 from pqcheck.judge.period_tally import Tallied
 from pqcheck.judge.proof import allowed, prove
-from pqcheck.judge.scope import order_list
 from pqcheck.judge.tasks import Task
 from pqcheck.limit_tables import RuleStatistic
+from pqcheck.limit_tables.wording import order_list
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.verdict import Verdict

@@ -12,13 +12,14 @@ from pqcheck.model.verdict import Verdict
 
 
 def decide_events(
-    outside: int, open_: Sequence[Event], placed: int, *, unlisted: str = "", complete: bool = False,
+    outside: int, open_: Sequence[Event], placed: int, *, unlisted: str = "", complete: bool = False, gap: str = "",
     beside: Sequence[Reason] = (),
 ) -> Decision:
     """The verdict of events beside a curve: `placed` ones lie inside or outside, `open_` ones cannot be placed.
 
-    `unlisted` are the words for what the trend shows beside the list; `complete` says that the list was declared to
-    hold every event. `beside` is said whatever the verdict. Not for a curve that reaches none of the events.
+    `unlisted` are the words for what the trend shows beside the list, `gap` those for when it shows nothing;
+    `complete` says that the list was declared to hold every event. `beside` is said whatever the verdict. Not for a
+    curve that reaches none of the events.
     """
     verdict, proven, why = Verdict.INCONCLUSIVE, False, None
     if outside:
@@ -28,11 +29,18 @@ def decide_events(
     elif unlisted:
         why = reason("events-incomplete", shown=unlisted, placed=placed)
     else:
-        verdict, proven = Verdict.PASS, complete
-        why = None if complete else reason("events-listed", placed=f"{placed} event{'' if placed == 1 else 's'}")
+        verdict, proven, why = Verdict.PASS, *_met(placed, complete, gap)
     for more in beside:
         why = more if why is None else shared_reason(why.code, f"{why.text} {more.text}", why.advice)
     return Decision(verdict, why, proven, 0)
+
+
+def _met(count: float, complete: bool, gap: str) -> tuple[bool, Reason | None]:
+    """Whether what is met is proven, and else why not."""
+    listed = f"{count:g} event{'' if count == 1 else 's'}"
+    if not complete:
+        return False, reason("events-listed", placed=listed)
+    return not gap, reason("events-gap", placed=listed, shown=gap) if gap else None
 
 
 def _open(events: Sequence[Event], others: str) -> Reason:
@@ -42,15 +50,14 @@ def _open(events: Sequence[Event], others: str) -> Reason:
 
 
 def decide_event_count(
-    value: float, most: float, at_most: Decimal, *, unlisted: str, complete: bool, open_: Sequence[Event],
-    too_short: str,
+    value: float, most: float, at_most: Decimal, *, unlisted: str, complete: bool, gap: str,
+    open_: Sequence[Event], too_short: str,
 ) -> Decision:
     """The verdict of a count of events, or of their minutes, beside what there may be.
 
-    `most` is the figure with the events `open_`, of which the table does not say whether they count. `unlisted` and
-    `complete` as for `decide_events`; `too_short` says why less than the span of the rule was monitored.
+    `most` is the figure with the events `open_`, of which the table does not say whether they count. `unlisted`,
+    `complete` and `gap` as for `decide_events`; `too_short` says why less than the span of the rule was monitored.
     """
-    listed = f"{value:g} event{'' if value == 1 else 's'}"
     shown = f"{value:g} where {at_most.normalize():f} may be"
     if value > at_most:
         return Decision(Verdict.FAIL, None, True, 0)
@@ -61,6 +68,5 @@ def decide_event_count(
         return Decision(Verdict.INCONCLUSIVE, _open(open_, f"without them there are {shown}"), False, 0)
     if unlisted:
         return Decision(Verdict.INCONCLUSIVE, reason("events-incomplete", shown=unlisted, placed=shown), False, 0)
-    if not complete:
-        return Decision(Verdict.PASS, reason("events-listed", placed=listed), False, 0)
-    return Decision(Verdict.PASS, None, True, 0)
+    proven, met = _met(value, complete, gap)
+    return Decision(Verdict.PASS, met, proven, 0)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
+from math import inf
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pqcheck.judge.choose_sources import joined
 from pqcheck.judge.events_unseen import UnseenEvents
 from pqcheck.judge.interruptions import Span, add_spans
 from pqcheck.model.recording import Block, Event, Recording
@@ -19,55 +22,112 @@ DIP_BELOW, SWELL_ABOVE = 0.89, 1.11
 thresholds), and a hundredth for a hysteresis and for another reference than the nominal."""
 
 
+_ALIKE, _SQUARES_ALIKE = 0.02, 0.05
+"""Share of nominal, and of its square, by which trend and list may differ: accuracy, clocks, where a window was cut."""
+
+
 class TrendExcursions:
-    """Spans in which the trend shows a voltage so low or so high that a recorder of events has one to tell, and events
-    of which it shows nothing."""
+    """Intervals in which the trend shows a voltage so low or so high that a recorder of events has one to tell, and
+    events of which it shows nothing."""
 
     def __init__(self, site: Site, events: Sequence[Event] = ()) -> None:
         self._nominal = site.supply.nominal
         self.unseen = UnseenEvents(site, events)
-        self.low: list[Span] = []
-        self.high: list[Span] = []
+        self._low: list[_Excursions] = []
+        self._high: list[_Excursions] = []
+        self._seen: list[Span] = []
+        """Spans in which some voltage was observed."""
 
     def feed(self, block: Block) -> None:
         """Take the next block of a stream."""
         self.unseen.feed(block)
-        low, high = np.zeros(block.axis.count, np.bool_), np.zeros(block.axis.count, np.bool_)
+        volts = [values for channel, values in block.values.items() if channel.quantity == "voltage"]
+        if volts:
+            add_spans(self._seen, np.any([~np.isnan(values) for values in volts], axis=0), block)
         for channel, values in block.values.items():
             nominal = self._nominal(channel.phase or "") if channel.quantity == "voltage" else None
             if nominal is None:
                 continue
-            base = float(nominal / factor(channel.unit, "V"))
+            shares = values / float(nominal / factor(channel.unit, "V"))
             # A bound to the wrong side proves neither.
-            if channel.reading in ("mean", "min"):
-                low |= _without(values < DIP_BELOW * base, block.lower_bounds.get(channel))
-            if channel.reading in ("mean", "max"):
-                high |= _without(values > SWELL_ABOVE * base, block.upper_bounds.get(channel))
-        if low.any():
-            add_spans(self.low, low, block)
-        if high.any():
-            add_spans(self.high, high, block)
+            for kept, extreme, beyond, bounds in (
+                (self._low, "min", shares < DIP_BELOW, block.lower_bounds.get(channel)),
+                (self._high, "max", shares > SWELL_ABOVE, block.upper_bounds.get(channel)),
+            ):
+                slots = np.flatnonzero(beyond if bounds is None else beyond & ~bounds)
+                if slots.size and channel.reading in ("mean", extreme):
+                    starts = block.axis.start_us + slots * block.axis.interval_us
+                    kept.append(_Excursions(
+                        starts, starts + block.axis.interval_us, shares[slots], channel.phase or "",
+                        channel.reading == "mean",
+                    ))  # fmt: skip
 
     def unlisted(self, events: Sequence[Event]) -> tuple[list[Span], list[Span]]:
-        """Low spans without a dip or interruption beside them, and high ones without a swell."""
-        certain = [event for event in events if event.certain]
-        dips = [event for event in certain if event.kind in ("dip", "interruption")]
-        swells = [event for event in certain if event.kind == "swell"]
-        return _beside_none(self.low, dips), _beside_none(self.high, swells)
+        """Low spans that no dips and interruptions of the list explain, and high ones that no swells do."""
+        dips = _Listed([event for event in events if event.certain and event.kind in ("dip", "interruption")])
+        swells = _Listed([event for event in events if event.certain and event.kind == "swell"])
+        return joined(dips.unexplained(self._low)), joined(swells.unexplained(self._high))
 
 
-def _without(mask: NDArray[Any], bounds: NDArray[np.bool_] | None) -> NDArray[Any]:
-    return mask if bounds is None else mask & ~bounds
+    def holes(self, events: Sequence[Event], span: Span) -> list[Span]:
+        """Spans inside `span`, between voltages of the trend, without any voltage and without a listed interruption."""
+        seen = joined([*self._seen, *(
+            (event.time_us, event.end_us) for event in events if event.certain and event.kind == "interruption"
+        )])  # fmt: skip
+        between = ((one[1], other[0]) for one, other in pairwise(seen))
+        return [hole for hole in between if hole[0] < span[1] and hole[1] > span[0]] if self._seen else []
 
 
-def _beside_none(spans: Sequence[Span], events: Sequence[Event]) -> list[Span]:
-    """The spans that no event overlaps; both in order of time."""
-    starts = np.array([event.time_us for event in events], np.int64)
-    ends = np.maximum.accumulate(np.array([event.end_us for event in events], np.int64)) if events else starts
-    return [
-        (start, end) for start, end in spans
-        if not (before := int(np.searchsorted(starts, end))) or ends[before - 1] <= start
-    ]
+class _Excursions(NamedTuple):
+    """Intervals of a voltage beyond the threshold: means, else minima or maxima, as shares of nominal."""
+
+    start_us: NDArray[np.int64]
+    end_us: NDArray[np.int64]
+    share: NDArray[Any]
+    phase: str
+    mean: bool
+
+
+class _Listed:
+    """Dips and interruptions, or swells, of a list in order of time."""
+
+    def __init__(self, events: Sequence[Event]) -> None:
+        self._events = sorted(events, key=lambda event: event.time_us)
+        self._starts = np.array([event.time_us for event in self._events], np.int64)
+        ends = np.array([event.end_us for event in self._events], np.int64)
+        self._ends = np.maximum.accumulate(ends) if ends.size else ends
+
+    def unexplained(self, excursions: Iterable[_Excursions]) -> Iterator[Span]:
+        """The intervals whose voltage no event explains."""
+        for each in excursions:
+            # From the first event that is not over before an interval to the last that began before its end.
+            first = np.searchsorted(self._ends, each.start_us, side="right").tolist()
+            last = np.searchsorted(self._starts, each.end_us).tolist()
+            for start, end, share, low, high in zip(
+                each.start_us.tolist(), each.end_us.tolist(), each.share.tolist(), first, last, strict=True
+            ):
+                if low >= high or not self._explain(self._events[low:high], start, end, share, each):
+                    yield start, end
+
+    @staticmethod
+    def _explain(events: Sequence[Event], start: int, end: int, share: float, of: _Excursions) -> bool:
+        """Whether events on the phase of an interval, as long and as deep as they are listed, explain its voltage."""
+        # An event between lines shows on both of their phases, and the other way round.
+        near = [event for event in events if event.end_us > start
+                and (not event.phase or set(event.phase) & set(of.phase) - {"n"})]  # fmt: skip
+        if not near:
+            return False
+        low = share < 1
+        residuals = [float(event.residual_percent) / 100 if event.residual_percent is not None else 0.0 if low else inf
+                     for event in near]  # fmt: skip
+        deepest = min(residuals) if low else max(residuals)
+        if not of.mean:
+            return deepest <= share + _ALIKE if low else deepest >= share - _ALIKE
+        spans = joined((max(event.time_us, start), min(event.end_us, end)) for event in near)
+        covered = sum(last - first for first, last in spans) / (end - start)
+        # The mean of squares, with the rest of the interval just short of being an event itself.
+        bound = (1 - covered) * (0.9 if low else 1.1) ** 2 + covered * deepest**2
+        return bound <= share**2 + _SQUARES_ALIKE if low else bound >= share**2 - _SQUARES_ALIKE
 
 
 def monitored(recording: Recording, site: Site) -> tuple[int, int] | None:

@@ -15,6 +15,7 @@ from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.rules import Reference, RulePeriod, RuleStatistic
 from pqcheck.model.clock import iso
 from pqcheck.model.findings import Finding, Period, Reason
+from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site
 
@@ -61,7 +62,7 @@ def _rule(quantity: str, reference: Reference, interval_us: int, orders: tuple[i
     return Rule(
         id=f"{quantity}-{interval_us}", title=quantity, clause="", confidence="derived", quantity=quantity, phases=(),
         interval_s=Decimal(interval_us) / 1_000_000, also_intervals_s=(), period=RulePeriod("recording"),
-        statistic=RuleStatistic("report_only"), reference=reference, unit="%", strict=False,
+        statistic=RuleStatistic("report_only"), reference=reference, unit=QUANTITIES[quantity].unit, strict=False,
         rows=(LimitRow(orders=orders, no_limit=True),),
     )
 

@@ -54,7 +54,7 @@ def judge_events(
         scope = governs(site, table) if scope.holds else scope
         for rule in table.event_rules:
             reported = rule.kind == "classes" or (rule.kind == "events_at_most" and rule.at_most is None)
-            if reported and not recording.events and counted.monitored is None:
+            if reported and not recording.events and (counted.monitored is None or not recording.event_tables):
                 continue
             answer = scope if not scope.holds else ask(site, rule.applies_if)
             why = answer.missing if answer.holds is None else answer.text
@@ -80,6 +80,7 @@ class _Counted:
         self._windows: dict[int, tuple[Event, Window]] = {}
         # Raw rows, so that what an exclusion took out of the count still stands beside the trend.
         self.low, self.high = ([], []) if trend is None else trend.unlisted(recording.events)
+        self.holes = [] if trend is None or self.monitored is None else trend.holes(recording.events, self.monitored)
         self.unseen = UnseenEvents(site, ()) if trend is None else trend.unseen
 
     def window(self, event: Event) -> Window:
@@ -126,8 +127,9 @@ class _Judge:
             return self._unjudged(Verdict.INCONCLUSIVE, "fact-not-declared", missing="[supply] frequency")
         if self.rule.kind == "classes":
             return self._classes()
-        if not self.events and not self.counted.excluded and self.counted.monitored is None:
-            if self.counted.recording.event_tables:
+        tables = self.counted.recording.event_tables
+        if not self.events and not self.counted.excluded and (self.counted.monitored is None or not tables):
+            if tables:
                 return self._unjudged(Verdict.INCONCLUSIVE, "events-empty")
             detail = ", and the minimum of a trend interval is a depth without a duration, which no curve can place"
             quantity = "dips, swells and interruptions with their duration and residual voltage"
@@ -154,6 +156,7 @@ class _Judge:
         shown_outside = placed.events(OUTSIDE)
         decision = decide_events(
             outside, placed.events(OPEN), known, unlisted=unlisted, complete=self.counted.monitored is not None,
+            gap=self._spans(self.counted.holes),
             beside=(*self._beyond_words(placed.events(BEYOND)), *self._unseen_words(shown_outside)),
         )  # fmt: skip
         memory = "memory" in placed.confidences(*([OUTSIDE] if outside else PLACED))
@@ -184,12 +187,13 @@ class _Judge:
         kinds = {cell.kind for cell in self.rule.classes}
         spans = (self.counted.low if self.rule.lower or kinds & {"dip", "interruption"} else []) + (
             self.counted.high if self.rule.upper or "swell" in kinds else [])
-        if not spans:
-            return ""
+        beyond = f"voltages below {DIP_BELOW:.0%} or above {SWELL_ABOVE:.0%} of nominal "
+        return beyond + self._spans(spans) if spans else ""
+
+    def _spans(self, spans: Sequence[tuple[int, int]]) -> str:
         zone = self.counted.recording.zone
-        first = ", ".join(f"from {iso(start, zone)} to {iso(end, zone)}" for start, end in sorted(spans)[:3])
-        more = f" and {len(spans) - 3} more times" if len(spans) > 3 else ""
-        return f"voltages below {DIP_BELOW:.0%} or above {SWELL_ABOVE:.0%} of nominal {first}{more}"
+        first = ", ".join(f"from {iso(start, zone)} to {iso(end, zone)}" for start, end in sorted(spans)[:_MOST_NAMED])
+        return first + (f" and {len(spans) - _MOST_NAMED} more times" if len(spans) > _MOST_NAMED else "")
 
     def _beyond_words(self, beyond: Sequence[Event]) -> Iterator[Reason]:
         """The events that the curve does not reach, the longest first."""
@@ -237,7 +241,7 @@ class _Judge:
         enough = rule.per == "recording" or PER_US[rule.per] <= span[1] - span[0]
         decision = decide_event_count(
             value, most, rule.at_most, unlisted=self._unlisted(), complete=self.counted.monitored is not None,
-            open_=counted.open, too_short=(
+            gap=self._spans(self.counted.holes), open_=counted.open, too_short=(
                 "" if enough else f"The rule counts over a {rule.per}; {days:.4g} days were monitored"),
         )  # fmt: skip
         failed = decision.verdict is Verdict.FAIL

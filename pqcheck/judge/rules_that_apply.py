@@ -11,11 +11,12 @@ from msgspec.structs import replace
 from pqcheck.derive.sources import Catalogue, Wanted
 from pqcheck.judge.choose_sources import Choice, bound_means, choices, rivals_of, span_of_periods
 from pqcheck.judge.phases_asked import PhaseTask, phases_asked
-from pqcheck.judge.scope import in_force, never_judged, on_curve, order_list
+from pqcheck.judge.scope import in_force, never_judged, on_curve
 from pqcheck.judge.site_facts import Answer, ask, governs
 from pqcheck.judge.tasks import Settled, Task
 from pqcheck.limit_tables import LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
+from pqcheck.limit_tables.wording import order_list
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings import Reason
 from pqcheck.model.quantities import HIGHEST_ORDER, LINE_TO_LINE, QUANTITIES

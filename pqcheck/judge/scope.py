@@ -1,4 +1,4 @@
-"""Small questions about tables and rules: in force, ever judged, a limit on a curve, orders as people write them."""
+"""Small questions about tables and rules: in force, ever judged, a limit on a curve."""
 
 from __future__ import annotations
 
@@ -44,20 +44,3 @@ def on_curve(points: Sequence[tuple[Decimal, Decimal]], hertz: Decimal) -> Decim
             share = (hertz.ln() - f0.ln()) / (f1.ln() - f0.ln())
             return (l0.ln() + share * (l1.ln() - l0.ln())).exp()
     return points[0][1]
-
-
-def order_list(orders: Sequence[int]) -> str:
-    """Orders as people write them: ``26 to 50``, ``2, 4, 6``."""
-    parts: list[str] = []
-    numbers = sorted(set(orders))
-    start = 0
-    while start < len(numbers):
-        end = start
-        while end + 1 < len(numbers) and numbers[end + 1] == numbers[end] + 1:
-            end += 1
-        if end - start >= 2:
-            parts.append(f"{numbers[start]} to {numbers[end]}")
-        else:
-            parts += [str(number) for number in numbers[start : end + 1]]
-        start = end + 1
-    return ", ".join(parts)

@@ -6,13 +6,14 @@ that a row names; the edges and a value between two neighbours stand for all val
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import pairwise, product
 from typing import Any
 
 from pqcheck.limit_tables.rules import Condition, ValueRange
-from pqcheck.limit_tables.written import condition, plain, refuse
+from pqcheck.limit_tables.written import Problem, condition, plain
 from pqcheck.model.errors import nearest
 
 NUMERIC_FACTS = ("nominal_voltage", "nominal_frequency", "short_circuit_ratio", "inverter_share")
@@ -27,28 +28,37 @@ TEXT_FACTS: Mapping[str, tuple[str, ...]] = {
 """Facts that are words, with all their values."""
 
 
-def check_condition(written: Mapping[str, Any], path: str, options: Mapping[str, Mapping[str, Any]]) -> None:
-    """Raise `LimitTableError` for the first thing that does not hold together in one condition."""
+def check_condition(
+    written: Mapping[str, Any], path: str, options: Mapping[str, Mapping[str, Any]]
+) -> Iterator[Problem]:
+    """What does not hold together in one condition."""
     fact = written["fact"]
     known: Iterable[str] = TEXT_FACTS.get(fact, ())
     if fact.startswith("option:"):
         name = fact.removeprefix("option:")
         if name not in options:
             near = nearest(name, options) or "."
-            refuse(f"{path}.fact", f"the option {name!r} is not declared under 'options'{near}")
+            yield Problem(f"{path}.fact", f"the option {name!r} is not declared under 'options'{near}")
+            return
         known = options[name]["values"]
     if (fact in NUMERIC_FACTS) != ("in" in written):
         wanted = "a span under 'in'" if fact in NUMERIC_FACTS else "values under 'is'"
-        refuse(path, f"{fact} is tested with {wanted}.")
+        yield Problem(path, f"{fact} is tested with {wanted}.")
+        return
     for value in written.get("is", ()):
         if value not in known:
-            refuse(f"{path}.is", f"{value!r} is not a value of {fact}{nearest(value, known) or '.'}")
+            yield Problem(f"{path}.is", f"{value!r} is not a value of {fact}{nearest(value, known) or '.'}")
+    if fact in NUMERIC_FACTS and "default" in written and not _NUMBER.fullmatch(written["default"]):
+        yield Problem(f"{path}.default", f"{written['default']!r} is no number, which {fact} is.")
     span = condition(written, {}).span
     if span is not None and span.low is not None and span.high is not None:
         closed = span.low_closed and span.high_closed
         if span.low > span.high or (span.low == span.high and not closed):
-            refuse(f"{path}.in", f"the span {written['in']} holds no value; the first edge must lie below the second.")
+            text = f"the span {written['in']} holds no value; the first edge must lie below the second."
+            yield Problem(f"{path}.in", text)
 
+
+_NUMBER = re.compile(r"-?[0-9]{1,12}(\.[0-9]{1,12})?")
 
 Cell = Mapping[str, Decimal | str]
 
@@ -58,6 +68,11 @@ def holds(condition: Condition, value: Decimal | str) -> bool:
     if condition.span is not None:
         return isinstance(value, Decimal) and condition.span.holds(value)
     return value in condition.values
+
+
+def holds_by_default(condition: Condition) -> bool:
+    """Whether a condition holds as far as options go, where the site declares none."""
+    return not condition.fact.startswith("option:") or condition.default in condition.values
 
 
 def cells(domain: Sequence[Condition], selectors: Sequence[Sequence[Condition]]) -> Iterator[Cell]:

@@ -9,7 +9,7 @@ nominal frequency.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import combinations
 from typing import Any, Literal
@@ -18,7 +18,7 @@ from msgspec import Struct
 
 from pqcheck.limit_tables.conditions import representatives
 from pqcheck.limit_tables.rules import Condition, ValueRange
-from pqcheck.limit_tables.written import condition, number, refuse, refuse_twice, seconds, span, weakest
+from pqcheck.limit_tables.written import Placed, Problem, condition, id_problems, number, seconds, span, weakest
 
 Written = Mapping[str, Any]
 
@@ -165,42 +165,45 @@ def _class(item: Written, mark: str) -> EventClass:
     )
 
 
-def check_event_rules(rules: Sequence[Written], seen: set[str]) -> None:
-    """Raise `LimitTableError` for the first thing that does not hold together; `seen` are the ids already taken."""
-    for index, rule in enumerate(rules):
-        path = f"event_rules[{index}]"
-        refuse_twice(rule["id"], seen, path)
+def check_event_rules(rules: Placed, seen: set[str]) -> Iterator[Problem]:
+    """What does not hold together; `seen` are the ids already taken."""
+    for path, rule in rules:
+        yield from id_problems(rule["id"], seen, path)
         for edge in ("lower", "upper"):
-            _check_edge(rule.get(edge, ()), f"{path}.{edge}")
-        _check_classes(event_rule(rule, {}), f"{path}.classes")
+            yield from _check_edge(rule.get(edge, ()), f"{path}.{edge}")
+        yield from _check_classes(event_rule(rule, {}), f"{path}.classes")
 
 
-def _check_edge(steps: Sequence[Written], path: str) -> None:
+def _check_edge(steps: Sequence[Written], path: str) -> Iterator[Problem]:
     for index, step in enumerate(steps):
         if number(step["residual"]) < 0:
-            refuse(f"{path}[{index}].residual", f"{step['residual']} is below 0 %.")
+            yield Problem(f"{path}[{index}].residual", f"{step['residual']} is below 0 %.")
         if "up_to" not in step:
             if index + 1 < len(steps):
-                refuse(f"{path}[{index}]", "a step without 'up_to' holds for any duration and must be the last.")
+                yield Problem(f"{path}[{index}]", "a step without 'up_to' holds for any duration and must be the last.")
             continue
         if index == 0:
+            if event_duration(step["up_to"]).value <= 0:
+                yield Problem(f"{path}[0].up_to", f"no event is as short as {step['up_to']}.")
             if step.get("join") == "log-time":
-                refuse(f"{path}[0].join", "the first step has no step before it to be joined to.")
+                yield Problem(f"{path}[0].join", "the first step has no step before it to be joined to.")
             continue
-        before = steps[index - 1]["up_to"]
+        before = steps[index - 1].get("up_to")
+        if before is None:
+            continue
         ends, starts = event_duration(step["up_to"]), event_duration(before)
         if any(ends.seconds(hertz) <= starts.seconds(hertz) for hertz in _FREQUENCIES):
-            refuse(f"{path}[{index}].up_to", f"{step['up_to']} is not longer than the step before, {before}.")
+            yield Problem(f"{path}[{index}].up_to", f"{step['up_to']} is not longer than the step before, {before}.")
 
 
-def _check_classes(rule: EventRule, path: str) -> None:
+def _check_classes(rule: EventRule, path: str) -> Iterator[Problem]:
     """No event may fall into two classes, at 50 Hz or at 60 Hz."""
     for (i, first), (j, second) in combinations(enumerate(rule.classes), 2):
         if first.kind != second.kind or not _overlap(first.residual, second.residual):
             continue
         if any(_overlap(first.durations(hertz), second.durations(hertz)) for hertz in _FREQUENCIES):
             text = f"{second.name!r} overlaps {first.name!r} ({path}[{i}]); let one event fit one class."
-            refuse(f"{path}[{j}]", text)
+            yield Problem(f"{path}[{j}]", text)
 
 
 def _overlap(first: ValueRange, second: ValueRange) -> bool:

@@ -7,13 +7,13 @@ nothing here has a default (docs/method/loads.md).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Any, Literal
 
 from msgspec import Struct
 
-from pqcheck.limit_tables.written import number, refuse, refuse_twice, seconds, weakest
+from pqcheck.limit_tables.written import Placed, Problem, id_problems, number, seconds, weakest
 from pqcheck.model.errors import nearest
 
 Written = Mapping[str, Any]
@@ -125,32 +125,32 @@ def _condition(tested: Written, clause: str, mark: str) -> LoadCondition:
     )
 
 
-def check_load_rules(rules: Sequence[Written], seen: set[str]) -> None:
-    """Raise `LimitTableError` for the first thing that does not hold together; `seen` are the ids already taken."""
-    for index, rule in enumerate(rules):
-        path = f"load_rules[{index}]"
-        refuse_twice(rule["id"], seen, path)
+def check_load_rules(rules: Placed, seen: set[str]) -> Iterator[Problem]:
+    """What does not hold together; `seen` are the ids already taken."""
+    for path, rule in rules:
+        yield from id_problems(rule["id"], seen, path)
         multiplier = rule["multiplier"]["value"]
         if number(multiplier) < 1:
-            refuse(f"{path}.multiplier.value", f"{multiplier} would make the demand smaller than it is.")
+            yield Problem(f"{path}.multiplier.value", f"{multiplier} would make the demand smaller than it is.")
         for name in rule.get("open_choices", ()):
             if name not in CHOICES:
-                refuse(f"{path}.open_choices", f"{name!r} is no choice that is known{nearest(name, CHOICES) or '.'}")
+                text = f"{name!r} is no choice that is known{nearest(name, CHOICES) or '.'}"
+                yield Problem(f"{path}.open_choices", text)
         places = {path: rule, **{f"{path}.demand[{place}]": holder for place, holder in enumerate(rule["demand"])}}
         for where, holder in places.items():
             for place, tested in enumerate(holder.get("conditions", ())):
                 fact = tested["fact"]
                 if fact not in CONDITIONS:
                     known = nearest(fact, CONDITIONS) or "."
-                    refuse(f"{where}.conditions[{place}].fact", f"{fact!r} is no fact known{known}")
+                    yield Problem(f"{where}.conditions[{place}].fact", f"{fact!r} is no fact known{known}")
         for place, source in enumerate(rule["demand"]):
-            _check_source(source, f"{path}.demand[{place}]")
+            yield from _check_source(source, f"{path}.demand[{place}]")
 
 
-def _check_source(source: Written, path: str) -> None:
+def _check_source(source: Written, path: str) -> Iterator[Problem]:
     if source["basis"] == "recorded" and "continuous" not in source:
-        refuse(path, "a recorded demand needs 'continuous', how long it must have been recorded.")
+        yield Problem(path, "a recorded demand needs 'continuous', how long it must have been recorded.")
     if source["basis"] == "declared" and "months" not in source:
-        refuse(path, "a declared demand needs 'months', over how many it is the maximum.")
+        yield Problem(path, "a declared demand needs 'months', over how many it is the maximum.")
     if "interval" in source and (seconds(source["interval"]) <= 0 or 3600 % seconds(source["interval"])):
-        refuse(f"{path}.interval", f"{source['interval']} is no demand interval; it must divide the hour.")
+        yield Problem(f"{path}.interval", f"{source['interval']} is no demand interval; it must divide the hour.")

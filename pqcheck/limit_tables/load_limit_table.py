@@ -9,15 +9,18 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from msgspec import structs
 from msgspec.structs import replace
 
-from pqcheck.limit_tables.overlays import merge_overlay, overlay_places
-from pqcheck.limit_tables.rules import Condition, LimitRow, LimitTable, Rule
+from pqcheck.limit_tables.conditions import holds_by_default
+from pqcheck.limit_tables.overlays import merge_overlay
+from pqcheck.limit_tables.rules import LimitRow, LimitTable, Remark, Rule
 from pqcheck.limit_tables.table_from_json import table_from
-from pqcheck.limit_tables.written import read_json
+from pqcheck.limit_tables.written import Problem, read_json
 from pqcheck.model.errors import LimitTableError, nearest
 from pqcheck.model.small_files import read_small
 
@@ -48,35 +51,75 @@ def table_ids() -> tuple[str, ...]:
 def load(id_or_path: str, *, check_shipped: bool = False) -> LimitTable:
     """The table or overlay with this id, or in this JSON file; with `check_shipped` every check is run for any table.
 
-    The checksum is sha256 over the file's bytes; for an overlay over the bytes of its base followed by its own.
+    The checksum is sha256 over the file's bytes; for an overlay over the bytes of its base followed by its own. What is
+    read and cannot be meant stands under the remarks of a table given by path.
     Raises `LimitTableError` for an unknown id (nearest named) and for a file that does not hold together.
     """
     path, shipped = _locate(id_or_path)
-    trusted = shipped and not check_shipped
-    # A shipped table is named by its file: messages and results must not depend on where pqcheck is installed.
-    where = path.stem if shipped else path.name
-    data = _read(path)
-    written = read_json(data, where)
-    if not trusted:
-        _check_shape(written, where)
-    base = None
-    if "overlay_of" in written:
-        base_path = _base_path(written["overlay_of"], path, where)
+    if shipped and not check_shipped:
+        data = _read(path)
+        written = read_json(data, path.stem)
+        if "overlay_of" not in written:
+            return table_from(written, hashlib.sha256(data).hexdigest())
+        base_path = _base_path(written["overlay_of"], path, path.stem)
         base_data = _read(base_path)
-        base_written = read_json(base_data, base_path.name)
-        if not trusted and looks_like_path(written["overlay_of"]):
-            _check_shape(base_written, base_path.name)
-            if "overlay_of" not in base_written:
-                _check_meaning(base_written, base_path.name, {})
-        places = overlay_places(written)
-        written = merge_overlay(written, base_written, where)
-        base, data = base_written["id"], base_data + data
-    else:
-        places = {}
-    if not trusted:
-        _check_meaning(written, where, places)
-    table = table_from(written, hashlib.sha256(data).hexdigest(), base)
-    return table if shipped else replace(table, id_of_shipped=_is_edited_copy(table))
+        base = read_json(base_data, base_path.name)
+        return table_from(merge_overlay(written, base), hashlib.sha256(base_data + data).hexdigest(), base["id"])
+    examined = examine_named(id_or_path)
+    if examined.table is None:
+        first = examined.errors[0]
+        raise LimitTableError(f"{examined.name}: {first.path}: {first.text}")
+    return examined.table
+
+
+class ExaminedFile(NamedTuple):
+    """The file of a table: errors and doubts with their places, and the table where there is no error."""
+
+    name: str
+    text: str
+    errors: tuple[Problem, ...]
+    doubts: tuple[Problem, ...]
+    table: LimitTable | None
+
+    def lines(self, problems: Iterable[Problem]) -> list[str]:
+        """The problems in the order of the file, each with its line where it stands in this file."""
+        from pqcheck.limit_tables.line_of_path import line_of
+
+        placed = sorted((line_of(self.text, problem.path), problem) for problem in problems)
+        return [f"{self.name}, line {line}: {path}: {text}" for line, (path, text) in placed]
+
+
+def examine_named(id_or_path: str) -> ExaminedFile:
+    """Everything that is wrong with a table, and the table where it can be read.
+
+    Raises `LimitTableError` for what is not there or no JSON file, and for an overlay whose base does not hold
+    together.
+    """
+    from pqcheck.limit_tables.examine import examine
+
+    path, shipped = _locate(id_or_path)
+    # A shipped table is named by its file: messages and results must not depend on where pqcheck is installed.
+    name = path.stem if shipped else path.name
+    data = _read(path)
+    written = read_json(data, name)
+    schema = json.loads((limits_folder() / MARKER).read_bytes())
+    base, base_data = None, b""
+    if isinstance(written, dict) and isinstance(written.get("overlay_of"), str):
+        base_path = _base_path(written["overlay_of"], path, name)
+        base_data = _read(base_path)
+        base = read_json(base_data, base_path.name)
+        of_base = examine(base, schema).errors if looks_like_path(written["overlay_of"]) else ()
+        if of_base:
+            raise LimitTableError(f"{base_path.name}: {of_base[0].path}: {of_base[0].text}")
+    errors, doubts, merged = structs.astuple(examine(written, schema, base))
+    text = data.decode(json.detect_encoding(data)).removeprefix("\ufeff")
+    examined = ExaminedFile(name, text, errors, doubts, None)
+    if merged is None:
+        return examined
+    table = table_from(merged, hashlib.sha256(base_data + data).hexdigest(), base["id"] if base else None)
+    remarks = (Remark((), line.removeprefix(f"{name}, ")) for line in examined.lines(doubts))
+    copy = not shipped and _is_edited_copy(table)
+    return examined._replace(table=replace(table, remarks=(*table.remarks, *remarks), id_of_shipped=copy))
 
 
 def _is_edited_copy(table: LimitTable) -> bool:
@@ -90,18 +133,6 @@ def refuse_id_of_shipped(table: LimitTable) -> None:
             f"{table.id} is the id of a shipped table, and this one differs from it (sha256 {table.sha256[:12]}, the "
             f"shipped one {load(table.id).sha256[:12]}); give it an id of its own"
         )
-
-
-def _check_shape(written: Any, where: str) -> None:
-    from pqcheck.limit_tables.schema import check_schema
-
-    check_schema(written, json.loads((limits_folder() / MARKER).read_bytes()), where)
-
-
-def _check_meaning(written: Any, where: str, places: dict[str, str]) -> None:
-    from pqcheck.limit_tables.table_checks import check_table
-
-    check_table(written, where, places)
 
 
 def _locate(id_or_path: str) -> tuple[Path, bool]:
@@ -199,8 +230,4 @@ def library_sentence() -> str:
 
 def default_rows(rule: Rule) -> tuple[LimitRow, ...]:
     """The rows in force where the site declares no option."""
-    return tuple(row for row in rule.rows if all(_by_default(condition) for condition in row.where))
-
-
-def _by_default(condition: Condition) -> bool:
-    return not condition.fact.startswith("option:") or condition.default in condition.values
+    return tuple(row for row in rule.rows if all(map(holds_by_default, row.where)))

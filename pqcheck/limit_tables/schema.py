@@ -1,25 +1,35 @@
-"""Check a user's table against the schema, with messages that name the place and what was expected."""
+"""Where a user's table leaves the schema, in sentences that name the place and what was expected."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pqcheck.model.errors import LimitTableError, nearest
+from pqcheck.limit_tables.written import Problem
+from pqcheck.model.errors import nearest
 
 if TYPE_CHECKING:
     from jsonschema.exceptions import ValidationError
 
 
-def check_schema(written: Any, schema: Mapping[str, Any], where: str) -> None:
-    """Raise `LimitTableError` for the first place where `written` leaves the vocabulary of the schema."""
+def schema_problems(written: Any, schema: Mapping[str, Any]) -> Iterator[tuple[Problem, Sequence[str | int]]]:
+    """Where `written` leaves the vocabulary of the schema, and the steps that lead there; one for each place.
+
+    The deepest place comes first, since it says most; among equals a missing or unknown key.
+    """
     from jsonschema import Draft202012Validator
 
-    errors = list(Draft202012Validator(schema).iter_errors(written))
-    if errors:
-        # The place deepest in the document says most; among equals a missing or unknown key.
-        worst = max(errors, key=lambda error: (len(error.absolute_path), error.validator not in _LEAST_TELLING))
-        raise LimitTableError(f"{where}: {json_path(worst.absolute_path)}: {_sentence(worst)}")
+    errors = sorted(
+        Draft202012Validator(schema).iter_errors(written),
+        key=lambda error: (len(error.absolute_path), error.validator not in _LEAST_TELLING),
+        reverse=True,
+    )
+    seen: set[str] = set()
+    for error in errors:
+        path = json_path(error.absolute_path)
+        if path not in seen:
+            seen.add(path)
+            yield Problem(path, _sentence(error)), tuple(error.absolute_path)
 
 
 _LEAST_TELLING = ("not", "anyOf")
@@ -46,7 +56,9 @@ def _sentence(error: ValidationError) -> str:
             return f"{_listed(missing)} is missing; add it."
         case "additionalProperties":
             unknown = sorted(key for key in value if key not in properties)
-            return f"the key {unknown[0]!r} is not known here{nearest(unknown[0], properties) or '.'}"
+            return " ".join(
+                f"the key {key!r} is not known here{nearest(key, properties) or '.'}" for key in unknown
+            )
         case "enum":
             hint = nearest(value, expected) if isinstance(value, str) else ""
             return f"{value!r} is not one of {_listed(expected)}{hint or '.'}"
@@ -63,6 +75,8 @@ def _sentence(error: ValidationError) -> str:
             return "an entry is there twice; keep one."
         case "minimum":
             return f"{value} is below the least value, {expected}."
+        case "maximum":
+            return f"{value} is above the greatest value, {expected}."
         case "anyOf":
             needed = [key for choice in expected for key in choice.get("required", ())]
             return f"one of {_listed(needed)} is needed."

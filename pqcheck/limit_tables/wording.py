@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import pairwise
 
-from pqcheck.limit_tables import Condition, LimitRow, Rule, RulePeriod, RuleStatistic
+from pqcheck.limit_tables import Condition, LimitRow, LimitTable, Rule, RulePeriod, RuleStatistic
+from pqcheck.limit_tables.conditions import holds_by_default
 from pqcheck.limit_tables.existing_load_rules import CHOICES, LoadCondition, LoadRule
 from pqcheck.limit_tables.written import plain, span_text
 from pqcheck.model.clock import duration_text
@@ -54,7 +55,24 @@ def orders_words(orders: Sequence[int]) -> str:
             return f"{orders[0]} to {orders[-1]}"
         if steps == {2}:
             return f"{orders[0]} to {orders[-1]} {'even' if orders[0] % 2 == 0 else 'odd'}"
-    return ", ".join(str(order) for order in orders)
+    return order_list(orders)
+
+
+def order_list(orders: Sequence[int]) -> str:
+    """Orders as people write them: ``26 to 50``, ``2, 4, 6``."""
+    parts: list[str] = []
+    numbers = sorted(set(orders))
+    start = 0
+    while start < len(numbers):
+        end = start
+        while end + 1 < len(numbers) and numbers[end + 1] == numbers[end] + 1:
+            end += 1
+        if end - start >= 2:
+            parts.append(f"{numbers[start]} to {numbers[end]}")
+        else:
+            parts += [str(number) for number in numbers[start : end + 1]]
+        start = end + 1
+    return ", ".join(parts)
 
 
 def unit_words(rule: Rule) -> str:
@@ -83,7 +101,7 @@ def row_words(row: LimitRow, rule: Rule) -> str:
     unit = unit_words(rule)
     if row.hertz:
         points = "; ".join(f"{shown(hertz)} Hz: {shown(high)}{unit}" for hertz, high in row.hertz)
-        return f"at most, log-log between the points: {points}"
+        return f"{'below' if rule.strict else 'at most'}, log-log between the points: {points}"
     if row.derating:
         points = "; ".join(f"{shown(at)}{unit}: {shown(factor)}" for at, factor in row.derating)
         return f"factor on the rating, +-{shown(row.derating_uncertainty)} by reading: {points}"
@@ -132,16 +150,118 @@ def judged_words(rule: Rule) -> str:
     return f"{name}, {interval} values{also}, {period_words(rule.period)}: {verdict}"
 
 
-def condition_words(condition: Condition) -> str:
+def deciding_words(rule: Rule) -> Iterator[str]:
+    """What else decides a verdict beside quantity, time, statistic and limits: a line for each key that is written."""
+    if rule.phases:
+        yield f"only the phases {', '.join(rule.phases)}"
+    if rule.highest_order is not None:
+        yield f"the sum goes to order {rule.highest_order}"
+    if rule.drop_flagged:
+        yield "flagged intervals are left out"
+    if rule.coverage_percent is not None:
+        yield f"decided where {plain(rule.coverage_percent)} % of the values are there, as the document asks"
+    criterion = rule.time_criterion
+    if criterion is not None:
+        undeclared = "fails" if criterion.outside == "fail" else "is inconclusive"
+        yield (
+            f"time criterion: the site declares one for range {criterion.range!r} under [[criteria]]; undeclared, a "
+            f"value outside {undeclared}, and less than {duration_words(criterion.shortest_pass_s)} cannot pass"
+        )
+
+
+def interruption_words(table: LimitTable) -> str:
+    """Which voltages are no voltages: ``below 5 % of nominal on all phases counts as an interruption``."""
+    threshold = plain(table.interruption_below_percent)
+    level = f"at or below {threshold} %" if table.interruption_closed else f"below {threshold} %"
+    return f"{level} of nominal on all phases counts as an interruption"
+
+
+def nominals_words(table: LimitTable) -> str:
+    """The nominal voltages that a table lists: ``400/230 V (wye: 400 and 230 V), and no other``."""
+    only = ", and no other" if table.only_these_nominals else ""
+    rows = (
+        f"{name} ({' '.join(row.connections)}: "
+        f"{' and '.join(plain(value) for value in (row.line_to_line, row.line_to_neutral) if value is not None)} V)"
+        for name, row in table.nominals.items()
+    )
+    return (", ".join(rows) or "any") + only
+
+
+def table_words(table: LimitTable) -> Iterator[str]:
+    """What decides verdicts of every rule: when the table is in force, interruptions, nominal voltages, options."""
+    if table.effective_from or table.effective_to:
+        yield f"in force from {table.effective_from or 'the beginning'} to {table.effective_to or 'further notice'}"
+    yield f"a voltage {interruption_words(table)}"
+    if table.nominals:
+        yield f"nominal voltages: {nominals_words(table)}"
+    for name, values in table.options.items():
+        yield f"option {name}: {' | '.join(values)}"
+
+
+def option_lines(rule: Rule) -> Iterator[str]:
+    """The limits that hold where a site declares an option, where these are not those that hold by default."""
+    for (options, place), limits in option_limits(rule).items():
+        groups: dict[str, list[int]] = {}
+        for h, words in limits.items():
+            groups.setdefault(words, []).extend([] if h is None else [h])
+        texts = (
+            f"{f'order {orders_words(sorted(members))}: ' if members else ''}{words}"
+            for words, members in groups.items()
+        )
+        yield f"{options}: {f'{place}: ' if place else ''}{'; '.join(texts)}"
+
+
+def option_limits(rule: Rule) -> Mapping[tuple[str, str], Mapping[int | None, str]]:
+    """By options and place the limits by order, in words, that are not those where no option is declared.
+
+    Limits by order are written as a multiple of those; where this is the same at every place, once for all.
+    """
+    by_default = {
+        (_place_words(row), h): row
+        for row in rule.rows if all(map(holds_by_default, row.where)) for h in row.orders or (None,)
+    }
+    limits: dict[str, dict[str, dict[int | None, str]]] = {}
+    for row in rule.rows:
+        if all(map(holds_by_default, row.where)):
+            continue
+        asked = (each for each in row.where if each.fact.startswith("option:"))
+        options = "; ".join(condition_words(each, default=False) for each in asked)
+        place = _place_words(row)
+        by_order = limits.setdefault(options, {}).setdefault(place, {})
+        for h in row.orders or (None,):
+            default = by_default.get((place, h))
+            if default is not None and row_words(default, rule) == row_words(row, rule):
+                continue
+            if h is not None and default is not None and row.high and default.high:
+                by_order[h] = f"times {shown(row.high / default.high)}"
+            else:
+                by_order[h] = row_words(row, rule)
+    merged: dict[tuple[str, str], Mapping[int | None, str]] = {}
+    for options, places in limits.items():
+        alike = all(by_order == next(iter(places.values())) for by_order in places.values())
+        for place, by_order in places.items():
+            if by_order:
+                merged.setdefault((options, "" if alike else place), by_order)
+    return merged
+
+
+def _place_words(row: LimitRow) -> str:
+    """Nominal, line, phases and conditions of a row, without options."""
+    where = (condition_words(each) for each in row.where if not each.fact.startswith("option:"))
+    line = (row.line or "").replace("_", " ")
+    return ", ".join(part for part in (row.nominal, line, " ".join(row.phases), *where) if part)
+
+
+def condition_words(condition: Condition, *, default: bool = True) -> str:
     """``nominal voltage in (1000, 69000] V``; ``option network = island (where undeclared: interconnected)``."""
     if condition.fact.startswith("option:"):
         name = f"option {condition.fact.removeprefix('option:')}"
     else:
         name = _FACT[condition.fact]
-    default = f" (where undeclared: {condition.default})" if condition.default is not None else ""
+    undeclared = f" (where undeclared: {condition.default})" if default and condition.default is not None else ""
     if condition.span is not None:
-        return f"{name} in {span_text(condition.span)}{_UNIT.get(condition.fact, '')}{default}"
-    return f"{name} = {' or '.join(condition.values)}{default}"
+        return f"{name} in {span_text(condition.span)}{_UNIT.get(condition.fact, '')}{undeclared}"
+    return f"{name} = {' or '.join(condition.values)}{undeclared}"
 
 
 def factor_words(rule: Rule) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
-from typing import Any, NoReturn
+from typing import Any, NamedTuple
 
 from pqcheck.limit_tables.rules import CONFIDENCE, Condition, ValueRange
 from pqcheck.model.errors import LimitTableError
@@ -13,15 +13,21 @@ from pqcheck.model.small_files import parse_json
 from pqcheck.model.units import quantity_of
 
 
-def refuse(path: str, text: str) -> NoReturn:
-    """Raise `LimitTableError` for a place of a table and what is wrong there."""
-    raise LimitTableError(f"{path}: {text}")
+class Problem(NamedTuple):
+    """A place in the file of a table (``rules[2].limit.low``) and what is wrong there, a sentence."""
+
+    path: str
+    text: str
 
 
-def refuse_twice(rule_id: str, seen: set[str], path: str) -> None:
-    """Raise `LimitTableError` for an id that was seen before; it is seen from now on."""
+Placed = Sequence[tuple[str, Mapping[str, Any]]]
+"""Rules with the place where each stands in the file."""
+
+
+def id_problems(rule_id: str, seen: set[str], path: str) -> Iterator[Problem]:
+    """Whether an id was seen before; it is seen from now on."""
     if rule_id in seen:
-        refuse(f"{path}.id", f"the id {rule_id!r} is there twice; every rule needs its own.")
+        yield Problem(f"{path}.id", f"the id {rule_id!r} is there twice; every rule needs its own.")
     seen.add(rule_id)
 
 

@@ -167,6 +167,9 @@ def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
     managed = [load for load in study.loads if load.managed]
     for load in managed:
         yield f"{load.name}: an automatic load management holds it at {load.managed} at most, whatever runs"
+    for load in study.loads:
+        if load.diversity < 1 and not load.managed:
+            yield f"{load.name}: of all its pieces never more than {100 * load.diversity:.3g} % at once"
     scheduled = [load.name for load in study.loads if load.runs is not None]
     over = [entry.title for entry in study.capacity if entry.then_bounds and entry.then_bounds[1] > entry.limit]
     if scheduled and verdict is not Verdict.FAIL:

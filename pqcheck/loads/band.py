@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import product
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -28,18 +29,50 @@ class BandCase(Struct, frozen=True):
     added: Added
 
 
-def at_their_most(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
+MOST_SPANS = 3
+"""Up to so many power factors with a span are tried at all ends together; of more, all low and all high."""
+
+
+def with_largest_orders(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
     """The loads with every order at the upper end of its tolerance."""
     return tuple(load if not load.tolerance else load.with_orders_times(1 + load.tolerance) for load in loads)
 
 
-def band_cases(added: Added, site: Site, recorded: Iterable[int] = ()) -> list[BandCase]:
-    """The cases beside the declared one, each input by itself, orders at their most in all of them.
+def at_their_most(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
+    """The same, each at the power factor of its span with which it draws most."""
+    return tuple(
+        max((load, *map(load.with_power_factor, load.power_factor_span)), key=_draws)
+        for load in with_largest_orders(loads)
+    )
 
-    Steps of a bank and short-circuit currents go together, since each has resonances of its own. `recorded` are the
-    orders of the record.
+
+def _draws(load: NewLoad) -> tuple[float, float]:
+    """How much current, and then how much of it reactive."""
+    return load.apparent_va, -(load.power_factor or 0.0)
+
+
+def _together(loads: Sequence[NewLoad]) -> Iterator[tuple[str, tuple[NewLoad, ...]]]:
+    """Where several power factors have spans: their ends together, in words and as loads."""
+    spans = {number: load.power_factor_span for number, load in enumerate(loads) if load.power_factor_span}
+    if len(spans) < 2:
+        return
+    ends = spans.values()
+    every = product(*ends) if len(spans) <= MOST_SPANS else ([min(end) for end in ends], [max(end) for end in ends])
+    for factors in every:
+        chosen = dict(zip(spans, factors, strict=True))
+        yield " and ".join(f"{factor:g}" for factor in factors), tuple(
+            load.with_power_factor(chosen[number]) if number in chosen else load for number, load in enumerate(loads)
+        )
+
+
+def band_cases(added: Added, site: Site, recorded: Iterable[int] = ()) -> list[BandCase]:
+    """The cases beside the declared one, orders at their most in all of them.
+
+    Steps of a bank and short-circuit currents go together, since each has resonances of its own, with the power factors
+    with which loads draw most; power factors by themselves and together. `recorded` are the orders of the record.
     """
-    strict = replace(added, law="arithmetic", loads=at_their_most(added.loads))
+    strict = replace(added, law="arithmetic", loads=with_largest_orders(added.loads))
+    most = replace(strict, loads=at_their_most(added.loads))
     cases = [BandCase("spectrum of the new load", "upper end of its tolerance", strict)]
     if strict.loads == added.loads:
         cases = []
@@ -50,7 +83,7 @@ def band_cases(added: Added, site: Site, recorded: Iterable[int] = ()) -> list[B
 
     strongest = max((amperes for amperes, _ in spans(strict.loads)), default=0.0)
     cases += [
-        BandCase("short-circuit current", f"up to {strongest:.4g} A", replace(strict, source=source))
+        BandCase("short-circuit current", f"up to {strongest:.4g} A", replace(most, source=source))
         for _, source in spans(strict.loads)
     ]
     for number, load in enumerate(strict.loads):
@@ -58,7 +91,7 @@ def band_cases(added: Added, site: Site, recorded: Iterable[int] = ()) -> list[B
             # The last one is the declared case.
             for words, bank in list(bank_steps(load))[:-1]:
                 share = load.bank.capacitive / bank.capacitive
-                loads = list(strict.loads)
+                loads = list(most.loads)
                 loads[number] = replace(load, bank=bank, apparent_va=load.apparent_va * share)
                 stepped = replace(strict, loads=tuple(loads))
                 cases += [
@@ -71,6 +104,10 @@ def band_cases(added: Added, site: Site, recorded: Iterable[int] = ()) -> list[B
             cases.append(
                 BandCase(f"power factor of {load.name}", f"{factor:g}", replace(strict, loads=tuple(loads)))
             )
+    cases += [
+        BandCase("power factors together", words, replace(strict, loads=loads))
+        for words, loads in _together(strict.loads)
+    ]
     return cases
 
 

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
 from pqcheck.loads.capacity import TITLES, Cases, capacities, rated_quantity
-from pqcheck.loads.declared import addition_va, feed_in_currents
+from pqcheck.loads.declared import feed_in_currents
 from pqcheck.loads.growth import CURRENTS, grown_site
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
@@ -109,8 +109,11 @@ class Search:
         large = sum(stream.axis.count for stream in recording.streams) > LARGE
         self.ratio, self.refined = (CLOSE_LARGE, 1) if large else (CLOSE, REFINED)
 
-    def run(self) -> list[Room]:
-        """A room for each criterion. Criteria that the measured record misses already have none."""
+    def run(self, size: float) -> list[Room]:
+        """A room for each criterion, `size` being that of the addition as declared, in VA.
+
+        Criteria that the measured record misses already have none.
+        """
         self.margins = self._margins(0.0)
         self.brackets = {
             key: Bracket(margin=margin.share, open=not margin.shown)
@@ -122,7 +125,6 @@ class Search:
         self._watch(self.brackets)
         self._scan()
         self._narrow()
-        size = addition_va(self.cases[0].loads)
         rooms = [self._room(key, bracket, size) for key, bracket in self.brackets.items()]
         if self.collapse_at is not None:
             most = max((tried for tried in self.tried if tried < self.collapse_at), default=0.0)

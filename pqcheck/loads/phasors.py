@@ -285,7 +285,7 @@ def _dropped(
             direction = volts / np.abs(volts)
             own = total[phase] * np.conj(direction)
             # What feeds in or is mainly leading raises the voltage.
-            sign = np.where(own.real - own.imag >= 0, 1.0, -1.0)
+            sign = np.where(own.real - own.imag >= 0, 1.0, -1.0) if not source.own_moves else -source.own_moves
             drop = source.magnitude * np.abs(total[phase]) * direction * sign
         after[phase] = np.asarray(volts - drop - shared[phase])
     return after

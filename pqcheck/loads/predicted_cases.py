@@ -11,12 +11,12 @@ from pqcheck.loads.band import BandCase, band_cases, band_rows
 from pqcheck.loads.capacity import Cases
 from pqcheck.loads.declared import feed_in_currents, firm
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.neutral_cases import INPUT, agreed, neutral_cases
 from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import bounded, predicted, worst_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import BandRow, Demand
 from pqcheck.loads.superpose import Added, with_addition
+from pqcheck.loads.supply_cases import NEUTRAL, RATIO, agreed, supply_cases
 from pqcheck.loads.supply_impedance import SupplyImpedance
 from pqcheck.model.findings import Finding
 from pqcheck.model.recording import Recording
@@ -42,7 +42,7 @@ class PredictedCases:
         self.measured_record, self.site, self.tables = measured_record, site, tables
         self.measured, self.quantities = measured, quantities
         self.firm, self.whole = firm_added, added
-        self.supplies = neutral_cases(added.loads, added.source, site.supply)
+        self.supplies = supply_cases(added.loads, added.source, site.supply)
         """The supply as declared, and the others that it may be as to its neutral; the last lowers voltages most."""
         self._records: list[tuple[Added, Recording]] = []
 
@@ -50,6 +50,11 @@ class PredictedCases:
     def feeds_in(self) -> bool:
         """Whether some load feeds in."""
         return len(self.firm.loads) < len(self.whole.loads)
+
+    @property
+    def neutral_open(self) -> bool:
+        """Whether the impedance of the neutral is not declared and predictions depend on it."""
+        return any(source is not None and source.neutral_as_phase for source in self.supplies)
 
     def record(self, added: Added) -> Recording:
         """The record with these additions."""
@@ -90,10 +95,10 @@ class PredictedCases:
             main, upper = bounded(self.predicted("", source), bounds)
             mains.append(main)
             uppers.append(upper)
-            runs += [(BandCase(INPUT, "as large as that of a phase", self.whole), bounds)] if number else cases
-        known = self.whole.source is None or self.whole.source.neutral_known
-        rows = [row for row in band_rows(declared, runs) if not known or row.input != INPUT]
-        return agreed(mains, declared=known), agreed(uppers, declared=known), rows
+            unknown = NEUTRAL if self.neutral_open else RATIO
+            runs += [(BandCase(*unknown, self.whole), bounds)] if number else cases
+        open_ = self.neutral_open
+        return agreed(mains, declared=not open_), agreed(uppers, declared=not open_), band_rows(declared, runs)
 
     def predicted(self, variant: str, source: SupplyImpedance | None = None) -> list[Finding]:
         """The predictions of the declared case (or with another supply), or their bounds."""
@@ -114,8 +119,7 @@ class PredictedCases:
     def _band(self, source: SupplyImpedance | None) -> tuple[list[Finding], list[tuple[BandCase, list[Finding]]]]:
         """The worst bound over the span of every input, and the bounds of each case."""
         runs = []
-        orders = {channel.order for _, channel in self.measured_record.channels() if channel.order is not None}
-        for case in band_cases(replace(self.whole, source=source), self.site, orders):
+        for case in self._cases(source):
             firm_too = [replace(case.added, loads=firm(case.added.loads))] if self.feeds_in else []
             if any(self.collapses(added) for added in (*firm_too, case.added)):
                 continue
@@ -130,6 +134,10 @@ class PredictedCases:
         declared = self.predicted("-arithmetic", source)
         return worst_of(declared, *(findings for _, findings in runs)), runs
 
+    def _cases(self, source: SupplyImpedance | None) -> list[BandCase]:
+        orders = {channel.order for _, channel in self.measured_record.channels() if channel.order is not None}
+        return band_cases(replace(self.whole, source=source), self.site, orders)
+
     def demands(self, interval_us: int, everything: Added) -> Cases:
         """The largest demands, for the ratings."""
 
@@ -137,15 +145,20 @@ class PredictedCases:
             return demand_of(self.record(added), self.site, interval_us)
 
         def worst_demand(added: Added) -> Demand | None:
-            return None if self.collapses(added) else demand(added)
+            if self.collapses(added):
+                return None
+            return demand_of(self.record(added), self.site, interval_us, others=False)
 
-        def worst_demands(added: Added) -> tuple[Demand, ...]:
-            found = (worst_demand(replace(added, source=source)) for source in self.supplies)
+        def worst_demands() -> tuple[Demand, ...]:
+            declared = [replace(self.firm, law="arithmetic", source=source) for source in self.supplies]
+            spans = [case.added for source in self.supplies for case in self._cases(source)]
+            firm_spans = [replace(added, loads=firm(added.loads)) for added in spans]
+            found = (worst_demand(added) for added in (*declared, *firm_spans))
             return tuple(demand for demand in found if demand is not None)
 
         return Cases(
             demand(self.firm),
-            worst_demands(replace(self.firm, law="arithmetic")),
+            worst_demands(),
             worst_demand(replace(everything, loads=self.firm.loads)),
             demand(self.whole) if self.feeds_in else None,
             any(load.bank is not None for load in self.whole.loads),

@@ -9,6 +9,7 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from pqcheck.limit_tables import LimitTable
+from pqcheck.loads.band import at_their_most
 from pqcheck.loads.capacity import (
     NO_DIVERSITY,
     TITLES,
@@ -20,7 +21,7 @@ from pqcheck.loads.capacity import (
     rating_findings,
     ratings_of,
 )
-from pqcheck.loads.declared import NewLoad, check_runs, firm, new_loads
+from pqcheck.loads.declared import NewLoad, addition_va, check_runs, firm, new_loads
 from pqcheck.loads.demand_doubts import angles_doubted
 from pqcheck.loads.equipment import high_load_spectra, loading, motor, with_new_orders
 from pqcheck.loads.existing_load import existing_load_rooms
@@ -249,16 +250,16 @@ def _with_loads(
     no_diversity = [] if cases.collapses(everything) else predicted(
         tables, record, site, everything, measured, quantities, "-no-diversity"
     )  # fmt: skip
-    strict_added = replace(added, source=weakest, law="arithmetic")
+    strict_added = replace(added, source=weakest, law="arithmetic", loads=at_their_most(added.loads))
     grown = _with_grown_demand(added, record, site, tables, measured, quantities)
     if not cases.collapses(strict_added):
         grown, _ = bounded(grown, _with_grown_demand(strict_added, record, site, tables, measured, quantities))
     demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
     spectra_then = high_load_spectra(cases.record(firm_added), site)
-    firm_strict = replace(firm_added, source=weakest, law="arithmetic")
+    firm_strict = replace(firm_added, source=weakest, law="arithmetic", loads=at_their_most(firm_added.loads))
     spectra_strict = {} if cases.collapses(firm_strict) else high_load_spectra(cases.record(firm_strict), site)
-    firm_loads = firm_added.loads
-    spectra_then, spectra_strict = (with_new_orders(each, firm_loads, site) for each in (spectra_then, spectra_strict))
+    spectra_then = with_new_orders(spectra_then, firm_added.loads, site)
+    spectra_strict = with_new_orders(spectra_strict, firm_strict.loads, site)
     after = [loading(spectrum, site, "with the new load") for spectrum in spectra_then.values()]
     strict = [loading(spectrum, site, "at worst") for spectrum in spectra_strict.values()]
     shares = (_shares(base.loadings), _shares(after), _shares(strict))
@@ -267,8 +268,10 @@ def _with_loads(
     scaled = firm_added if firm_added.loads else added
     rooms = []
     if headroom:
-        strict_cases = [replace(scaled, source=each, law="arithmetic") for each in cases.supplies]
-        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured).run()
+        most = at_their_most(scaled.loads)
+        strict_cases = [replace(scaled, source=each, law="arithmetic", loads=most) for each in cases.supplies]
+        size = addition_va(scaled.loads)
+        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured).run(size)
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
     ratings += k_rating_findings(after, strict or after, site, record)
@@ -297,7 +300,7 @@ def _with_loads(
         starts=tuple(starts(base.loads, site, weakest, lowest_voltages(record, site))),
         new_neutral=neutral_current(base.loads, site.supply),
         remarks=(*base.remarks, *_remarks(base.loads, source, site)),
-        neutral_open=len(cases.supplies) > 1 and source is not None and not source.neutral_known,
+        neutral_open=cases.neutral_open,
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
 

@@ -52,6 +52,8 @@ class SupplyImpedance(Struct, frozen=True):
     neutral_moves: int = 0
     """Where angles are unknown: -1, the drop in the neutral lowers every phase by all of it; 1, it lifts every phase;
     0, it is the phasor that the assumed angles make."""
+    own_moves: int = 0
+    """The same of the drop in a phase; 0: as most loads move it."""
     banks: tuple[Bank, ...] = ()
     angle_known: bool = True
     estimated: bool = False

@@ -276,8 +276,10 @@ def _answer(findings: Findings) -> str:
 
 def _by_list(passed: Sequence[Finding]) -> str:
     """Passes that rest on a list of events of which nobody said that it is complete."""
-    listed = any(finding.reason is not None and finding.reason.code == "events-listed" for finding in passed)
-    return ", those about events by the events listed (over which time they were monitored is not declared)" \
+    codes = {finding.reason.code for finding in passed if finding.reason is not None}
+    listed = codes & {"events-listed", "events-gap"}
+    why = "over which time they were monitored is not declared" if "events-listed" in codes else "the trend has holes"
+    return f", those about events by the events listed ({why})" \
         if listed else ""
 
 

@@ -12,6 +12,12 @@ OF_EVENTS: dict[str, tuple[str, str, str]] = {
         "Met by the {placed} listed; over which time all events were recorded is not declared.",
         "Declare [events] from, to and complete = true if the recorder listed every event of that time.",
     ),
+    "events-gap": (
+        "The trend has holes in the time declared",
+        "Met by the {placed} listed; the trend has no voltage {shown}, and that events were recorded then is not "
+        "shown.",
+        "Declare [events] from and to without that time, or show that the recorder ran.",
+    ),
     "events-beyond": (
         "Events that the curve does not reach",
         "{beyond}.",

@@ -9,8 +9,11 @@ from pqcheck.limit_tables import LimitRow, LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     condition_words,
+    deciding_words,
     factor_words,
+    interruption_words,
     judged_words,
+    option_lines,
     row_name,
     row_words,
 )
@@ -50,6 +53,8 @@ def _lines(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
     yield from (wrap(f"{row_name(row)}{row_words(row, rule)}", "    ", "      ") for row in rows)
     if not rows:
         yield "    none at this site"
+    if site is None:
+        yield from (wrap(line, "    ", "      ") for line in option_lines(rule))
     if rule.note:
         yield wrap(f"Note: {rule.note}", "  ", "    ")
     yield wrap(f'A waiver for it names rule = "{table.id}/{rule.id}".', "  ", "    ")
@@ -63,11 +68,8 @@ def _about(table: LimitTable, rule: Rule) -> Iterator[str]:
     conditions = [*table.applies_if, *rule.applies_if]
     if conditions:
         yield f"Governs where: {'; '.join(map(condition_words, conditions))}."
-    if rule.time_criterion is not None:
-        yield (
-            f"The document gives range {rule.time_criterion.range} and no share of time; [[criteria]] in the site file "
-            "declares one, and whose policy it is."
-        )
+    yield from (f"{line[0].upper()}{line[1:]}." for line in deciding_words(rule))
+    yield f"A voltage {interruption_words(table)}."
 
 
 def _in_force(rule: Rule, site: Site | None) -> Sequence[LimitRow]:

@@ -9,9 +9,13 @@ from pqcheck.limit_tables.load_limit_table import default_rows
 from pqcheck.limit_tables.wording import (
     band_words,
     condition_words,
+    deciding_words,
     factor_words,
+    interruption_words,
     judged_words,
     load_rule_words,
+    nominals_words,
+    option_limits,
     orders_words,
     row_words,
     unit_words,
@@ -56,10 +60,19 @@ def diff_text(before: LimitTable, other: LimitTable) -> str:
 
 
 def _header(before: LimitTable, other: LimitTable) -> Iterator[str]:
-    for name in ("standard", "edition", "interruption_below_percent", "effective_from", "effective_to"):
+    for name in ("standard", "edition", "effective_from", "effective_to"):
         mine, theirs = getattr(before, name), getattr(other, name)
         if mine != theirs:
             yield f"{name.replace('_', ' ')}: {mine or '-'} -> {theirs or '-'}"
+    if interruption_words(before) != interruption_words(other):
+        yield f"a voltage {interruption_words(before)} -> {interruption_words(other)}"
+    mine, theirs = nominals_words(before), nominals_words(other)
+    if mine != theirs:
+        yield f"nominal voltages: {mine} -> {theirs}"
+    for name in {**before.options, **other.options}:
+        mine, theirs = (" | ".join(table.options.get(name, ("-",))) for table in (before, other))
+        if mine != theirs:
+            yield f"option {name}: {mine} -> {theirs}"
     mine, theirs = _conditions(before.applies_if), _conditions(other.applies_if)
     if mine != theirs:
         yield f"governs where: {mine} -> {theirs}"
@@ -72,10 +85,13 @@ def _conditions(conditions: tuple[object, ...]) -> str:
 def _rule(before: Rule, other: Rule) -> Iterator[str]:
     if judged_words(before) != judged_words(other):
         yield f"judged: {judged_words(before)} -> {judged_words(other)}"
-    for name in ("reference", "unit", "strict", "factor", "highest_order", "drop_flagged", "coverage_percent"):
+    for name in ("reference", "unit", "strict", "factor", "not_held"):
         mine, theirs = getattr(before, name), getattr(other, name)
         if mine != theirs:
             yield f"{name.replace('_', ' ')}: {mine} -> {theirs}"
+    mine_lines, their_lines = list(deciding_words(before)), list(deciding_words(other))
+    yield from (f"no longer: {line}" for line in mine_lines if line not in their_lines)
+    yield from (f"now: {line}" for line in their_lines if line not in mine_lines)
     mine, theirs = _conditions(before.applies_if), _conditions(other.applies_if)
     if mine != theirs:
         yield f"applies if: {mine} -> {theirs}"
@@ -83,8 +99,7 @@ def _rule(before: Rule, other: Rule) -> Iterator[str]:
         yield f"clause: {before.clause} ({before.confidence}) -> {other.clause} ({other.confidence})"
     lines = list(_limits(before, other))
     yield from lines
-    if not lines and _bare(before) != _bare(other):
-        yield "rows that hold only under a declared option differ"
+    yield from _under_options(before, other)
 
 
 def _limits(first: Rule, other: Rule) -> Iterator[str]:
@@ -107,6 +122,17 @@ def _limits(first: Rule, other: Rule) -> Iterator[str]:
     for text, names in lines.items():
         label = " / ".join(name for name in names if name)
         yield f"{label}{': ' if label else ''}{text}"
+
+
+def _under_options(first: Rule, other: Rule) -> Iterator[str]:
+    """The limits under declared options that differ."""
+    mine, theirs = option_limits(first), option_limits(other)
+    for key in {**mine, **theirs}:
+        before, after = mine.get(key, {}), theirs.get(key, {})
+        changed = [h for h in {**before, **after} if before.get(h) != after.get(h)]
+        if changed:
+            options, place = key
+            yield f"{options}: {f'{place}: ' if place else ''}{_changes(before, after, changed)}"
 
 
 def _changes(before: Mapping[int | None, str], after: Mapping[int | None, str], changed: list[int | None]) -> str:
@@ -160,10 +186,6 @@ def _labels(rule: Rule) -> dict[_Place, str]:
         or selector_label(rows)
         for place, rows in groups.items()
     }
-
-
-def _bare(rule: Rule) -> list[tuple[object, ...]]:
-    return [(row.low, row.high, row.orders, row.where, row.nominal) for row in rule.rows]
 
 
 def _load_rules(before: LimitTable, other: LimitTable) -> Iterator[str]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pqcheck.workflows.run_gate import GateResult
     from pqcheck.workflows.two_sides import BeforeAfter
 
-ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md", ".sarif", ".xlsx")
+ENDINGS = (".csv", ".html", ".json", ".junit.xml", ".md", ".pdf", ".sarif", ".xlsx")
 """The forms of a check; the longest ending that fits decides. A new form: an ending here and a case in `check_form`."""
 
 STUDY = "study"
@@ -61,6 +61,10 @@ def prepare(
             from pqcheck.reports.findings_workbook import check_can_write
 
             check_can_write()
+        if fitting == [".pdf"]:
+            from pqcheck.reports.html import page_as_pdf
+
+            page_as_pdf.check_can_write()
     refuse_inputs([path for path, _ in targets], inputs)
     return targets
 
@@ -72,7 +76,7 @@ def printed_as_json(targets: Sequence[Target]) -> bool:
 
 def wants_trends(targets: Sequence[Target]) -> bool:
     """Whether any target draws the recording itself, so that it is worth gathering while it is judged."""
-    return any(form in (".html", ".xlsx") for _, form in targets)
+    return any(form in (".html", ".pdf", ".xlsx") for _, form in targets)
 
 
 def write_all(
@@ -101,6 +105,11 @@ def check_form(form: str, findings: Findings, recordings: Any, site: Any) -> Tex
             from pqcheck.reports.html.build import as_html
 
             return as_html(findings, recordings, site)
+        case ".pdf":
+            from pqcheck.reports.html.build import as_html
+            from pqcheck.reports.html.page_as_pdf import as_pdf
+
+            return as_pdf(as_html(findings, recordings, site))
         case ".xlsx":
             from pqcheck.observe.percentiles import distributions
             from pqcheck.reports.findings_workbook import as_workbook
@@ -138,10 +147,14 @@ def gate_form(form: str, gated: GateResult, recordings: Any, site: Any) -> Text:
 def load_form(form: str, study: LoadStudy, recordings: Any, site: Any) -> Text:
     """A load study in one form: a page or a document of its own, otherwise its findings."""
     match form:
-        case ".html":
+        case ".html" | ".pdf":
             from pqcheck.reports.load_page import load_page
 
-            return load_page(study)
+            if form == ".html":
+                return load_page(study)
+            from pqcheck.reports.html.page_as_pdf import as_pdf
+
+            return as_pdf(load_page(study))
         case "study":
             from pqcheck.reports.load_document import as_json
 

@@ -17,10 +17,14 @@ from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables.wording import (
     band_words,
     condition_words,
+    deciding_words,
     duration_words,
     factor_words,
+    interruption_words,
     judged_words,
     load_rule_words,
+    nominals_words,
+    option_lines,
     orders_words,
     row_words,
     shown,
@@ -71,9 +75,11 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
     if table.applies_if:
         yield wrapped(f"Governs where: {'; '.join(map(condition_words, table.applies_if))}.")
     for remark in table.remarks:
-        yield wrapped(f"Where {'; '.join(map(condition_words, remark.where))}: {remark.text}")
-    if table.only_these_nominals:
-        yield wrapped(f"Governs the nominal voltages {', '.join(table.nominals)} and no other.")
+        where = "; ".join(map(condition_words, remark.where))
+        yield wrapped(f"Where {where}: {remark.text}" if where else f"Remark: {remark.text}")
+    yield wrapped(f"A voltage {interruption_words(table)}.")
+    if table.nominals and site is None:
+        yield wrapped(f"Nominal voltages: {nominals_words(table)}.")
     for name in used_options(table):
         values = " | ".join(table.options[name])
         meaning = table.option_meanings.get(name, "")
@@ -98,8 +104,7 @@ def _rule(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
     yield wrapped(judged_words(rule), "  ", "    ")
     if rule.applies_if:
         yield wrapped(f"applies if {'; '.join(map(condition_words, rule.applies_if))}", "  ", "    ")
-    if rule.time_criterion is not None:
-        yield f"  time criterion: the site declares one for range {rule.time_criterion.range!r} under [[criteria]]"
+    yield from (wrapped(line, "  ", "    ") for line in deciding_words(rule))
     if site is not None:
         yield from _at_site(table, rule, site)
     else:
@@ -120,9 +125,7 @@ def _limits(table: LimitTable, rule: Rule) -> Iterator[str]:
     rows = default_rows(rule)
     for line in row_lines(rows, rule):
         yield wrapped(line, "  ", "      ")
-    further = len(rule.rows) - len(rows)
-    if further:
-        yield f"  {further} further rows hold only where the site declares an option."
+    yield from (wrapped(line, "  ", "      ") for line in option_lines(rule))
 
 
 def same_limits(table: LimitTable, rule: Rule) -> Rule | None:

@@ -104,8 +104,11 @@ def not_read(
     names = [file.name for file in recording.files if any(column.column in left for column in file.columns)]
     name = (names or [file.name for file in recording.files] or ["FILE"])[0]
     nothing = not any(stream.channels for stream in recording.streams)
+    strange = sorted({event.phase for event in recording.events} & set(phases_beyond(site.supply)))
+    line = f"Events on {first_few(strange)} lie beyond the declared connection ({site.supply.connection}), and count " \
+           "all the same; correct the connection or the list." if strange else ""
     if nothing and recording.event_tables:
-        return NotRead({}, tuple(left), name, events_alone=True)
+        return NotRead({}, tuple(left), name, line, events_alone=True)
     if nothing:
         columns = first_few([repr(column) for column in left]) if left else "there are none beside the stamps"
         raise InputError(
@@ -117,7 +120,7 @@ def not_read(
         f"{channel.quantity}.{channel.phase}" for _, channel in recording.channels()
         if channel.phase in phases_beyond(site.supply)
     )
-    line = f"Beyond the declared connection ({site.supply.connection}), and not judged on " \
+    line = line or f"Beyond the declared connection ({site.supply.connection}), and not judged on " \
            f"{'its' if len(beyond) == 1 else 'their'} own: {first_few(list(beyond))}." if beyond else ""
     means = {channel.quantity for _, channel in recording.channels() if channel.reading == "mean"}
     missing: dict[str, list[str]] = {}

@@ -14,10 +14,13 @@ from pqcheck.limit_tables import LimitTable, Rule
 from pqcheck.limit_tables.load_limit_table import default_rows, refuse_id_of_shipped
 from pqcheck.limit_tables.wording import (
     condition_words,
+    deciding_words,
     factor_words,
     judged_words,
+    option_lines,
     row_name,
     row_words,
+    table_words,
 )
 from pqcheck.model.errors import LimitTableError
 
@@ -28,6 +31,8 @@ class Pinned(Struct, frozen=True):
     edition: str
     sha256: str
     rules: Mapping[str, tuple[str, ...]]
+    table: tuple[str, ...] | None = None
+    """What decides for all rules, in words; None in a lock that was written without."""
 
 
 def as_pinned(tables: Sequence[LimitTable]) -> dict[str, Any]:
@@ -57,6 +62,7 @@ def pinned_from(document: Mapping[str, Any]) -> dict[str, Pinned]:
                 str(rule): tuple(map(str, (*parts["judged"], *table["limits"][parts["limits"]])))
                 for rule, parts in table["rules"].items()
             },
+            tuple(map(str, table["table"])) if "table" in table else None,
         )
         for name, table in document.items()
     }
@@ -69,13 +75,16 @@ def _written(table: LimitTable) -> dict[str, object]:
         rule.id: {"judged": [*_judged(table, rule)], "limits": named.setdefault(_limits(rule), rule.id)}
         for rule in table.rules
     }
-    return {"rules": rules, "limits": {name: list(lines) for lines, name in named.items()}}
+    limits = {name: list(lines) for lines, name in named.items()}
+    return {"table": [*table_words(table)], "rules": rules, "limits": limits}
 
 
 def table_differences(pinned: Pinned, table: LimitTable) -> Iterator[str]:
     """What is not as it was pinned, a sentence each."""
     if pinned.edition != table.edition:
         yield f"edition {pinned.edition} became {table.edition}"
+    of_table = list(_changed_lines(pinned.table, tuple(table_words(table)))) if pinned.table is not None else []
+    yield from of_table
     now = _rules(table)
     by_change: dict[str, list[str]] = {}
     for rule in sorted({*pinned.rules, *now}):
@@ -88,7 +97,7 @@ def table_differences(pinned: Pinned, table: LimitTable) -> Iterator[str]:
                 by_change.setdefault(change, []).append(rule)
     for change, rules in by_change.items():
         yield f"{', '.join(rules)}: {change}"
-    if pinned.edition == table.edition and not by_change and set(pinned.rules) == set(now):
+    if pinned.edition == table.edition and not of_table and not by_change and set(pinned.rules) == set(now):
         yield "no limit of a rule over time, but options, events or texts such as sources"
 
 
@@ -122,8 +131,10 @@ def _judged(table: LimitTable, rule: Rule) -> Iterator[str]:
     conditions = [*table.applies_if, *rule.applies_if]
     if conditions:
         yield f"governs where {'; '.join(condition_words(condition) for condition in conditions)}"
+    yield from deciding_words(rule)
 
 
 def _limits(rule: Rule) -> tuple[str, ...]:
-    """The rows in force where a site declares no option: all options together are fifteen times as long."""
-    return tuple(f"{row_name(row, scope=True)}{row_words(row, rule)}" for row in default_rows(rule))
+    """The rows in force where a site declares no option, and what options change: whole it is fifteen times as long."""
+    rows = (f"{row_name(row, scope=True)}{row_words(row, rule)}" for row in default_rows(rule))
+    return (*rows, *option_lines(rule))

@@ -36,7 +36,11 @@ def study_site() -> Site:
         {
             "name": "study feeder",
             "supply": {"nominal_voltage": "480Y/277 V", "connection": "wye", "frequency": "60 Hz"},
-            "source_impedance": {"resistance": f"{z.real:.9f} ohm", "reactance": f"{z.imag:.9f} ohm"},
+            # Star point and board lie in one place: the neutral has no length.
+            "source_impedance": {
+                "resistance": f"{z.real:.9f} ohm", "reactance": f"{z.imag:.9f} ohm",
+                "neutral_resistance": "0 ohm", "neutral_reactance": "0 ohm",
+            },
             "new_load": [
                 {
                     "name": "bridge", "active_power": f"{feeder.NEW_BRIDGE_KW} kW", "power_factor": 0.95,

@@ -85,7 +85,9 @@ COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
     stuck.Repeats, SingleValues, never_moves.Standstill, not_measured.ZerosByDay, copied.DayApart,
     columns_alike.Fingerprint,
 )
-COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (clipped.Ceiling, interpolated.StraightLines)
+COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (
+    clipped.Ceiling, interpolated.StraightLines, copied.DaysAlike,
+)
 COLLECTED: tuple[type[OfStream], ...] = (
     interruption.SupplyOut, extremes.Trios, extremes_copied.CopiedExtremes, order_sums.OrderSets,
     distortion_scale.Distortions, loose_neutral.NeutralWatch, moved_neutral.MovedWatch,

@@ -150,7 +150,9 @@ def _shifted(base: TimeBase, channel: Channel, other: Channel) -> tuple[Mask, st
     """Where two voltages of one kind differ by the same amount to one step, while they move by many; the amount."""
     first, second = base.coarse[channel], base.coarse[other]
     nowhere = np.zeros(first.size, np.bool_)
-    if channel.quantity != "voltage" or other.quantity != "voltage" or \
+    # Two legs of one winding without a load are one voltage by right.
+    one_winding = base.site.supply.connection in ("split-phase", "high-leg-delta")
+    if one_winding or channel.quantity != "voltage" or other.quantity != "voltage" or \
             str(channel.phase).endswith("n") != str(other.phase).endswith("n"):
         return nowhere, ""
     step = max(base.channels[each].resolution for each in (channel, other))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterator
 
@@ -29,7 +30,8 @@ SURPRISE = Threshold(14, "natural logarithm", CHOSEN,
 CHECK = Check(
     name="copied",
     question="Was a day copied?",
-    looks_at="Values equal to those exactly 24 h earlier.",
+    looks_at="Values equal to those exactly 24 h earlier, and whole days of a voltage or current equal to "
+             "any before (a note).",
     how="At least 60 intervals in which the values move over 8 steps of the instrument, too many moves in agreement to "
         "be chance. A voltage that moves by many steps is a copy too where it differs by a fifth of its moves at most.",
     example="voltage.an equals its values of 24 h earlier over 144 intervals.",
@@ -100,9 +102,61 @@ class DayApart:
         self.runs.add(starts + first, lengths, moves)
 
 
+class DaysAlike:
+    """Whole days of a voltage or current, counted from the start of the stream, that equal an earlier one."""
+
+    def __init__(self, of: ChannelStatistics) -> None:
+        self._day = of.day_slots if of.channel.quantity in ("voltage", "current") else 0
+        self._rest: Array | None = None
+        self._of = of
+        self._first: dict[bytes, int] = {}
+        self.pairs: list[tuple[int, int]] = []
+        """A day, and the first one that is the same."""
+
+    def take(self, part: ChannelBlock) -> None:
+        """Look at one block."""
+        if self._day < FEWEST_INTERVALS.value:
+            return
+        number, over = divmod(part.slot, self._day)
+        rest = self._rest if self._rest is not None and self._rest.size == over else None
+        values = part.values if rest is None else np.concatenate((rest, part.values))
+        if rest is None and over:
+            number, values = number + 1, values[self._day - over :]
+        whole = values.size // self._day
+        for day in range(whole):
+            self._look_at(number + day, values[day * self._day : (day + 1) * self._day])
+        self._rest = values[whole * self._day :].copy()
+
+    def _look_at(self, number: int, values: Array) -> None:
+        known = values[~np.isnan(values)]
+        moves = np.count_nonzero(np.abs(np.diff(known)) > 2.5 * self._of.resolution)
+        spans = known.size and np.ptp(known) >= FEWEST_STEPS.value * self._of.resolution
+        if 2 * known.size > values.size and moves >= FEWEST_MOVES.value and spans:
+            digest = hashlib.blake2b(np.ascontiguousarray(values).tobytes(), digest_size=16).digest()
+            first = self._first.setdefault(digest, number)
+            if first != number:
+                self.pairs.append((number, first))
+
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per group of channels."""
     yield from by_group(base, lambda statistics: _of_channel(base, statistics))
+
+
+def _of_days(base: TimeBase, statistics: ChannelStatistics, passed: Outcome) -> Outcome:
+    """A note on whole days that equal one of the days before, further back than 24 h."""
+    pairs = statistics.of(DaysAlike).pairs if statistics.every_value else []
+    if not pairs:
+        return passed
+    day = statistics.day_slots
+    starts = np.array([number * day for number, _ in pairs])
+    later, first = pairs[0]
+    return replace(
+        passed, code="copied", spans=base.spans(starts, np.full(starts.size, day)),
+        text=f"{statistics.channel.name} equals, on {len(pairs)} day{'s' if len(pairs) > 1 else ''} in every value, a "
+             f"day before ({later - first} days before, to begin with): a stretch may be there twice.",
+        advice="Compare with the file as the recorder wrote it, and check which dates it holds.",
+    )
 
 
 def _of_channel(base: TimeBase, statistics: ChannelStatistics) -> Outcome:
@@ -122,7 +176,7 @@ def _of_channel(base: TimeBase, statistics: ChannelStatistics) -> Outcome:
         unlikely = moves * -math.log(min(share, 1 - 1e-9)) > surprise
         starts, lengths = starts[unlikely], lengths[unlikely]
     if not starts.size:
-        return passed
+        return _of_days(base, statistics, passed)
     total = int(lengths.sum()) * stride
     nearly = "nearly " if apart.near else ""
     return not_measured_in(

@@ -34,7 +34,8 @@ SUM_SHARE = Threshold(
 WHOLE_SUM = Threshold(1.6, "nominals of a leg", "derived: a lead in the air leaves the other leg alone, a sum of one",
                       "Sum of the legs from which both are connected; it is two behind an open neutral.")
 CLEAR_PERCENT = Threshold(10, "% of nominal", CHOSEN,
-                          "Swing from which a single interval counts; smaller ones only among their like.")
+                          "Swing, or spread of three legs, from which a single interval counts; smaller ones only "
+                          "among their like.")
 AMONG = Threshold(15, "intervals", CHOSEN, "Neighbouring intervals with a swing that a small one is counted among.")
 AMONG_SHARE = Threshold(
     0.5, "1", CHOSEN,
@@ -171,9 +172,13 @@ def displaced(
     line_low = np.minimum(np.minimum(between[0], between[1]), between[2])
     line_high = np.maximum(np.maximum(between[0], between[1]), between[2])
     middle = (between[0] + between[1] + between[2]) / 3
-    wide &= (line_high - line_low) < LINE_SPREAD_PERCENT.value / 100 * middle
-    wide &= (line_high - line_low) / middle < LINE_SHARE.value * (high - low) / nominal
-    wide &= line_low > nominal
+    together = (line_high - line_low) < LINE_SPREAD_PERCENT.value / 100 * middle
+    together &= (line_high - line_low) / middle < LINE_SHARE.value * (high - low) / nominal
+    together &= line_low > nominal
+    clear = (high - low) > CLEAR_PERCENT.value / 100 * nominal
+    at = np.flatnonzero(wide)
+    # On a sound service a heavy phase shows between lines too; that it does not in a few intervals is chance.
+    wide[at] = together[at] & (clear[at] | _among_their_like(together[at]))
     return wide
 
 

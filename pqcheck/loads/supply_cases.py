@@ -1,8 +1,9 @@
-"""The neutral's impedance where it is not declared, or its drop where angles are unknown: the supplies between which
-the truth lies, and what predictions over all of them amount to.
+"""The supplies between which the truth lies where the neutral's impedance is not declared or the direction of a drop
+is not known, and what predictions over all of them amount to.
 
-None and as large as that of a phase are no bounds of each other: the drop in the neutral lowers the voltage of the
-phase that is loaded and lifts that of others.
+No neutral and one as large as a phase are no bounds of each other: the drop in the neutral lowers the voltage of the
+phase that is loaded and lifts that of others. What feeds in and draws reactive power lifts the voltage of a resistance
+and lowers that of a reactance.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ from pqcheck.model.findings import Finding
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Supply
 
-INPUT = "impedance of the neutral"
+NEUTRAL = ("impedance of the neutral", "as large as that of a phase")
+RATIO = ("X/R of the supply", "resistance or reactance alone")
+"""The inputs that are not declared, and where they are tried."""
 
 
 def loads_neutral(loads: Sequence[NewLoad], supply: Supply) -> bool:
@@ -32,11 +35,28 @@ def loads_neutral(loads: Sequence[NewLoad], supply: Supply) -> bool:
     )
 
 
-def neutral_cases(
+def supply_cases(
     loads: Sequence[NewLoad], source: SupplyImpedance | None, supply: Supply
 ) -> tuple[SupplyImpedance | None, ...]:
-    """The supply as declared, then with other impedances or directions of the neutral's drop; the last lowers most."""
-    if source is None or not loads_neutral(loads, supply):
+    """The supply as declared, then with other neutrals or directions of drops; the last lowers voltages most."""
+    if source is None:
+        return (source,)
+    cases = _neutral_cases(loads, source, supply)
+    if source.angle_known or not any(_lifts_or_lowers(load) for load in loads):
+        return cases
+    either = [replace(case, own_moves=moves) for moves in (1, -1) for case in cases]
+    return (source, *either)
+
+
+def _lifts_or_lowers(load: NewLoad) -> bool:
+    """Whether its active and reactive power move the voltage in opposite directions."""
+    return load.bank is None and bool(load.reactive_var) and load.leading is not load.feeds_in
+
+
+def _neutral_cases(
+    loads: Sequence[NewLoad], source: SupplyImpedance, supply: Supply
+) -> tuple[SupplyImpedance, ...]:
+    if not loads_neutral(loads, supply):
         return (source,)
     with_neutral = source if source.neutral_known else replace(source, neutral_as_phase=True)
     if not with_neutral.neutral_impedance(1):
