@@ -216,7 +216,7 @@ def test_the_command_writes_page_and_table(
     page, table = tmp_path / "fleet.html", tmp_path / "sites.parquet"
     assert main(["fleet", "report", results, "--out", str(page), str(table)]) == ExitStatus.FAILED
     text = capsys.readouterr().out
-    assert text.startswith("DANGER SIGN")
+    assert text.startswith("Danger signs: act on these first")
     assert text == fleet_text(answers)
     assert page.read_text(encoding="utf-8") == fleet_page(answers)
     frame = pandas.read_parquet(table)
@@ -258,12 +258,14 @@ def test_the_report_of_one_site(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 def test_what_belongs_together_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_registry(tmp_path / "registry.csv", fleet(tmp_path))
+    results = str(judged(tmp_path, fleet(tmp_path)))
     for arguments, says in (
         ([str(path)], "--out RESULTS"), ([str(path), "results"], "--out results"),
         ([str(path), "--out", "a", "--split", "2031-01-01"], "--split belongs to"),
         (["report", str(tmp_path / "none")], "holds no results"),
         (["report", str(tmp_path), "--each"], "--each belongs"),
         (["report", str(tmp_path), "--out", "a.pdf"], "the ending must be"),
+        (["report", results, "--out", f"{results}/findings/a.parquet"], "results are kept there"),
     ):  # fmt: skip
         assert main(["fleet", *arguments]) == ExitStatus.COULD_NOT_RUN
         assert says in capsys.readouterr().err

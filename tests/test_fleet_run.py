@@ -232,7 +232,7 @@ def test_faults_are_findings_and_not_the_end(tmp_path: Path) -> None:
     assert reasons(results) == {
         "missing": "no-recording", "no-match": "no-recording", "no-name": "no-recording", "empty": "unreadable",
         "cut": "unreadable", "folder": "unreadable", "same-file": "doubled", "M-0005": "doubled",
-        "same-bytes": "doubled", "M-0004": "doubled", "M-0000": "doubled", "(row 16)": "unreadable",
+        "same-bytes": "doubled", "M-0004": "doubled", "M-0000": "doubled", "(row 17)": "unreadable",
         "connection": "unreadable", "bare": "unreadable", "no-table": "unreadable", "no-zone": "unreadable",
         "both": "unreadable", "elsewhen": "no-recording", "backwards": "unreadable", "sch://eme": "unreadable",
         "../../up": "no-recording",
@@ -267,6 +267,35 @@ def test_a_row_holds_for_its_span(tmp_path: Path) -> None:
     assert list(weeks.transformer) == ["old", "new"]
     assert list(weeks.expected) == [1008, 1008]
     assert list(weeks.verdict) == ["pass", "pass"]
+
+
+def test_a_row_cuts_every_time_base_and_the_events(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    week(tmp_path / "data" / "m.csv", 1, days=8)
+    flicker = ["time,flicker_plt.an [1]"] + [f"2031-03-0{3 + slot // 12}T{slot % 12 * 2:02d}:00:00Z,0.4{slot % 7}"
+                                             for slot in range(48)]  # fmt: skip
+    (tmp_path / "data" / "plt.csv").write_text("\n".join(flicker) + "\n", encoding="utf-8")
+    events = "time,phase,kind,duration [s],residual [%]\n2031-03-03T05:00:00Z,a,dip,0.2,60\n"
+    (tmp_path / "data" / "events.csv").write_text(events, encoding="utf-8")
+    row = {"site": "M", "recording": "data/*.csv", **FACTS}
+    for start, flickers in (("2031-03-04", True), ("2031-03-09", False)):
+        found = rows_of(results_of(tmp_path, [{**row, "valid_from": start}], f"from-{start}"))
+        assert set(found[found.rule == "voltage-week-95"].period_start) == {pandas.Timestamp(start, tz="UTC")}
+        plt = found[(found.quantity == "flicker_plt") & (found.kind == "limit")]
+        assert ("not-recorded" not in set(plt.reason)) == flickers
+    alone = {"site": "M", "recording": "data/events.csv", **FACTS}
+    rows = [{**alone, "valid_to": "2031-03-03"}, {**alone, "valid_from": "2031-03-03", "valid_to": "2031-03-04"}]
+    results = results_of(tmp_path, rows, "events")
+    assert reasons(results) == {"M": "no-recording"}
+    assert len(set(rows_of(results).id)) > 1
+
+
+def test_polars_opens_the_findings(tmp_path: Path) -> None:
+    polars = pytest.importorskip("polars")
+    results = results_of(tmp_path, [*fleet(tmp_path), {"site": "gone", "recording": "nothing.csv", **FACTS}])
+    frame = polars.read_parquet(results / "findings" / "*.parquet")
+    assert frame.height == len(rows_of(results))
+    assert frame.filter(polars.col("verdict") == "fail")["site"].unique().to_list() == ["M-0001"]
 
 
 # What stops a run before it begins.

@@ -62,6 +62,7 @@ def _run(args: argparse.Namespace) -> int:
 
     from pqcheck.fleet.run_fleet import run_fleet
     from pqcheck.io.progress import Progress
+    from pqcheck.model.errors import OutputError
 
     shown: list[Progress] = []
 
@@ -77,10 +78,15 @@ def _run(args: argparse.Namespace) -> int:
             from pqcheck.fleet.cluster import on_cluster
 
             engine = stack.enter_context(on_cluster(args.scheduler, args.limits))
-        done = run_fleet(
-            args.registry, args.out[0], args.limits, quantities=args.quantities, each=args.each, engine=engine,
-            progress=progress,
-        )  # fmt: skip
+        try:
+            done = run_fleet(
+                args.registry, args.out[0], args.limits, quantities=args.quantities, each=args.each, engine=engine,
+                progress=progress,
+            )  # fmt: skip
+        except KeyboardInterrupt:
+            raise OutputError(
+                "interrupted; results written so far are whole; run the same again to go on"
+            ) from None
     show(_text(done, quiet=args.quiet))
     return int(done.exit_status)
 
@@ -89,10 +95,12 @@ def _report(args: argparse.Namespace) -> int:
     from pqcheck.fleet.answers import answers_of, sites_as_parquet
     from pqcheck.fleet.fleet_page import fleet_page
     from pqcheck.fleet.fleet_text import danger_lines, fleet_text, summary
+    from pqcheck.fleet.store import refuse_places
     from pqcheck.io.write_files import write_set
     from pqcheck.reports.output_forms import prepare
 
     targets = prepare(args.out, inputs=_files_of(args), endings=(".html", ".parquet"))
+    refuse_places([path for path, _ in targets], args.results)
     answers = answers_of(args.results, split=args.split, rules=args.rules)
     write_set(
         [(path, fleet_page(answers) if form == ".html" else sites_as_parquet(answers)) for path, form in targets]
@@ -105,7 +113,7 @@ def _report(args: argparse.Namespace) -> int:
 
 
 def _site_report(args: argparse.Namespace) -> int:
-    from pqcheck.fleet.store import checks_of_site
+    from pqcheck.fleet.store import checks_of_site, refuse_places
     from pqcheck.model.errors import InputError
     from pqcheck.model.exit_status import exit_status
     from pqcheck.model.verdict import roll_up
@@ -113,6 +121,7 @@ def _site_report(args: argparse.Namespace) -> int:
     from pqcheck.reports.output_forms import check_form, prepare, write_all
 
     targets = prepare(args.out, inputs=_files_of(args))
+    refuse_places([path for path, _ in targets], args.results)
     checks = checks_of_site(args.results, args.site)
     if targets and len(checks) > 1:
         raise InputError(

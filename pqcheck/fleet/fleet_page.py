@@ -16,6 +16,7 @@ from pqcheck.reports.html.html_page import document
 from pqcheck.reports.html.markup import Child, Markup, lines, table, tag
 
 _WITHOUT_SCRIPT = 200
+_DANGER_AT_ONCE = 12
 _MOST = 200
 """Rows of a table beside that of the sites; the rest is counted."""
 
@@ -44,11 +45,11 @@ def _danger(answers: FleetAnswers) -> Markup | None:
     signs = words.danger_lines(answers)
     if not signs:
         return None
-    rest = f"{len(signs) - _MOST} more, first in the table of sites." if len(signs) > _MOST else None
-    return tag(
-        "div", tag("h2", "Danger signs: act on these first"), *[tag("p", line) for line in signs[:_MOST]],
-        tag("p", rest) if rest else None, class_="danger", role="alert",
-    )  # fmt: skip
+    made = [tag("p", line) for line in signs]
+    shown, rest = made[:_DANGER_AT_ONCE], made[_DANGER_AT_ONCE:]
+    more = tag("details", tag("summary", f"{len(rest)} more places with danger signs"), *rest) if rest else None
+    head = tag("h2", "Danger signs: act on these first")
+    return tag("div", head, *shown, more, class_="danger", role="alert")
 
 
 def _answer(answers: FleetAnswers) -> Markup:

@@ -13,6 +13,7 @@ from pqcheck.model.findings_words import VERDICT_WORDS, number
 from pqcheck.reports.text import grid, point, text_of, wrap
 
 _MOST = 10
+_MOST_DANGER = 25
 SITE_HEADS = ("site", "standing", "beyond limit", "hours outside", "driven by", "feeder", "transformer")
 GROUP_HEADS = ("", "sites", "fail", "comply", "not judged", "danger")
 HOW_RANKED = (
@@ -28,7 +29,10 @@ def fleet_text(answers: FleetAnswers, *, everything: bool = False) -> str:
 
 
 def _parts(answers: FleetAnswers, most: int) -> Iterator[str]:
-    yield "\n".join(wrap(line, rest="  ") for line in danger_lines(answers))
+    danger = danger_lines(answers)
+    shown = danger if most > _MOST else danger[:_MOST_DANGER]
+    more = [f"DANGER SIGN: {len(danger) - len(shown)} more places; --all lists them."] if shown != danger else []
+    yield "\n".join([*(wrap(line, rest="  ") for line in shown), *more])
     yield wrap(summary(answers))
     if not answers.manifest.complete:
         yield wrap(UNFINISHED)
@@ -77,7 +81,7 @@ def danger_lines(answers: FleetAnswers) -> list[str]:
             by_place.setdefault(_place(each), []).append(each.site)
     lines = [f"DANGER SIGN{place}: {', '.join(sites)}" for place, sites in by_place.items()]
     if lines:
-        lines.append("Act on these first; what was seen: pqcheck fleet report RESULTS --site ID")
+        lines.insert(0, "Danger signs: act on these first; what was seen: pqcheck fleet report RESULTS --site ID")
     named = {each.site for each in answers.sites if each.danger}
     apart = [sign for sign in answers.peers if sign.pattern == LEGS_APART and sign.where not in named]
     return lines + [f"DANGER SIGN possible: {line}" for line in peer_lines(apart)]

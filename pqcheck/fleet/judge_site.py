@@ -16,13 +16,16 @@ from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from pqcheck.fleet.recording_places import NoRecording, at_hand, name_of
-from pqcheck.fleet.row_facts import declared_site, validity
+from pqcheck.fleet.row_facts import FACTS, declared_site, validity
 from pqcheck.fleet.tasks_of_registry import Task
 from pqcheck.model.errors import PqcheckError
 from pqcheck.model.findings import Findings
+from pqcheck.model.recording import Axis
 from pqcheck.model.verdict import Verdict
+from pqcheck.site.load_site import load_site
 from pqcheck.site.site_values import Site
 
 FORMAT = "pqcheck-fleet/1"
@@ -90,7 +93,7 @@ def _judge(question: Question, task: Task, paths: Sequence[str], stored: Notes |
     from pqcheck.workflows.inputs import as_tables, table_entries
 
     files = tuple(_checksum(path) for path in paths)
-    site = _site(_Frozen(task.cells), task.folder, task.source)
+    site = _site(task)
     tables = as_tables(_loaded(_tables_asked(question, task) or site.apply), site)
     span = validity(task.cells, site, task.source)
     about = {key: task.cells.get(key) for key in ("feeder", "transformer", "valid_from", "valid_to")}
@@ -124,16 +127,17 @@ def _loaded(names: tuple[str, ...]) -> tuple[Any, ...]:
     return tuple(load_table(name) for name in names)
 
 
-class _Frozen(dict[str, str]):
-    """Cells as a key: rows of many sites name one site file, which is then read once."""
+def _site(task: Task) -> Site:
+    facts = task.cells.keys() & FACTS.keys() - {"name"}
+    if "declared" in task.cells and not facts:
+        return _site_file(os.path.join(task.folder, task.cells["declared"]))
+    return declared_site(task.cells, Path(task.folder), task.source)
 
-    def __hash__(self) -> int:  # type: ignore[override]
-        return hash(tuple(sorted(self.items())))
 
-
-@lru_cache(maxsize=4)
-def _site(cells: _Frozen, folder: str, source: str) -> Site:
-    return declared_site(cells, Path(folder), source)
+@lru_cache(maxsize=16)
+def _site_file(path: str) -> Site:
+    """Rows of many sites may name one site file, which is then read once."""
+    return load_site(path)
 
 
 def _within(paths: Sequence[str], site: Site, span: tuple[int | None, int | None]) -> Any:
@@ -146,17 +150,29 @@ def _within(paths: Sequence[str], site: Site, span: tuple[int | None, int | None
 
     start, end = span
     recording = read(paths, judged_site(site))
-    axes = [stream.axis for stream in recording.streams]
-    first, last = min(axis.start_us for axis in axes), max(axis.end_us for axis in axes)
+    spans = [(stream.axis.start_us, stream.axis.end_us) for stream in recording.streams]
+    spans += [(event.time_us, event.end_us) for event in recording.events]
+    first, last = min(begin for begin, _ in spans), max(until for _, until in spans)
     if (start is None or start <= first) and (end is None or last <= end):
         return recording
-    kept = Correction("trim", "validity of the registry row", "registry", {"from_us": start, "to_us": end})
-    if (start is not None and last <= start) or (end is not None and first >= end):
+    inside = tuple(stream for stream in recording.streams if _intervals_within(stream.axis, start, end) > 0)
+    event_inside = any(
+        (start is None or event.end_us > start) and (end is None or event.time_us < end) for event in recording.events
+    )
+    if not inside and not event_inside:
         raise NoRecording(
-            f"the recording runs from {iso(first, recording.zone)} to {iso(last, recording.zone)}, which is outside "
-            "the span for which the registry row holds"
+            f"the recording runs from {iso(first, recording.zone)} to {iso(last, recording.zone)}; no interval of it "
+            "lies in the span for which the registry row holds"
         )
-    return corrected_recording(recording, (kept,))
+    kept = Correction("trim", "validity of the registry row", "registry", {"from_us": start, "to_us": end})
+    return corrected_recording(replace(recording, streams=inside), (kept,))
+
+
+def _intervals_within(axis: Axis, start: int | None, end: int | None) -> int:
+    """Whole intervals of a time base inside a span."""
+    first = 0 if start is None else max(0, -(-(start - axis.start_us) // axis.interval_us))
+    last = axis.count if end is None else min(axis.count, (end - axis.start_us) // axis.interval_us)
+    return last - first
 
 
 def _checksum(path: str) -> str:

@@ -60,10 +60,10 @@ def _levels(frame: pandas.DataFrame) -> pandas.DataFrame:
 
 def _legs_apart(rows: pandas.DataFrame) -> Iterator[PeerSign]:
     """Sites where one leg lies high while another lies low under one rule and period, and one of them fails."""
-    legs = rows[rows.phase.isin(["an", "bn", "cn"])]
+    legs = rows[rows.phase.isin(["an", "bn", "cn"])].assign(failing=rows.verdict == "fail")
     keys = ["site", "table", "rule", "period_start"]
     spread = legs.groupby(keys, dropna=False).agg(
-        lowest=("level", "min"), highest=("level", "max"), failing=("verdict", lambda each: (each == "fail").any())
+        lowest=("level", "min"), highest=("level", "max"), failing=("failing", "any")
     )
     apart = spread[
         (spread.lowest <= -_MOVED) & (spread.highest >= _MOVED) & (spread.highest - spread.lowest >= _APART)

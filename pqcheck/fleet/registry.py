@@ -23,7 +23,7 @@ COLUMNS = (*REQUIRED, "declared", "limits", "feeder", "transformer", "valid_from
 
 
 class Row(Struct, frozen=True):
-    """One row: its place in the table, counted from 1 without the header, and its cells by column; empty ones left out.
+    """One row: its number as a spreadsheet counts (the header is row 1), and its cells by column, empty ones left out.
 
     `fault` is why the row cannot be read, if it cannot.
     """
@@ -58,12 +58,13 @@ def read_registry(path: str | Path) -> Registry:
         raise InputError(f"the registry {file.name!r} cannot be read: {reason}; check the path given") from None
     headers = [header.strip() for header in headers]
     _check_columns(headers, file.name)
-    if not rows:
+    if not any(map(str.strip, cells) for cells in rows):
         raise InputError(f"the registry {file.name!r} names no site: it has a header and no rows")
-    made = tuple(_row(number, headers, cells) for number, cells in enumerate(rows, start=1))
-    return Registry(
-        file.name, file.resolve().parent, made, tuple(header for header in headers if header not in COLUMNS)
+    made = tuple(
+        _row(number, headers, cells) for number, cells in enumerate(rows, start=2) if any(map(str.strip, cells))
     )
+    left_alone = tuple(header for header in headers if header and header not in COLUMNS)
+    return Registry(file.name, file.resolve().parent, made, left_alone)
 
 
 def _csv(file: Path) -> tuple[list[str], list[list[str]]]:
@@ -74,12 +75,12 @@ def _csv(file: Path) -> tuple[list[str], list[list[str]]]:
     first = text.split("\n", 1)[0]
     delimiter = max(",;\t", key=first.count)
     try:
-        lines = [line for line in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True) if line]
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
     except csv.Error as error:
         raise InputError(f"the registry {file.name!r} is no table of text ({error}); export it again as CSV") from None
-    if not lines:
+    if not lines or not any(lines[0]):
         raise InputError(f"the registry {file.name!r} is empty; it needs a header with the columns site and recording")
-    return lines[0], [line for line in lines[1:] if any(cell.strip() for cell in line)]
+    return lines[0], lines[1:]
 
 
 def _parquet(file: Path) -> tuple[list[str], list[list[str]]]:

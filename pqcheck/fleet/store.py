@@ -158,6 +158,16 @@ def _all_notes(store: Store) -> Iterator[tuple[str, Notes | None]]:
         yield entry.name.removesuffix(_ROWS), notes if whole and notes is not None and notes.format == FORMAT else None
 
 
+def refuse_places(outputs: Sequence[Path], folder: str | Path) -> None:
+    """Raise `OutputError` for an output that would lie among the results, or replace what tells about them."""
+    root = Path(folder).resolve()
+    own = {root / name for name in (FINDINGS, _CHECKS, _LEFT)}
+    for output in outputs:
+        place = output.resolve()
+        if own & {*place.parents} or place in (root / _MANIFEST, root / _BEFORE):
+            raise OutputError(f"cannot write {output}: results are kept there; choose another place for a report")
+
+
 def keep(store: Store, outcome: Outcome) -> bool:
     """Write what came of a task unless the very same is there; whether anything was written."""
     if outcome.table is None or outcome.document is None:
