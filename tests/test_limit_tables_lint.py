@@ -168,7 +168,7 @@ DOUBTFUL: list[tuple[Change, str]] = [
     (lambda d: limit(d, "frequency").update(high="505"), "no supply reaches 49.5 to 505 Hz"),
     (lambda d: limit(d, "load").update(high="12000"), "12000 % of rated current can never fail"),
     (lambda d: of(d, "factor").update(limit=band(high="0.9")), "a load at a power factor of 1 fails"),
-    (lambda d: of(d, "volts").update(limit=band(low="90", high="110")), "90 V lies outside 50 to 150 % of every nominal"),
+    (lambda d: of(d, "volts").update(limit=band(low="90", high="110")), "90 V lies outside 50 to 150 % of every"),
     (lambda d: of(d, "volts").update(limit=band(high="22000")), "22000 V lies outside 50 to 150 % of every nominal"),
     (lambda d: of(d, "voltage").update(phases=["ng"]), "the neutral stands near 0 V to ground"),
     (lambda d: of(d, "harmonics")["limit"]["orders"].append(
