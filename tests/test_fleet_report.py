@@ -265,6 +265,8 @@ def test_what_belongs_together_on_the_command_line(tmp_path: Path, capsys: pytes
         (["report", str(tmp_path / "none")], "holds no results"),
         (["report", str(tmp_path), "--each"], "--each belongs"),
         (["report", str(tmp_path), "--out", "a.pdf"], "the ending must be"),
+        (["report"], "fleet report RESULTS"),
+        (["report", results, "--site", "M-0000", "--split", "2031-01-01"], "leave one of them out"),
         (["report", results, "--out", f"{results}/findings/a.parquet"], "results are kept there"),
     ):  # fmt: skip
         assert main(["fleet", *arguments]) == ExitStatus.COULD_NOT_RUN

@@ -50,6 +50,10 @@ def run(args: argparse.Namespace) -> int:
     for name in _OF_A_RUN if report else _OF_A_REPORT:
         if getattr(args, name):
             raise OutputError(f"--{name} belongs to {'a run over a registry' if report else 'fleet report RESULTS'}")
+    if args.registry == "report" and not report and not args.out:
+        raise OutputError("name the folder of results too: fleet report RESULTS")
+    if args.site and (args.split or args.rules):
+        raise OutputError("--split and --rules are about all sites and --site is about one; leave one of them out")
     if report:
         return _site_report(args) if args.site else _report(args)
     if len(args.out) != 1:
