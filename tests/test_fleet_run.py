@@ -423,6 +423,10 @@ def test_damaged_results_are_made_again(tmp_path: Path) -> None:
     (results / "findings" / ".pqcheck-0123.part").write_bytes(b"half")
     run_fleet(tmp_path / "registry.csv", results, engine=here)
     assert contents(results) == before
+    for name in ("findings", "checks"):
+        shutil.rmtree(results / name)
+        run_fleet(tmp_path / "registry.csv", results, engine=here)
+        assert contents(results) == before
 
 
 # Killed in the middle.
