@@ -256,6 +256,13 @@ def test_the_report_of_one_site(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert "did you mean 'M-0002'" in capsys.readouterr().err
 
 
+def test_a_site_that_could_not_be_judged_says_why(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    results = judged(tmp_path, [*fleet(tmp_path), {"site": "gone", "recording": "data/none.csv", **FACTS}])
+    assert main(["fleet", "report", str(results), "--site", "gone"]) == ExitStatus.NOT_SHOWN
+    said = capsys.readouterr().out
+    assert said.startswith("REFUSED: none.csv: there is no such file.\n  -> Fetch the recording")
+
+
 def test_what_belongs_together_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_registry(tmp_path / "registry.csv", fleet(tmp_path))
     results = str(judged(tmp_path, fleet(tmp_path)))
