@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Container, Iterator
 from decimal import ROUND_FLOOR, Decimal
 
@@ -38,6 +39,9 @@ ON_DEMAND = """\
 `pqcheck limits show ID` prints a table with every rule and row, `--site FILE` what is in force at a site.
 A page per table, with an example for each rule, is built on demand and at release
 (`python -m tests.generated_pages --all FOLDER`); one stays here as a sample."""
+MARKS = """\
+The last columns count rows by how sure their numbers are. Where a table names its sources by id, every number that is
+marked better than `memory` cites one (`pqcheck limits show ID` prints them); in the others the source is a text."""
 _PERIOD_S = {"day": 86400, "week": 604800, "year": 31536000}
 _AGGREGATE = {
     "rms": "Shorter values are combined by their root mean square.",
@@ -68,12 +72,22 @@ def index(tables: list[LimitTable], linked: Container[str] | None = None) -> str
         return f"[{table_id}]({table_id}.md)" if linked is None or table_id in linked else f"`{table_id}`"
 
     lines = ["# Limit tables", "", library_sentence(), "", *([] if linked is None else [ON_DEMAND, ""])]
-    lines += ["| table | title | on | rules |", "|---|---|---|---|"]
+    lines += [MARKS, "", f"| table | title | on | rules | {' | '.join(CONFIDENCE)} |", f"|---|---|---|---|{'---|' * 4}"]
     for table in tables:
         base = name(table.base) if table.base else ""
         rules = len(table.rules) + len(table.event_rules) + len(table.load_rules)
-        lines.append(f"| {name(table.id)} | {table.title} | {base} | {rules} |")
+        counts = marks(table)
+        numbers = " | ".join(str(counts[mark] or "") for mark in CONFIDENCE)
+        lines.append(f"| {name(table.id)} | {table.title} | {base} | {rules} | {numbers} |")
     return "\n".join(lines) + "\n"
+
+
+def marks(table: LimitTable) -> Counter[str]:
+    """How many rows of a table (steps and classes of events, sources of a demand) carry each mark of confidence."""
+    rows = [row.confidence or "" for rule in table.rules for row in default_rows(rule)]
+    for events in table.event_rules:
+        rows += [part.confidence for part in (*events.lower, *events.upper, *events.classes)]
+    return Counter(rows + [source.confidence for load_rule in table.load_rules for source in load_rule.sources])
 
 
 def page(table: LimitTable) -> str:

@@ -227,7 +227,7 @@ def test_at_most_sixteen_options() -> None:
     (["spectrum.csv", "--site", "site.toml", "--margin", "much"], "is not a number"),
     (["spectrum.csv", "--site", "site.toml", "--as-of", "today"], "is not a date"),
     (["none.csv", "--site", "site.toml"], "none.csv"),
-    (["spectrum.csv", "--site", "site.toml", "--out", "x.pdf"], "the ending must be one of"),
+    (["spectrum.csv", "--site", "site.toml", "--out", "x.docx"], "the ending must be one of"),
     (["spectrum.csv", "--site", "site.toml", "other.toml", "--out", "x.md"], "write .json, .junit.xml or .sarif"),
     (["spectrum.csv", "--site", "site.toml", "--waivers", "none.toml", "--as-of", "2031-06-30"], "none.toml"),
     (["spectrum.csv", "--site", "site.toml", "--explain", "x", "--limits", "ieee519-2023"], "no limit table"),

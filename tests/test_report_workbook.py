@@ -48,6 +48,10 @@ def sheet(data: bytes, name: str) -> list[dict[str, Any]]:
     return [dict(zip(map(str, rows[0]), row, strict=True)) for row in rows[1:]]
 
 
+def about(data: bytes) -> dict[str, str]:
+    return {row["about"]: row["text"] for row in sheet(data, "about")}
+
+
 def written(place: Path, *more: str) -> bytes:
     target = place / "findings.xlsx"
     main(["check", str(place / "week.csv"), "--site", str(place / "site.toml"), "--out", str(target), *more])
@@ -63,6 +67,8 @@ def test_sheets_say_what_the_findings_file_says(place: Path, capsys: pytest.Capt
         statistic, limit, counts = (each[name] or {} for name in ("statistic", "limit", "intervals"))
         assert (row["verdict"], row["reading [unit]"], row["high limit [unit]"], row["outside [intervals]"]) == (
             each["verdict"], statistic.get("value"), limit.get("high"), counts.get("outside"))
+    said = about(data)
+    assert said["answer"].startswith("FAIL: ") and said["site"] == "=1+1 Mill Lane" and "Lisbon" in said["times"]
     windows = sheet(data, "windows")
     places = [(window, row) for each in document for window in each["windows"] for row in window["rows"]]
     assert [(row["first row"], row["last row"], row["from with offset"]) for row in windows] == [
@@ -101,8 +107,8 @@ def test_a_text_is_no_formula_and_the_bytes_are_the_same(place: Path) -> None:
 def test_from_a_findings_file_alone(place: Path) -> None:
     written(place, "--json", str(place / "f.json"))
     assert main(["report", str(place / "f.json"), "--out", str(place / "r.xlsx")]) == 0
-    [row] = sheet((place / "r.xlsx").read_bytes(), "percentiles")
-    assert "not at hand" in row["channel [unit]"]
+    data = (place / "r.xlsx").read_bytes()
+    assert sheet(data, "percentiles") == [] and "was at hand" in about(data)["percentiles"]
     assert main(["report", str(place / "f.json"), str(place / "week.csv"), "--site", str(place / "site.toml"), "--out",
                  str(place / "r2.xlsx")]) == 0
     assert (place / "r2.xlsx").read_bytes() == (place / "findings.xlsx").read_bytes()

@@ -88,6 +88,8 @@ class EventRule(Struct, frozen=True):
     at_most: Decimal | None = None
     per: Literal["hour", "day", "week", "30 days", "year", "recording"] = "recording"
     measure: Literal["number", "minutes", "longest"] = "number"
+    sources: tuple[str, ...] = ()
+    """Ids of the sources of the table that state what the rule says."""
 
 
 def edge_at(steps: tuple[CurveStep, ...], duration_s: Decimal, frequency: Decimal) -> tuple[Decimal, CurveStep] | None:
@@ -136,6 +138,7 @@ def event_rule(written: Written, options: Mapping[str, tuple[str, ...]]) -> Even
         at_most=number(written["at_most"]) if "at_most" in written else None,
         per=written.get("per", "recording"),
         measure=written.get("measure", "number"),
+        sources=tuple(written.get("sources", ())),
     )
 
 

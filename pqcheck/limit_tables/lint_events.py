@@ -11,7 +11,7 @@ from pqcheck.limit_tables.event_rules import EventRule, event_rule
 from pqcheck.limit_tables.written import Placed, Problem, number, plain
 
 Written = Mapping[str, Any]
-_SPANS_MIN = {"week": 10080, "30 days": 43200, "year": 527040}
+_SPANS_MIN = {"hour": 60, "day": 1440, "week": 10080, "30 days": 43200, "year": 525600}
 
 
 def event_doubts(rules: Placed) -> Iterator[Problem]:

@@ -33,6 +33,8 @@ def scope_doubts(table: Written, placed: Mapping[str, Placed]) -> Iterator[Probl
             yield from _condition_doubts(rule.get("applies_if", ()), place, table)
             of_rule = _conditions(rule.get("applies_if", ()), place)
             yield from _excluding(whole, of_rule, "the rule")
+            if rule["confidence"] == "two sources" and len(rule.get("sources", ("", ""))) < 2:
+                yield Problem(f"{path}.sources", "two sources are claimed and one is cited.")
             if "limit" in rule:
                 yield from _row_doubts(rule, path, table, (*whole, *of_rule))
     yield from _unused(table)

@@ -14,7 +14,7 @@ _REPLACED_WHOLE = (
     "applies_if", "nominals", "only_these_nominals", "interruption_below_percent", "interruption_comparison",
     "remarks", "event_rules", "load_rules", "effective_from", "effective_to",
 )
-_MERGED = ("options", "shared_limits")
+_MERGED = ("options", "shared_limits", "sources")
 
 
 def overlay_problems(overlay: Mapping[str, Any], base: Mapping[str, Any]) -> Iterator[Problem]:
@@ -54,13 +54,16 @@ def merge_overlay(overlay: Mapping[str, Any], base: Mapping[str, Any]) -> dict[s
     """The whole table that an overlay and its base make together, in the written form; they have no problems.
 
     The overlay's own header stands; `applies_if`, `nominals`, whether it governs only these, `remarks`, the dates and
-    the interruption threshold replace those of the base where they are written, options and shared limits are added by
-    name. A number that the overlay changes without a mark of its own is marked ``memory``: the marks of the base are
-    about the numbers of the base.
+    the interruption threshold replace those of the base where they are written, options, shared limits and sources are
+    added by name. A number that the overlay changes without a mark of its own is marked ``memory``: marks and sources
+    of the base are about the numbers of the base.
     """
     rules = {rule["id"]: rule for rule in base.get("rules", ())}
     for rule_id, change in overlay.get("changes", {}).items():
-        rules[rule_id] = {**rules[rule_id], **_marked(change), **change}
+        before = rules[rule_id]
+        if "limit" in change:
+            before = {key: value for key, value in before.items() if key != "sources"}
+        rules[rule_id] = {**before, **_marked(change), **change}
         if rules[rule_id]["reference"] != "none":
             rules[rule_id].pop("unit", None)
     for rule_id, entries in overlay.get("order_changes", {}).items():

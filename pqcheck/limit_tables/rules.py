@@ -73,6 +73,8 @@ class LimitRow(Struct, frozen=True):
     no_limit: bool = False
     clause: str | None = None
     confidence: str | None = None
+    sources: tuple[str, ...] = ()
+    """Ids of the sources of the table that state the value of this row; empty: those of the rule."""
     label: str | None = None
     derating: tuple[tuple[Decimal, Decimal], ...] = ()
     """Points (value of the quantity, factor on the rating) of a derating curve, interpolated linearly; `high`, when
@@ -149,6 +151,8 @@ class Rule(Struct, frozen=True):
     """The document has a limit of its own here that the table does not hold, in words: reported, never judged."""
     convention: str | None = None
     """Whose convention the statistic is, when the document gives none ("assessor's convention")."""
+    sources: tuple[str, ...] = ()
+    """Ids of the sources of the table that state what the rule says."""
     best_evidence: Literal["", "lightest load"] = ""
     """Where a recording supports the figure best: named beside the statistic."""
     note: str | None = None
@@ -193,6 +197,8 @@ class LimitTable(Struct, frozen=True):
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The options a site may declare for this table, with their values; the first value is the default."""
     option_meanings: Mapping[str, str] = field(default_factory=dict)
+    sources: Mapping[str, str] = field(default_factory=dict)
+    """Where numbers come from, by id."""
     load_rules: tuple[LoadRule, ...] = ()
     """Determinations of an existing load and what may be added to it (`pqcheck.limit_tables.existing_load_rules`)."""
     event_rules: tuple[EventRule, ...] = ()

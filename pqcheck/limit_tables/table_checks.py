@@ -59,6 +59,9 @@ def table_problems(written: Written, placed: Mapping[str, Placed]) -> Iterator[P
         yield from id_problems(rule["id"], seen, path)
         yield from _check_rule(rule, path, written)
     yield from check_event_rules(placed["event_rules"], seen)
+    for kind in ("rules", "event_rules"):
+        for path, rule in placed[kind]:
+            yield from _check_sources(rule, path, written)
     yield from check_load_rules(placed["load_rules"], seen)
 
 
@@ -131,6 +134,21 @@ def _check_rule(rule: Written, path: str, table: Written) -> Iterator[Problem]:
     else:
         yield from check_limit(limit, f"{path}.limit", table)
     yield from _check_kind_fits(rule, limit, path)
+
+
+def _check_sources(rule: Written, path: str, table: Written) -> Iterator[Problem]:
+    """Every id that a rule or one of its rows cites is one of the table's sources."""
+    known, limit = table.get("sources", {}), rule.get("limit", {})
+    cited = [(path, rule)]
+    for key in ("rows", "orders"):
+        cited += [(f"{path}.limit.{key}[{index}]", entry) for index, entry in enumerate(limit.get(key, ()))]
+    for index, row in enumerate(limit.get("rows", ())):
+        place = f"{path}.limit.rows[{index}].orders"
+        cited += [(f"{place}[{number_}]", entry) for number_, entry in enumerate(row.get("orders", ()))]
+    for place, entry in cited:
+        for name in entry.get("sources", ()):
+            if name not in known:
+                yield Problem(f"{place}.sources", f"{name!r} is not under 'sources'{nearest(name, known) or '.'}")
 
 
 def _check_reference(rule: Written, path: str) -> Iterator[Problem]:

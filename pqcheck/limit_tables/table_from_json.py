@@ -67,6 +67,7 @@ def table_from(written: Written, sha256: str, base: str | None = None) -> LimitT
         only_these_nominals=written.get("only_these_nominals", False),
         options=options,
         option_meanings={name: option["meaning"] for name, option in written.get("options", {}).items()},
+        sources=written.get("sources", {}),
         event_rules=tuple(event_rule(item, options) for item in written.get("event_rules", ())),
         load_rules=tuple(load_rule(item) for item in written.get("load_rules", ())),
         remarks=tuple(Remark(_conditions(item["where"], options), item["text"]) for item in written.get("remarks", ())),
@@ -114,6 +115,7 @@ def _rule(written: Written, rows: Callable[[Written, str, str], tuple[LimitRow, 
         indicative=written.get("indicative", False),
         not_held=written.get("not_held"),
         convention=written.get("convention"),
+        sources=tuple(written.get("sources", ())),
         best_evidence=written.get("best_evidence", ""),
         note=written.get("note"),
     )
@@ -209,6 +211,7 @@ def _selected_band(limit: Written, options: Options) -> Iterator[LimitRow]:
                 no_limit=row.get("no_limit", False),
                 clause=place["clause"],
                 confidence=place["confidence"],
+                sources=tuple(row.get("sources", ())),
                 label=place["label"],
             )
 
@@ -228,6 +231,7 @@ def _by_nominal(limit: Written, options: Options) -> Iterator[LimitRow]:
                 no_limit=no_limit,
                 clause=_text("clause", sides, row, limit),
                 confidence=weakest(_text("confidence", sides, row), limit["confidence"]),
+                sources=tuple(row.get("sources", ())),
                 label=row.get("label"),
             )
 
@@ -240,6 +244,7 @@ class OrderLimit(NamedTuple):
     clause: str | None
     confidence: str
     label: str | None
+    sources: tuple[str, ...]
 
 
 Grouped = list[tuple[OrderLimit, tuple[int, ...]]]
@@ -301,7 +306,8 @@ def _order_limits(written: Sequence[Written], limit: Written) -> dict[int, Order
     by_order = limit.get("factor_by_order")
     for entry in written:
         high = number(entry["high"]) if "high" in entry else None
-        marked = (entry.get("clause"), weakest(entry.get("confidence")), entry.get("label"))
+        sources = tuple(entry.get("sources", ()))
+        marked = (entry.get("clause"), weakest(entry.get("confidence")), entry.get("label"), sources)
         for h in orders(entry["orders"]):
             if "formula" in entry:
                 high = formula_at(entry["formula"], h)
@@ -326,6 +332,7 @@ def _multiplied(order_limit: OrderLimit, factor: Written | None) -> OrderLimit:
         factor["clause"],
         weakest(order_limit.confidence, factor["confidence"]),
         factor.get("label", order_limit.label),
+        order_limit.sources,
     )
 
 
@@ -350,6 +357,7 @@ def _order_rows(grouped: Grouped, place: Mapping[str, Any], confidence: str | No
             no_limit=order_limit.no_limit,
             clause=order_limit.clause or place.get("clause"),
             confidence=weakest(order_limit.confidence, confidence),
+            sources=order_limit.sources,
             label=label or None,
         )
 

@@ -75,6 +75,11 @@ def order_list(orders: Sequence[int]) -> str:
     return ", ".join(parts)
 
 
+def cited_words(mark: str, sources: Sequence[str]) -> str:
+    """A mark of confidence and the sources it rests on: ``one source (law-2023)``."""
+    return f"{mark} ({', '.join(sources)})" if sources else mark
+
+
 def unit_words(rule: Rule) -> str:
     """The unit of the rule's limits as it stands behind a number: `` V``, `` % of the fundamental``, nothing for 1."""
     return "" if rule.unit in ("", "1") else f" {rule.unit}{_REFERENCE[rule.reference]}"

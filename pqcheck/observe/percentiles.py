@@ -36,15 +36,26 @@ class Distribution(Struct, frozen=True):
     high: float
 
 
-def distributions(gathered: Gathered, excluded: Iterable[tuple[int, int]] = ()) -> list[Distribution]:
-    """One for each channel that holds any reading, in the order of the quantities, phases and orders."""
+def distributions(
+    gathered: Gathered, excluded: Iterable[tuple[int, int]] = (), *, orders: bool = True
+) -> list[Distribution]:
+    """One for each channel that holds any reading, in the order of the quantities, phases and orders.
+
+    Without `orders`, single orders above the first and single frequencies are left out.
+    """
     spans = list(excluded)
-    kept = [each for track in gathered.detail.values() if (each := _of(track, spans)) is not None]
+    tracks = [track for track in gathered.detail.values() if orders or not is_single(track.channel)]
+    kept = [each for track in tracks if (each := _of(track, spans)) is not None]
     names = list(QUANTITIES)
     return sorted(kept, key=lambda each: (
         names.index(each.channel.quantity), each.channel.order or 0, _place(each.channel),
         ("mean", "min", "max").index(each.channel.reading), each.interval_us,
     ))
+
+
+def is_single(channel: Channel) -> bool:
+    """Whether a channel is one order above the first, or one frequency."""
+    return (channel.order or 1) > 1 or channel.hertz is not None
 
 
 def values_of(track: Track, excluded: Iterable[tuple[int, int]]) -> NDArray[np.float32]:
@@ -61,10 +72,11 @@ def _counted(track: Track, excluded: Iterable[tuple[int, int]]) -> NDArray[np.bo
 
 def _of(track: Track, excluded: list[tuple[int, int]]) -> Distribution | None:
     counted = _counted(track, excluded)
-    values = np.sort(track.mean[counted])
+    values = track.mean[counted]
     if not values.size:
         return None
-    at = tuple(_number(values[rank(values.size, Decimal(percent)) - 1]) for percent in PERCENTS)
+    places = [rank(values.size, Decimal(percent)) - 1 for percent in PERCENTS]
+    at = tuple(map(_number, np.partition(values, sorted(set(places)))[places]))
     return Distribution(
         track.channel, track.unit, track.interval_us, track.step_us, int(track.valid[counted].sum()),
         _number(np.nanmin(track.low[counted])), at, _number(np.nanmax(track.high[counted])),

@@ -1,11 +1,11 @@
-"""Findings as a workbook: sheets of findings, of windows, and of percentiles by channel; units in the headers."""
+"""Findings as a workbook: sheets of findings, windows, percentiles by channel, and what they rest on."""
 
 from __future__ import annotations
 
 import io
 import re
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,15 +13,17 @@ from pqcheck.model.clock import duration_text
 from pqcheck.model.errors import OutputError
 from pqcheck.model.findings import Finding, Findings
 from pqcheck.model.findings_file import finding_as_document
+from pqcheck.model.findings_words import answer, danger_signs
 from pqcheck.observe.percentiles import PERCENTS, Distribution
 from pqcheck.reports.plots.labels import standing
+from pqcheck.version import __version__
 
-MOST_ROWS = 1_048_574
-"""Of a sheet, its header and a line about what was cut left out."""
+MOST_ROWS = 1_048_575
+"""Of a sheet, its header left out."""
 _FORBIDDEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
 _MOST_TEXT = 32_000
 _WHEN = (2000, 1, 1, 0, 0, 0)
-_WIDE = frozenset({"title", "reason", "what would settle it"})
+_WIDE = frozenset({"text", "title", "reason", "what would settle it"})
 
 _FINDINGS = (
     "verdict", "marks", "kind", "table", "rule", "clause", "title", "quantity", "phase", "order",
@@ -49,11 +51,14 @@ def as_workbook(findings: Findings, distributions: Sequence[Distribution] | None
     import openpyxl
 
     book = openpyxl.Workbook(write_only=True)
-    _sheet(book, "findings", _FINDINGS, map(_finding_row, findings.findings))
-    _sheet(book, "windows", _WINDOWS, (row for finding in findings.findings for row in _window_rows(finding)))
+    windows = (row for finding in findings.findings for row in _window_rows(finding))
     described = (_percentile_row(each, findings) for each in distributions or ())
-    _sheet(book, "percentiles", _PERCENTILES, described,
-           "" if distributions is not None else "The recording was not at hand when this was written.")
+    cut = {
+        "findings": _sheet(book, "findings", _FINDINGS, map(_finding_row, findings.findings)),
+        "windows": _sheet(book, "windows", _WINDOWS, windows),
+        "percentiles": _sheet(book, "percentiles", _PERCENTILES, described),
+    }
+    _sheet(book, "about", ("about", "text"), _about(findings, cut, described=distributions is not None))
     out = io.BytesIO()
     book.save(out)
     return _without_times(out.getvalue())
@@ -67,7 +72,29 @@ def check_can_write() -> None:
         raise OutputError("a workbook needs a further package: pip install 'pqcheck-power[excel]', or write .csv")
 
 
-def _sheet(book: Any, name: str, heads: Sequence[str], rows: Iterable[Sequence[Any]], remark: str = "") -> None:
+def _about(findings: Findings, cut: Mapping[str, int], *, described: bool) -> Iterator[tuple[str, str]]:
+    """What the other sheets rest on, and what they leave out."""
+    for sign in danger_signs(findings):
+        yield "danger sign", f"{sign.title}. {sign.reason.text if sign.reason is not None else ''}"
+    yield "answer", answer(findings)
+    yield "site", str(findings.site.get("name", "-"))
+    yield "times", f"local times, {findings.site.get('time_zone', 'UTC')}; with their offset where a header says so"
+    for recording in findings.recordings:
+        yield "recording", f"{recording['file']}, sha256 {recording['sha256']}"
+    for table in findings.limit_tables:
+        yield "limit table", f"{table['id']}, sha256 {table['sha256']}"
+    if described:
+        yield "percentiles", "Descriptions of what was recorded, without declared exclusions. No verdict rests on them."
+    else:
+        yield "percentiles", "No recording with a course over time was at hand: nothing is described."
+    for name, left in cut.items():
+        if left:
+            yield name, f"{left} more rows are in the findings file (.json)."
+    yield "written by", f"pqcheck {__version__}"
+
+
+def _sheet(book: Any, name: str, heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> int:
+    """Write a sheet; how many rows did not fit."""
     from openpyxl.styles import Font
     from openpyxl.utils import get_column_letter
 
@@ -85,8 +112,7 @@ def _sheet(book: Any, name: str, heads: Sequence[str], rows: Iterable[Sequence[A
         else:
             left += 1
     sheet.auto_filter.ref = f"A1:{get_column_letter(len(heads))}{count + 1}"
-    if left or remark:
-        sheet.append([_cell(sheet, remark or f"{left} more are in the findings file (.json).")])
+    return left
 
 
 def _cell(sheet: Any, value: Any, font: Any = None) -> Any:

@@ -88,7 +88,8 @@ def _rule(before: Rule, other: Rule) -> Iterator[str]:
     for name in ("reference", "unit", "strict", "factor", "not_held"):
         mine, theirs = getattr(before, name), getattr(other, name)
         if mine != theirs:
-            yield f"{name.replace('_', ' ')}: {mine} -> {theirs}"
+            before_words, other_words = ("-" if value is None else value for value in (mine, theirs))
+            yield f"{name.replace('_', ' ')}: {before_words} -> {other_words}"
     mine_lines, their_lines = list(deciding_words(before)), list(deciding_words(other))
     yield from (f"no longer: {line}" for line in mine_lines if line not in their_lines)
     yield from (f"now: {line}" for line in their_lines if line not in mine_lines)

@@ -16,6 +16,7 @@ from pqcheck.limit_tables.load_limit_table import count, default_rows
 from pqcheck.limit_tables.nominals import nearest_nominal, nominal_row
 from pqcheck.limit_tables.wording import (
     band_words,
+    cited_words,
     condition_words,
     deciding_words,
     duration_words,
@@ -70,6 +71,7 @@ def _header(table: LimitTable, site: Site | None) -> Iterator[str]:
     if table.base is not None:
         yield f"An overlay of {table.base}; `pqcheck limits diff {table.base} {table.id}` prints what it changes."
     yield wrapped(f"Source: {table.source}")
+    yield from (wrapped(f"  {name}: {text}", "", "    ") for name, text in table.sources.items())
     if table.effective_from or table.effective_to:
         yield f"In force from {table.effective_from or 'the beginning'} to {table.effective_to or 'further notice'}."
     if table.applies_if:
@@ -100,7 +102,7 @@ def used_options(table: LimitTable) -> list[str]:
 
 def _rule(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
     yield f"{rule.id}: {rule.title}"
-    yield f"  clause {rule.clause}; confidence: {rule.confidence}"
+    yield f"  clause {rule.clause}; confidence: {cited_words(rule.confidence, rule.sources)}"
     yield wrapped(judged_words(rule), "  ", "    ")
     if rule.applies_if:
         yield wrapped(f"applies if {'; '.join(map(condition_words, rule.applies_if))}", "  ", "    ")
@@ -151,7 +153,7 @@ def row_lines(rows: Sequence[LimitRow], rule: Rule) -> Iterator[str]:
         groups.setdefault((row.where, row.nominal), []).append(row)
     for members in groups.values():
         head = members[0].nominal or selector_label(members)
-        marks = sorted({row.confidence or "" for row in members})
+        marks = sorted({cited_words(row.confidence or "", row.sources) for row in members})
         texts = [_row_text(row, rule) for row in members]
         yield f"{head + ': ' if head else ''}{'; '.join(texts)} [{', '.join(marks)}]"
 
@@ -231,7 +233,7 @@ def count_words(rule: EventRule) -> str:
 
 def _event_rule(rule: EventRule) -> Iterator[str]:
     yield f"{rule.id}: {rule.title}"
-    yield f"  clause {rule.clause}; confidence: {rule.confidence}"
+    yield f"  clause {rule.clause}; confidence: {cited_words(rule.confidence, rule.sources)}"
     for name, steps in (("dips and interruptions, residual at least", rule.lower), ("swells, at most", rule.upper)):
         if steps:
             yield wrapped(f"{name}: {'; '.join(map(step_words, steps))}", "  ", "      ")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pqcheck.model.clock import duration_text
 from pqcheck.model.findings_words import number
-from pqcheck.observe.percentiles import PERCENTS, distributions
+from pqcheck.observe.percentiles import PERCENTS, distributions, is_single
 from pqcheck.reports.html.markup import Child, Markup, figure_element, table, tag
 from pqcheck.reports.plots.cumulative import cumulative_figure
 from pqcheck.reports.plots.labels import phase_label, quantity_title, standing
@@ -17,10 +17,12 @@ def percentiles_part(material: Material) -> Markup:
     """The section; single orders are counted and left to the workbook."""
     parts: list[Child] = [tag("h2", "Percentiles", id="percentiles")]
     if material.gathered is None:
-        parts.append(tag("p", "The recording was not at hand when this report was written: no percentiles are shown."))
+        timeless = any(entry["start"] is None for entry in material.findings.recordings)
+        why = "A spectrum has no course over time" if timeless else "The recording was not at hand"
+        parts.append(tag("p", f"{why}: no percentiles are shown."))
         return tag("section", *parts, aria_labelledby="percentiles")
-    described = distributions(material.gathered, material.frame.excluded)
-    whole = [each for each in described if (each.channel.order or 1) == 1 and each.channel.hertz is None]
+    whole = distributions(material.gathered, material.frame.excluded, orders=False)
+    single = sum(is_single(track.channel) and bool(track.valid.any()) for track in material.gathered.detail.values())
     rows: list[tuple[Child, ...]] = []
     for each in whole[:MOST_ROWS]:
         channel = each.channel
@@ -38,7 +40,7 @@ def percentiles_part(material: Material) -> Markup:
                           "which so many percent of the values lie, nothing interpolated. Verdicts stand under the "
                           "criteria, and rest on the values and periods that a rule names."))
     parts.append(table(heads, rows, label="Percentiles by channel"))
-    left = len(described) - len(rows)
+    left = len(whole) - len(rows) + single
     if left:
         parts.append(tag("p", f"{left} more, single orders among them, are in the workbook (--out findings.xlsx)."))
     parts += [figure_element(drawn, heading=drawn.title) for drawn in cumulative_figure(material)]
