@@ -48,3 +48,11 @@ def test_toml_blocks_are_toml(page: Path) -> None:
             # Parts of a site file: what they leave out is added.
             supply = {"nominal_voltage": "400 V", "connection": "wye"}
             site_from({"name": "x", "time_zone": "UTC", "supply": supply} | document, page.name)
+
+
+def test_no_page_holds_marks_of_an_unfinished_merge() -> None:
+    """Python and JSON files with such marks cannot be read at all; a page can."""
+    marks = ("<" * 7 + " ", ">" * 7 + " ")
+    for page in (*PAGES, DOCS.parent / "DEVELOPERS.md", *CASES.rglob("*.md")):
+        lines = page.read_text(encoding="utf-8").splitlines()
+        assert not [line for line in lines if line.startswith(marks)], page

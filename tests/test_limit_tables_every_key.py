@@ -67,7 +67,7 @@ RULE_KEYS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
         {"statistic": {"kind": "report_only"}}, {"statistic": {"kind": "report_only"}, "not_held": "The law has one"},
     ),
 }  # fmt: skip
-RULE_TEXTS = {"id", "title", "convention", "best_evidence", "note", "sources"}
+RULE_TEXTS = {"id", "title", "comment", "convention", "best_evidence", "note", "sources"}
 """Keys of a rule that decide no verdict."""
 
 TABLE_KEYS: dict[str, dict[str, Any]] = {

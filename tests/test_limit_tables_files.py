@@ -15,7 +15,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from pqcheck.limit_tables import CONFIDENCE
+from pqcheck.limit_tables import CONFIDENCE, load_table
 from pqcheck.limit_tables.load_limit_table import limits_folder, load, table_ids
 from pqcheck.model.errors import LimitTableError
 from tests.limit_rows import high_at, row_at, rule_of
@@ -204,6 +204,24 @@ def written(tmp_path: Path, document: Any, name: str = "house.json") -> str:
     path = tmp_path / name
     path.write_text(document if isinstance(document, str) else json.dumps(document), encoding="utf-8")
     return str(path)
+
+
+def test_what_editors_and_people_write_besides(tmp_path: Path) -> None:
+    document = copy.deepcopy(HOUSE) | {"$schema": "limit_table.schema.json", "comment": "agreed in March"}
+    document["rules"][0] |= {"comment": "see the minutes", "coverage_percent": "90%"}
+    document["rules"][0]["statistic"]["percent"] = "99 %"
+    voltage = rule_of(load(written(tmp_path, document)), "voltage")
+    assert (voltage.statistic.percent, voltage.coverage_percent) == (99, 90)
+    document["rules"][0]["limit"]["low"] = "95 %"
+    with pytest.raises(LimitTableError, match=r"limit\.low: '95 %' is not written as expected"):
+        load(written(tmp_path, document))
+
+
+def test_what_names_a_table(tmp_path: Path) -> None:
+    assert load_table(Path(written(tmp_path, HOUSE))).id == "house"
+    for wrong in (None, HOUSE, 7):
+        with pytest.raises(LimitTableError, match="is named by its id or path, and a"):
+            load_table(wrong)  # type: ignore[arg-type]
 
 
 def test_a_table_of_ones_own_works_by_path(tmp_path: Path) -> None:

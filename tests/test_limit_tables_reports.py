@@ -170,6 +170,46 @@ def test_what_is_not_there_is_refused(capsys: pytest.CaptureFixture[str], argume
     assert (status, out) == (2, "") and err.count("\n") == 1
 
 
+def test_the_list_is_narrowed_by_country_and_kind(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, "list", "--country", "uk", "--kind", "frequency")
+    assert {"gb-esqc-lv", "gb-esqc-hv", "en50160-2010-mv"} <= set(out.split())
+    assert not {"ieee519-2022", "iec61000-4-11", "es-rd1955-2000-lv"} & set(out.split())
+    _, out, _ = run(capsys, "list", "--kind", "load")
+    assert {line.split()[0] for line in out.splitlines()[1:4]} == {"ca-ce-code-2021", "nfpa70-2020", "nfpa70-2023"}
+    for arguments, words in (
+        (("--kind", "volts"), "there is no kind 'volts'; did you mean 'voltage'?"),
+        (("--country", "XX"), "no shipped table is of country XX"),
+        (("--country", "Spain"), "is no code of two letters"),
+    ):
+        status, out, err = run(capsys, "list", *arguments)
+        assert (status, out) == (2, "") and words in err
+
+
+def test_a_family_is_no_table(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = run(capsys, "show", "en50160")
+    assert (status, out) == (2, "") and "did you mean one of en50160-2007-lv, en50160-2007-mv, en50160-2010" in err
+
+
+def test_which_tables_govern_a_place_and_why_others_do_not(
+    capsys: pytest.CaptureFixture[str], site_file: str, tmp_path: Path
+) -> None:
+    status, out, err = run(capsys, "for", site_file)
+    assert (status, err) == (0, "")
+    here, not_here = out.split("Do not govern here:")
+    governing = here.split("Open until")[0]
+    assert "  ansi-c84.1-2020: " in governing and "  ieee519-2022: " in governing and "ieee1547-2018" in here
+    flat = " ".join(not_here.split())
+    assert "EN 50160 2010 is written for other nominal voltages than 480Y/277 V" in flat or "en50160-2010-lv" in flat
+    assert all(table_id in out for table_id in table_ids())
+    medium = tmp_path / "medium.toml"
+    text = SITE.replace("480Y/277 V", "20 kV").replace('"wye"', '"delta"').replace("60 Hz", "50 Hz")
+    medium.write_text(text, encoding="utf-8")
+    _, out, _ = run(capsys, "for", str(medium), "--country", "ES")
+    assert "  es-rd1955-2000-mv: " in out.split("Do not govern")[0]
+    assert "es-rd1955-2000-lv" in out.split("Do not govern")[1]
+    assert "gb-esqc-lv" not in out
+
+
 def test_example_sites_have_names_of_nobody() -> None:
     assert all(one.name.startswith("Example service") for one in example_sites())
 

@@ -1,4 +1,4 @@
-"""``pqcheck limits``: list the limit tables, print one, compare two, check a table of one's own."""
+"""``pqcheck limits``: list the limit tables, find those for a place, print one, compare two, check your own."""
 
 from __future__ import annotations
 
@@ -6,13 +6,18 @@ import argparse
 
 from pqcheck.cli.console import show
 
-HELP = "List the limit tables, print one as a person reads it, compare two, or check your own."
+HELP = "List the limit tables, find those for a place, print one, compare two, or check your own."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of the command; without an action it lists."""
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
-    actions.add_parser("list", help="the shipped tables (also without an action)")
+    listed = actions.add_parser("list", help="the shipped tables (also without an action)")
+    listed.add_argument("--country", metavar="CODE", help="only those of a country, such as GB (two letters)")
+    listed.add_argument("--kind", metavar="QUANTITY", help="only those about a quantity, events or load")
+    place = actions.add_parser("for", help="which shipped tables govern a place, and which do not and why")
+    place.add_argument("site", metavar="SITE", help="site file")
+    place.add_argument("--country", metavar="CODE", help="only those of a country, such as GB (two letters)")
     show = actions.add_parser("show", help="print a table: rules, clauses, statistics, limits, confidence")
     show.add_argument("table", metavar="ID_OR_FILE", help="a shipped table by id, or a file")
     show.add_argument("--site", metavar="FILE", help="site file: only the limits in force there, in volts or amperes")
@@ -52,8 +57,14 @@ def _text(args: argparse.Namespace) -> str:
 
         return diff_text(load(args.one), load(args.other))
     from pqcheck.reports.show_limit_table import list_text
+    from pqcheck.reports.tables_for_site import narrowed, tables_for_site_text
 
-    return list_text(map(load, table_ids()))
+    country, tables = getattr(args, "country", None), map(load, table_ids())
+    if args.action == "for":
+        from pqcheck.site.load_site import load_site
+
+        return tables_for_site_text(narrowed(tables, country, None), load_site(args.site), country)
+    return list_text(narrowed(tables, country, getattr(args, "kind", None)))
 
 
 def _validate(name: str) -> int:

@@ -5,6 +5,8 @@ The written vocabulary is ``limits/limit_table.schema.json``, explained in docs/
 
 from __future__ import annotations
 
+from pathlib import Path, PurePath
+
 from pqcheck.limit_tables.rules import (
     CONFIDENCE,
     Condition,
@@ -35,11 +37,15 @@ __all__ = [
 ]
 
 
-def load_table(id_or_path: str) -> LimitTable:
+def load_table(id_or_path: str | Path) -> LimitTable:
     """The table with this id, or from this JSON file.
 
-    Raises `LimitTableError` for an unknown id (nearest named) and for a table that does not hold together.
+    Raises `LimitTableError` for what names no table, for an unknown id (nearest named) and for a table that does not
+    hold together.
     """
     from pqcheck.limit_tables.load_limit_table import load
+    from pqcheck.model.errors import LimitTableError
 
-    return load(id_or_path)
+    if not isinstance(id_or_path, (str, PurePath)):
+        raise LimitTableError(f"a limit table is named by its id or path, and a {type(id_or_path).__name__} was given")
+    return load(str(id_or_path))

@@ -8,7 +8,7 @@ from typing import Any
 
 from pqcheck.limit_tables.conditions import representatives
 from pqcheck.limit_tables.event_rules import EventRule, event_rule
-from pqcheck.limit_tables.written import Placed, Problem, number, plain
+from pqcheck.limit_tables.written import Placed, Problem, number, plain, seconds
 
 Written = Mapping[str, Any]
 _SPANS_MIN = {"hour": 60, "day": 1440, "week": 10080, "30 days": 43200, "year": 525600}
@@ -23,6 +23,8 @@ def event_doubts(rules: Placed) -> Iterator[Problem]:
         most = number(rule.get("at_most", 0))
         if most < 0:
             yield Problem(f"{path}.at_most", f"this can never pass: there are never fewer than {plain(most)} events.")
+        elif rule.get("measure", "number") == "number" and most >= 10000:
+            yield Problem(f"{path}.at_most", f"this can hardly fail: {plain(most)} events; is a point misplaced?")
         elif rule.get("measure", "number") == "number" and most % 1:
             yield Problem(f"{path}.at_most", f"events are counted whole, and {plain(most)} is no whole number.")
         elif rule.get("measure", "number") != "number" and most >= _SPANS_MIN.get(rule.get("per", ""), Decimal("inf")):
@@ -77,9 +79,13 @@ def _class_doubts(rule: EventRule, path: str) -> Iterator[Problem]:
 
 
 def load_doubts(rules: Placed) -> Iterator[Problem]:
-    """Doubts about multipliers."""
+    """Doubts about multipliers and how long a demand is recorded."""
     for path, rule in rules:
         multiplier = number(rule["multiplier"]["value"])
         if multiplier > 5:
             text = f"{plain(multiplier)} times the maximum demand; 125 % is written 1.25."
             yield Problem(f"{path}.multiplier.value", text)
+        for index, source in enumerate(rule["demand"]):
+            if "continuous" in source and seconds(source["continuous"]) < 86400:
+                text = f"{source['continuous']} hold no maximum demand; documents ask for weeks (30 d)."
+                yield Problem(f"{path}.demand[{index}].continuous", text)

@@ -9,7 +9,8 @@ from typing import Any
 from pqcheck.limit_tables.conditions import NUMERIC_FACTS, TEXT_FACTS, cells, holds, representatives
 from pqcheck.limit_tables.overlays import unmarked
 from pqcheck.limit_tables.rules import Condition
-from pqcheck.limit_tables.written import Placed, Problem, condition, orders, plain, span_text
+from pqcheck.limit_tables.written import Placed, Problem, condition, number, orders, plain, span_text
+from pqcheck.model.quantities import LINE_TO_NEUTRAL
 
 Written = Mapping[str, Any]
 Conditions = Sequence[tuple[str, Condition]]
@@ -27,17 +28,29 @@ def scope_doubts(table: Written, placed: Mapping[str, Placed]) -> Iterator[Probl
         where = f"remarks[{index}].where"
         yield from _condition_doubts(remark["where"], where, table)
         yield from _excluding(whole, _conditions(remark["where"], where), "the remark")
+    yield from _nominals_outside(table, whole)
     for kind in ("rules", "event_rules"):
         for path, rule in placed[kind]:
             place = f"{path}.applies_if"
             yield from _condition_doubts(rule.get("applies_if", ()), place, table)
             of_rule = _conditions(rule.get("applies_if", ()), place)
             yield from _excluding(whole, of_rule, "the rule")
+            yield from _phase_doubts(rule, path, [each for _, each in (*whole, *of_rule)])
             if rule["confidence"] == "two sources" and len(rule.get("sources", ("", ""))) < 2:
                 yield Problem(f"{path}.sources", "two sources are claimed and one is cited.")
             if "limit" in rule:
                 yield from _row_doubts(rule, path, table, (*whole, *of_rule))
     yield from _unused(table)
+
+
+def _nominals_outside(table: Written, governing: Conditions) -> Iterator[Problem]:
+    """Nominal voltages that the table itself does not govern."""
+    spans = [each.span for _, each in governing if each.fact == "nominal_voltage" and each.span is not None]
+    for index, row in enumerate(table.get("nominals", ())):
+        volts = [number(row[line]) for line in ("line_to_line", "line_to_neutral") if line in row]
+        if not any(all(span.holds(value) for span in spans) for value in volts):
+            text = f"the table does not govern {row['designation']!r}: applies_if excludes it."
+            yield Problem(f"nominals[{index}]", text)
 
 
 def _conditions(written: Sequence[Written], path: str) -> Conditions:
@@ -72,7 +85,7 @@ def _span_doubts(tested: Condition, place: str) -> Iterator[Problem]:
         yield Problem(f"{place}.in", f"no {tested.fact.replace('_', ' ')} lies in {span_text(held)}.")
     elif tested.fact == "nominal_voltage" and high is not None and high <= 48:
         yield Problem(f"{place}.in", f"{span_text(held)} is in volts; it looks like kilovolts.")
-    elif tested.fact == "inverter_share" and high is not None and high <= 1 and held.low not in (None, 0):
+    elif tested.fact == "inverter_share" and held.low is not None and 0 < held.low < 1:
         yield Problem(f"{place}.in", f"{span_text(held)} looks like a fraction; the share is in percent.")
     elif tested.fact == "nominal_frequency" and not any(held.holds(hertz) for hertz in _FREQUENCIES):
         yield Problem(f"{place}.in", f"neither 50 nor 60 Hz lies in {span_text(held)}.")
@@ -93,6 +106,21 @@ def _together(before: Sequence[Condition], tested: Condition) -> bool:
         return any(all(value in each.values for each in before) for value in tested.values)
     spans = [each.span for each in before if each.span is not None]
     return any(all(each.holds(value) for each in spans) for value in representatives(tested.span, spans))
+
+
+def _phase_doubts(rule: Written, path: str, governing: Sequence[Condition]) -> Iterator[Problem]:
+    """Phases and unbalance that none of the connections has for which the rule is."""
+    allowed = [set(each.values) for each in governing if each.fact == "connection"]
+    connections = set.intersection(*allowed) if allowed else set()
+    unbalance = rule.get("quantity", "").endswith("unbalance")
+    if connections and unbalance and connections <= {"single-phase", "split-phase"}:
+        text = f"a {' or '.join(sorted(connections))} service has no unbalance of three phases."
+        yield Problem(f"{path}.quantity", text)
+    phases = set(rule.get("phases", ()))
+    if connections == {"delta"} and phases and phases <= {*LINE_TO_NEUTRAL, "ng"}:
+        yield Problem(f"{path}.phases", "a delta service has no line-to-neutral voltages.")
+    if connections and connections <= {"single-phase", "split-phase"} and phases and phases <= {"cn", "bc", "ca", "c"}:
+        yield Problem(f"{path}.phases", f"a {' or '.join(sorted(connections))} service has no phase c.")
 
 
 def _row_doubts(rule: Written, path: str, table: Written, governing: Conditions) -> Iterator[Problem]:

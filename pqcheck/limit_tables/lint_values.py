@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from pqcheck.limit_tables.lint_events import event_doubts, load_doubts
-from pqcheck.limit_tables.table_from_json import formula_at
+from pqcheck.limit_tables.table_from_json import LINES, formula_at
 from pqcheck.limit_tables.written import Placed, Problem, number, orders, plain, seconds
 from pqcheck.model.quantities import MAY_BE_NEGATIVE
 
@@ -28,7 +28,7 @@ _DISTORTION = (
 _RATIOS = {"wye": (Decimal("1.732"),), "split-phase": (Decimal(2), Decimal("1.732"))}
 """Line to line over line to neutral; a split-phase service may be two legs of a wye."""
 
-_NEVER_ABOVE = {"flicker_pst": 20, "flicker_plt": 20, "power_factor": 1, "displacement_power_factor": 1}
+_NEVER_ABOVE = {"flicker_pst": 10, "flicker_plt": 10, "power_factor": 1, "displacement_power_factor": 1}
 
 
 class Side(NamedTuple):
@@ -52,6 +52,7 @@ def value_doubts(table: Written, placed: Mapping[str, Placed]) -> Iterator[Probl
     for path, rule in placed["rules"]:
         yield from _statistic_doubts(rule, path)
         yield from _rule_doubts(rule, path)
+        yield from _absolute_doubts(rule, path, table)
         for side in _sides(rule, path, table):
             yield from _side_doubts(rule, side)
             yield from _hidden_by_interruption(rule, side, threshold)
@@ -82,8 +83,10 @@ def _statistic_doubts(rule: Written, path: str) -> Iterator[Problem]:
     elif kind == "count_at_most" and statistic["count"] * 2 > fewest:
         text = f"more than half of the {plain(fewest)} values of a {rule['period']} may lie outside."
         yield Problem(f"{path}.statistic.count", text)
-    if kind == "longest_run_at_most" and seconds(statistic["duration"]) >= period:
-        text = f"this can never fail: no run within a {rule['period']} is longer than {statistic['duration']}."
+    if kind == "longest_run_at_most" and seconds(statistic["duration"]) * 2 > period:
+        text = f"a run of {statistic['duration']}, more than half of a {rule['period']}, may lie outside."
+        if seconds(statistic["duration"]) >= period:
+            text = f"this can never fail: no run within a {rule['period']} is longer than {statistic['duration']}."
         yield Problem(f"{path}.statistic.duration", text)
 
 
@@ -104,12 +107,34 @@ def _rule_doubts(rule: Written, path: str) -> Iterator[Problem]:
     if criterion and seconds(criterion["shortest_pass"]) < seconds(rule["interval"]):
         text = f"every recording is longer than {criterion['shortest_pass']}, less than one interval."
         yield Problem(f"{path}.time_criterion.shortest_pass", text)
+    elif criterion and seconds(criterion["shortest_pass"]) > 366 * 86400:
+        text = f"this can never pass: no recording of one place is as long as {criterion['shortest_pass']}."
+        yield Problem(f"{path}.time_criterion.shortest_pass", text)
     if rule["quantity"] == "flicker_plt" and seconds(rule["interval"]) < 600:
         text = f"Plt is formed over 2 h, at most every 10 min; nothing records it every {rule['interval']}."
         yield Problem(f"{path}.interval", text)
     if rule["quantity"] == "flicker_pst" and seconds(rule["interval"]) < 60:
         text = f"Pst is formed over 10 min, at the least 1 min; nothing records it every {rule['interval']}."
         yield Problem(f"{path}.interval", text)
+
+
+def _absolute_doubts(rule: Written, path: str, table: Written) -> Iterator[Problem]:
+    """A band in volts far from every nominal voltage of the table; frequencies of a curve in kilohertz; formulas."""
+    limit = rule["limit"]
+    nominals = [number(row[line]) for row in table.get("nominals", ()) for line in LINES if line in row]
+    if limit["kind"] == "band" and rule["quantity"] == "voltage" and rule["reference"] == "none" and nominals:
+        for key in ("low", "high"):
+            edge = _edge(limit, key)
+            if edge is not None and edge > 2 and not any(each / 2 <= edge <= each * 3 / 2 for each in nominals):
+                text = f"{plain(edge)} V lies outside 50 to 150 % of every nominal voltage of the table."
+                yield Problem(f"{path}.limit.{key}", text)
+    if limit["kind"] == "curve" and number(limit["points"][0]["hertz"]) < 10:
+        hertz = plain(number(limit["points"][0]["hertz"]))
+        yield Problem(f"{path}.limit.points[0].hertz", f"{hertz} looks like kilohertz; frequencies are in hertz.")
+    for index, entry in enumerate(limit.get("orders", ())):
+        if "formula" in entry and number(entry["formula"]["h0"]) <= 0:
+            text = "with 0 or less the formula a * (h0 / h) + b is the same at every order, or rises."
+            yield Problem(f"{path}.limit.orders[{index}].formula.h0", text)
 
 
 def _sides(rule: Written, path: str, table: Written) -> Iterator[Side]:
@@ -160,6 +185,8 @@ def _side_doubts(rule: Written, side: Side) -> Iterator[Problem]:
     name, factor = rule["quantity"], number(rule.get("factor", {}).get("value", 1))
     low, high = (None if edge is None else edge * factor for edge in (side.low, side.high))
     if set(rule.get("phases", ())) in ({"ng"}, {"n"}):
+        if name == "voltage" and side.nominal is not None and low is not None and low > 0:
+            yield Problem(f"{side.path}.low", "the neutral stands near 0 V to ground; its limit is its 'high'.")
         return
     for key, edge in (("low", low), ("high", high)):
         if edge is not None and edge < 0 and name not in MAY_BE_NEGATIVE:
@@ -172,16 +199,22 @@ def _side_doubts(rule: Written, side: Side) -> Iterator[Problem]:
         yield from _nominal_band_doubts(rule, side, low, high, side.nominal)
     elif name == "frequency" and not any(_holds(low, high, hertz) for hertz in _FREQUENCIES):
         yield Problem(side.path, f"neither 50 nor 60 Hz is {_band(low, high)} Hz; these limits are absolute, in hertz.")
+    elif name == "frequency" and ((low or 50) < 12 or (high or 50) > 120):
+        yield Problem(side.path, f"no supply reaches {_band(low, high)} Hz at its outer edge; is a point misplaced?")
     elif name == "voltage" and rule["reference"] == "none" and any(edge and edge <= 2 for edge in (low, high)):
         text = f"{_band(low, high)} V looks like a share of nominal; the limits of this rule are in volts."
         yield Problem(side.path, text)
-    elif name == "current" and rule["reference"] != "none" and high is not None and high <= 2:
-        yield _fraction(f"{side.path}.high", high)
+    elif name == "current" and rule["reference"] != "none" and high is not None and (high <= 2 or high > 1000):
+        text = f"{plain(high)} % of {rule['reference'].replace('_', ' ')} can never fail; is a point misplaced?"
+        yield _fraction(f"{side.path}.high", high) if high <= 2 else Problem(f"{side.path}.high", text)
     elif name in _NEVER_ABOVE:
         yield from (
             Problem(f"{side.path}.{key}", f"{plain(edge)} lies outside -1 to 1, where every {_name(name)} is.")
             for key, edge in (("low", low), ("high", high)) if edge is not None and abs(edge) > 1
         )
+        if low is None and high is not None and 0 < high < 1:
+            text = f"a load at a power factor of 1 fails; is {plain(high)} meant as 'low'?"
+            yield Problem(f"{side.path}.high", text)
     elif low == 0 and high is None and name not in MAY_BE_NEGATIVE:
         yield Problem(f"{side.path}.low", f"0 can never fail: {_name(name)} is never below 0.")
 
@@ -194,12 +227,16 @@ def _distortion_doubts(rule: Written, side: Side, low: Decimal | None, high: Dec
         return
     if high is None:
         return
-    if side.order == 1 and rule["reference"] == "fundamental":
+    if high == 0:
+        yield Problem(side.path, f"this can never pass: no reading of {_name(name)} is exactly 0.")
+    elif side.order == 1 and rule["reference"] == "fundamental":
         yield Problem(f"{side.path}.orders", "order 1 is the fundamental itself, always 100 % of it.")
     elif in_percent and 0 < high < _least(side.order):
         yield _fraction(side.path, high)
-    elif in_percent and name.startswith(("voltage", "negative", "zero")) and high >= 50:
+    elif in_percent and name.startswith(("voltage", "negative", "zero")) and high >= 30:
         yield Problem(side.path, f"this can never fail: no supply has {plain(high)} % of {_name(name)}.")
+    elif name.startswith("flicker") and high < Decimal("0.1"):
+        yield Problem(side.path, f"{plain(high)} is below what any lamp on a supply shows; limits are about 1.")
     elif name in _NEVER_ABOVE and high >= _NEVER_ABOVE[name]:
         yield Problem(side.path, f"this can never fail: no flicker is as high as {plain(high)}; limits are about 1.")
 

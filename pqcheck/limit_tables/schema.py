@@ -69,6 +69,8 @@ def _sentence(error: ValidationError) -> str:
             return f"{_shown(value)} is not of the kind expected here: {' or '.join(kinds)}."
         case "pattern":
             return f"{value!r} is not written as expected: {_expected(error)}."
+        case "minItems" if expected > 1:
+            return f"it has {len(value)}; at least {expected} entries are expected."
         case "minItems" | "minProperties" | "minLength":
             return "it is empty; at least one entry is expected."
         case "uniqueItems":

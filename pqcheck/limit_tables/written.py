@@ -52,7 +52,9 @@ def read_json(text: str | bytes, where: str) -> Any:
 
 
 def number(value: Any) -> Decimal:
-    """A JSON string or number as `Decimal`."""
+    """A JSON string (of a percentage with or without its sign) or number as `Decimal`."""
+    if isinstance(value, str):
+        value = value.removesuffix("%").rstrip()
     return value if isinstance(value, Decimal) else Decimal(value)
 
 

@@ -50,10 +50,10 @@ def as_tables(tables: Tables | None, site: Site, *, may_be_none: bool = False) -
     elif isinstance(tables, (LimitTable, str, Path)):
         tables = [tables]
     loaded: dict[str, LimitTable] = {}
-    if not isinstance(tables, Iterable):
+    if not isinstance(tables, Iterable) or isinstance(tables, Mapping):
         raise LimitTableError(f"limit tables are named by ids or paths, and a {type(tables).__name__} was given")
     for named in tables:
-        table = named if isinstance(named, LimitTable) else load_table(str(named))
+        table = named if isinstance(named, LimitTable) else load_table(named)
         same_id = loaded.setdefault(table.id, table)
         if same_id.sha256 != table.sha256:
             raise LimitTableError(
