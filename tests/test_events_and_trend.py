@@ -103,6 +103,19 @@ def test_an_extreme_without_an_event_leaves_the_curve_open(name: str, value: flo
     assert code(curve(week(INSIDE, shallow, **{name: extremes}))) == "events-incomplete"
 
 
+@pytest.mark.parametrize(("window", "seconds", "explained"), [
+    ("3 s", "0.015", False), ("3 s", "3", True), ("1 min", "15", False), ("1 min", "60", True),
+    ("200 ms", "0.015", False), ("200 ms", "0.2", True), ("20 ms", "0.01", True),
+])  # fmt: skip
+def test_a_minimum_of_a_long_window_asks_for_a_dip_about_as_long(window: str, seconds: str, explained: bool) -> None:
+    """A root mean square of 52 % over 3 s holds more than 15 ms at 52 %."""
+    lowest = np.full(1008, 229.0)
+    lowest[500] = 0.52 * 230
+    made = week(event("dip", seconds, "52", 5003), min=lowest)
+    finding = curve(made, "semi-f47-0706", recording={"extremes_of": window}, **WHOLE)
+    assert (code(finding) == "events-incomplete") is not explained
+
+
 @pytest.mark.parametrize(("seconds", "residual", "explained"), [
     ("0.01", "89", False), ("900", "0", False), ("1790", "40", False), ("1790", "0", True), ("1800", None, True),
 ])  # fmt: skip

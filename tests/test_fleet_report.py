@@ -256,6 +256,13 @@ def test_the_report_of_one_site(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert "did you mean 'M-0002'" in capsys.readouterr().err
 
 
+def test_a_site_that_could_not_be_judged_says_why(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    results = judged(tmp_path, [*fleet(tmp_path), {"site": "gone", "recording": "data/none.csv", **FACTS}])
+    assert main(["fleet", "report", str(results), "--site", "gone"]) == ExitStatus.NOT_SHOWN
+    said = capsys.readouterr().out
+    assert said.startswith("REFUSED: none.csv: there is no such file.\n  -> Fetch the recording")
+
+
 def test_what_belongs_together_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_registry(tmp_path / "registry.csv", fleet(tmp_path))
     results = str(judged(tmp_path, fleet(tmp_path)))
@@ -265,6 +272,8 @@ def test_what_belongs_together_on_the_command_line(tmp_path: Path, capsys: pytes
         (["report", str(tmp_path / "none")], "holds no results"),
         (["report", str(tmp_path), "--each"], "--each belongs"),
         (["report", str(tmp_path), "--out", "a.pdf"], "the ending must be"),
+        (["report"], "fleet report RESULTS"),
+        (["report", results, "--site", "M-0000", "--split", "2031-01-01"], "leave one of them out"),
         (["report", results, "--out", f"{results}/findings/a.parquet"], "results are kept there"),
     ):  # fmt: skip
         assert main(["fleet", *arguments]) == ExitStatus.COULD_NOT_RUN

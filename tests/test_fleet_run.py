@@ -328,6 +328,27 @@ def test_registries_of_other_kinds_stop_the_run(tmp_path: Path) -> None:
             read_registry(tmp_path / name)
 
 
+def test_cells_as_people_write_them(tmp_path: Path) -> None:
+    fleet(tmp_path)
+    (tmp_path / "M.toml").write_text(SITE.format(name="M"), encoding="utf-8")
+    text = (
+        "site , recording,declared,limits,\n"
+        'A, data/m0.csv ,M.toml,"en50160-2010-lv, ansi-c84.1-2020",\n'
+        "\n,,,,\n"
+        '"B, ""the\nsecond""",data/m1.csv,M.toml,en50160-2010-lv,,\n'
+        "C,data/m2.csv,M.toml\n"
+        "D,data/m3.csv,M.toml,en50160-2010-lv,stray,more\n"
+    )
+    (tmp_path / "registry.csv").write_text(text, encoding="utf-8")
+    run_fleet(tmp_path / "registry.csv", tmp_path / "results", engine=here)
+    assert reasons(tmp_path / "results") == {"C": "unreadable", "D": "unreadable"}
+    rows = rows_of(tmp_path / "results")
+    assert set(rows[rows.verdict == "fail"].site) == {'B, "the second"'}
+    assert set(rows[rows.site == "A"].table.dropna()) >= {"en50160-2010-lv", "ansi-c84.1-2020"}
+    # Counted as a spreadsheet counts them.
+    assert rows[rows.site == "C"].reason_text.iloc[0].startswith("Row 6 has 3 cells and the header 5")
+
+
 def test_other_columns_are_named_and_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rows = [{**row, "customer": "somebody"} for row in fleet(tmp_path)]
     path = write_registry(tmp_path / "registry.csv", rows)
@@ -402,6 +423,10 @@ def test_damaged_results_are_made_again(tmp_path: Path) -> None:
     (results / "findings" / ".pqcheck-0123.part").write_bytes(b"half")
     run_fleet(tmp_path / "registry.csv", results, engine=here)
     assert contents(results) == before
+    for name in ("findings", "checks"):
+        shutil.rmtree(results / name)
+        run_fleet(tmp_path / "registry.csv", results, engine=here)
+        assert contents(results) == before
 
 
 # Killed in the middle.

@@ -1,4 +1,4 @@
-"""What decides a verdict is printed: by `limits show`, `limits diff`, `check --explain` and the lock of a gate.
+"""What decides a verdict is printed: by `limits show`, `limits diff`, `gate --explain` and the lock of a gate.
 
 The keys are those of the schema, so that a new one cannot be forgotten: it needs an example here, or a reason why it
 decides nothing.

@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import pqcheck
 from pqcheck.cli import main
@@ -387,3 +389,40 @@ def test_the_line_of_a_place() -> None:
     assert [line_of(text, path) for path in ("a", "a[0]", "a[1]", "a[1].b.c.d", "a[1].b.d", "x", "y", "")] == [
         1, 1, 2, 2, 3, 4, 1, 1,
     ]  # fmt: skip
+
+
+ODD = [
+    None, True, 0, -1, 1.5, 1e300, "", " ", "x", "0", "1e5", "0 s", "999999999 d", "(0, 0)", "(-inf, inf)", "[5, 1]",
+    [], {}, [1], ["a"], [[]], {"kind": "band"}, {"kind": "shared", "name": "wide"}, "none", "5 %", "recording",
+    "report_only", "voltage_thd", ["ng"], "by_order",
+]  # fmt: skip
+"""What may stand anywhere in a file by mistake."""
+
+
+def places(value: Any, steps: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    parts = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [steps, *(place for key, part in parts for place in places(part, (*steps, key)))]
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.sampled_from(places(HOUSE)[1:]), st.sampled_from(ODD)), min_size=1, max_size=3))
+def test_whatever_stands_in_a_table_is_named_and_nothing_breaks(
+    tmp_path: Path, mistakes: list[tuple[tuple[Any, ...], Any]]
+) -> None:
+    document = copy.deepcopy(HOUSE)
+    for steps, value in mistakes:
+        holder: Any = document
+        for step in steps[:-1]:
+            holder = holder[step] if isinstance(holder, (dict, list)) and step in range_of(holder) else {}
+        if isinstance(holder, (dict, list)) and steps[-1] in range_of(holder):
+            holder[steps[-1]] = copy.deepcopy(value)
+    path = tmp_path / "house.json"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    examined = examine_named(str(path))
+    lines = examined.lines([*examined.errors, *examined.doubts])
+    assert all(re.match(r"house\.json, line 1: .*[.?]$", line) for line in lines)
+    assert (examined.table is None) == bool(examined.errors)
+
+
+def range_of(holder: Any) -> Any:
+    return holder if isinstance(holder, dict) else range(len(holder))

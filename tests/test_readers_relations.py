@@ -7,10 +7,12 @@ I_rms^2 = I_1^2 (1 + THD-F^2), THD-R = THD-F / sqrt(1 + THD-F^2), S = U I, and m
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from pqcheck import check
 from pqcheck.io import parse_header
 from pqcheck.io.headers.evidence_of_numbers import Evidence
 from pqcheck.io.headers.read_headers import read_headers
@@ -89,11 +91,13 @@ def test_missing_orders_do_not_show_the_base() -> None:
     assert "orders are missing" in found["I L1 H7 (%)"].why and found["I L1 H7 (%)"].confidence == "likely"
 
 
-def test_contradicting_or_undecided_harmonics_name_both_readings() -> None:
+def test_orders_that_contradict_the_distortion_are_read_so_that_vetting_can_refuse_both() -> None:
     found = guesses({"THD-F I L1 (%)": THD_F, "I L1 H5 (%)": 2 * FIFTH, "I L1 H7 (%)": 2 * SEVENTH})
-    assert named(found["I L1 H5 (%)"]) == ""
-    assert '"I L1 H5 (%)" = "current_harmonic.a.h5 [%]" (percent of the fundamental) or ' in found["I L1 H5 (%)"].why
-    assert '= "current_harmonic.a.h5 [% of rms]"' in found["I L1 H5 (%)"].why
+    assert named(found["I L1 H5 (%)"]) == "current_harmonic.a.h5 [%]" and found["I L1 H5 (%)"].confidence == "likely"
+    assert "the two contradict each other" in found["I L1 H5 (%)"].why
+
+
+def test_undecided_harmonics_name_both_readings() -> None:
     found = guesses({"I L1 H5": FIFTH})
     assert '"I L1 H5" = "current_harmonic.a.h5 [A]" (amperes) or ' in found["I L1 H5"].why
     # A fundamental of 100 A makes amperes and percent one number.
@@ -206,3 +210,18 @@ def test_three_columns_of_one_name_are_refused_with_what_they_are() -> None:
     samples = {0: 231.0 + ROWS % 2, 1: 228.0 + ROWS % 3, 2: 236.0 + ROWS % 2}
     with pytest.raises(InputError, match=r"medians 231\.5, 229, 236\.5.* they are mean, min and max: add these words"):
         read_headers(["U L1"] * 3, [""] * 3, [0, 1, 2], Evidence(samples, WYE))
+
+
+def test_a_distortion_below_its_own_orders_passes_no_rule(tmp_path: Path) -> None:
+    """Headers as instruments write them: 4 % beside orders of which two alone give 8 %."""
+    rng = np.random.default_rng(15)
+    rows = ["time,THD U L1 [%],U L1 h3 [%],U L1 h5 [%],U L1 h7 [%]"]
+    for row in range(1008):
+        stamp = f"2031-03-{3 + row // 144:02d} {row % 144 // 6:02d}:{row % 6}0:00"
+        values = np.round(rng.normal([4, 0.4, 6, 5.5], 0.05), 2)
+        rows.append(",".join([stamp, *map(str, values)]))
+    (tmp_path / "week.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    supply = {"nominal_voltage": "230 V", "connection": "single-phase", "frequency": "50 Hz", "measured_at": "service"}
+    site = {"name": "Flat 3", "time_zone": "UTC", "supply": supply}
+    result = check(tmp_path / "week.csv", site, ["en50160-2010-lv"], quantities=["voltage_thd"])
+    assert {finding.verdict.value for finding in result.findings if finding.kind == "limit"} == {"refused"}

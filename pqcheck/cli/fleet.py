@@ -9,6 +9,7 @@ from pqcheck.cli.console import show
 
 if TYPE_CHECKING:
     from pqcheck.fleet.run_fleet import FleetRun
+    from pqcheck.model.findings import Findings
 
 HELP = "Judge all sites of a registry, only what is new or changed; `fleet report RESULTS` says how they stand."
 
@@ -50,6 +51,10 @@ def run(args: argparse.Namespace) -> int:
     for name in _OF_A_RUN if report else _OF_A_REPORT:
         if getattr(args, name):
             raise OutputError(f"--{name} belongs to {'a run over a registry' if report else 'fleet report RESULTS'}")
+    if args.registry == "report" and not report and not args.out:
+        raise OutputError("name the folder of results too: fleet report RESULTS")
+    if args.site and (args.split or args.rules):
+        raise OutputError("--split and --rules are about all sites and --site is about one; leave one of them out")
     if report:
         return _site_report(args) if args.site else _report(args)
     if len(args.out) != 1:
@@ -130,8 +135,17 @@ def _site_report(args: argparse.Namespace) -> int:
         )
     for findings in checks.values():
         write_all(targets, lambda form, findings=findings: check_form(form, findings, (), None))  # type: ignore[misc]
-        show(as_text(findings, everything=args.all, quiet=args.quiet))
+        refused = _why_refused(findings)
+        show(refused or as_text(findings, everything=args.all, quiet=args.quiet))
     return int(exit_status(roll_up(findings.verdict for findings in checks.values())))
+
+
+def _why_refused(findings: Findings) -> str | None:
+    """What is said of a recording that could not be judged at all."""
+    first, *rest = findings.findings
+    if rest or first.kind != "recording" or first.reason is None:
+        return None
+    return f"REFUSED: {first.reason.text.rstrip('.')}.\n  -> {first.reason.advice}\n"
 
 
 def _files_of(args: argparse.Namespace) -> list[str]:

@@ -140,7 +140,12 @@ def _misspelt(header: str) -> str | None:
 
 def _row(number: int, headers: Sequence[str], cells: Sequence[str]) -> Row:
     texts = [cell.strip() for cell in cells]
+    while len(texts) > len(headers) and not texts[-1]:
+        del texts[-1]
     held = {header: text for header, text in zip(headers, texts, strict=False) if text and header in COLUMNS}
+    if "site" in held:
+        # An id that is broken over lines is still one word in messages and file names.
+        held["site"] = " ".join(held["site"].split())
     fault = None
     if len(texts) != len(headers):
         fault = (

@@ -10,8 +10,7 @@ from msgspec import Struct
 
 from pqcheck.fleet.judge_site import Notes, Outcome, Question, judge_site, refused
 from pqcheck.fleet.registry import Registry, read_registry
-from pqcheck.fleet.store import Manifest, Store, begin, finish, keep, open_store, put_aside, stored_notes
-from pqcheck.fleet.store import unreadable_results as broken_results
+from pqcheck.fleet.store import Manifest, Store, all_notes, begin, finish, keep, open_store, put_aside
 from pqcheck.fleet.tasks_of_registry import Task, tasks_of
 from pqcheck.model.errors import OutputError
 from pqcheck.model.exit_status import ExitStatus, exit_status
@@ -61,16 +60,16 @@ def run_fleet(
     named = read_registry(registry)
     question = _question(tables, quantities)
     tasks = tasks_of(named, each=each)
-    _check_same_registry(results, named, tasks)
+    there = _what_is_there(results, named, tasks)
+    stored = {name: notes for name, notes in there.items() if notes is not None}
     manifest = Manifest(
         named.name, len({task.site for task in tasks}), question.tables or (), question.quantities or (), each
     )
-    store = begin(results, manifest)
-    stored = stored_notes(store)
+    store = begin(results, manifest, stored)
     notes, written = _judge_all(store, question, tasks, stored, engine or on_this_machine, progress)
     names = {task.result for task in tasks}
     gone = [name for name in stored if name not in names]
-    put_aside(store, gone + [name for name in broken_results(store) if name not in names])
+    put_aside(store, [name for name in there if name not in names])
     finish(store, manifest)
     changed = {name: stored[name] for name in written if name in stored}
     return FleetRun(
@@ -101,16 +100,19 @@ def _question(tables: Sequence[str] | None, quantities: Iterable[str] | None) ->
     return Question(tuple(paths) if tables else None, only)
 
 
-def _check_same_registry(results: str | Path, registry: Registry, tasks: Sequence[Task]) -> None:
-    """Raise `OutputError` when the results are those of other sites: they would all be put aside.
+def _what_is_there(results: str | Path, registry: Registry, tasks: Sequence[Task]) -> dict[str, Notes | None]:
+    """The notes of all results that are there; None for those that do not hold together.
+
+    Raises `OutputError` when the results are those of other sites: they would all be put aside.
 
     Numbers of meters repeat from district to district, so a site is the same only under the same registry, or with the
     same recording.
     """
     if not (Path(results) / "fleet.json").exists():
-        return
+        return {}
     store, earlier = open_store(results)
-    held = list(stored_notes(store).values())
+    there = dict(all_notes(store))
+    held = [notes for notes in there.values() if notes is not None]
     if earlier.registry == registry.name:
         known = {task.site for task in tasks}
         same = [each for each in held if each.site in known]
@@ -122,6 +124,7 @@ def _check_same_registry(results: str | Path, registry: Registry, tasks: Sequenc
             f"{results} holds results of another registry ({earlier.registry}, {earlier.sites} sites, none of which is "
             f"in {registry.name}); choose another folder"
         )
+    return there
 
 
 def _judge_all(

@@ -83,8 +83,8 @@ def open_store(folder: str | Path) -> tuple[Store, Manifest]:
     return store, manifest
 
 
-def begin(folder: str | Path, manifest: Manifest) -> Store:
-    """The folder made ready for a run.
+def begin(folder: str | Path, manifest: Manifest, stored: Mapping[str, Notes]) -> Store:
+    """The folder made ready for a run; `stored` are the notes of what it holds.
 
     Raises `OutputError` when it cannot be written to or holds something else, `InputError` as `open_store` does.
     """
@@ -105,7 +105,7 @@ def begin(folder: str | Path, manifest: Manifest) -> Store:
     except OSError as error:
         raise OutputError(f"cannot write results to {folder}: {error.strerror}; choose another place") from error
     if finished:
-        verdicts = {name: [notes.site, notes.verdict] for name, notes in sorted(stored_notes(store).items())}
+        verdicts = {name: [notes.site, notes.verdict] for name, notes in sorted(stored.items())}
         write_text(store.folder / _BEFORE, json.dumps(verdicts, indent=0, ensure_ascii=False) + "\n")
     _write_manifest(store, manifest)
     return store
@@ -134,19 +134,16 @@ def before_last_run(store: Store) -> dict[str, tuple[str, str]] | None:
 
 def stored_notes(store: Store) -> dict[str, Notes]:
     """The notes of every result, by its name. A file that does not hold together counts as none."""
-    return {name: notes for name, notes in _all_notes(store) if notes is not None}
+    return {name: notes for name, notes in all_notes(store) if notes is not None}
 
 
-def unreadable_results(store: Store) -> list[str]:
-    """Names of files among the findings that are no whole results."""
-    return [name for name, notes in _all_notes(store) if notes is None]
-
-
-def _all_notes(store: Store) -> Iterator[tuple[str, Notes | None]]:
+def all_notes(store: Store) -> Iterator[tuple[str, Notes | None]]:
+    """Names of all files among the findings with their notes; None for those that are no whole results."""
     import pyarrow
     import pyarrow.parquet
 
-    for entry in sorted(os.scandir(store.findings), key=lambda entry: entry.name):
+    entries = os.scandir(store.findings) if store.findings.is_dir() else ()
+    for entry in sorted(entries, key=lambda entry: entry.name):
         if entry.name.startswith(".") or not entry.name.endswith(_ROWS):
             continue
         try:

@@ -21,6 +21,9 @@ DIP_BELOW, SWELL_ABOVE = 0.89, 1.11
 """Share of nominal beyond which a recorder has written an event: 90 and 110 % (IEC 61000-4-30 5.4.2 and 5.4.3, usual
 thresholds), and a hundredth for a hysteresis and for another reference than the nominal."""
 
+_AS_LISTED_US = 100_000
+"""Minima and maxima of windows up to this long are held against residuals as they are listed: these come from windows
+of one cycle (IEC 61000-4-30 5.4.1), and a duration from the same windows."""
 
 _ALIKE, _SQUARES_ALIKE = 0.02, 0.05
 """Share of nominal, and of its square, by which trend and list may differ: accuracy, clocks, where a window was cut."""
@@ -32,6 +35,8 @@ class TrendExcursions:
 
     def __init__(self, site: Site, events: Sequence[Event] = ()) -> None:
         self._nominal = site.supply.nominal
+        window_us = site.recording.extremes_of_us or 0
+        self._window_us = window_us if window_us > _AS_LISTED_US else 0
         self.unseen = UnseenEvents(site, events)
         self._low: list[_Excursions] = []
         self._high: list[_Excursions] = []
@@ -59,7 +64,7 @@ class TrendExcursions:
                     starts = block.axis.start_us + slots * block.axis.interval_us
                     kept.append(_Excursions(
                         starts, starts + block.axis.interval_us, shares[slots], channel.phase or "",
-                        channel.reading == "mean",
+                        block.axis.interval_us if channel.reading == "mean" else self._window_us,
                     ))  # fmt: skip
 
     def unlisted(self, events: Sequence[Event]) -> tuple[list[Span], list[Span]]:
@@ -85,7 +90,8 @@ class _Excursions(NamedTuple):
     end_us: NDArray[np.int64]
     share: NDArray[Any]
     phase: str
-    mean: bool
+    window_us: int
+    """Over which each value is the root mean square; 0 where it is as short as those that residuals are read from."""
 
 
 class _Listed:
@@ -121,11 +127,13 @@ class _Listed:
         residuals = [float(event.residual_percent) / 100 if event.residual_percent is not None else 0.0 if low else inf
                      for event in near]  # fmt: skip
         deepest = min(residuals) if low else max(residuals)
-        if not of.mean:
+        if not of.window_us:
             return deepest <= share + _ALIKE if low else deepest >= share - _ALIKE
-        spans = joined((max(event.time_us, start), min(event.end_us, end)) for event in near)
-        covered = sum(last - first for first, last in spans) / (end - start)
-        # The mean of squares, with the rest of the interval just short of being an event itself.
+        # The window of an extreme may lie across the border of its interval.
+        across = 0 if of.window_us == end - start else of.window_us
+        spans = joined((max(event.time_us, start - across), min(event.end_us, end + across)) for event in near)
+        covered = min(sum(last - first for first, last in spans) / of.window_us, 1.0)
+        # The mean of squares, with the rest of the window just short of being an event itself.
         bound = (1 - covered) * (0.9 if low else 1.1) ** 2 + covered * deepest**2
         return bound <= share**2 + _SQUARES_ALIKE if low else bound >= share**2 - _SQUARES_ALIKE
 

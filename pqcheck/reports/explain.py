@@ -62,6 +62,7 @@ def _lines(table: LimitTable, rule: Rule, site: Site | None) -> Iterator[str]:
 
 def _about(table: LimitTable, rule: Rule) -> Iterator[str]:
     yield f"{table.standard} {table.edition}, {rule.clause}; confidence of the numbers: {rule.confidence}."
+    yield from (f"Source {name}: {table.sources[name]}." for name in rule.sources)
     yield f"Judged: {judged_words(rule)}."
     if factor_words(rule):
         yield f"Factor: {factor_words(rule)}."

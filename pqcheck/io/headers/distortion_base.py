@@ -180,8 +180,10 @@ def _by_squares(
         return good[0][1], f"{squares}, so {_BASES[good[0][1]]}"
     if good:
         return "", f"{squares}, which fits {' and '.join(_BASES[unit] for _, unit in good)} alike"
-    if orders[0].open == "base" and _middle(root) < _middle(thd):
-        return "%", f"taken as of the fundamental: {squares}, so orders are missing and the base does not show"
+    if orders[0].open == "base":
+        # Left alone, the orders could not be held against the distortion that they contradict.
+        why = "orders are missing" if _middle(root) < _middle(thd) else "the two contradict each other"
+        return "%", f"taken as of the fundamental: {squares}, so {why} and the base does not show"
     return "", f"{squares}, which fits {' and '.join(_BASES[unit] for unit in known)} as little"
 
 
