@@ -96,6 +96,8 @@ def _taken_back(decision: Decision, doubt: Trust, run: SeriesRun) -> Decision:
 def reaches(doubt: Trust, task: Task, formula: Formula) -> bool:
     """Whether the doubt concerns what is judged, or anything it is formed from."""
     wanted = task.wanted
+    if doubt.recorded_us is not None and task.interval_us % doubt.recorded_us == 0:
+        return False
     return doubt.concerns(wanted.quantity, wanted.phase, wanted.order) or any(
         doubt.concerns(channel.quantity, channel.phase, channel.order, channel.reading)
         for part in _parts(formula)

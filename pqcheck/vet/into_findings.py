@@ -153,7 +153,7 @@ def doubts(outcome: Outcome) -> list[Trust]:
             kept.append(Trust(
                 (subject.quantity,) if itself else refusal.quantities, _phases(refusal, subject), subject.start_us,
                 subject.end_us, allows, outcome.code, outcome.text, outcome.advice, subject.orders if itself else (),
-                outcome.verdict, subject.readings,
+                outcome.verdict, subject.readings, subject.recorded_us,
             ))
     return kept
 

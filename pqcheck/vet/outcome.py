@@ -33,6 +33,8 @@ class Subject(Struct, frozen=True):
     start_us: int | None = None
     end_us: int | None = None
     readings: tuple[str, ...] = ()
+    recorded_us: int | None = None
+    """Interval that the values really are of: rules of its multiples are not refused."""
 
 
 class Proposal(Struct, frozen=True):

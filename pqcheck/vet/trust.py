@@ -31,6 +31,8 @@ class Trust(Struct, frozen=True):
     orders: tuple[int, ...] = ()
     verdict: Verdict = Verdict.REFUSED
     readings: tuple[str, ...] = ()
+    recorded_us: int | None = None
+    """Interval that the values really are of, where rules of its multiples may rest on them."""
 
     def concerns(
         self, quantity: str, phase: str | None, order: int | None = None, reading: str = "mean"

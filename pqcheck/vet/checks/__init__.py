@@ -30,6 +30,7 @@ from pqcheck.vet.checks import (
     file_notes,
     frequency,
     handheld,
+    held,
     interpolated,
     interruption,
     kirchhoff,
@@ -62,7 +63,7 @@ from pqcheck.vet.collect import OfStream
 from pqcheck.vet.single_value import SingleValues
 
 BEFORE_CHANNELS: tuple[ModuleType, ...] = (completeness, interruption)
-OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated)
+OF_CHANNELS: tuple[ModuleType, ...] = (clipped, stuck, copied, interpolated, held)
 """Channel by channel: all of these about the first channel, then about the next."""
 AFTER_CHANNELS: tuple[ModuleType, ...] = (
     never_moves, not_measured, under_range, columns_alike, extremes, extremes_copied, order_sums, zero_orders,
@@ -83,7 +84,7 @@ DANGER_SIGNS: tuple[ModuleType, ...] = (
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
     stuck.Repeats, SingleValues, never_moves.Standstill, not_measured.ZerosByDay, copied.DayApart,
-    columns_alike.Fingerprint,
+    columns_alike.Fingerprint, held.HeldRows,
 )
 COUNTED_OF_MAIN: tuple[type[OfChannel], ...] = (
     clipped.Ceiling, interpolated.StraightLines, copied.DaysAlike,
