@@ -77,7 +77,7 @@ def test_single_days_of_held_values_are_doubted_by_themselves() -> None:
 def test_a_long_day_is_found_between_days_of_its_own_rows(day: int, filled: Callable[..., Floats]) -> None:
     """Long days are judged by their beginning where this shows that nothing is held."""
     values = np.round(walking(3 * 8640), 2)
-    values[day * 8640 : (day + 1) * 8640] = filled(60, 8640, seed=3)
+    values[day * 8640 : (day + 1) * 8640] = filled(6, 8640, seed=3)
     assert judged({"voltage.an [V]": values}, 10)[0] == {"voltage.an.mean"}
 
 
