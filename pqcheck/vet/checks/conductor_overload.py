@@ -9,7 +9,16 @@ from pqcheck.model.recording import Stream
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, Check, Threshold, thresholds
-from pqcheck.vet.danger_signs import ACT_CURRENT, RunsOutside, SafeRange, conductor_rating, doubted, lasting, when_text
+from pqcheck.vet.danger_signs import (
+    ACT_CURRENT,
+    RunsOutside,
+    SafeRange,
+    conductor_rating,
+    doubted,
+    lasting,
+    neutral_rating,
+    when_text,
+)
 from pqcheck.vet.outcome import Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
 
@@ -35,14 +44,18 @@ class Overcurrents(RunsOutside):
             SafeRange(channel, None, rating[0] / canonical_factor("current", channel.unit))
             for channel in stream.channels
             if channel.quantity == "current" and channel.reading == "mean" and channel.phase is not None
-            and (rating := conductor_rating(site, channel.phase)) is not None
+            and (rating := _rating(site, channel.phase)) is not None
         )
+
+
+def _rating(site: Site, phase: str) -> tuple[float, str] | None:
+    return neutral_rating(site) if phase == "n" else conductor_rating(site, phase)
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per overloaded conductor."""
     for channel, runs in base.of(Overcurrents).runs.items():
-        rating = conductor_rating(base.site, str(channel.phase))
+        rating = _rating(base.site, str(channel.phase))
         if rating is None or doubted(base, channel.phase) & {"scale", "handheld-mismatch"}:
             continue
         scale = canonical_factor("current", channel.unit)
