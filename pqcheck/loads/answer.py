@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from pqcheck.loads.counted_on import relieving
 from pqcheck.loads.declared import addition_va
 from pqcheck.loads.predict import place
 from pqcheck.loads.requirements import Requirement, requirement, strictest
@@ -175,6 +176,10 @@ def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
     if scheduled and verdict is not Verdict.FAIL:
         because = f"; all at once, {over[0]} would be exceeded" if over else ""
         yield f"{', '.join(scheduled)}: only at the times declared{because}"
+    if study.counted_on and verdict is not Verdict.FAIL:
+        names = ", ".join(load.name for load in relieving(study.loads))
+        more = f" and {len(study.counted_on) - 1} more" if len(study.counted_on) > 1 else ""
+        yield f"{names}: in service whenever the rest runs; without it {study.counted_on[0]}{more} would fail at worst"
     if any(load.feeds_in for load in study.loads):
         yield "Nothing counts on what feeds in"
 
