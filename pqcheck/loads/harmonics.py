@@ -54,16 +54,22 @@ def total_square(parts: Parts, law: Law, count: int) -> Array:
     return square
 
 
-def grown_square(square: Array, recorded: Callable[[int], Array] | None, parts: Parts, law: Law) -> Array:
+def grown_square(square: Array, recorded: Mapping[int, Array] | None, parts: Parts, law: Law) -> Array:
     """Square of a total of harmonics with the additions.
 
-    With recorded orders each is summed by the law; without any (`recorded` None), the total of the additions is added
-    arithmetically, the most it can be.
+    Recorded orders are each summed by the law; without any (`recorded` None), the total of the additions is added
+    arithmetically, the most it can be. Arithmetically, what the recorded orders leave of the total may be of the orders
+    that were not recorded.
     """
     if recorded is None:
         return np.asarray(np.square(np.sqrt(square) + np.sqrt(total_square(parts, law, len(square)))))
+    zero = np.zeros(len(square))
+    unrecorded = {order: part for order, part in parts.items() if order not in recorded}
+    if law == "arithmetic" and unrecorded:
+        rest = square - sum((np.square(amount) for amount in recorded.values()), zero)
+        square = square + 2 * np.sqrt(np.maximum(rest, 0) * total_square(unrecorded, law, len(square)))
     for order, part in parts.items():
-        old = recorded(order)
+        old = recorded.get(order, zero)
         square = square + np.square(summed(old, part, order, law)) - np.square(old)
     return square
 

@@ -32,7 +32,7 @@ from pqcheck.loads.harmonics import (
 from pqcheck.loads.phasors import Collapse, add, voltages
 from pqcheck.loads.predictable import LINE_OF, POWERS, predictable, reference_current
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.loads.waveform import UNITS, Readings, Waveform, lag_of
+from pqcheck.loads.waveform import UNITS, Readings, Waveform, angle_doubtful, lag_of
 from pqcheck.model.clock import iso
 from pqcheck.model.recording import Block, Channel, Recording, Stream
 from pqcheck.physics.transformer import triplen_neutral_current
@@ -140,18 +140,15 @@ class _SuperposedBlock:
         self.phases = phases_of(site.supply)
         self.readings = Readings(block.values)
         self.existing = {phase: Waveform(self.readings, "current", phase, self.count) for phase in self.phases}
-        doubted = added.angles_doubted if added.strict else frozenset()
-        self.lag = {
-            phase: lag for phase in self.phases
-            if phase not in doubted and (lag := lag_of(self.readings, phase)) is not None
-        }  # fmt: skip
+        trusted = set(self.phases) - (added.angles_doubted if added.strict else set())
+        lags = {phase: lag_of(self.readings, phase) for phase in self.phases if phase in trusted}
+        self.lag = {phase: lag for phase, lag in lags.items() if lag is not None}
         self._voltages: dict[str, Waveform] = {}
         self._volt_parts: dict[str, dict[int, Part]] = {}
         before = voltages(self.readings.get, site.supply, self.count)
         amperes = {phase: waveform.fundamental for phase, waveform in self.existing.items()}
-        self.addition = add(
-            before, self.loads, shares, self.source, site.supply, self.lag, amperes if added.strict else None
-        )
+        own = amperes if added.strict else None
+        self.addition = add(before, self.loads, shares, self.source, site.supply, self.lag, own)
         for phase, waveform in self.existing.items():
             waveform.growth = self.addition.growth[phase]
             if self.new_banks:
@@ -243,18 +240,20 @@ class _SuperposedBlock:
         """Fundamental current of a phase with the additions.
 
         Without a measured angle the two are taken in phase where the new current flows in, the most they can be; the
-        bound also where the angle says that power flows out and nobody declared generation, or the clamp is in doubt.
+        bound also where the record shows no angle of the phase, undeclared power that flows out, or a doubtful clamp.
         """
         volts = self.addition.before.phasors[phase]
         existing = self.existing[phase].fundamental * self.addition.growth[phase]
         new = self.addition.total[phase] * np.conj(volts / np.abs(volts))
         most = existing + np.abs(new)
+        drawn = np.real(new) >= -1e-9 * np.abs(new)
         if phase not in self.lag:
-            drawn = np.real(new) >= -1e-9 * np.abs(new)
-            doubted = self.added.strict and phase in self.added.angles_doubted
-            return np.asarray(np.where(drawn | doubted, most, np.abs(existing - np.abs(new))))
+            drawn = drawn | (self.added.strict and phase in self.added.angles_doubted)
+            return np.asarray(np.where(drawn, most, np.abs(existing - np.abs(new))))
         known = np.abs(existing * np.exp(-1j * self.lag[phase]) + new)
-        return np.asarray(np.where(self._unexplained(np.cos(self.lag[phase])), most, known))
+        own, alone = self.existing[phase].fundamental, len(self.phases) == 1
+        unsure = drawn & self.added.strict & angle_doubtful(self.readings, phase, np.abs(volts), own, alone=alone)
+        return np.asarray(np.where(unsure | self._unexplained(np.cos(self.lag[phase])), most, known))
 
     def _unexplained(self, direction: Array) -> NDArray[np.bool_]:
         """In the bound, where power seems to flow out (`direction` below zero) and nobody declared generation."""
@@ -263,6 +262,9 @@ class _SuperposedBlock:
     def _rms(self, phase: str) -> Array:
         """True rms current of a phase with the additions; unrecorded harmonics that the rms shows are kept."""
         existing = self.existing[phase]
+        if self.added.strict and not existing.fundamental_known:
+            new = np.abs(self.addition.total[phase])
+            return existing.rms_at_most(self.fundamental[phase], new, self.line_parts[phase])
         here = np.sqrt(np.maximum(np.square(existing.rms) - np.square(existing.fundamental), 0))
         known = existing.has_orders or not here.any()
         harmonic = existing.total_with(here, self.line_parts[phase], self.law, orders_known=known)

@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
 from pqcheck.loads.harmonics import Law, Part, Parts, grown_square, summed
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.recording import Channel
 from pqcheck.physics.distortion import fundamental_from_rms
+
+POWERS_CLOSE = 0.01
+"""Powers and the product of voltage and current of a phase agree to this share (house threshold)."""
 
 UNITS = {
     "voltage": "V", "voltage_harmonic": "V", "current": "A", "current_harmonic": "A",
@@ -55,6 +59,8 @@ class Waveform:
         self._orders: dict[int, Array] = {}
         self.distortion = self._zero if thd is None else thd / 100
         first = None
+        self.fundamental_known = thd is not None or 1 in self._harmonics
+        """Else the fundamental is what recorded orders leave of the rms at most: other orders may hide in it."""
         if 1 in self._harmonics:
             channel = self._harmonics.pop(1)
             first = readings.values(channel) * conversion(channel.unit, self.unit)
@@ -100,12 +106,43 @@ class Waveform:
     def total_with(self, total: Array, parts: Parts, law: Law, *, orders_known: bool | None = None) -> Array:
         """Square of a total of harmonics, in A or V, with the additions; arithmetic where the orders are not known."""
         known = self.has_orders if orders_known is None else orders_known
+        recorded = {order: self.order(order) for order in self._harmonics} if known else None
+        return grown_square(self._reshaped(total), recorded, parts, law)
+
+    def _reshaped(self, total: Array) -> Array:
+        """Square of a total as it will be before anything new flows."""
         square = np.square(total * self.growth)
         if self.reshaped is not None:
             for order, channel in self._harmonics.items():
                 recorded = self._readings.values(channel) * self.scale(channel) * self.growth
                 square = square + np.square(self.order(order)) - np.square(recorded)
-        return grown_square(square, self.order if known else None, parts, law)
+        return np.asarray(square)
+
+    def rms_at_most(self, fundamental: Array, new: Array, parts: Parts) -> Array:
+        """The largest true rms with the additions where only the rms, and maybe some orders, are known.
+
+        What the recorded orders leave of the rms may be fundamental or any other order, divided so that most of it is
+        in phase with what is new: two currents of one waveform add up to the sum of their rms. `fundamental` is that of
+        both together were all of the rest fundamental, `new` that of the additions alone.
+        """
+        own = self.fundamental * self.growth
+        square, beside = self._reshaped(self.rms) + np.square(new), np.square(own)
+        with_rest, apart, elsewhere = (np.square(fundamental) - np.square(own) - np.square(new)) / 2, *[self._zero] * 2
+        for order, part in parts.items():
+            amount = summed(self._zero, part, order, "arithmetic")
+            square = square + np.square(amount)
+            if order not in self._harmonics:
+                elsewhere = elsewhere + np.square(amount)
+            elif self._harmonics[order].unit == "%":
+                with_rest = with_rest + self.order(order) * amount
+            else:
+                apart = apart + self.order(order) * amount
+        # Orders in percent grow and shrink with the fundamental.
+        for order, channel in self._harmonics.items():
+            beside = beside + np.square(self.order(order)) * (channel.unit == "%")
+        hidden = np.sqrt(beside * elsewhere)
+        in_phase = np.where(with_rest < 0, with_rest + hidden, np.hypot(with_rest, hidden))
+        return np.asarray(np.sqrt(np.maximum(square + 2 * (apart + in_phase), 0)))
 
     def order_with(self, channel: Channel, parts: Parts, law: Law) -> Array:
         """Amperes or volts of the order of a channel with the additions."""
@@ -127,6 +164,20 @@ def fundamental_beside_orders(rms: Array, orders: Sequence[tuple[str, Array]]) -
         else:
             absolute = absolute - np.square(values * conversion(unit, "A"))
     return np.asarray(np.sqrt(np.maximum(absolute, 0) / ratio))
+
+
+def angle_doubtful(
+    readings: Readings, phase: str, volts: Array, fundamental: Array, *, alone: bool
+) -> NDArray[np.bool_]:
+    """Where the powers do not show the angle of the fundamental current of a phase: the bound takes the worst one.
+
+    The total of several phases (not `alone`) is none of theirs, and powers of more volt-amperes than the fundamental
+    has hold distortion, so that the reactive one is not of the fundamental.
+    """
+    active, reactive = readings.get("active_power", phase), readings.get("reactive_power", phase)
+    if active is None or reactive is None:
+        return np.full(len(volts), not alone)
+    return np.asarray(np.hypot(active, reactive) > (1 + POWERS_CLOSE) * volts * fundamental)
 
 
 def lag_of(readings: Readings, phase: str) -> Array | None:
