@@ -20,7 +20,7 @@ from pqcheck.vet.time_base import TimeBase, canonical_factor
 
 SHORTEST_SECONDS = Threshold(60, "s", CHOSEN, "Above the declared rating for this long: starting currents are shorter.")
 HEATING_MINUTES = Threshold(10, "min", CHOSEN, "Rms over this time heats a conductor, whatever pauses lie in it.")
-ABOVE_SHARE = Threshold(0.5, "1", CHOSEN, "Share of such a time above the rating: a start is no more than its beginning.")
+ABOVE_SHARE = Threshold(0.5, "1", CHOSEN, "Share of such a time above the rating: a start is less.")
 
 CHECK = Check(
     name="conductor-overload",
