@@ -13,7 +13,16 @@ from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.vet.check_definition import CHOSEN, Check, Threshold, thresholds
 from pqcheck.vet.collect import Marks
-from pqcheck.vet.danger_signs import ACT_CURRENT, RunsOutside, SafeRange, conductor_rating, doubted, lasting, when_text
+from pqcheck.vet.danger_signs import (
+    ACT_CURRENT,
+    RunsOutside,
+    SafeRange,
+    conductor_rating,
+    doubted,
+    lasting,
+    neutral_rating,
+    when_text,
+)
 from pqcheck.vet.kept_runs import Array, Slots
 from pqcheck.vet.outcome import Extent, Outcome
 from pqcheck.vet.time_base import TimeBase, canonical_factor
@@ -41,7 +50,7 @@ class Overcurrents(RunsOutside):
         self._ratings = {
             channel: rating[0] / canonical_factor("current", channel.unit) for channel in stream.channels
             if channel.quantity == "current" and channel.reading == "mean" and channel.phase is not None
-            and (rating := conductor_rating(site, channel.phase)) is not None
+            and (rating := _rating(site, channel.phase)) is not None
         }
         super().__init__(SafeRange(channel, None, rating) for channel, rating in self._ratings.items())
         self._members = int(HEATING_MINUTES.value * 60e6 // stream.axis.interval_us)
@@ -91,12 +100,16 @@ class Overcurrents(RunsOutside):
         return tuple(kept)
 
 
+def _rating(site: Site, phase: str) -> tuple[float, str] | None:
+    return neutral_rating(site) if phase == "n" else conductor_rating(site, phase)
+
+
 def examine(base: TimeBase) -> Iterator[Outcome]:
     """One outcome per overloaded conductor."""
     watch = base.of(Overcurrents)
     runs_of = watch.runs
     for channel in watch.channels:
-        rating = conductor_rating(base.site, str(channel.phase))
+        rating = _rating(base.site, str(channel.phase))
         if rating is None or doubted(base, channel.phase) & {"scale", "handheld-mismatch"}:
             continue
         scale = canonical_factor("current", channel.unit)
