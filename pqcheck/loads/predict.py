@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec.structs import replace
 
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.predictable import ORDER_VOLTAGES, PREDICTED, VOLTAGES
+from pqcheck.loads.predictable import ORDER_VOLTAGES, PREDICTED, TOTALS, VOLTAGES
 from pqcheck.loads.study_values import CriterionRow
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.model.findings import Finding, Reason
@@ -136,6 +136,20 @@ def unsupplied(findings: Iterable[Finding]) -> list[Finding]:
         finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=reason) if finding.verdict is Verdict.PASS else finding
         for finding in findings
     ]
+
+
+def without_orders(findings: Iterable[Finding], why: Mapping[str, Reason]) -> list[Finding]:
+    """Findings of which none passes that holds orders which a new bank shapes and the record lacks.
+
+    `why` are the reasons for totals of "current", "neutral" and "voltage", where there are any.
+    """
+    result = []
+    for finding in findings:
+        kind = "neutral" if finding.phase == "n" else "voltage" if finding.quantity in VOLTAGES else "current"
+        if finding.verdict is Verdict.PASS and finding.quantity in TOTALS and kind in why:
+            finding = finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=why[kind])
+        result.append(finding)
+    return result
 
 
 def reported_only(findings: Iterable[Finding], why: str) -> list[Finding]:

@@ -29,7 +29,7 @@ from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_si
 from pqcheck.loads.harmonics import neutral_current
 from pqcheck.loads.headroom import Search
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, unsupplied
+from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, unsupplied, without_orders
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
@@ -254,6 +254,7 @@ def _with_loads(
     grown = _with_grown_demand(added, record, site, tables, measured, quantities)
     if not cases.collapses(strict_added):
         grown, _ = bounded(grown, _with_grown_demand(strict_added, record, site, tables, measured, quantities))
+    missing = cases.orders_missing
     demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
     spectra_then = high_load_spectra(cases.record(firm_added), site)
     firm_strict = replace(firm_added, source=weakest, law="arithmetic", loads=at_their_most(firm_added.loads))
@@ -267,15 +268,15 @@ def _with_loads(
     ratings = rating_findings(capacity, demands.firm, record, [*_unmet(site, base.demand), *_underived(site, base)])
     scaled = firm_added if firm_added.loads else added
     rooms = []
-    if headroom:
+    if headroom and any(load.bank is None for load in scaled.loads):
         most = at_their_most(scaled.loads)
         strict_cases = [replace(scaled, source=each, law="arithmetic", loads=most) for each in cases.supplies]
         size = addition_va(scaled.loads)
-        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured).run(size)
+        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured, missing).run(size)
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
     ratings += k_rating_findings(after, strict or after, site, record)
-    predictions = [*main, *arithmetic, *grown, *ratings]
+    predictions = [*main, *arithmetic, *without_orders([*grown, *ratings], missing)]
     if cases.may_collapse:
         predictions = unsupplied(predictions)
     findings = [*measured, *predictions, *reported_only(no_diversity, NO_DIVERSITY)]
@@ -342,6 +343,9 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
     for load in loads:
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
         if load.bank is not None:
+            alone = all(each.bank is not None for each in loads)
+            sought = "its own is not sought" if alone else "what fits is sought of the other loads beside it"
+            remarks.append(f"{load.name}: each size of a bank resonates at another order, so {sought}")
             continue
         if load.power_factor is None:
             remarks.append(
