@@ -351,8 +351,8 @@ def _missing(name: str, phase: str | None, unit: str, demand: Demand, recording:
     """A rating whose demand was not recorded must not look kept."""
     quantity = rated_quantity(unit)
     words = f"the {quantity.replace('_', ' ')}" + (f" of phase {phase}" if phase else "")
-    if name == "transformer_derated":
-        words = "the harmonics of the current, which derate the transformer"
+    if name in ("transformer_derated", "transformer_k_factor"):
+        words = "the harmonics of the current, which load the transformer"
     text, advice = sentence("not-recorded", quantity=words, detail="")
     return Finding(
         kind="prediction",

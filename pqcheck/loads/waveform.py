@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
-from pqcheck.loads.harmonics import Law, Part, Parts, grown_square, summed
+from pqcheck.loads.harmonics import Law, Part, Parts, grown_square, summed, total_square
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.recording import Channel
 from pqcheck.physics.distortion import fundamental_from_rms
@@ -77,6 +77,8 @@ class Waveform:
         elif self._harmonics and rms is not None and quantity == "current":
             recorded = [(channel.unit, readings.values(channel)) for channel in self._harmonics.values()]
             self.fundamental = fundamental_beside_orders(rms, recorded)
+        self._incomplete = np.isnan(self.fundamental) & ~np.isnan(self.rms)
+        self.fundamental = np.where(self._incomplete, self.rms, self.fundamental)
 
     @property
     def has_orders(self) -> bool:
@@ -118,7 +120,24 @@ class Waveform:
                 square = square + np.square(self.order(order)) - np.square(recorded)
         return np.asarray(square)
 
-    def rms_at_most(self, fundamental: Array, new: Array, parts: Parts) -> Array:
+    def rms_with(self, fundamental: Array, new: Array, parts: Parts, law: Law) -> Array:
+        """True rms with the additions; `fundamental` is that of both together, `new` that of the additions alone.
+
+        An interval without the orders (or THD) of the others is taken by its rms alone.
+        """
+        if law == "arithmetic" and not self.fundamental_known:
+            result = self._rms_at_most(fundamental, new, parts)
+        else:
+            here = np.sqrt(np.maximum(np.square(self.rms) - np.square(self.fundamental), 0))
+            known = self.has_orders or not here.any()
+            result = np.sqrt(np.square(fundamental) + self.total_with(here, parts, law, orders_known=known))
+        brought = total_square(parts, law, len(new))
+        whole = np.sqrt(np.square(fundamental) + brought)
+        if law == "arithmetic":
+            whole = self.rms * self.growth + np.sqrt(np.square(new) + brought)
+        return np.asarray(np.where(self._incomplete | np.isnan(result), whole, result))
+
+    def _rms_at_most(self, fundamental: Array, new: Array, parts: Parts) -> Array:
         """The largest true rms with the additions where only the rms, and maybe some orders, are known.
 
         What the recorded orders leave of the rms may be fundamental or any other order, divided so that most of it is
