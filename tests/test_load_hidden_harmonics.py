@@ -140,3 +140,16 @@ def test_intervals_without_orders_are_taken_by_their_rms(lost: str, law: Law) ->
     truth = rms(samples(there)) + 60
     found = bound(table, new, law=law)
     assert found == pytest.approx(truth) if law == "arithmetic" else 0.9 * truth < found < truth
+
+
+@pytest.mark.parametrize("place", ["total", "phases"])
+def test_the_apparent_power_of_a_new_load_has_its_harmonics(place: str) -> None:
+    """A record of apparent power alone: 60 A rms of a distorted load are 3 x 230 V x 60 A more, 41.4 kVA."""
+    new = {"current": "60 A", "power_factor": 0.95, "harmonics": {str(order): share for order, share in LED.items()}}
+    site = site_from({"supply": WYE, "new_load": [{"name": "new", **new}]})
+    names = ["total"] if place == "total" else list("abc")
+    record = recording({f"apparent_power.{name} [VA]": np.full(6, 90_000.0 / len(names)) for name in names})
+    (stream,) = with_addition(record, site, Added(new_loads(site), None, "arithmetic")).streams
+    block = next(iter(stream.blocks(None)))
+    whole = sum(float(values[0]) for values in block.values.values())
+    assert whole == pytest.approx(90_000 + 3 * 230 * 60)

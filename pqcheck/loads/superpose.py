@@ -330,7 +330,12 @@ class _SuperposedBlock:
             return np.asarray(values + np.where(outward, np.copysign(part, values), part))
         values = np.abs(values)
         if not all(self.existing[phase].recorded for phase in phases):
-            return np.asarray(values + np.abs(new) / by)
+            # With its harmonics, which the phasors above leave out.
+            apart = np.sum([
+                np.square(np.abs(addition.after[phase])) * total_square(self.line_parts[phase], self.law, self.count)
+                for phase in phases
+            ], axis=0)  # fmt: skip
+            return np.asarray(values + np.sqrt(np.square(np.abs(new)) + len(phases) * apart) / by)
         old_sum = np.sum(
             [np.abs(addition.before.phasors[phase]) * self.existing[phase].rms for phase in phases], axis=0
         )
