@@ -153,3 +153,12 @@ def test_the_apparent_power_of_a_new_load_has_its_harmonics(place: str) -> None:
     block = next(iter(stream.blocks(None)))
     whole = sum(float(values[0]) for values in block.values.values())
     assert whole == pytest.approx(90_000 + 3 * 230 * 60)
+
+
+@pytest.mark.parametrize("law", ["summation", "arithmetic"])
+def test_intervals_without_powers_have_no_angle(law: Law) -> None:
+    """Power columns that end at high load: the current is there, and the new one is in phase with it."""
+    table = recorded({1: 100.0}, (), "A")
+    table |= {f"active_power.{phase} [W]": math.nan for phase in "abc"}
+    table |= {f"reactive_power.{phase} [var]": 5000.0 for phase in "abc"}
+    assert bound(table, {"current": "60 A", "power_factor": 1}, law=law) == pytest.approx(160.0)

@@ -253,7 +253,8 @@ class _SuperposedBlock:
         known = np.abs(existing * np.exp(-1j * self.lag[phase]) + new)
         own, alone = self.existing[phase].fundamental, len(self.phases) == 1
         unsure = drawn & self.added.strict & angle_doubtful(self.readings, phase, np.abs(volts), own, alone=alone)
-        return np.asarray(np.where(unsure | self._unexplained(np.cos(self.lag[phase])), most, known))
+        unsure = unsure | np.isnan(known) | self._unexplained(np.cos(self.lag[phase]))
+        return np.asarray(np.where(unsure, most, known))
 
     def _unexplained(self, direction: Array) -> NDArray[np.bool_]:
         """In the bound, where power seems to flow out (`direction` below zero) and nobody declared generation."""
