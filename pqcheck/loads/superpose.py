@@ -73,8 +73,8 @@ class Added(Struct, frozen=True):
         return self.supply if self.supply is None else replace(self.supply, banks=(*self.supply.banks, *banks))
 
     def scaled(self, by: float) -> Added:
-        """The same additions, all of them `by` times as large."""
-        return replace(self, loads=tuple(load.scaled(by) for load in self.loads))
+        """The same additions, loads `by` times as large; a capacitor bank stays, each size has another resonance."""
+        return replace(self, loads=tuple(load if load.bank is not None else load.scaled(by) for load in self.loads))
 
 
 def with_addition(recording: Recording, site: Site, added: Added) -> Recording:
