@@ -157,7 +157,7 @@ def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
     # The search knows the size better than a straight line does, unless the span of an input asks for less.
     least = min((each.share for each in needed if each.subject in ("size", "feed-in")), default=1.0)
     if tightest is not None and tightest.share < 1 and tightest.share <= least * NEARLY:
-        needed = [each for each in needed if each.subject not in ("size", "feed-in")]
+        needed = [each for each in needed if each.subject not in ("size", "feed-in", "bank")]
         at_most = "at most " if tightest.open or tightest.about else ""
         yield (
             f"No more than {at_most}{tightest.apparent_va / 1000:.4g} kVA ({100 * tightest.share:.3g} % of what is "

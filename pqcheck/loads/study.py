@@ -360,7 +360,7 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
         if load.bank is not None:
             alone = all(each.bank is not None for each in loads)
-            sought = "its own is not sought" if alone else "what fits is sought of the other loads beside it"
+            sought = "no largest size is sought" if alone else "what fits is sought of the other loads beside it"
             remarks.append(f"{load.name}: each size of a bank resonates at another order, so {sought}")
             continue
         if load.power_factor is None:
