@@ -232,7 +232,7 @@ def test_each_winding_carries_its_own_current() -> None:
 
 def winding_table(parts: dict[str, dict[int, float]]) -> dict[str, Any]:
     table: dict[str, Any] = {}
-    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 144) ** 2
+    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 143.7) ** 2
     for phase, orders in parts.items():
         table[f"current.{phase} [A]"] = level * math.sqrt(sum(value * value for value in orders.values()))
         table |= {f"current_harmonic.{phase}.h{order} [A]": level * value for order, value in orders.items()}
@@ -244,7 +244,7 @@ def test_the_k_factor_is_that_of_the_worst_winding() -> None:
     light = {1: 10.0, 5: 9.0}
     heavy = {1: 300.0, 5: 60.0, 7: 40.0}
     found = study(winding_table({"a": light, "b": heavy, "c": {1: 200.0, 5: 2.0}}), ratings={"transformer": "250 kVA"})
-    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 144) ** 2
+    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 143.7) ** 2
     high = np.square(level[level >= 0.8 * level.max()]).mean()
     rated = 250e3 / (math.sqrt(3) * 400)
     by_hand = sum((value / rated) ** 2 * order**2 for order, value in heavy.items()) * high
@@ -430,7 +430,7 @@ def test_the_smallest_transformer_that_holds_and_why_the_smaller_does_not() -> N
     assert choice is not None and choice.size_va == 250e3 and choice.proven
     assert choice.too_small[0].startswith("200 kVA does not hold: at worst winding b 306.9 A against 288.7 A")
     # K on 361 A: (301^2 + (5 x 60)^2) / 361^2, times the mean square of the high-load intervals.
-    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 144) ** 2
+    level = 0.6 + 0.4 * np.sin(np.arange(COUNT) * 2 * np.pi / 143.7) ** 2
     high = np.square(level[level >= 0.8 * level.max()]).mean()
     rated = 250e3 / (math.sqrt(3) * 400)
     assert choice.k_factor == pytest.approx((300**2 + 300**2) / rated**2 * high, rel=0.02)
