@@ -253,7 +253,7 @@ class _SuperposedBlock:
         known = np.abs(existing * np.exp(-1j * self.lag[phase]) + new)
         own, alone = self.existing[phase].fundamental, len(self.phases) == 1
         unsure = drawn & self.added.strict & angle_doubtful(self.readings, phase, np.abs(volts), own, alone=alone)
-        return np.asarray(np.where(unsure | self._unexplained(np.cos(self.lag[phase])), most, known))
+        return np.where(unsure | np.isnan(known) | self._unexplained(np.cos(self.lag[phase])), most, known)
 
     def _unexplained(self, direction: Array) -> NDArray[np.bool_]:
         """In the bound, where power seems to flow out (`direction` below zero) and nobody declared generation."""
@@ -261,14 +261,14 @@ class _SuperposedBlock:
 
     def _rms(self, phase: str) -> Array:
         """True rms current of a phase with the additions; unrecorded harmonics that the rms shows are kept."""
-        existing = self.existing[phase]
+        existing, new, parts = self.existing[phase], np.abs(self.addition.total[phase]), self.line_parts[phase]
         if self.added.strict and not existing.fundamental_known:
-            new = np.abs(self.addition.total[phase])
-            return existing.rms_at_most(self.fundamental[phase], new, self.line_parts[phase])
+            return existing.rms_at_most(self.fundamental[phase], new, parts)
         here = np.sqrt(np.maximum(np.square(existing.rms) - np.square(existing.fundamental), 0))
         known = existing.has_orders or not here.any()
-        harmonic = existing.total_with(here, self.line_parts[phase], self.law, orders_known=known)
-        return np.sqrt(np.square(self.fundamental[phase]) + harmonic)
+        harmonic = existing.total_with(here, parts, self.law, orders_known=known)
+        in_phase = existing.gap & self.added.strict
+        return np.where(in_phase, existing.rms_sum(new, parts), np.sqrt(np.square(self.fundamental[phase]) + harmonic))
 
     def _current(self, channel: Channel, values: Array) -> Array:
         phase, quantity = channel.phase or "a", channel.quantity
@@ -309,7 +309,7 @@ class _SuperposedBlock:
         turns = phase_turns(self.phases)
         before = np.zeros(self.count, dtype=np.complex128)
         for phase in self.phases:
-            lag = self.lag.get(phase, np.zeros(self.count))
+            lag = np.nan_to_num(self.lag.get(phase, np.zeros(self.count)))
             before = before + self.existing[phase].fundamental * np.exp(-1j * lag) * turns[phase]
         after = before + total
         triplens = [np.mean([self.existing[phase].order(order) for phase in self.phases], axis=0) for order in TRIPLENS]

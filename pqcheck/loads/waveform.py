@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pqcheck.loads.channels import Array, Arrays, conversion, harmonic_scale, values_in
-from pqcheck.loads.harmonics import Law, Part, Parts, grown_square, summed
+from pqcheck.loads.harmonics import Law, Part, Parts, grown_square, summed, total_square
 from pqcheck.model.quantities import HIGHEST_ORDER
 from pqcheck.model.recording import Channel
 from pqcheck.physics.distortion import fundamental_from_rms
@@ -59,6 +60,8 @@ class Waveform:
         self._orders: dict[int, Array] = {}
         self.distortion = self._zero if thd is None else thd / 100
         first = None
+        if nominal and rms is not None:
+            rms = np.where(np.isnan(rms), nominal, rms)
         self.fundamental_known = thd is not None or 1 in self._harmonics
         """Else the fundamental is what recorded orders leave of the rms at most: other orders may hide in it."""
         if 1 in self._harmonics:
@@ -77,6 +80,10 @@ class Waveform:
         elif self._harmonics and rms is not None and quantity == "current":
             recorded = [(channel.unit, readings.values(channel)) for channel in self._harmonics.values()]
             self.fundamental = fundamental_beside_orders(rms, recorded)
+        self.gap = np.isnan(self.fundamental) & ~np.isnan(self.rms)
+        """Intervals whose rms is there while what tells the fundamental is missing: as if that were not recorded."""
+        self.fundamental = np.where(self.gap, self.rms, self.fundamental)
+        self.distortion = np.nan_to_num(self.distortion)
 
     @property
     def has_orders(self) -> bool:
@@ -84,11 +91,19 @@ class Waveform:
         return bool(self._harmonics)
 
     def order(self, order: int) -> Array:
-        """Amperes or volts of an order from 2 on as it will be before anything new flows, zero if not recorded."""
+        """Amperes or volts of an order from 2 on as it will be before anything new flows, zero where not recorded."""
         if order not in self._orders:
             channel = self._harmonics.get(order)
-            self._orders[order] = self._zero if channel is None else self._amount(channel)
+            amount = self._zero if channel is None else self._amount(channel)
+            # What a bank makes of an order that is missing stays unknown.
+            self._orders[order] = np.nan_to_num(amount) if self.reshaped is None else amount
         return self._orders[order]
+
+    @cached_property
+    def orders_missing(self) -> NDArray[np.bool_]:
+        """Intervals without a reading of some order that was recorded in others."""
+        readings = [np.isnan(self._readings.values(channel)) for channel in self._harmonics.values()]
+        return np.any(readings, axis=0) if readings else np.zeros(len(self._zero), dtype=bool)
 
     def recorded_order(self, order: int) -> Array | None:
         """Amperes or volts of an order from 2 on as recorded, None where it was not."""
@@ -107,7 +122,10 @@ class Waveform:
         """Square of a total of harmonics, in A or V, with the additions; arithmetic where the orders are not known."""
         known = self.has_orders if orders_known is None else orders_known
         recorded = {order: self.order(order) for order in self._harmonics} if known else None
-        return grown_square(self._reshaped(total), recorded, parts, law)
+        square = self._reshaped(total)
+        grown = grown_square(square, recorded, parts, law)
+        missing = self.orders_missing
+        return np.where(missing, grown_square(np.where(missing, square, 0), None, parts, law), grown)
 
     def _reshaped(self, total: Array) -> Array:
         """Square of a total as it will be before anything new flows."""
@@ -142,7 +160,13 @@ class Waveform:
             beside = beside + np.square(self.order(order)) * (channel.unit == "%")
         hidden = np.sqrt(beside * elsewhere)
         in_phase = np.where(with_rest < 0, with_rest + hidden, np.hypot(with_rest, hidden))
-        return np.asarray(np.sqrt(np.maximum(square + 2 * (apart + in_phase), 0)))
+        most = np.sqrt(np.maximum(square + 2 * (apart + in_phase), 0))
+        return np.where(self.gap, self.rms_sum(new, parts), most)
+
+    def rms_sum(self, new: Array, parts: Parts) -> Array:
+        """True rms of what is there and what is new, of one waveform and in phase: no sum of them is larger."""
+        added = np.sqrt(np.square(new) + total_square(parts, "arithmetic", len(new)))
+        return np.asarray(np.sqrt(np.maximum(self._reshaped(self.rms), 0)) + added)
 
     def order_with(self, channel: Channel, parts: Parts, law: Law) -> Array:
         """Amperes or volts of the order of a channel with the additions."""
