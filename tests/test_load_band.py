@@ -225,3 +225,20 @@ def test_a_tolerance_counts_for_ratings_and_what_fails_first() -> None:
     # 100 A of fundamental: 4 A and 20 A, or 60 A, of order 5.
     assert values[1] ** 2 - values[0] ** 2 == pytest.approx(64**2 - 24**2, rel=0.02)
     assert wide.rooms[0].share < plain.rooms[0].share
+
+
+def test_the_grown_demand_counts_the_span_of_short_circuit_currents() -> None:
+    # 4 A there and 1 A new of order 5: 8 A at either end, some 200 A at 3.6 kA, where 100 kvar resonate with it.
+    table = spectral(4)
+    for phase in "abc":
+        table[f"voltage_harmonic.{phase}n.h5 [V]"] = 0.5 + table[f"current_harmonic.{phase}.h5 [A]"] / 1000
+        table[f"voltage.{phase}n [V]"] = 231.0 - table[f"current.{phase} [A]"] / 200
+    small = {"name": "drive", "current": "100 A", "power_factor": 1.0, "harmonics": {"5": 1}}
+    bank = {"name": "bank", "kind": "capacitor", "reactive_power": "100 kvar"}
+    sections: dict[str, Any] = {
+        "new_load": [small, bank], "source_impedance": {"x_over_r": 10}, "tables": ["ieee519-2014"]
+    }
+    for least, verdict in (("11.9 kA", Verdict.PASS), ("2.2 kA", Verdict.INCONCLUSIVE)):
+        span = {**PCC, "short_circuit_current_min": least, "short_circuit_current": "12 kA"}
+        found = study(table, pcc=span, **sections)
+        assert prediction(found, RULE, f"{FIFTH}-grown-demand").verdict is verdict

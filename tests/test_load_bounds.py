@@ -156,3 +156,14 @@ def test_the_spectrum_in_phase_alone_fails_no_rating(tmp_path: Path) -> None:
     status, document = studied(tmp_path, record, between, load)
     found = next(each for each in document["findings"] if each["rule"] == "transformer_k_factor")
     assert status == 3 and found["reason"]["code"] == "phase-angles-unknown"
+
+
+@pytest.mark.parametrize("thd", ["", "30.{w}"])
+def test_a_k_rating_without_recorded_orders_is_open(tmp_path: Path, thd: str) -> None:
+    """A total says nothing of the K-factor: 30 % of order 5 and of order 25 differ twentyfold in it."""
+    made = columns(a="200.{w}", b="200.{w}", c="200.{w}")
+    made |= {f"current_thd.{phase} [%]": thd for phase in "abc" if thd}
+    ratings = 'transformer = "250 kVA"\ntransformer_k_factor = 4'
+    status, document = studied(tmp_path, made, ratings, 'current = "30 A"\npower_factor = 0.95\nspectrum = "linear"')
+    (found,) = [each for each in document["findings"] if each["rule"] == "transformer_k_factor"]
+    assert (status, found["verdict"]) == (3, "inconclusive")

@@ -194,3 +194,41 @@ def test_a_detuned_bank_resonates_below_the_orders_of_rectifiers() -> None:
                        recording({"current.a [A]": np.ones(12)}))  # fmt: skip
     assert source is not None and source.resonance is not None and source.resonance < 3.79
     assert all(source.amplification(order) < 1 for order in (5, 7, 11, 13))
+
+
+def test_the_bound_is_no_smaller_than_what_is_expected() -> None:
+    """Order 7 at resonance, 8 A of it in the record beside a voltage that the declared impedance does not explain."""
+    kvar = 400**2 / (49 * X) / 1000
+    site = place([{**BANK, "reactive_power": f"{kvar} kvar"}])
+    for volts in (0.0, 0.2, 1.12, 5.0):
+        expected, bound = (predicted(7, volts, 8.0, site, law) for law in ("summation", "arithmetic"))
+        assert bound["current.a"] >= expected["current.a"]
+
+
+@pytest.mark.parametrize("missing", ["", "current_harmonic", "voltage_harmonic", "current_harmonic.b", "all"])
+def test_orders_that_a_bank_amplifies_have_to_be_recorded(missing: str) -> None:
+    """28 kvar behind 0.075 ohm: in resonance with it near order 8.7, between 7 and 9; orders up to 11 grow."""
+    impedance = {"resistance": "0.008 ohm", "reactance": "0.075 ohm"}
+    table: dict[str, Any] = {}
+    for seed, phase in enumerate("abc"):
+        noise = np.random.default_rng(seed).normal(0, 0.1, 1008)
+        table |= {f"current.{phase} [A]": 50 + noise, f"voltage.{phase}n [V]": 230 - noise}
+        for order in range(3, 26, 2):
+            amperes = 0.02 + noise * 0.001
+            table[f"current_harmonic.{phase}.h{order} [A]"] = amperes
+            table[f"voltage_harmonic.{phase}n.h{order} [V]"] = amperes * abs(0.008 + 0.075j * order)
+    for name in list(table):
+        if missing and ("harmonic" in name if missing == "all" else name.startswith(missing)):
+            del table[name]
+    found = load_study(
+        recording(table, interval_s=600),
+        {"time_zone": "UTC", "supply": SUPPLY, "new_load": [{**BANK, "reactive_power": "28 kvar"}],
+         "ratings": {"service": "120 A"}, "source_impedance": impedance}, ["en50160-2010-lv"],
+        quantities=["voltage"],
+    )  # fmt: skip
+    about = [each for each in found.findings.findings
+             if each.kind == "prediction" and (each.rule == "service" or each.quantity == "voltage")]  # fmt: skip
+    verdicts = {each.verdict.value for each in about if not each.channel.endswith("-no-diversity")}
+    assert verdicts == ({"inconclusive"} if missing else {"pass"})
+    if missing:
+        assert any(each.reason is not None and "amplifies orders" in each.reason.text for each in about)

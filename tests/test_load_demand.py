@@ -295,5 +295,5 @@ def test_motor_derating_at_the_nema_points() -> None:
 
 
 def test_an_open_demand_is_neither_pass_nor_fail() -> None:
-    way = Way({}, "a", 90.0, 110.0, "", "", 0.0, True)
+    way = Way({}, "a", 90.0, 110.0, "", "", 0.0, 0.0, True)
     assert [outcome(way, rating).value for rating in (110.0, 100.0, 89.0)] == ["pass", "inconclusive", "fail"]

@@ -272,3 +272,17 @@ def test_thirty_days_and_the_multiplier_stand_in_the_table() -> None:
         assert one.multiplier == pytest.approx(1.25)
         assert [(source.basis, source.months) for source in one.sources] == [("declared", 12), ("recorded", 0)]
         assert one.sources[1].continuous_s == MONTH * 900
+
+
+@pytest.mark.parametrize(
+    ("rating", "verdict"), [("280 A", Verdict.PASS), ("255 A", Verdict.INCONCLUSIVE), ("230 A", Verdict.FAIL)]
+)
+def test_both_ends_of_a_power_factor_have_to_agree(rating: str, verdict: Verdict) -> None:
+    # 1.25 x 100 A; 90 kW at 480 V are 113.95 A at 0.95 (238.95 A in all) and 144.3 A at 0.75 (269.3 A).
+    press = {"name": "press", "active_power": "90 kW", "power_factor": 0.95, "power_factor_span": [0.75, 0.95]}
+    record = currents(100, 100, 100)
+    found = judge(record, ratings={"service": rating}, load_study=CONDITIONS, new_load=[press])
+    assert found.verdict is verdict
+    if verdict is Verdict.INCONCLUSIVE:
+        assert found.reason is not None and found.reason.code == "new-load-bounded"
+    assert value_of(found) == pytest.approx(238.95 if verdict is Verdict.FAIL else 269.3, abs=0.05)

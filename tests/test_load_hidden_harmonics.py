@@ -127,3 +127,16 @@ def test_a_reactive_power_that_holds_distortion_turns_no_current() -> None:
         table[f"reactive_power.{phase} [var]"] = math.sqrt((230 * 100) ** 2 - (230 * there[1]) ** 2)
     truth = rms(samples(there) + samples({1: 60.0}))
     assert bound(table, {"current": "60 A", "power_factor": 1}) == pytest.approx(truth)
+
+
+@pytest.mark.parametrize("law", ["summation", "arithmetic"])
+@pytest.mark.parametrize("lost", ["orders", "thd"])
+def test_intervals_without_orders_are_taken_by_their_rms(lost: str, law: Law) -> None:
+    """A recorder that loses the harmonics at high load: no such interval may drop out of the prediction."""
+    there = spectrum(80.0, {5: 50.0, 7: 30.0})
+    table = recorded(there, (5, 7) if lost == "orders" else (), "%", thd=lost == "thd")
+    table |= {name: math.nan for name in table if "harmonic" in name or "thd" in name}
+    new = {"current": "60 A", "harmonics": {"5": 50, "7": 30}}
+    truth = rms(samples(there)) + 60
+    found = bound(table, new, law=law)
+    assert found == pytest.approx(truth) if law == "arithmetic" else 0.9 * truth < found < truth

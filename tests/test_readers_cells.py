@@ -137,9 +137,17 @@ def test_every_kept_value_of_a_column_is_a_number_a_bound_or_named(tmp_path: Pat
     assert counted == sum(cell in odd for cell in cells) and bool(named) == bool(counted)
 
 
+def test_a_frequency_of_zero_is_no_reading(tmp_path: Path) -> None:
+    """Instruments write it where no voltage was there to measure a frequency from: no proof that the limit was left."""
+    values, _, notes = recorded(tmp_path, "frequency [Hz]", ["50.01", "0", "-50", "49.99"])
+    assert np.isnan(values[1:3]).all() and values[[0, 3]].tolist() == [50.01, 49.99]
+    [note] = [note for note in notes if note.code == "not-a-number"]
+    assert "2 cells are zero or negative, which no frequency is" in note.text and note.rows[0].first == 3
+
+
 @pytest.mark.parametrize("header", [
     "voltage.an [V]", "current.a [A]", "voltage_thd.an [%]", "current_harmonic.a.h5 [A]", "flicker_pst.an",
-    "negative_sequence_unbalance [%]", "frequency [Hz]",
+    "negative_sequence_unbalance [%]",
 ])
 def test_what_has_no_sign_is_no_reading_when_it_is_negative(tmp_path: Path, header: str) -> None:
     values, _, notes = recorded(tmp_path, header, ["1.5", "-1.5", "-0.0", "1.5"])

@@ -131,6 +131,16 @@ def test_short_stretches_add_up_within_a_day_and_not_over_days() -> None:
         assert bool([one for one in result.findings if one.kind == "safety"]) == sign
 
 
+@pytest.mark.parametrize(("pieces", "volts", "sign"), [(13, 280.0, True), (10, 280.0, False), (60, 180.0, False)])
+def test_pieces_of_less_than_a_minute_far_above_add_up_too(pieces: int, volts: float, sign: bool) -> None:
+    """Of each minute 50 s: thirteen are more than ten minutes. Low ones may be the starts of a motor."""
+    values = 230 + 0.5 * noise(4, 8640)
+    for piece in range(pieces):
+        values[1000 + 6 * piece : 1005 + 6 * piece] = volts
+    result = run({"voltage.an [V]": values}, 10, supply={"nominal_voltage": "230 V", "connection": "single-phase"})
+    assert bool([one for one in result.findings if one.kind == "safety"]) == sign
+
+
 @pytest.mark.parametrize(("moved", "spread", "sign"), [(True, 25.0, True), (True, 12.0, False), (False, 25.0, False)])
 def test_a_moved_neutral_without_line_voltages_is_possible_and_says_what_settles_it(
     moved: bool, spread: float, sign: bool

@@ -128,3 +128,17 @@ def test_what_is_only_low_or_gone_is_no_fraction() -> None:
     zeros[100:160] = 0
     for sound in (table, out, {NAME: low}, {NAME: np.abs(distortion(middle=0.3)) + 0.05}, {NAME: few}, {NAME: zeros}):
         assert not seen(sound)
+
+
+@pytest.mark.parametrize(("share_of_demand", "quantity", "asked"), [
+    (0.6, "current_tdd", True), (0.1, "current_tdd", False), (0.6, "current_thd", True),
+])
+def test_a_current_distortion_that_is_too_clean_for_the_load_is_asked(
+    share_of_demand: float, quantity: str, asked: bool
+) -> None:
+    """14 % written as 0.14; the TDD of a tenth of the demand may be that small."""
+    rng = np.random.default_rng(11)
+    table = {"current.a [A]": np.round(400 * share_of_demand + 10 * rng.standard_normal(WEEK), 1),
+             f"{quantity}.a [%]": np.round(0.14 + 0.005 * rng.standard_normal(WEEK), 4)}  # fmt: skip
+    found = seen(table, pcc={"maximum_demand_current": "400 A", "demand_basis": "mean of 12 monthly maxima"})
+    assert [code(finding) for finding in found] == (["unit-doubtful"] if asked else [])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -69,6 +70,15 @@ def test_single_days_of_held_values_are_doubted_by_themselves() -> None:
     values = np.round(walking(WEEK), 2)
     values[288:432] = held(6, 144, seed=3)
     assert judged({"voltage.an [V]": values}) == ({"voltage.an.mean"}, {Verdict.REFUSED})
+
+
+@pytest.mark.parametrize("day", [0, 1, 2])
+@pytest.mark.parametrize("filled", [held, lines])
+def test_a_long_day_is_found_between_days_of_its_own_rows(day: int, filled: Callable[..., Floats]) -> None:
+    """Long days are judged by their beginning where this shows that nothing is held."""
+    values = np.round(walking(3 * 8640), 2)
+    values[day * 8640 : (day + 1) * 8640] = filled(6, 8640, seed=3)
+    assert judged({"voltage.an [V]": values}, 10)[0] == {"voltage.an.mean"}
 
 
 def test_gaps_and_a_hole_hide_nothing() -> None:

@@ -14,9 +14,10 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from pqcheck.derive.reblock import cut_blocks
+from pqcheck.derive.trims import TRIMMED, cut, kept_span, rests
 from pqcheck.model.clock import iso
 from pqcheck.model.errors import SiteError
-from pqcheck.model.recording import Axis, Block, Channel, Recording, RowIndex, RowSpan, Stream
+from pqcheck.model.recording import Axis, Block, Channel, LeftOut, Recording, RowIndex, RowSpan, Stream
 from pqcheck.physics.power import power_factor, vector_apparent_power, vector_power_factor
 from pqcheck.site.site_values import Correction
 
@@ -43,9 +44,9 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
         return recording
     shift = sum(int(correction.settings["by_us"]) for correction in corrections if correction.kind == "shift-time")
     keep_from, keep_to = kept_span(corrections)
-    streams = []
+    streams, cut_off = [], []
     for stream in recording.streams:
-        axis = _cut(_shifted(stream.axis, shift), keep_from, keep_to)
+        axis = cut(_shifted(stream.axis, shift), keep_from, keep_to)
         if axis.count <= 0:
             raise SiteError(
                 "the trim in [[corrections]] leaves nothing of the recording "
@@ -53,6 +54,11 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
                 f"{iso(stream.axis.end_us + shift, recording.zone)}); correct its times"
             )
         streams.append(_wrapped(stream, axis, shift, corrections))
+        cut_off += [_wrapped(stream, rest, shift, corrections) for rest in rests(_shifted(stream.axis, shift), axis)]
+    left_out = tuple(_corrected_part(part, shift, corrections) for part in recording.left_out)
+    if cut_off:
+        spans = tuple((stream.axis.start_us, stream.axis.end_us) for stream in cut_off)
+        left_out = (*left_out, LeftOut(tuple(cut_off), spans, TRIMMED))
     notes = tuple(
         replace(note, spans=tuple((start + shift, end + shift) for start, end in note.spans))
         for note in recording.notes
@@ -63,16 +69,7 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
         if not event.certain
         or ((keep_from is None or event.end_us > keep_from) and (keep_to is None or event.time_us < keep_to))
     )
-    return replace(recording, streams=tuple(streams), notes=notes, events=events)
-
-
-def kept_span(corrections: Sequence[Correction]) -> tuple[int | None, int | None]:
-    """What trims keep, half-open UTC microseconds of the corrected clock; None is open to that side."""
-    starts = [correction.settings.get("from_us") for correction in corrections if correction.kind == "trim"]
-    ends = [correction.settings.get("to_us") for correction in corrections if correction.kind == "trim"]
-    known_starts = [int(start) for start in starts if start is not None]
-    known_ends = [int(end) for end in ends if end is not None]
-    return max(known_starts, default=None), min(known_ends, default=None)
+    return replace(recording, streams=tuple(streams), notes=notes, events=events, left_out=left_out)
 
 
 def corrected(block: Block, corrections: Sequence[Correction], stream: Stream) -> Block:
@@ -248,14 +245,12 @@ def _shifted(axis: Axis, shift: int) -> Axis:
     return replace(axis, start_us=axis.start_us + shift)
 
 
-def _cut(axis: Axis, keep_from: int | None, keep_to: int | None) -> Axis:
-    """The whole intervals of an axis inside the kept span."""
-    first, last = 0, axis.count
-    if keep_from is not None:
-        first = max(first, -(-(keep_from - axis.start_us) // axis.interval_us))
-    if keep_to is not None:
-        last = min(last, (keep_to - axis.start_us) // axis.interval_us)
-    return Axis(axis.start_us + first * axis.interval_us, axis.interval_us, max(0, last - first))
+def _corrected_part(part: LeftOut, shift: int, corrections: Sequence[Correction]) -> LeftOut:
+    """What was left out before, put right like the rest; it cannot be trimmed again."""
+    return LeftOut(
+        tuple(_wrapped(stream, _shifted(stream.axis, shift), shift, corrections) for stream in part.streams),
+        tuple((start + shift, end + shift) for start, end in part.spans), part.why,
+    )
 
 
 class _MovedIndex:

@@ -165,7 +165,8 @@ def _within(paths: Sequence[str], site: Site, span: tuple[int | None, int | None
             "lies in the span for which the registry row holds"
         )
     kept = Correction("trim", "validity of the registry row", "registry", {"from_us": start, "to_us": end})
-    return corrected_recording(replace(recording, streams=inside), (kept,))
+    # What lies outside belongs to another row of the registry, which says what is dangerous there.
+    return replace(corrected_recording(replace(recording, streams=inside), (kept,)), left_out=recording.left_out)
 
 
 def _intervals_within(axis: Axis, start: int | None, end: int | None) -> int:

@@ -10,7 +10,7 @@ import numpy as np
 
 from pqcheck.io.columns_in_memory import cells_of, columns_of, instants_of, numbers_of
 from pqcheck.io.csv.cells import Refused
-from pqcheck.io.csv.error_codes import without_negative
+from pqcheck.io.csv.error_codes import without_impossible
 from pqcheck.io.decoder import Chunk, RowNumbers, Table
 from pqcheck.io.headers.exact_names import resolve_columns
 from pqcheck.io.numbers_in_memory import InMemory
@@ -48,7 +48,7 @@ def from_arrays(
         array = numbers_of(column, header, name)
         if array.shape != stamps.shape:
             raise InputError(f"column {header!r} of {name} has shape {array.shape}, the times have {stamps.shape}")
-        arrays[number], negative = without_negative(array, channels[number])
+        arrays[number], negative = without_impossible(array, channels[number])
         if negative.places.size:
             notes.append(_note(name, header, negative, channels[number]))
 

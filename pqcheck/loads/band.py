@@ -46,6 +46,11 @@ def at_their_most(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
     )
 
 
+def at_their_least(loads: Sequence[NewLoad]) -> tuple[NewLoad, ...]:
+    """The loads as declared, each at the power factor of its span with which it draws least."""
+    return tuple(min((load, *map(load.with_power_factor, load.power_factor_span)), key=_draws) for load in loads)
+
+
 def _draws(load: NewLoad) -> tuple[float, float]:
     """How much current, and then how much of it reactive."""
     return load.apparent_va, -(load.power_factor or 0.0)

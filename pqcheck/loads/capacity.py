@@ -107,6 +107,8 @@ class Cases(Struct, frozen=True):
     """A new capacitor bank may lower the current that is there for good."""
     feed_in: Mapping[str, float] = {}
     """Nominal amperes by phase of what feeds in, all of it: what is exported while nothing else runs."""
+    doubt: Reason | None = None
+    """Why no rating can be kept with the new loads whatever the demand is."""
 
 
 def capacities(
@@ -192,7 +194,7 @@ def _capacity(
         entry = replace(
             entry, then=then, then_at_us=then_at_us, at_least=least if least != then else None, then_bounds=bounds,
             with_feed_in=with_feed_in, exported=exported if unit == "A" else 0.0,
-            doubt=entry.doubt or unpredicted(now, (cases.firm, *cases.strict), quantity, phase),
+            doubt=entry.doubt or cases.doubt or unpredicted(now, (cases.firm, *cases.strict), quantity, phase),
         )  # fmt: skip
     return replace(entry, spare_va=_spare_va(entry, site))
 
@@ -349,8 +351,8 @@ def _missing(name: str, phase: str | None, unit: str, demand: Demand, recording:
     """A rating whose demand was not recorded must not look kept."""
     quantity = rated_quantity(unit)
     words = f"the {quantity.replace('_', ' ')}" + (f" of phase {phase}" if phase else "")
-    if name == "transformer_derated":
-        words = "the harmonics of the current, which derate the transformer"
+    if name in ("transformer_derated", "transformer_k_factor"):
+        words = "the harmonics of the current, which load the transformer"
     text, advice = sentence("not-recorded", quantity=words, detail="")
     return Finding(
         kind="prediction",

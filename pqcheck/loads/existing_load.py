@@ -206,6 +206,8 @@ class _Determination:
         verdict = outcomes.pop()
         if verdict is Verdict.INCONCLUSIVE:
             text = f"{worst.low_words} to {worst.words} against {rating:g} A"
+            if math.isclose(worst.high - worst.new, worst.low - worst.new_low):
+                return judged(verdict, "new-load-bounded", numbers=text)
             interval = duration_text(round(self.demand.interval_s * 1e6))
             return judged(verdict, "demand-bounded", numbers=text, interval=interval)
         if any(outcome(way, rating) is not verdict for way in ways):

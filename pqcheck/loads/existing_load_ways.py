@@ -9,6 +9,7 @@ from itertools import product
 from msgspec import Struct, field
 
 from pqcheck.limit_tables.existing_load_rules import CHOICES, DemandSource, LoadRule
+from pqcheck.loads.band import at_their_least, at_their_most
 from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.declared import NewLoad
 from pqcheck.loads.study_values import Demand, Maximum
@@ -44,7 +45,8 @@ class Way(Struct, frozen=True):
     words: str
     low_words: str
     new: float
-    """Amperes of the new loads in it."""
+    """Amperes of the new loads in it, the most they can be; `new_low` the least."""
+    new_low: float
     declared: bool
     """No declaration speaks against this way."""
 
@@ -96,17 +98,21 @@ def _way(
     rows = []
     for phase, (low, high) in window.items():
         # Nominal amperes, added arithmetically; what feeds in takes nothing off, and capacitors are no load.
-        new = sum(
-            load.line_current(site.supply) * (continuous if load.continuous else 1.0)
-            for load in loads
-            if phase in load.phases and not load.feeds_in and load.bank is None
+        counted = [load for load in loads if phase in load.phases and not load.feeds_in and load.bank is None]
+        least, most = (
+            sum(load.line_current(site.supply) * (continuous if load.continuous else 1.0) for load in each)
+            for each in (at_their_least(counted), at_their_most(counted))
         )
-        top, bottom = (multiplier * (demand + before) + after + new for demand in (high, low))
-        words = _words(rule.multiplier, high, before, after, new, top, phase)
-        rows.append((top, bottom, phase, new, words, _words(rule.multiplier, low, before, after, new, bottom, phase)))
-    top, bottom, phase, new, words, low_words = max(rows)
+        ends = ((high, most), (low, least))
+        top, bottom = (multiplier * (demand + before) + after + new for demand, new in ends)
+        words, low_words = (
+            _words(rule.multiplier, demand, before, after, new, total, phase)
+            for (demand, new), total in zip(ends, (top, bottom), strict=True)
+        )
+        rows.append((top, bottom, phase, most, least, words, low_words))
+    top, bottom, phase, most, least, words, low_words = max(rows)
     declared = all(site.load_study.get(name, value) == value for name, value in named.items())
-    return Way(named, phase, bottom, top, words, low_words, new, declared)
+    return Way(named, phase, bottom, top, words, low_words, most, least, declared)
 
 
 def _words(

@@ -107,10 +107,10 @@ def beside_banks(
     drawn = abs(1 - share) / upstream
     if volts is None:
         return amperes * abs(share)
-    if law == "arithmetic":
-        return np.asarray(amperes + volts * drawn)
     background = np.maximum(volts - amperes * upstream, 0)
-    return summed(amperes * abs(share), Part((background * drawn,)), order, law)
+    shaped = summed(amperes * abs(share), Part((background * drawn,)), order, law)
+    # Readings that the declared impedance does not explain must not put the bound below what is expected.
+    return np.maximum(amperes + volts * drawn, shaped) if law == "arithmetic" else shaped
 
 
 def zero_sequence(load: NewLoad, order: int) -> bool:

@@ -13,11 +13,11 @@ from pqcheck.loads.declared import feed_in_currents
 from pqcheck.loads.growth import CURRENTS, grown_site
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
-from pqcheck.loads.predict import Place, place, verdicts
+from pqcheck.loads.predict import Place, place, verdicts, without_orders
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import Demand, Room
 from pqcheck.loads.superpose import Added, with_addition
-from pqcheck.model.findings import Finding
+from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.recording import Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -94,9 +94,10 @@ class Search:
         demand: Demand,
         quantities: Sequence[str] = (),
         others: Sequence[Finding] = (),
+        doubt: Reason | None = None,
     ) -> None:
-        self.others = others
-        """Findings about the recording."""
+        self.others, self.doubt = others, doubt
+        """Findings about the recording, and why totals with the addition are not known."""
         self.tables, self.recording, self.site, self.cases = tables, recording, site, cases
         self.demand, self.quantities = demand, quantities
         self.brackets: dict[str, Bracket] = {}
@@ -201,7 +202,7 @@ class Search:
         judged = verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
         )
-        for finding in [*judged, *self._under_grown_demand(added, with_new)]:
+        for finding in without_orders([*judged, *self._under_grown_demand(added, with_new)], self.doubt):
             share = margin_of(finding)
             if finding.kind != "limit" or share is None:
                 continue
@@ -218,7 +219,7 @@ class Search:
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
             relieves = any(load.bank is not None for load in added.loads)
             exported = feed_in_currents(added.loads, self.site.supply)
-            cases = Cases(then, (then,), relieves=relieves, feed_in=exported)
+            cases = Cases(then, (then,), relieves=relieves, feed_in=exported, doubt=self.doubt)
             now = capacities(self.site, self.demand, cases, others=self.others)
         for entry in now:
             channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"

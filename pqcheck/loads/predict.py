@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from pqcheck.judge.judge_recording import judge
 from pqcheck.judge.rules_that_apply import resolve
 from pqcheck.limit_tables import LimitTable
-from pqcheck.loads.predictable import ORDER_VOLTAGES, PREDICTED, VOLTAGES
+from pqcheck.loads.predictable import ORDER_VOLTAGES, PREDICTED, TOTALS, VOLTAGES
 from pqcheck.loads.study_values import CriterionRow
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.model.findings import Finding, Reason
@@ -134,6 +134,16 @@ def unsupplied(findings: Iterable[Finding]) -> list[Finding]:
     reason = Reason("supply-at-worst", text, advice)
     return [
         finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=reason) if finding.verdict is Verdict.PASS else finding
+        for finding in findings
+    ]
+
+
+def without_orders(findings: Iterable[Finding], why: Reason | None) -> list[Finding]:
+    """Findings of which none passes that holds orders a new bank amplifies and the record lacks (`why`; None: none)."""
+    return [
+        finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=why)
+        if why is not None and finding.verdict is Verdict.PASS and finding.quantity in TOTALS
+        else finding
         for finding in findings
     ]
 

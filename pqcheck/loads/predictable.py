@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from pqcheck.loads.channels import phases_of
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.model.recording import Channel, Stream
+from pqcheck.model.recording import Channel, Recording, Stream
 from pqcheck.site.site_values import Site
 
 POWERS = frozenset({"active_power", "reactive_power", "apparent_power"})
@@ -15,6 +18,11 @@ ORDER_VOLTAGES = frozenset({"voltage_harmonic", "voltage_thd"})
 """They need the impedance at each order, of which an estimate from the record says nothing."""
 PREDICTED = POWERS | VOLTAGES | {"current", "current_harmonic", "current_thd", "current_tdd", "current_trd"}
 """Quantities that the prediction covers."""
+
+TOTALS = frozenset({"voltage", "voltage_thd", "current", "current_thd", "current_tdd", "current_trd", "apparent_power"})
+"""Quantities that hold every order."""
+AMPLIFIED = 1.1
+"""An order is amplified where a bank makes it larger by more than a tenth (house threshold)."""
 
 LINE_OF = {"a": "ab", "b": "bc", "c": "ca"}
 """The line-to-line voltage that stands for a phase where there is no neutral."""
@@ -44,6 +52,31 @@ def predictable(
         fundamental = ("current_harmonic", channel.phase, 1, None, "mean")
         return fundamental in recorded or any(key[:2] == ("current", channel.phase) for key in recorded)
     return True
+
+
+def orders_unseen(
+    recording: Recording, site: Site, supplies: Iterable[tuple[SupplyImpedance, SupplyImpedance]]
+) -> tuple[int, ...]:
+    """Odd orders up to 25 that new banks amplify and that the record lacks, of the current or voltage of some phase.
+
+    `supplies` are the supply without and with the new banks, in every case that may be. Triplens count where the banks
+    reach the zero sequence.
+    """
+    amplified = {
+        order for before, after in supplies for order in range(3, 26, 2)
+        if abs(after.phase_impedance(order, zero_sequence=order % 3 == 0))
+        > AMPLIFIED * abs(before.phase_impedance(order, zero_sequence=order % 3 == 0))
+    }  # fmt: skip
+    held = {(channel.quantity, channel.phase, channel.order) for _, channel in recording.channels()
+            if channel.reading == "mean"}  # fmt: skip
+    return tuple(
+        order for order in sorted(amplified)
+        if not all(
+            ("current_harmonic", phase, order) in held
+            and any(("voltage_harmonic", at, order) in held for at in (f"{phase}n", LINE_OF.get(phase)))
+            for phase in phases_of(site.supply)
+        )
+    )  # fmt: skip
 
 
 def _seen_at_orders(channel: Channel, stream: Stream) -> bool:

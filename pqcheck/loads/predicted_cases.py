@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 from msgspec.structs import replace
 
@@ -12,13 +13,15 @@ from pqcheck.loads.capacity import Cases
 from pqcheck.loads.declared import feed_in_currents, firm
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
-from pqcheck.loads.predict import bounded, predicted, worst_of
+from pqcheck.loads.predict import bounded, predicted, without_orders, worst_of
+from pqcheck.loads.predictable import orders_unseen
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import BandRow, Demand
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_cases import NEUTRAL, RATIO, agreed, supply_cases
 from pqcheck.loads.supply_impedance import SupplyImpedance
-from pqcheck.model.findings import Finding
+from pqcheck.model.findings import Finding, Reason
+from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import Recording
 from pqcheck.site.site_values import Site
 
@@ -55,6 +58,26 @@ class PredictedCases:
     def neutral_open(self) -> bool:
         """Whether the impedance of the neutral is not declared and predictions depend on it."""
         return any(source is not None and source.neutral_as_phase for source in self.supplies)
+
+    @cached_property
+    def orders_missing(self) -> Reason | None:
+        """Why nothing is known of totals where new banks amplify orders that the record lacks; None where it is."""
+        if not self.relieves:
+            return None
+        supplies = [(added.supply, added.supply_then) for added in (self.whole, *self.spans())]
+        both = [(before, after) for before, after in supplies if before is not None and after is not None]
+        orders = orders_unseen(self.measured_record, self.site, both)
+        if not orders:
+            return None
+        words = ", ".join(map(str, orders))
+        why = f"The capacitor bank amplifies orders {words}, and the record does not hold them of current and voltage"
+        text, _ = sentence("not-predicted", why=why)
+        return Reason("not-predicted", text, "Record these orders of current and voltage in every phase.")
+
+    @property
+    def relieves(self) -> bool:
+        """Whether a capacitor bank is among the additions."""
+        return any(load.bank is not None for load in self.whole.loads)
 
     def record(self, added: Added) -> Recording:
         """The record with these additions."""
@@ -97,8 +120,11 @@ class PredictedCases:
             uppers.append(upper)
             unknown = NEUTRAL if self.neutral_open else RATIO
             runs += [(BandCase(*unknown, self.whole), bounds)] if number else cases
-        open_ = self.neutral_open
-        return agreed(mains, declared=not open_), agreed(uppers, declared=not open_), band_rows(declared, runs)
+        main, upper = (
+            without_orders(agreed(each, declared=not self.neutral_open), self.orders_missing)
+            for each in (mains, uppers)
+        )
+        return main, upper, band_rows(declared, runs)
 
     def predicted(self, variant: str, source: SupplyImpedance | None = None) -> list[Finding]:
         """The predictions of the declared case (or with another supply), or their bounds."""
@@ -138,6 +164,10 @@ class PredictedCases:
         orders = {channel.order for _, channel in self.measured_record.channels() if channel.order is not None}
         return band_cases(replace(self.whole, source=source), self.site, orders)
 
+    def spans(self) -> list[Added]:
+        """The additions over the span of every input, with each supply."""
+        return [case.added for source in self.supplies for case in self._cases(source)]
+
     def demands(self, interval_us: int, everything: Added) -> Cases:
         """The largest demands, for the ratings."""
 
@@ -151,8 +181,7 @@ class PredictedCases:
 
         def worst_demands() -> tuple[Demand, ...]:
             declared = [replace(self.firm, law="arithmetic", source=source) for source in self.supplies]
-            spans = [case.added for source in self.supplies for case in self._cases(source)]
-            firm_spans = [replace(added, loads=firm(added.loads)) for added in spans]
+            firm_spans = [replace(added, loads=firm(added.loads)) for added in self.spans()]
             found = (worst_demand(added) for added in (*declared, *firm_spans))
             return tuple(demand for demand in found if demand is not None)
 
@@ -161,8 +190,9 @@ class PredictedCases:
             worst_demands(),
             worst_demand(replace(everything, loads=self.firm.loads)),
             demand(self.whole) if self.feeds_in else None,
-            any(load.bank is not None for load in self.whole.loads),
+            self.relieves,
             feed_in_currents(self.whole.loads, self.site.supply),
+            self.orders_missing,
         )
 
     def with_mean_energy(self, demand: Demand) -> Demand:

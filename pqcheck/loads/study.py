@@ -29,7 +29,7 @@ from pqcheck.loads.growth import CURRENTS, DemandGrowth, demand_growth, grown_si
 from pqcheck.loads.harmonics import neutral_current
 from pqcheck.loads.headroom import Search
 from pqcheck.loads.in_memory import in_memory
-from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, unsupplied
+from pqcheck.loads.predict import bounded, predicted, reported_only, rows_of, unsupplied, without_orders, worst_of
 from pqcheck.loads.predicted_cases import PredictedCases
 from pqcheck.loads.profile import cost
 from pqcheck.loads.recorded_demand import INTERVALS_US, demand_of
@@ -205,10 +205,18 @@ def _unmet(site: Site, demand: Demand) -> list[tuple[str, str | None, str]]:
 
 
 def _underived(site: Site, base: LoadStudy) -> list[tuple[str, str | None, str]]:
-    """The derated power of a transformer where new loads bring harmonics and the record holds none to derate with."""
-    derated = {"transformer", "transformer_eddy_loss", "transformer_type"} <= site.ratings.keys()
+    """What the orders of the current decide about the transformer, where the record holds none: its K rating, and its
+    derated power where new loads bring harmonics."""
+    if base.loadings or "transformer" not in site.ratings:
+        return []
+    derated = {"transformer_eddy_loss", "transformer_type"} <= site.ratings.keys()
     brings = any(load.spectrum.percent for load in base.loads)
-    return [("transformer_derated", None, "VA")] if derated and brings and not base.loadings else []
+    open_: list[tuple[str, str | None, str]] = []
+    if derated and brings:
+        open_.append(("transformer_derated", None, "VA"))
+    if "transformer_k_factor" in site.ratings:
+        open_.append(("transformer_k_factor", None, "A"))
+    return open_
 
 
 def _unmet_words(site: Site, demand: Demand) -> list[str]:
@@ -252,8 +260,13 @@ def _with_loads(
     )  # fmt: skip
     strict_added = replace(added, source=weakest, law="arithmetic", loads=at_their_most(added.loads))
     grown = _with_grown_demand(added, record, site, tables, measured, quantities)
-    if not cases.collapses(strict_added):
-        grown, _ = bounded(grown, _with_grown_demand(strict_added, record, site, tables, measured, quantities))
+    if grown:
+        worst_cases = [case for case in (strict_added, *cases.spans()) if not cases.collapses(case)]
+        at_worst = [
+            _with_grown_demand(case, record, site, tables, measured, quantities) for case in worst_cases
+        ]
+        grown, _ = bounded(grown, worst_of(*at_worst))
+    missing = cases.orders_missing
     demands = cases.demands(round(base.demand.interval_s * 1e6), everything)
     spectra_then = high_load_spectra(cases.record(firm_added), site)
     firm_strict = replace(firm_added, source=weakest, law="arithmetic", loads=at_their_most(firm_added.loads))
@@ -271,11 +284,11 @@ def _with_loads(
         most = at_their_most(scaled.loads)
         strict_cases = [replace(scaled, source=each, law="arithmetic", loads=most) for each in cases.supplies]
         size = addition_va(scaled.loads)
-        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured).run(size)
+        rooms = Search(tables, record, site, strict_cases, base.demand, quantities, measured, missing).run(size)
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
     ratings += k_rating_findings(after, strict or after, site, record)
-    predictions = [*main, *arithmetic, *grown, *ratings]
+    predictions = [*main, *arithmetic, *without_orders(grown, missing), *ratings]
     if cases.may_collapse:
         predictions = unsupplied(predictions)
     findings = [*measured, *predictions, *reported_only(no_diversity, NO_DIVERSITY)]

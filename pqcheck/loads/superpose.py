@@ -261,14 +261,8 @@ class _SuperposedBlock:
 
     def _rms(self, phase: str) -> Array:
         """True rms current of a phase with the additions; unrecorded harmonics that the rms shows are kept."""
-        existing, new, parts = self.existing[phase], np.abs(self.addition.total[phase]), self.line_parts[phase]
-        if self.added.strict and not existing.fundamental_known:
-            return existing.rms_at_most(self.fundamental[phase], new, parts)
-        here = np.sqrt(np.maximum(np.square(existing.rms) - np.square(existing.fundamental), 0))
-        known = existing.has_orders or not here.any()
-        harmonic = existing.total_with(here, parts, self.law, orders_known=known)
-        in_phase = existing.gap & self.added.strict
-        return np.where(in_phase, existing.rms_sum(new, parts), np.sqrt(np.square(self.fundamental[phase]) + harmonic))
+        new = np.abs(self.addition.total[phase])
+        return self.existing[phase].rms_with(self.fundamental[phase], new, self.line_parts[phase], self.law)
 
     def _current(self, channel: Channel, values: Array) -> Array:
         phase, quantity = channel.phase or "a", channel.quantity

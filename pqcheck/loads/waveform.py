@@ -80,9 +80,9 @@ class Waveform:
         elif self._harmonics and rms is not None and quantity == "current":
             recorded = [(channel.unit, readings.values(channel)) for channel in self._harmonics.values()]
             self.fundamental = fundamental_beside_orders(rms, recorded)
-        self.gap = np.isnan(self.fundamental) & ~np.isnan(self.rms)
+        self._incomplete = np.isnan(self.fundamental) & ~np.isnan(self.rms)
         """Intervals whose rms is there while what tells the fundamental is missing: as if that were not recorded."""
-        self.fundamental = np.where(self.gap, self.rms, self.fundamental)
+        self.fundamental = np.where(self._incomplete, self.rms, self.fundamental)
         self.distortion = np.nan_to_num(self.distortion)
 
     @property
@@ -136,7 +136,26 @@ class Waveform:
                 square = square + np.square(self.order(order)) - np.square(recorded)
         return np.asarray(square)
 
-    def rms_at_most(self, fundamental: Array, new: Array, parts: Parts) -> Array:
+    def rms_with(self, fundamental: Array, new: Array, parts: Parts, law: Law) -> Array:
+        """True rms with the additions; `fundamental` is that of both together, `new` that of the additions alone.
+
+        An interval without the orders (or THD) of the others is taken by its rms alone.
+        """
+        if law == "arithmetic" and not self.fundamental_known:
+            result = self._rms_at_most(fundamental, new, parts)
+        else:
+            here = np.sqrt(np.maximum(np.square(self.rms) - np.square(self.fundamental), 0))
+            known = self.has_orders or not here.any()
+            result = np.sqrt(np.square(fundamental) + self.total_with(here, parts, law, orders_known=known))
+        brought = total_square(parts, law, len(new))
+        whole = np.sqrt(np.square(fundamental) + brought)
+        if law == "arithmetic":
+            whole = self.rms * self.growth + np.sqrt(np.square(new) + brought)
+        # What a new bank makes of orders that are missing stays unknown.
+        unseen = self._incomplete | np.isnan(result) if self.reshaped is None else np.zeros_like(result, dtype=bool)
+        return np.asarray(np.where(unseen, whole, result))
+
+    def _rms_at_most(self, fundamental: Array, new: Array, parts: Parts) -> Array:
         """The largest true rms with the additions where only the rms, and maybe some orders, are known.
 
         What the recorded orders leave of the rms may be fundamental or any other order, divided so that most of it is
@@ -160,13 +179,7 @@ class Waveform:
             beside = beside + np.square(self.order(order)) * (channel.unit == "%")
         hidden = np.sqrt(beside * elsewhere)
         in_phase = np.where(with_rest < 0, with_rest + hidden, np.hypot(with_rest, hidden))
-        most = np.sqrt(np.maximum(square + 2 * (apart + in_phase), 0))
-        return np.where(self.gap, self.rms_sum(new, parts), most)
-
-    def rms_sum(self, new: Array, parts: Parts) -> Array:
-        """True rms of what is there and what is new, of one waveform and in phase: no sum of them is larger."""
-        added = np.sqrt(np.square(new) + total_square(parts, "arithmetic", len(new)))
-        return np.asarray(np.sqrt(np.maximum(self._reshaped(self.rms), 0)) + added)
+        return np.asarray(np.sqrt(np.maximum(square + 2 * (apart + in_phase), 0)))
 
     def order_with(self, channel: Channel, parts: Parts, law: Law) -> Array:
         """Amperes or volts of the order of a channel with the additions."""

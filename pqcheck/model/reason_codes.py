@@ -318,6 +318,11 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{numbers}.",
         "Record at an interval that divides {interval}.",
     ),
+    "new-load-bounded": ReasonCode(
+        "The size of the new load is known between bounds only",
+        "{numbers}.",
+        "Declare the power factor and the spectrum of the new load without a span.",
+    ),
     "not-predicted": ReasonCode(
         "Cannot be predicted from a declaration",
         "{why}.",

@@ -188,6 +188,17 @@ class Event(Struct, frozen=True, dict=True):
         return self.time_us + max(1, int(self.duration_s * 1_000_000))
 
 
+class LeftOut(Struct, frozen=True):
+    """What was recorded and is not judged, in streams of its own: danger signs are looked for in it all the same.
+
+    Only what touches one of `spans` (half-open UTC microseconds) counts; `why` is the sentence behind a sign.
+    """
+
+    streams: tuple[Stream, ...]
+    spans: tuple[tuple[int, int], ...]
+    why: str
+
+
 def _no_notes() -> tuple[Note, ...]:
     return ()
 
@@ -208,6 +219,8 @@ class Recording(Struct, frozen=True):
     once the blocks of every stream have been walked with all channels."""
     event_tables: tuple[str, ...] = ()
     """Names of the event tables read, also those without a row."""
+    left_out: tuple[LeftOut, ...] = ()
+    """What was recorded and is not judged."""
 
     def all_notes(self) -> tuple[Note, ...]:
         """`notes` and what has come to light since; call it after the walk."""

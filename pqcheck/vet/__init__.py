@@ -13,7 +13,7 @@ from types import ModuleType
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from pqcheck.model.findings import Finding
+from pqcheck.model.findings import Finding, in_order
 from pqcheck.model.recording import Block, Channel, Recording
 from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
@@ -21,6 +21,7 @@ from pqcheck.vet import checks
 from pqcheck.vet.checks import file_notes, handheld
 from pqcheck.vet.collect import StreamCollector
 from pqcheck.vet.into_findings import findings_of, proposals_of, remarks_of, trust_of
+from pqcheck.vet.left_out import excluded_named, signs_within, with_signs
 from pqcheck.vet.outcome import Outcome, Proposal
 from pqcheck.vet.time_base import TimeBase, grids, grouped
 from pqcheck.vet.trust import Trust
@@ -74,11 +75,12 @@ class Vetting:
 
     def finish(self) -> Vetted:
         """Run the checks."""
-        outcomes = list(_outcomes(self._time_bases(), self._spots, self._recording.zone))
+        outcomes = excluded_named(self.outcomes(), self._site)
         noted = list(file_notes.note_outcomes(self._recording.all_notes()))
         channels = sum(len(stream.channels) for stream in self._recording.streams)
+        findings = findings_of([*((outcome, ()) for outcome in outcomes), *noted], self._recording)
         return Vetted(
-            findings_of([*((outcome, ()) for outcome in outcomes), *noted], self._recording),
+            in_order(with_signs(findings, self._signs_left_out()).values()),
             trust_of(outcomes),
             remarks_of([*outcomes, *(outcome for outcome, _ in noted)], channels),
             proposals_of(outcomes),
@@ -88,6 +90,23 @@ class Vetting:
                 for channel, statistics in collector.channels.items() if 0 < statistics.resolution < math.inf
             },
         )
+
+    def outcomes(self) -> list[Outcome]:
+        """What the checks of the values say."""
+        return list(_outcomes(self._time_bases(), self._spots, self._recording.zone))
+
+    def _signs_left_out(self) -> Iterator[Finding]:
+        """Danger signs of what was recorded and is not judged, each part looked at as a recording of its own."""
+        site = replace(self._site, spot_checks=())
+        for part in self._recording.left_out:
+            own = replace(self._recording, streams=part.streams, left_out=())
+            vetting = Vetting(own, site)
+            for number, stream in enumerate(own.streams):
+                for block in stream.blocks(None):
+                    vetting.feed(number, block)
+            yield from findings_of(
+                ((outcome, ()) for outcome in signs_within(vetting.outcomes(), part.spans, part.why)), own
+            )
 
     def _time_bases(self) -> list[TimeBase]:
         coarse = [collector.finish() for collector in self._collectors]

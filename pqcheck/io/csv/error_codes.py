@@ -64,17 +64,26 @@ def needs_a_look(
 ) -> NDArray[np.bool_]:
     """Whether the largest or smallest value of columns could be no reading (see `write_cells`)."""
     signed = np.array([channel is None or channel.quantity in MAY_BE_NEGATIVE for channel in channels], np.bool_)
-    return may_be_codes(tops, bottoms) | ((bottoms < 0) & ~signed)
+    frequency = np.array([channel is not None and channel.quantity == "frequency" for channel in channels], np.bool_)
+    impossible: NDArray[np.bool_] = ((bottoms < 0) & ~signed) | ((bottoms == 0) & frequency)
+    return may_be_codes(tops, bottoms) | impossible
 
 
-def without_negative(values: Values, channel: Channel | None) -> tuple[Values, Refused]:
-    """Values without negative numbers (NaN instead) where the channel has no sign, and which they were."""
-    negative = np.flatnonzero(values < 0)
-    if not negative.size or channel is None or channel.quantity in MAY_BE_NEGATIVE:
+def without_impossible(values: Values, channel: Channel | None) -> tuple[Values, Refused]:
+    """Values without negative numbers (NaN instead) where the channel has no sign, and which they were.
+
+    A frequency of zero is none either: the instrument writes it where there was no voltage to measure one from.
+    """
+    if channel is None or channel.quantity in MAY_BE_NEGATIVE:
         return values, NONE_REFUSED
-    why = f"negative, which {channel.quantity} cannot be"
-    return np.where(values < 0, values.dtype.type(np.nan), values), Refused(
-        negative, f"{float(values[negative[0]]):g}", why
+    zero_too = channel.quantity == "frequency"
+    impossible = values <= 0 if zero_too else values < 0
+    places = np.flatnonzero(impossible)
+    if not places.size:
+        return values, NONE_REFUSED
+    why = "zero or negative, which no frequency is" if zero_too else f"negative, which {channel.quantity} cannot be"
+    return np.where(impossible, values.dtype.type(np.nan), values), Refused(
+        places, f"{float(values[places[0]]):g}", why
     )
 
 
@@ -84,18 +93,18 @@ def write_cells(
 ) -> Filled:
     """Write a column of a chunk to its places without what is no reading, and tell which cells that are.
 
-    No readings are error codes and, where the channel has no sign, negative numbers. `crowded` are rows of too many
-    cells.
+    No readings are error codes and numbers that a quantity cannot have (`without_impossible`). `crowded` are rows of
+    too many cells.
     """
     values, codes, sample = without_codes(cells.values)
     empty = bool(np.isnan(values).all())
-    values, negative = without_negative(values, channel)
+    values, impossible = without_impossible(values, channel)
     lower, upper = cells.lower_bounds, cells.upper_bounds
     move_values([values], [row], moves)
     bad = []
     words = NONE_REFUSED.places if lower is None or not empty else np.flatnonzero(lower & np.isnan(cells.values))
     unknown = Refused(words, OVER_WORDS[0], "above the range")
-    for refused in (Refused(codes, sample), *cells.refused, crowded, negative, unknown):
+    for refused in (Refused(codes, sample), *cells.refused, crowded, impossible, unknown):
         if refused.places.size:
             first = numbers.of(refused.places[:FIRST_BAD_ROWS] + chunk.first_row)
             count = int(refused.places.size)

@@ -26,14 +26,14 @@ from pqcheck.io.timeline.clock_faults import (
 )
 from pqcheck.io.timeline.events_in_time import event_sources, events_in_time, notes_beside
 from pqcheck.io.timeline.intervals_of_files import NO_ROWS, Declared, GriddedFile, finer, intervals_of
-from pqcheck.io.timeline.row_index import Rows
+from pqcheck.io.timeline.rows_left_out import contradicting, sequences, stream_of
 from pqcheck.io.timeline.slow_channels import slow_channels
 from pqcheck.io.timeline.stamps_of_rows import NO_TIMES
 from pqcheck.io.timeline.stream_plan import FileRows, StreamPlan, plan_of
 from pqcheck.io.timeline.time_grid import FileGrid, Ints, Placed, file_grid, phase_of, place, weak_interval
 from pqcheck.model.clock import Instants, from_local
 from pqcheck.model.errors import InputError
-from pqcheck.model.recording import Axis, Channel, ColumnReading, Note, Recording, SourceFile, Stream
+from pqcheck.model.recording import Axis, Channel, ColumnReading, LeftOut, Note, Recording, SourceFile, Stream
 
 
 def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
@@ -48,17 +48,19 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     of_events = [table for table in tables if table.event_columns]
     events, event_notes = events_in_time(of_events, declared.zone)
     files: list[GriddedFile] = []
+    reset: list[tuple[GriddedFile, tuple[Ints, Ints]]] = []
     shared = SharedColumns()
     for table in tables:
         if table.event_columns:
             continue
-        instants, rows = _instants(table, declared.zone, notes)
+        instants, rows, unplaced = _instants(table, declared.zone, notes)
         if table.chunks:
             stamp = table.stamp or declared.stamp or "start"
             grid = file_grid(instants, rows, stamp)
             table, slow = _apart(table, grid, instants, rows, stamp, shared)
             kept = (instants, rows) if weak_interval(grid) is not None else (NO_ROWS, NO_ROWS)
             files.append(GriddedFile(replace(table, stamps=NO_TIMES), grid, stamp, *kept))
+            reset += [(files[-1], part) for part in unplaced]
             for each in slow:
                 notes += each.table.notes
                 files.append(each)
@@ -66,12 +68,14 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
     intervals = intervals_of(files, declared, notes)
     bad_cells = BadCellNotes([file.table for file in files])
     whole = bad_cells.look_at_kept()
-    streams = []
+    streams: list[Stream] = []
+    left_out: list[LeftOut] = []
     placed_rows = 0
     for interval in sorted({each for of in intervals for each in of}):
-        stream, placed, stream_notes = _stream(files, intervals, interval, bad_cells)
+        stream, placed, stream_notes, contradictory = _stream(files, intervals, interval, bad_cells)
         placed_rows += placed
         notes += stream_notes
+        left_out += contradictory
         # A file of slow channels only leaves a time line without any.
         if stream is not None and (stream.channels or not any(file.table.again for file in files)):
             streams.append(stream)
@@ -103,7 +107,29 @@ def assemble(tables: Sequence[Table], declared: Declared) -> Recording:
         tuple(events),
         (lambda: ()) if whole else bad_cells.notes,
         tuple(table.name for table in of_events),
+        (*left_out, *(part for file, rows in reset for part in _of_reset_clock(file, rows, bad_cells))),
     )
+
+
+def _of_reset_clock(file: GriddedFile, part: tuple[Ints, Ints], bad_cells: BadCellNotes) -> list[LeftOut]:
+    """Rows whose date is wrong, as a file of their own; one too short to show its interval takes that of its file."""
+    instants, rows = part
+    grid = file_grid(instants, rows, file.stamp)
+    usual = {interval: runs for interval, runs in file.grid.runs.items() if interval is not None}
+    if weak_interval(grid) is not None or None in grid.runs:
+        if not usual:
+            return []
+        grid = file_grid(instants, rows, file.stamp, max(usual, key=lambda interval: usual[interval].rows))
+    own = replace(file, grid=grid)
+    intervals: list[dict[int, list[int | None]]] = [{each: [each] for each in grid.runs if each is not None}]
+    streams = [_stream([own], intervals, interval, bad_cells)[0] for interval in sorted(intervals[0])]
+    numbers = file.table.row_numbers.of(rows)
+    why = f"The clock was wrong in {file.table.name}, rows {int(numbers[0])} to {int(numbers[-1])}: when this really " \
+          "was is not known, and nothing is judged there."
+    return [
+        LeftOut((stream,), ((stream.axis.start_us, stream.axis.end_us),), why)
+        for stream in streams if stream is not None
+    ]
 
 
 def _apart(
@@ -131,22 +157,23 @@ def _apart(
     return shared.of(replace(table, channels=kept, headers=left)), files
 
 
-def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
-    """UTC stamps and data rows that can be placed."""
+def _instants(table: Table, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints, list[tuple[Ints, Ints]]]:
+    """UTC stamps and data rows that can be placed, and in pieces those of a clock that was reset."""
     stamps, usual = with_seconds(table.stamps.all())
     if usual:
         notes.append(about_seconds(table, usual))
     check_years(table, stamps, np.arange(stamps.size), margin=0)
     instants, rows = _placed(table, stamps, zone, notes)
     wrong = reset_rows(instants)
-    if wrong.any():
+    unplaced = sequences(instants[wrong], rows[wrong])
+    if unplaced:
         notes.append(about_reset(table, np.sort(rows[wrong])))
         instants, rows = instants[~wrong], rows[~wrong]
     # Zones shift what is left by up to a day.
     check_years(table, instants, rows, margin=1)
     check_length(table, instants, rows)
     check_strays(table, instants, rows)
-    return instants, rows
+    return instants, rows, unplaced
 
 
 def _placed(table: Table, stamps: Instants, zone: str | None, notes: list[Note]) -> tuple[Ints, Ints]:
@@ -178,7 +205,8 @@ def _same_units(tables: Sequence[Table]) -> None:
 
 def _stream(
     files: Sequence[GriddedFile], intervals: list[dict[int, list[int | None]]], interval: int, bad_cells: BadCellNotes
-) -> tuple[Stream | None, int, list[Note]]:
+) -> tuple[Stream | None, int, list[Note], list[LeftOut]]:
+    """One time base, the rows placed on it, what was noticed, and the rows that contradict each other."""
     members = [
         (file, file.grid.runs[key]) for file, of in zip(files, intervals, strict=True) for key in of.get(interval, ())
     ]
@@ -193,17 +221,18 @@ def _stream(
         notes += notice.about_placing(file.table, where, interval)
     filled = [where for where in placed if where.slot.size]
     if not filled:
-        return None, 0, notes
+        return None, 0, notes, []
     low = min(int(where.slot[0]) for where in filled)
     high = max(int((where.slot + where.count).max()) for where in filled)
     axis = Axis(phase + low * interval, interval, high - low)
     rows = _file_rows([(file.table, where) for (file, _), where in zip(members, placed, strict=True)], low)
     plan = plan_of(axis, rows)
-    index = Rows(plan)
+    stream = stream_of(plan, bad_cells.watch)
     notes += notice.about_gaps(plan)
-    notes += _merging(plan, index, bad_cells)
-    stream = Stream(axis, plan.channels, lambda channels: blocks_of(plan, channels, bad_cells.watch), index)
-    return stream, sum(where.rows for where in placed), notes
+    conflicts = _conflicts(plan, bad_cells)
+    notes += notice.about_merging(plan, conflicts, stream.index)
+    left_out = contradicting(plan, conflicts.slots, bad_cells.watch)
+    return stream, sum(where.rows for where in placed), notes, left_out
 
 
 def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRows, ...]:
@@ -223,16 +252,15 @@ def _file_rows(placed: Sequence[tuple[Table, Placed]], low: int) -> tuple[FileRo
     return tuple(files)
 
 
-def _merging(plan: StreamPlan, index: Rows, bad_cells: BadCellNotes) -> list[Note]:
-    """Walk the slots that several rows describe, and say where the rows agree and where they do not."""
-    if not plan.double:
-        return []
+def _conflicts(plan: StreamPlan, bad_cells: BadCellNotes) -> Conflicts:
+    """Walk the slots that several rows describe: where the rows agree and where they do not."""
     conflicts = Conflicts()
-    starts = np.concatenate([each.double[0] for each in plan.channel_sets])
-    ends = np.concatenate([each.double[1] for each in plan.channel_sets])
-    for _ in blocks_of(plan, tuple(plan.double), bad_cells.watch, conflicts, (starts, ends)):
-        pass
-    return notice.about_merging(plan, conflicts, index)
+    if plan.double:
+        starts = np.concatenate([each.double[0] for each in plan.channel_sets])
+        ends = np.concatenate([each.double[1] for each in plan.channel_sets])
+        for _ in blocks_of(plan, tuple(plan.double), bad_cells.watch, conflicts, (starts, ends)):
+            pass
+    return conflicts
 
 
 def _joined(sources: Sequence[SourceFile]) -> tuple[SourceFile, ...]:

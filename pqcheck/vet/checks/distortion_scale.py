@@ -31,6 +31,7 @@ STEP = Threshold(10, "1", CHOSEN, "Middle of the other readings over the middle 
 EMPTY = Threshold(3, "1", CHOSEN, "Factor between the two kinds of readings in which none lies.")
 STEP_OF_ORDER = Threshold(40, "1", CHOSEN, "The same of a single order: a resonance moves it by less.")
 EMPTY_OF_ORDER = Threshold(8, "1", CHOSEN, "Factor in which none lies, of a single order.")
+LOADED_SHARE = Threshold(0.2, "1", CHOSEN, "Median of a current over the demand current, from which it is looked at.")
 FEWEST_VALUES = Threshold(60, "1", CHOSEN, "Readings from which a whole column is looked at.")
 SHORTEST_HOURS = Threshold(1, "h", CHOSEN, "Shortest stretch, and shortest recording, that is looked at.")
 FEWEST_POINTS = Threshold(6, "1", CHOSEN, "Readings of such a stretch.")
@@ -42,9 +43,10 @@ CHECK = Check(
              "and maxima, the voltage orders 3 to 13, and recorded unbalance.",
     how="Readings of a tenth of the others and less, with nothing in between, that last an hour or longer are on "
         "another scale: a fraction (0.03) where percent is meant; of a single order, a fortieth and less. That of a "
-        "current counts only where the current was recorded and went on. A voltage that never exceeds 0.2 % leaves "
-        "the question open: a loaded supply is not that clean; so does an unbalance that never exceeds 0.1 %. A "
-        "declared scale correction of the quantity, orders in volts or line-to-line voltages that agree, settle it. "
+        "current counts only where the current was recorded and went on. A distortion that never exceeds 0.2 % "
+        "leaves the question open: no loaded supply and no load of a fifth of the demand is that clean; so does an "
+        "unbalance that never exceeds 0.1 %. A declared scale correction of the quantity, orders in volts or "
+        "line-to-line voltages that agree, settle it. "
         "Zeros and hours without supply do not count.",
     example="voltage_thd.an lies between 0.11 and 0.13 % for 67 h, and else nowhere below 2.1 %.",
     codes={"scale-step": "A stretch on another scale", "unit-doubtful": "Percent or a fraction of one"},
@@ -141,14 +143,15 @@ def _of_distortion(base: TimeBase, of: Reading, series: Array, stride: int) -> O
         if of.order is not None:
             # A single order may be that small: `order-scale` looks at it beside others.
             return passed
-        if not of_voltage or _settled(base, of):
+        if _settled(base, of) or (not of_voltage and not _loaded(base, of)):
             return passed
         return Outcome(
             CHECK, Verdict.INCONCLUSIVE, of.name, of.quantity, of.phase, code="unit-doubtful", likelihood="likely",
-            text=f"{of.name} never exceeds {known[-1]:.3g} %: a loaded supply is not that "
-                 f"{'balanced' if unbalance else 'clean'}; the column may hold fractions of one instead of percent.",
+            text=f"{of.name} never exceeds {known[-1]:.3g} %: a {'loaded supply' if of_voltage else 'load'} is not "
+                 f"that {'balanced' if unbalance else 'clean'}; the column may hold fractions of one instead of "
+                 "percent.",
             advice="Compare with the instrument. For fractions declare a scale correction of the quantity with "
-                   "factor = 100; for percent of a supply that is this good the same with factor = 1.",
+                   "factor = 100; for percent of a supply or a load that is this good the same with factor = 1.",
             subjects=(subject,),
         )
     fractions = _fractions(series, known, (UNBALANCE_PERCENT if unbalance else LARGEST_PERCENT).value, of)
@@ -185,6 +188,17 @@ def _fractions(series: Array, known: Array, largest: float, of: Reading) -> Mask
         far = steps.size and steps[at] >= empty \
             and np.median(known[at + 1 :]) >= step * np.median(known[: at + 1])
         return np.asarray(series <= known[at]) if far else np.zeros(series.size, np.bool_)
+
+
+def _loaded(base: TimeBase, of: Reading) -> bool:
+    """Whether a current is large enough, half of the time, for its distortion to show: of an unused phase, or of the
+    demand current that TDD refers to, a small part of a small current is left."""
+    amperes = base.grid.get("current", of.phase)
+    if amperes is None or not np.isfinite(amperes).any():
+        return False
+    demand = base.site.pcc.maximum_demand_current if base.site.pcc else None
+    reference = float(demand) if demand else float(np.nanmax(amperes))
+    return float(np.nanmedian(amperes)) >= LOADED_SHARE.value * reference > 0
 
 
 def _flows(base: TimeBase, phase: str, first_us: int, end_us: int) -> bool:

@@ -28,6 +28,9 @@ ROUNDED = Threshold(2.01, "steps of the instrument", EVIDENCE, "Bend that roundi
 NATURAL_HOURS = Threshold({"flicker_pst": 1 / 6, "flicker_plt": 2}, "h", EVIDENCE,
                           "Interval of a quantity by its definition (IEC 61000-4-15): rows in between may repeat it.")
 
+HEAD = 512
+"""Rows at the beginning of a day of 3 s values that show of nearly every channel that nothing is held."""
+
 CHECK = Check(
     name="held",
     question="Is a value of a longer interval written into every row?",
@@ -96,6 +99,12 @@ class RegularRows:
         if free and self.whole is not None:
             self.whole = self.whole._replace(apart=1)
 
+    def add_neighbours(self, slot: int) -> None:
+        """Take it that the day of a slot has such rows side by side."""
+        part, day = Residue(slot, slot + 1, 1, 2), slot // self._day
+        self.days[day] = self.days[day].joined(part) if day in self.days else part
+        self.whole = part if self.whole is None else self.whole.joined(part)
+
     def stretches(self, share: float, slots: int) -> list[tuple[int, int, Residue]]:
         """First slot, end and rows of what is regular throughout: the whole channel, else its days."""
         whole = self.whole
@@ -119,21 +128,43 @@ class HeldRows:
 
     def take(self, part: ChannelBlock) -> None:
         """Look at one block."""
-        tail = self._tail if self._tail is not None and part.slot == self._next else part.values[:0]
-        values, first = np.concatenate((tail, part.values)), part.slot - tail.size
-        self._tail, self._next = part.values[-2:].copy(), part.slot + part.values.size
-        steps = np.diff(values)
-        moved = np.flatnonzero((steps != 0) & ~np.isnan(steps)) + first + 1
-        self.moves.add(moved[moved >= part.slot])
         if len(self.values) < FEWEST_VALUES.value:
             few = part.values[:: max(1, part.values.size // 128)]
             self.values.update(few[~np.isnan(few)].tolist())
+        size, day, begin = part.values.size, self._of.day_slots, 0
+        long = day > 2 * HEAD
+        while begin < size:
+            end = min(size, (part.slot + begin) // day * day + day - part.slot) if long else size
+            # A day that moves and bends in neighbouring rows is irregular, whatever follows.
+            if long and self._irregular(part.values[begin : begin + HEAD]):
+                self.moves.add_neighbours(part.slot + begin)
+                self.bends.add_neighbours(part.slot + begin)
+            else:
+                self._look(part, begin, end)
+            begin = end
+        self._tail, self._next = part.values[-2:].copy(), part.slot + size
+
+    def _irregular(self, values: Array) -> bool:
+        """Whether there are moves, and bends, in neighbouring rows."""
+        steps = np.diff(values)
+        moved, bent = np.abs(steps) > 0, np.abs(np.diff(steps)) > self._rounded(values)
+        return bool((moved[1:] & moved[:-1]).any() and (bent[1:] & bent[:-1]).any())
+
+    def _rounded(self, values: Array) -> float:
+        """Bend that a straight line may show: by rounding, and by ten units in the last place of a number in a file."""
         step = self._of.resolution
-        if np.isfinite(step):
-            # Ten units in the last place of what the file can hold.
-            least = ROUNDED.value * step + 10 * np.finfo(values.dtype).eps * max(abs(self._of.highest), step)
-            bent = np.flatnonzero(np.abs(np.diff(steps)) > least) + first + 1
-            self.bends.add(bent[bent >= part.slot - 1])
+        return float(ROUNDED.value * step + 10 * np.finfo(values.dtype).eps * max(abs(self._of.highest), step))
+
+    def _look(self, part: ChannelBlock, begin: int, end: int) -> None:
+        """Look at some rows of a block, which are all of one day where days are long."""
+        before = self._tail if begin == 0 and self._tail is not None and part.slot == self._next else part.values[:0]
+        values = np.concatenate((before, part.values[max(0, begin - 2) : end]))
+        first, start = part.slot + end - values.size, part.slot + begin
+        steps = np.diff(values)
+        moved = np.flatnonzero((steps != 0) & ~np.isnan(steps)) + first + 1
+        self.moves.add(moved[moved >= start])
+        bent = np.flatnonzero(np.abs(np.diff(steps)) > self._rounded(values)) + first + 1
+        self.bends.add(bent[bent >= start - 1])
 
 
 def examine(base: TimeBase) -> Iterator[Outcome]:
