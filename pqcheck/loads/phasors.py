@@ -203,7 +203,9 @@ def _more(amperes: Array, growth: Array, volts: Phasor, lag: Array | None, new: 
     Where its current was not recorded, nothing is known.
     """
     unit = volts / np.abs(volts)
-    drawn = np.real(new * np.conj(unit)) > 0
+    own = new * np.conj(unit)
+    # What leads or feeds in raises the voltage.
+    drawn = (own.real > 0) & (own.imag <= 0)
     alike = np.where(drawn, new / np.where(drawn, np.abs(new), 1), unit)
     turned = alike if lag is None else np.where(np.isnan(lag), alike, unit * np.exp(-1j * lag))
     return np.asarray(np.nan_to_num(amperes) * (growth - 1) * turned)
