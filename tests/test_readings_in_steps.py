@@ -133,10 +133,10 @@ def orders_near_the_limit(level: float, seed: int = 4) -> dict[str, NDArray[np.f
             for order in range(2, 41)}
 
 
-def marked(made: Recording, rule: str) -> Finding:
+def marked(made: Recording, rule: str, table: str = "en50160-2010-lv") -> Finding:
     """The finding of a rule with the marks of steps, without what speaks against so made-up a recording."""
-    place = site_from(PLACE, "test site")
-    tasks, settled = resolve([load_table("en50160-2010-lv")], made, place)
+    place = site_from({**PLACE, "pcc": {"is_pcc": True, "short_circuit_current": "10 kA"}}, "test site")
+    tasks, settled = resolve([load_table(table)], made, place)
     findings = judge(tasks, settled, made, place).findings
     (one,) = [one for one in mark_steps(findings, tasks, made, place, vet(made, place).smallest_moves)
               if one.rule == rule]
@@ -153,6 +153,20 @@ def test_a_distortion_formed_from_orders_in_steps(level: float, turned: bool) ->
     )
     assert ("marginal" in stepped.modifiers) is turned and "marginal" not in finer.modifiers
     assert not turned or (stepped.uncertainty and float(stepped.uncertainty.expanded.split()[0]) < 0.3123)
+
+
+@pytest.mark.parametrize("measured", [True, False])
+def test_orders_in_percent_of_the_fundamental_against_limits_of_the_nominal(measured: bool) -> None:
+    """A distortion in percent of nominal from orders in percent of the fundamental, with and without the voltage: half
+    a step of the orders turns it like one in percent of the fundamental."""
+    rng = np.random.default_rng(6)
+    names = {f"voltage_harmonic.an.h{order} [%]": 0.02 * rng.random(WEEK) for order in range(2, 51)}
+    names |= {name: np.round(values, 1) for name, values in orders_near_the_limit(7.8).items()}
+    if measured:
+        names["voltage.an [V]"] = np.round(230 + 0.3 * rng.standard_normal(WEEK), 2)
+    one = marked(recording(names), "voltage-thd-week-95", "ieee519-2022")
+    assert one.statistic is not None and one.statistic.value == pytest.approx(8.0, abs=0.3)
+    assert "marginal" in one.modifiers
 
 
 def test_readings_of_two_time_bases_in_steps() -> None:

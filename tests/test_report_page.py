@@ -157,7 +157,7 @@ def test_one_row_per_rule_and_channel_with_a_strip_of_all_periods() -> None:
     columns = {name: values for name, values in week(1008 * 6).items() if name.startswith("voltage")}
     # The second and the fifth week are quiet.
     for first in (1008, 4 * 1008):
-        columns["voltage.cn [V]"][first : first + 1008] = 229 + np.sin(np.arange(1008) / 9)
+        columns["voltage.cn [V]"][first : first + 1008] = 229 + np.sin((first + np.arange(1008)) / 9)
     site = {
         "name": "long", "time_zone": "UTC",
         "supply": {"nominal_voltage": "400 V", "connection": "wye", "frequency": "50 Hz", "measured_at": "service"},

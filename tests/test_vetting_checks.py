@@ -185,6 +185,74 @@ def test_conductors_and_the_neutral_against_their_ratings() -> None:
     assert not [one for one in run(table).findings if one.kind == "safety"]
 
 
+def overloads(result: Vetted) -> dict[str, str]:
+    return {f"{one.rule} {one.channel}": one.reason.text for one in result.findings
+            if one.kind == "safety" and one.reason is not None}
+
+
+@pytest.mark.parametrize(("ratings", "overloaded"), [
+    ({"panel": "60 A"}, "abc"), ({"panel": "100 A"}, ""), ({"panel": "100 A", "panel_phases": {"b": "60 A"}}, "b"),
+    ({"service": "200 A", "panel": "60 A"}, "abc"), ({"service": "60 A", "panel": "100 A"}, "abc"),
+    ({"panel_phases": {"a": "60 A", "b": "100 A", "c": "100 A"}}, "a"),
+])
+def test_a_panel_beyond_its_rating_is_a_danger_sign(ratings: dict[str, Any], overloaded: str) -> None:
+    table = {f"current.{phase} [A]": 90 + noise(seed) for seed, phase in enumerate("abc")}
+    assert set(overloads(run(table, ratings=ratings))) == {f"conductor-overload current.{each}" for each in overloaded}
+
+
+@pytest.mark.parametrize(("hours", "sign"), [(1.5, False), (2.5, True)])
+def test_a_transformer_beyond_its_rating_for_hours(hours: float, sign: bool) -> None:
+    """30 kVA at 400 V is 43.3 A; 55 A for part of a day, 38 kVA."""
+    load = np.full(WEEK, 30.0)
+    load[100 : 100 + round(hours * 6)] = 55.0
+    table = {f"current.{phase} [A]": load + 0.3 * noise(seed) for seed, phase in enumerate("abc")}
+    wye = {"nominal_voltage": "400 V", "connection": "wye"}
+    signs = overloads(run(table, supply=wye, ratings={"transformer": "30 kVA"}))
+    assert set(signs) == ({f"transformer-overload current.{phase}" for phase in "abc"} if sign else set())
+    power = {"apparent_power.total [kVA]": load * 0.69}
+    signs = overloads(run(power, supply=wye, ratings={"transformer": "30 kVA"}))
+    assert bool(signs) is sign and all("30 kVA of the transformer, for 2 h 30 min" in text for text in signs.values())
+    assert not overloads(run(power, supply=wye, ratings={"transformer": "63 kVA"}))
+
+
+def triplens(amperes: float, hours: float = 2, unit: str = "A") -> dict[str, Floats]:
+    """Third orders of so many amperes (percent of rms) in each phase of 90 A, for some hours."""
+    third = np.full(WEEK, 5.0)
+    third[100 : 100 + round(hours * 6)] = amperes
+    table = {f"current.{phase} [A]": 90 + noise(seed) for seed, phase in enumerate("abc")}
+    return table | {f"current_harmonic.{phase}.h3 [{unit}]": third + 0.1 * noise(9 + seed)
+                    for seed, phase in enumerate("abc")}
+
+
+@pytest.mark.parametrize(("table", "ratings", "sign"), [
+    (triplens(58), {"service": "200 A", "neutral": "100 A"}, True),
+    (triplens(58), {"service": "200 A", "neutral": "200 A"}, False),
+    (triplens(58), {"service": "150 A"}, True), (triplens(58), {"service": "200 A"}, False), (triplens(58), {}, False),
+    (triplens(58, hours=0.5), {"neutral": "100 A"}, False),
+    (triplens(60, unit="% of rms"), {"neutral": "100 A"}, True), (triplens(30, unit="%"), {"neutral": "100 A"}, False),
+    (triplens(58) | {"current.n [A]": 20 + noise(3)}, {"neutral": "100 A"}, False),
+])
+def test_triplen_orders_overload_a_neutral_that_was_not_recorded(
+    table: dict[str, Floats], ratings: dict[str, Any], sign: bool
+) -> None:
+    """Balanced third orders are in phase: three times 58 A are 174 A (common practice)."""
+    signs = overloads(run(table, supply={"nominal_voltage": "400 V", "connection": "wye"}, ratings=ratings))
+    assert set(signs) == ({"neutral-triplens current.n"} if sign else set())
+    assert all("likely" in text and "not recorded" in text for text in signs.values())
+
+
+def test_a_three_wire_service_has_no_neutral_to_overload() -> None:
+    delta = {"nominal_voltage": "400 V", "connection": "delta"}
+    assert not overloads(run(triplens(58), supply=delta, ratings={"service": "150 A"}))
+
+
+def test_a_neutral_without_a_rating_of_its_own_is_held_against_that_of_the_phases() -> None:
+    table = {f"current.{phase} [A]": 90 + noise(seed) for seed, phase in enumerate("abc")}
+    table["current.n [A]"] = 130 + noise(9)
+    wye = {"nominal_voltage": "400 V", "connection": "wye"}
+    assert set(overloads(run(table, supply=wye, ratings={"service": "120 A"}))) == {"conductor-overload current.n"}
+
+
 # Leads and clamps.
 
 def test_a_share_is_lost_at_every_load_and_amperes_are_not() -> None:

@@ -129,6 +129,16 @@ def test_a_voltage_that_is_another_one_moved_by_a_constant(copy: Any) -> None:
     assert (Verdict.REFUSED, "columns-alike") in limits(findings, "voltage")
 
 
+@pytest.mark.parametrize("noise_of_lead", [0.01, 0.03])
+def test_a_second_lead_on_the_same_phase_is_asked_about(noise_of_lead: float) -> None:
+    """Its own gain and noise of a few hundredths of a volt: no two phases of a supply are so near to each other."""
+    first = wandering(1)
+    second = np.round(first * 1.0015 + np.random.default_rng(8).normal(0, noise_of_lead, WEEK), 2)
+    findings = judged({"voltage.an [V]": first, "voltage.bn [V]": second, "voltage.cn [V]": wandering(3)})
+    assert codes(findings, "alike") == {"columns-alike"}
+    assert (Verdict.INCONCLUSIVE, "columns-alike") in limits(findings, "voltage")
+
+
 def test_legs_of_one_winding_without_a_load_are_no_copies() -> None:
     first = wandering(1) - 111
     columns = {"voltage.an [V]": first, "voltage.bn [V]": np.round(first + 0.12, 2)}
@@ -165,13 +175,17 @@ def test_days_that_are_alike_are_no_copies(noise_of_day: float) -> None:
 
 
 @pytest.mark.parametrize("lag", [2, 7])
-def test_a_week_that_is_there_twice_is_noted(lag: int) -> None:
+@pytest.mark.parametrize("apart", [0.0, 0.37])
+def test_a_week_that_is_there_twice_is_refused(lag: int, apart: float) -> None:
+    """In every value, or a constant from it."""
     volts = np.concatenate([wandering(1), wandering(2)])
-    volts[7 * DAY :] = volts[(7 - lag) * DAY : (14 - lag) * DAY] if lag == 7 else volts[7 * DAY :]
-    if lag == 2:
-        volts[5 * DAY : 6 * DAY] = volts[3 * DAY : 4 * DAY]
+    if lag == 7:
+        volts[7 * DAY :] = np.round(volts[: 7 * DAY] + apart, 2)
+    else:
+        volts[5 * DAY : 6 * DAY] = np.round(volts[3 * DAY : 4 * DAY] + apart, 2)
     findings = judged({"voltage.an [V]": volts}, SINGLE)
     (note,) = [one for one in findings if one.rule == "copied" and one.reason is not None]
-    assert note.verdict is Verdict.PASS and note.reason is not None
-    assert f"({lag} days before, to begin with): a stretch may be there twice." in note.reason.text
-    assert {one.verdict for one in findings if one.rule == "voltage-week-95"} == {Verdict.PASS}
+    assert note.verdict is Verdict.REFUSED and note.reason is not None
+    assert f"as on a day before ({lag} days before, to begin with): copied, not measured." in note.reason.text
+    # One day of 14 is 144 of the 50 intervals that may lie outside in its week.
+    assert (Verdict.REFUSED, "copied") in limits(findings, "voltage")

@@ -16,7 +16,7 @@ from pqcheck.workflows.check_recording import check
 from pqcheck.workflows.vet_recording import examine
 
 Floats = NDArray[np.float64]
-WEEK, TEN_MINUTES = 1008, 600_000_000
+WEEK = 1008
 MONDAY = "2031-03-03T00:00:00"
 SITE: dict[str, Any] = {
     "name": "T", "time_zone": "UTC",
@@ -87,9 +87,25 @@ def test_trimmed_time_without_danger_adds_nothing(tmp_path: Path) -> None:
 
 def test_a_danger_on_both_sides_of_a_trim_is_shown_for_both(tmp_path: Path) -> None:
     file = csv(tmp_path / "a.csv", stamps(WEEK + 144), legs(open_for(72, 144, WEEK + 144)))
-    found = neutral(examine(file, SITE | {"corrections": [TRIM | {"from": "2031-03-04T00:00:00Z"}]}).findings)
-    assert ["trim" in reason(sign) for sign in found] == [True, False]
-    assert all("12 h in all" in reason(sign) for sign in found)
+    (sign,) = neutral(examine(file, SITE | {"corrections": [TRIM | {"from": "2031-03-04T00:00:00Z"}]}).findings)
+    assert "24 h in all" in reason(sign) and "All or part of it lies in time that the trim" in reason(sign)
+
+
+def test_all_phases_far_below_their_nominal_are_shown_beside_a_trim_too(tmp_path: Path) -> None:
+    """That day alone would put the declared nominal in doubt; the week behind it shows what the nominal is."""
+    table = {name: np.where(np.arange(row.size) < 144, 0.7 * row, row)
+             for name, row in legs(open_for(0, 0, WEEK + 144)).items()}
+    file = csv(tmp_path / "a.csv", stamps(WEEK + 144), table)
+    found = signs(check(file, SITE | {"corrections": [TRIM | {"from": "2031-03-04T00:00:00Z"}]}, **TABLES))
+    assert [sign.phase for sign in found] == ["an", "bn", "cn"] and all("trim" in reason(sign) for sign in found)
+
+
+@pytest.mark.parametrize("volts", [0.0, 20.0])
+def test_a_lead_that_was_off_in_trimmed_time_is_no_danger(tmp_path: Path, volts: float) -> None:
+    table = legs(open_for(0, 0, WEEK + 144))
+    table["voltage.cn [V]"][:6] = volts + np.arange(6) / 100
+    file = csv(tmp_path / "a.csv", stamps(WEEK + 144), table)
+    assert not signs(check(file, SITE | {"corrections": [TRIM | {"from": "2031-03-03T01:00:00Z"}]}, **TABLES))
 
 
 def test_a_sign_in_excluded_time_says_that_it_is_excluded(tmp_path: Path) -> None:
@@ -148,7 +164,7 @@ def test_rows_of_one_file_that_contradict_each_other_hide_no_danger(tmp_path: Pa
     rows = {name: np.concatenate([calm[name], loose[name][600:640]]) for name in calm}
     file = csv(tmp_path / "a.csv", stamps(WEEK) + stamps(WEEK)[600:640], rows)
     (sign,) = neutral(check(file, SITE, **TABLES))
-    assert f"rows {WEEK + 2} to {WEEK + 41} of a.csv" in reason(sign)
+    assert f"rows {WEEK + 2} to {WEEK + 41} other rows for the same time contradict" in reason(sign)
 
 
 def test_a_phase_that_only_another_file_holds_stands_beside_the_contradiction(tmp_path: Path) -> None:
@@ -161,12 +177,12 @@ def test_a_phase_that_only_another_file_holds_stands_beside_the_contradiction(tm
     assert "c.csv" in reason(neutral(check(files, SITE, **TABLES))[0])
 
 
-@given(st.integers(0, WEEK - 40), st.integers(6, 40))
-def test_trimming_takes_no_sign_away(first: int, count: int) -> None:
-    """Wherever a neutral is open for an hour or longer, cutting that time off leaves the sign."""
+@given(st.integers(0, WEEK - 40), st.integers(6, 40), st.integers(1, WEEK), st.sampled_from(["from", "to"]))
+def test_trimming_takes_no_sign_away(first: int, count: int, at: int, side: str) -> None:
+    """Wherever a neutral is open for an hour or longer, and wherever time is cut off, the signs are the same."""
     size = WEEK + 144
     table: dict[str, Any] = {"time": np.array(stamps(size), "datetime64[us]"), **legs(open_for(first, count, size))}
     plain = {sign.rule for sign in signs(examine(table, SITE).findings)}
-    cut = str(np.datetime64(MONDAY) + np.timedelta64(600 * (first + count), "s"))
-    trimmed = examine(table, SITE | {"corrections": [TRIM | {"from": f"{cut}Z"}]}).findings
+    cut = str(np.datetime64(MONDAY) + np.timedelta64(600 * at, "s"))
+    trimmed = examine(table, SITE | {"corrections": [TRIM | {side: f"{cut}Z"}]}).findings
     assert plain and plain <= {sign.rule for sign in signs(trimmed)}

@@ -44,7 +44,8 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
         return recording
     shift = sum(int(correction.settings["by_us"]) for correction in corrections if correction.kind == "shift-time")
     keep_from, keep_to = kept_span(corrections)
-    streams, cut_off = [], []
+    streams, whole = [], []
+    spans: list[tuple[int, int]] = []
     for stream in recording.streams:
         axis = cut(_shifted(stream.axis, shift), keep_from, keep_to)
         if axis.count <= 0:
@@ -54,11 +55,13 @@ def corrected_recording(recording: Recording, corrections: Sequence[Correction])
                 f"{iso(stream.axis.end_us + shift, recording.zone)}); correct its times"
             )
         streams.append(_wrapped(stream, axis, shift, corrections))
-        cut_off += [_wrapped(stream, rest, shift, corrections) for rest in rests(_shifted(stream.axis, shift), axis)]
+        untrimmed = _shifted(stream.axis, shift)
+        whole.append(_wrapped(stream, untrimmed, shift, corrections))
+        spans += [(rest.start_us, rest.end_us) for rest in rests(untrimmed, axis)]
     left_out = tuple(_corrected_part(part, shift, corrections) for part in recording.left_out)
-    if cut_off:
-        spans = tuple((stream.axis.start_us, stream.axis.end_us) for stream in cut_off)
-        left_out = (*left_out, LeftOut(tuple(cut_off), spans, TRIMMED))
+    if spans:
+        # The whole of it: what a hook-up looks like is known from what follows.
+        left_out = (*left_out, LeftOut(tuple(whole), tuple(spans), TRIMMED))
     notes = tuple(
         replace(note, spans=tuple((start + shift, end + shift) for start, end in note.spans))
         for note in recording.notes

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pqcheck.model.recording import Axis
 from pqcheck.site.site_values import Correction
 
-TRIMMED = "The trim in [[corrections]] leaves this time out of the judging."
+TRIMMED = "All or part of it lies in time that the trim in [[corrections]] leaves out of the judging."
 """What is said behind a danger sign in time that a trim cuts off."""
 
 

@@ -118,7 +118,7 @@ def _half(task: Task, source: SeriesSource, steps: Steps, site: Site) -> Decimal
         size = Fraction(moves[formula.channel]).limit_denominator(1_000_000)
     elif isinstance(formula, RootSumSquare) and all(isinstance(part, (Recorded, PercentOfNominal))
                                                     for part in formula.parts):
-        parts = [moves.get(part.channel, 0.0) * float(factor(part.channel.unit, formula.part_unit))
+        parts = [moves.get(part.channel, 0.0) * float(factor(_moved_unit(part), formula.part_unit))
                  for part in formula.parts if isinstance(part, (Recorded, PercentOfNominal))]
         size = Fraction(100 * math.hypot(*parts) / float(formula.base)).limit_denominator(1_000_000)
     elif isinstance(formula, Unbalance) and line:
@@ -128,6 +128,11 @@ def _half(task: Task, source: SeriesSource, steps: Steps, site: Site) -> Decimal
         return None
     half = size * scale_for(task, source) / 2
     return Decimal(half.numerator) / Decimal(half.denominator)
+
+
+def _moved_unit(part: Recorded | PercentOfNominal) -> str:
+    """The unit in which a move of the recorded order counts; percent of the fundamental at nominal voltage."""
+    return part.unit if isinstance(part, PercentOfNominal) else part.channel.unit
 
 
 def _observed(asked: set[tuple[int, Channel]], recording: Recording) -> dict[tuple[int, Channel], float]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -15,6 +13,7 @@ from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.demand_doubts import direction_doubt, doubt_of, unpredicted
 from pqcheck.loads.predict import MARK, VARIANTS, bounded, reported_only
 from pqcheck.loads.study_values import Capacity, Demand, Loading
+from pqcheck.loads.windings import load_of_units, undeclared_units, units_at, winding_load, winding_share
 from pqcheck.model.clock import iso
 from pqcheck.model.errors import SiteError
 from pqcheck.model.findings import Finding, Limit, Margin, Period, Reason, Statistic
@@ -58,34 +57,8 @@ def ratings_of(site: Site) -> Iterator[tuple[str, str | None, str, float]]:
         yield "transformer", None, "VA", rated
         # Each winding carries its own current: kVA in all say nothing about the phase that is loaded most.
         for phase in phases if len(phases) > 1 else ():
-            yield "transformer", phase, "A", rated / voltage_sum(phases, site.supply) * winding_share(site)
-
-
-def winding_load(demand: Demand, phase: str, most: float) -> float:
-    """The largest load of the windings that meet in a line, were they a delta, as the line current with that load.
-
-    Three wires carry no sum, so the magnitudes are sides of a triangle: a winding carries |Ia - Ib| / 3, and
-    |Ia - Ib|^2 = 2 Ia^2 + 2 Ib^2 - Ic^2, of root mean squares as well. `most` is the largest line current.
-    """
-    names = {each: f"current.{each}" for each in "abc"}
-    if len({len(demand.blocks.get(name, ())) for name in names.values()}) > 1 or names[phase] not in demand.blocks:
-        return most
-    squares = {each: np.square(demand.blocks[name]) for each, name in names.items() if name in demand.blocks}
-    whole = np.sum(list(squares.values()), axis=0)
-    pairs = [2 * whole - 3 * squares[other] for other in "abc" if other != phase]
-    largest = float(np.sqrt(np.nanmax(pairs, initial=0.0) / 3))
-    # Blocks on the clock stand for the windows of the largest demand.
-    own = float(np.sqrt(np.nanmax(squares[phase], initial=0.0)))
-    return most * max(largest / own, 1.0) if own else most
-
-
-def winding_share(site: Site) -> float:
-    """What a line may carry of the rated line current so that no winding is overloaded, however currents divide.
-
-    In a high-leg delta a load on the neutral loads half a winding with all of its current; a winding has 1/sqrt(3) of
-    the line current.
-    """
-    return 1 / math.sqrt(3) if site.supply.connection == "high-leg-delta" else 1.0
+            alike = rated / voltage_sum(phases, site.supply) * winding_share(site)
+            yield "transformer", phase, "A", min(units_at(site, phase).values(), default=alike)
 
 
 def rated_quantity(unit: str) -> str:
@@ -167,11 +140,21 @@ def _capacity(
         note="upper bound: the recorded interval does not divide the demand interval" if low != high else "",
     )  # fmt: skip
     wound = name == "transformer" and unit == "A"
-    if wound and site.supply.connection == "delta":
-        entry = replace(entry, winding=winding_load(now, phase or "a", high))
+    units = units_at(site, phase or "a") if wound else {}
+    if units:
+        # A line current is the sum of two winding currents: beyond both ratings together one is overloaded.
+        entry = replace(
+            entry, expected_limit=sum(units.values()), winding=_in_winding(now, phase or "a", limit, site, high),
+            note="line current against the smallest unit of the bank that it feeds",
+        )  # fmt: skip
+    elif wound and site.supply.connection == "delta":
+        entry = replace(entry, winding=_in_winding(now, phase or "a", limit, site, high))
     elif wound and winding_share(site) < 1:
-        # A line current is the difference of two winding currents: beyond twice the rated one a winding is overloaded.
-        entry = replace(entry, expected_limit=2 * limit, note="line current against the rated current of a winding")
+        # Whatever the units are, two of them are no more than the whole.
+        entry = replace(
+            entry, expected_limit=3 * limit, doubt=entry.doubt or undeclared_units(site),
+            note="line current against the rated current of a winding, were there three alike",
+        )  # fmt: skip
     if cases is not None:
         least, then, then_at_us = largest_demand(cases.firm, quantity, phase)
         if then is not None and then < high and not cases.relieves:
@@ -179,7 +162,7 @@ def _capacity(
             least, then, then_at_us = low, high, at_us
         bounds_of = [(demand, largest_demand(demand, quantity, phase)[1] or 0.0) for demand in cases.strict]
         if entry.winding is not None:
-            bounds_of = [(demand, winding_load(demand, phase or "a", most)) for demand, most in bounds_of]
+            bounds_of = [(demand, _in_winding(demand, phase or "a", limit, site, most)) for demand, most in bounds_of]
         strict = max((most for _, most in bounds_of), default=None)
         if strict is not None and not cases.relieves:
             strict = max(strict, high if entry.winding is None else entry.winding)
@@ -187,6 +170,8 @@ def _capacity(
             None if demand is None else largest_demand(demand, quantity, phase)[1]
             for demand in (cases.at_once, cases.with_feed_in)
         )
+        if units and cases.at_once is not None and at_once is not None:
+            at_once = _in_winding(cases.at_once, phase or "a", limit, site, at_once)
         exported = cases.feed_in.get(phase or "", 0.0)
         if strict is not None and unit == "A":
             strict = max(strict, exported)
@@ -197,6 +182,16 @@ def _capacity(
             doubt=entry.doubt or cases.doubt or unpredicted(now, (cases.firm, *cases.strict), quantity, phase),
         )  # fmt: skip
     return replace(entry, spare_va=_spare_va(entry, site))
+
+
+def _in_winding(demand: Demand, phase: str, limit: float, site: Site, most: float) -> float:
+    """The load of the windings that meet in a line as amperes against `limit`; `most` is the largest in that line."""
+    if not units_at(site, phase):
+        return winding_load(demand, phase, most)
+    lines = {line: largest_demand(demand, "current", line)[1] for line in "abcn"}
+    if any(lines[line] is None for line in "abc"):
+        return float("inf")
+    return load_of_units(site, phase, {line: most for line, most in lines.items() if most is not None}, limit)
 
 
 def _spare_va(entry: Capacity, site: Site) -> float | None:
@@ -272,8 +267,7 @@ def rating_findings(
 
 def _winding_reason(entry: Capacity, bound: Finding) -> Reason | None:
     """Why a line current does not decide about a winding of a delta; None for other ratings."""
-    of_bank = entry.expected_limit is not None and entry.expected_limit >= 2 * entry.limit
-    if bound.statistic is None or not (of_bank or entry.winding is not None):
+    if bound.statistic is None or entry.winding is None:
         return None
     value, limit = f"{bound.statistic.value:.4g} A", f"{entry.limit:.4g} A"
     return Reason("winding-not-shown", *sentence("winding-not-shown", value=value, limit=limit))

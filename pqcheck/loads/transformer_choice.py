@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from msgspec import Struct
 
-from pqcheck.loads.capacity import winding_share
 from pqcheck.loads.channels import phases_of, voltage_sum
 from pqcheck.loads.equipment import HighLoad
 from pqcheck.loads.study_values import Capacity
+from pqcheck.loads.windings import rated_units, winding_share
 from pqcheck.physics.transformer import k_factor
 from pqcheck.site.site_values import Site
 
@@ -37,12 +37,14 @@ class TransformerChoice(Struct, frozen=True):
 def choose_transformer(
     site: Site, capacity: Sequence[Capacity], spectra: Mapping[str, HighLoad]
 ) -> TransformerChoice | None:
-    """The choice from the capacities of the declared transformer; None where none is declared or nothing recorded.
+    """The choice from the capacities of the declared transformer; None where none is declared, for a bank of
+    declared units, and where nothing was recorded.
 
     `spectra` are those of the high-load intervals by phase with the new loads at worst.
     """
     entries = [entry for entry in capacity if entry.rating == "transformer"]
-    if not entries:
+    if not entries or rated_units(site):
+        # The units of a bank are chosen each for itself.
         return None
     phases = phases_of(site.supply)
     sizes = _SIZES_SINGLE if len(phases) < 3 else _SIZES_60 if float(site.supply.frequency or 0) > 55 else _SIZES_50

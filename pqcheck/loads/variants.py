@@ -32,7 +32,9 @@ def varied(site: Site, variant: Mapping[str, Any]) -> Site:
             }
         )  # fmt: skip
     other = {key: variant[key] for key in ("transformer", "transformer_impedance") if key in variant}
-    return replace(site, new_load=tuple(loads), ratings={**site.ratings, **other}, variants=())
+    left = {"transformer_units"} if "transformer" in other else set()
+    ratings = {key: value for key, value in site.ratings.items() if key not in left}
+    return replace(site, new_load=tuple(loads), ratings={**ratings, **other}, variants=())
 
 
 def _meant(load: Mapping[str, Any], variant: Mapping[str, Any]) -> bool:

@@ -345,6 +345,13 @@ CATALOGUE: dict[str, ReasonCode] = {
         "A winding of a delta may be loaded as by {value} in its line; its rating allows {limit}.",
         "Compare the current of each winding, or of each unit of a bank, with its nameplate.",
     ),
+    "bank-not-declared": ReasonCode(
+        "The units of the transformer bank are not declared",
+        "A high-leg delta may be an open bank of two units, or of unequal ones; its rated power does not tell what "
+        "each of them may carry.",
+        "Declare [ratings] transformer_units with the nameplate of each unit by the lines it lies between, such as "
+        "ab = '15 kVA' and ca = '50 kVA' for an open bank.",
+    ),
     "supply-at-worst": ReasonCode(
         "The supply may not be able to deliver the addition",
         "With the largest impedance that the supply may have, and present loads that keep their power, the voltage "

@@ -16,20 +16,29 @@ _LONGEST_DEMAND_US = 3_600_000_000
 
 
 def ratings_from(section: Mapping[str, Any], place: Place) -> dict[str, Any]:
-    """Ratings as Decimal in A, VA and percent; transformer type as text; ``panel_phases`` as phase to A."""
+    """Ratings as Decimal in A, VA and percent; transformer type as text; ``panel_phases`` as phase to A.
+
+    ``transformer_units`` as pair of lines to VA; without ``transformer`` their sum is the rated power.
+    """
     values: dict[str, Any] = {}
     for key in section:
         if key in _UNITS:
             values[key] = place.amount(section, key, _UNITS[key])
-        elif key == "panel_phases":
+        elif key in ("panel_phases", "transformer_units"):
             here = place.at(key)
-            values[key] = {phase: here.amount(section[key], phase, "A") for phase in section[key]}
+            unit = "A" if key == "panel_phases" else "VA"
+            values[key] = {where: here.amount(section[key], where, unit) for where in section[key]}
         elif key == "transformer_type":
             values[key] = section[key]
         elif key == "transformer_k_factor":
             values[key] = Decimal(str(section[key]))
         else:
             values[key] = place.percent(section, key, most=Decimal(100))
+    if values.get("transformer_units"):
+        whole = sum(values["transformer_units"].values())
+        if values.setdefault("transformer", whole) != whole:
+            raise SiteError(f"{place.at('transformer')} = {section['transformer']} is not the sum of "
+                            f"transformer_units, {whole / 1000:g} kVA; correct one of them, or leave transformer away")
     if values.get("transformer_impedance") == 0:
         raise SiteError(f"{place.at('transformer_impedance')} = 0 is no transformer; write the short-circuit voltage "
                         f"of its nameplate, such as '6 %', or leave the key away")

@@ -22,7 +22,7 @@ from pqcheck.stats.supply_away import side_known
 from pqcheck.vet.collect import Marks
 from pqcheck.vet.kept_runs import Array
 from pqcheck.vet.outcome import Extent
-from pqcheck.vet.time_base import TimeBase
+from pqcheck.vet.time_base import PHASES, TimeBase
 
 ACT_CURRENT = (
     "Act today: reduce the load and have a qualified person check conductor, connections and protection for heat."
@@ -121,9 +121,22 @@ def doubted(base: TimeBase, phase: str | None) -> set[str]:
 
 
 def conductor_rating(site: Site, phase: str) -> tuple[float, str] | None:
-    """Declared rating of the measured conductor [A] and its name: the feeder if declared, else the service."""
+    """Declared rating of the measured conductor [A] and its name.
+
+    Of a phase the feeder if declared, else the service; the panel behind it where that bears less. The current recorded
+    is held against a panel as a load study does it.
+    """
+    ratings = site.ratings
     names = ("neutral",) if phase == "n" else ("feeder", "service")
-    for name in names:
-        if name in site.ratings:
-            return float(site.ratings[name]), name
-    return None
+    declared = [(float(ratings[name]), name) for name in names if name in ratings][:1]
+    panel = ratings.get("panel_phases", {}).get(phase, ratings.get("panel") if phase in PHASES else None)
+    if panel is not None:
+        declared.append((float(panel), "panel"))
+    return min(declared, default=None)
+
+
+def neutral_rating(site: Site) -> tuple[float, str] | None:
+    """Declared rating of the neutral [A] and its name; in a wye without one the highest of the phases, whose size a
+    neutral has where nobody says otherwise."""
+    phases = [rating for phase in PHASES if (rating := conductor_rating(site, phase)) is not None]
+    return conductor_rating(site, "n") or (max(phases, default=None) if site.supply.connection == "wye" else None)

@@ -6,6 +6,7 @@ A person in danger is not helped by the reason for which a verdict does without 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 
 from msgspec.structs import replace
 
@@ -34,17 +35,35 @@ def excluded_named(outcomes: Iterable[Outcome], site: Site) -> list[Outcome]:
 
 
 def with_signs(findings: Iterable[Finding], signs: Iterable[Finding]) -> dict[str, Finding]:
-    """Findings and the signs of what was left out, by id; two of one id become one with the windows of both."""
+    """Findings and the signs of what was left out, by id.
+
+    A sign takes the place of one about the same channel whose windows lie in its own; two of one id become one with the
+    windows of both.
+    """
     kept = {finding.id: finding for finding in findings}
     for sign in signs:
-        other = kept.get(sign.id)
-        if other is not None and other.reason is not None and sign.reason is not None:
-            sign = other.replaced(
-                windows=tuple(dict.fromkeys((*other.windows, *sign.windows))),
-                reason=replace(other.reason, text=f"{other.reason.text} {sign.reason.text}"),
+        alike = [other for other in kept.values() if other.kind == sign.kind and other.about == sign.about]
+        for other in alike:
+            if _covers(sign, other):
+                del kept[other.id]
+        other_reading = kept.get(sign.id)
+        if other_reading is not None and other_reading.reason is not None and sign.reason is not None:
+            sign = other_reading.replaced(
+                windows=tuple(dict.fromkeys((*other_reading.windows, *sign.windows))),
+                reason=replace(other_reading.reason, text=f"{other_reading.reason.text} {sign.reason.text}"),
             )
         kept[sign.id] = sign
     return kept
+
+
+def _covers(sign: Finding, other: Finding) -> bool:
+    """Whether every window of the other lies in one of the sign's."""
+    own = [(datetime.fromisoformat(window.start), datetime.fromisoformat(window.end)) for window in sign.windows]
+    return all(
+        any(start <= datetime.fromisoformat(window.start) and datetime.fromisoformat(window.end) <= end
+            for start, end in own)
+        for window in other.windows
+    )
 
 
 def _touches(outcome: Outcome, spans: Sequence[tuple[int, int]]) -> bool:

@@ -39,7 +39,8 @@ def contradicting(plan: StreamPlan, slots_of: Mapping[Channel, Sequence[Ints]], 
         slots = all_slots[(all_slots >= first) & (all_slots < end)]
         if not slots.size or not any(channel in file.columns for channel in slots_of):
             continue
-        low, high = int(slots[0]), int(slots[-1]) + 1
+        # All of the file, not these slots alone: what is usual shows what is not.
+        low, high = first, end
         starts, ends = merged_ranges(slots, np.ones(slots.size, np.int64))
         spans = tuple((axis.start_us + a * axis.interval_us, axis.start_us + b * axis.interval_us)
                       for a, b in zip(starts.tolist(), ends.tolist(), strict=True))
@@ -51,12 +52,14 @@ def contradicting(plan: StreamPlan, slots_of: Mapping[Channel, Sequence[Ints]], 
         for runs in _apart(file.within(low, high)):
             lone = _part(file, runs, low)
             view = plan_of(own, (lone, *(other for other in others if other.slot.size)))
-            ends_of_runs = np.array([lone.row.min(), (lone.row + lone.count).max() - 1])
-            top, bottom = file.table.row_numbers.of(ends_of_runs).tolist()
+            _, row, count = lone.within(int(slots[0]) - low, int(slots[-1]) + 1 - low)
+            if not row.size:
+                continue
+            top, bottom = file.table.row_numbers.of(np.array([row.min(), (row + count).max() - 1])).tolist()
             parts.append(LeftOut(
                 (stream_of(view, watch),), spans,
-                f"This is what rows {top} to {bottom} of {file.table.name} say; other rows for the same time "
-                "contradict them, so nothing is judged there.",
+                f"This is what {file.table.name} says; in its rows {top} to {bottom} other rows for the same time "
+                "contradict it, so nothing is judged there.",
             ))
     return parts
 

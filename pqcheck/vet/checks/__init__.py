@@ -52,6 +52,8 @@ from pqcheck.vet.checks import (
     scale_steps,
     stuck,
     totals,
+    transformer_overload,
+    triplen_neutral,
     two_element,
     under_range,
     unset_clock,
@@ -80,6 +82,7 @@ OF_THE_PERIOD: tuple[ModuleType, ...] = (clock_steps, representative)
 """The time base with most of these quantities alone."""
 DANGER_SIGNS: tuple[ModuleType, ...] = (
     loose_neutral, moved_neutral, dangerous_voltage, conductor_overload, neutral_overload,
+    triplen_neutral, transformer_overload,
 )
 
 COUNTED_OF_CHANNELS: tuple[type[OfChannel], ...] = (
@@ -93,7 +96,7 @@ COLLECTED: tuple[type[OfStream], ...] = (
     interruption.SupplyOut, extremes.Trios, extremes_copied.CopiedExtremes, order_sums.OrderSets,
     distortion_scale.Distortions, loose_neutral.NeutralWatch, moved_neutral.MovedWatch,
     dangerous_voltage.UnsafeVoltages,
-    conductor_overload.Overcurrents,
+    conductor_overload.Overcurrents, triplen_neutral.TriplenSums, transformer_overload.TransformerLoads,
 )
 
 CHECKS: tuple[Check, ...] = (

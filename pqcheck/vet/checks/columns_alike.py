@@ -28,13 +28,19 @@ MOVED_STEPS = Threshold(10, "steps of the instrument", CHOSEN,
                         "Middle move of a voltage from which a fixed distance to another one is no accident.")
 FEWEST_STEPS = Threshold(10, "1", CHOSEN, "Steps of the instrument between the lowest and the highest reading.")
 
+SAME_PHASE = Threshold(0.017, "% of the level", CHOSEN,
+                       "Scatter of a voltage about a straight line through another one: two phases of a supply have "
+                       "more, two leads on one phase a few hundredths of a volt.")
+SAME_MOVES = Threshold(0.05, "of its own scatter", CHOSEN, "And how little that is of what it moves.")
+
 CHECK = Check(
     name="alike",
     question="Is a column there twice?",
     looks_at="Columns of one quantity and reading.",
     how="Every sampled value agrees while the columns move; or two voltages, currents or frequencies, of whatever "
         "quantity, are the same for at least 60 points in a row; or two voltages that move by many "
-        "steps differ by the same amount, to one step, for as long.",
+        "steps differ by the same amount, to one step, for as long. Two that keep to a straight line to a few "
+        "hundredths of a volt are one phase seen by two leads, most likely: a question.",
     example="current of b and c is the same in every value.",
     codes={"columns-alike": "Two columns are one"},
     refuses={
@@ -117,43 +123,56 @@ def _stretches(base: TimeBase) -> Iterator[Outcome]:
         if channel.quantity == other.quantity and _in_series(base, channel.quantity,
                                                              (str(channel.phase), str(other.phase))):
             continue
-        equal, apart = rows[channel] == rows[other], ""
-        if np.count_nonzero(equal) < FEWEST_EQUAL.value:
-            equal, apart = _shifted(base, channel, other)
-        if np.count_nonzero(equal) < FEWEST_EQUAL.value:
-            continue
-        least = 2.5 * max(base.channels[each].resolution for each in (channel, other))
-        starts, lengths = starts_and_lengths(equal)
-        long = lengths >= FEWEST_EQUAL.value
-        held, known = int(lengths[long].sum()), int(np.count_nonzero(~np.isnan(rows[channel] + rows[other])))
-        # What coarse columns that move together agree in elsewhere explains that much of a stretch.
-        share = min((int(np.count_nonzero(equal)) - held + 0.5) / (known - held + 1), 1 - 1e-9)
-        fewest = max(FEWEST_MOVES.value, (math.log(known) + SURPRISE.value) / -math.log(share))
-        for first, size in zip(starts.tolist(), lengths.tolist(), strict=True):
-            moves = int(np.count_nonzero(np.abs(np.diff(rows[channel][first : first + size])) > least))
-            if size < FEWEST_EQUAL.value or moves < fewest:
-                continue
-            start, end = (base.stream.axis.start_us + at * base.coarse_us for at in (first, first + size))
+        shared = list(_shared(base, channel, other))
+        yield from shared
+        if not shared and _one_phase(base, channel, other):
             yield Outcome(
-                CHECK, Verdict.REFUSED, channel.base_name, channel.quantity, channel.phase, code="columns-alike",
-                likelihood="shown",
-                text=f"{channel.base_name} and {other.base_name} are the same{apart} for "
-                     f"{duration_text(end - start)}: one of the columns holds the other quantity there.",
-                advice="Export the recording again; the stretch was not measured in one of the columns.",
-                spans=(Extent(start, end, (end - start) // base.interval_us, float(size), start),),
-                subjects=tuple(Subject(each.quantity, (each.phase,) if each.phase else (), start_us=start, end_us=end)
+                CHECK, Verdict.INCONCLUSIVE, channel.base_name, channel.quantity, channel.phase, code="columns-alike",
+                likelihood="likely",
+                text=f"{other.base_name} follows {channel.base_name} throughout, nearer than two phases of a supply: "
+                     "two leads on one phase, it seems.",
+                advice="Check on which phases the voltage leads are.",
+                subjects=tuple(Subject(each.quantity, (each.phase,) if each.phase else ())
                                for each in (channel, other)),
             )
+
+
+def _shared(base: TimeBase, channel: Channel, other: Channel) -> Iterator[Outcome]:
+    """The stretches that two columns share, to the last digit or but for a constant."""
+    equal, apart = base.coarse[channel] == base.coarse[other], ""
+    if np.count_nonzero(equal) < FEWEST_EQUAL.value:
+        equal, apart = _shifted(base, channel, other)
+    if np.count_nonzero(equal) < FEWEST_EQUAL.value:
+        return
+    least = 2.5 * max(base.channels[each].resolution for each in (channel, other))
+    starts, lengths = starts_and_lengths(equal)
+    long = lengths >= FEWEST_EQUAL.value
+    held, known = int(lengths[long].sum()), int(np.count_nonzero(~np.isnan(base.coarse[channel] + base.coarse[other])))
+    # What coarse columns that move together agree in elsewhere explains that much of a stretch.
+    share = min((int(np.count_nonzero(equal)) - held + 0.5) / (known - held + 1), 1 - 1e-9)
+    fewest = max(FEWEST_MOVES.value, (math.log(known) + SURPRISE.value) / -math.log(share))
+    for first, size in zip(starts.tolist(), lengths.tolist(), strict=True):
+        moves = int(np.count_nonzero(np.abs(np.diff(base.coarse[channel][first : first + size])) > least))
+        if size < FEWEST_EQUAL.value or moves < fewest:
+            continue
+        start, end = (base.stream.axis.start_us + at * base.coarse_us for at in (first, first + size))
+        yield Outcome(
+            CHECK, Verdict.REFUSED, channel.base_name, channel.quantity, channel.phase, code="columns-alike",
+            likelihood="shown",
+            text=f"{channel.base_name} and {other.base_name} are the same{apart} for "
+                 f"{duration_text(end - start)}: one of the columns holds the other quantity there.",
+            advice="Export the recording again; the stretch was not measured in one of the columns.",
+            spans=(Extent(start, end, (end - start) // base.interval_us, float(size), start),),
+            subjects=tuple(Subject(each.quantity, (each.phase,) if each.phase else (), start_us=start, end_us=end)
+                           for each in (channel, other)),
+        )
 
 
 def _shifted(base: TimeBase, channel: Channel, other: Channel) -> tuple[Mask, str]:
     """Where two voltages of one kind differ by the same amount to one step, while they move by many; the amount."""
     first, second = base.coarse[channel], base.coarse[other]
     nowhere = np.zeros(first.size, np.bool_)
-    # Two legs of one winding without a load are one voltage by right.
-    one_winding = base.site.supply.connection in ("split-phase", "high-leg-delta")
-    if one_winding or channel.quantity != "voltage" or other.quantity != "voltage" or \
-            str(channel.phase).endswith("n") != str(other.phase).endswith("n"):
+    if not _comparable(base, channel, other):
         return nowhere, ""
     step = max(base.channels[each].resolution for each in (channel, other))
     moves = np.abs(np.diff(first))
@@ -165,3 +184,30 @@ def _shifted(base: TimeBase, channel: Channel, other: Channel) -> tuple[Mask, st
     middle = float(np.median(known))
     with np.errstate(invalid="ignore"):
         return np.asarray(np.abs(apart - middle) <= 1.01 * step), f" but for {abs(middle):.3g} {channel.unit}"
+
+
+def _comparable(base: TimeBase, channel: Channel, other: Channel) -> bool:
+    """Whether two channels are voltages of one kind; two legs of one winding without a load are one by right."""
+    one_winding = base.site.supply.connection in ("split-phase", "high-leg-delta")
+    return not one_winding and channel.quantity == other.quantity == "voltage" and \
+        str(channel.phase).endswith("n") == str(other.phase).endswith("n")
+
+
+def _one_phase(base: TimeBase, channel: Channel, other: Channel) -> bool:
+    """Whether a voltage lies on a straight line through another one, nearer than a second phase ever does."""
+    if not _comparable(base, channel, other):
+        return False
+    both = np.isfinite(base.coarse[channel] + base.coarse[other])
+    first, second = base.coarse[channel][both], base.coarse[other][both]
+    step = max(base.channels[each].resolution for each in (channel, other))
+    moves = np.abs(np.diff(first))
+    moves = moves[moves > 0]
+    if first.size < FEWEST_EQUAL.value or moves.size < FEWEST_MOVES.value or \
+            np.median(moves) < MOVED_STEPS.value * step:
+        return False
+    first, second = first - first.mean(), second - second.mean()
+    rest = second - first * float(first @ second) / float(first @ first)
+    # Means over several intervals scatter less by themselves.
+    members = base.coarse_us / base.interval_us
+    least = SAME_PHASE.value / 100 * base.channels[other].level / math.sqrt(members)
+    return bool(rest.std() <= least and rest.std() <= SAME_MOVES.value * second.std())

@@ -31,11 +31,11 @@ CHECK = Check(
     name="copied",
     question="Was a day copied?",
     looks_at="Values equal to those exactly 24 h earlier, and whole days of a voltage or current equal to "
-             "any before (a note).",
+             "any before, or that move exactly as it.",
     how="At least 60 intervals in which the values move over 8 steps of the instrument, too many moves in agreement to "
         "be chance. A voltage that moves by many steps is a copy too where it differs by a fifth of its moves at most.",
     example="voltage.an equals its values of 24 h earlier over 144 intervals.",
-    codes={"copied": "Equal to the day before"},
+    codes={"copied": "Equal to a day before"},
     refuses={
         "copied": (
             Refusal(ITSELF, "same", "Nothing was measured in these stretches."),
@@ -103,7 +103,8 @@ class DayApart:
 
 
 class DaysAlike:
-    """Whole days of a voltage or current, counted from the start of the stream, that equal an earlier one."""
+    """Whole days of a voltage or current, counted from the start of the stream, that equal an earlier one, moved by a
+    constant or not."""
 
     def __init__(self, of: ChannelStatistics) -> None:
         self._day = of.day_slots if of.channel.quantity in ("voltage", "current") else 0
@@ -132,7 +133,9 @@ class DaysAlike:
         moves = np.count_nonzero(np.abs(np.diff(known)) > 2.5 * self._of.resolution)
         spans = known.size and np.ptp(known) >= FEWEST_STEPS.value * self._of.resolution
         if 2 * known.size > values.size and moves >= FEWEST_MOVES.value and spans:
-            digest = hashlib.blake2b(np.ascontiguousarray(values).tobytes(), digest_size=16).digest()
+            # From the first value on, to a tenth of a step, without a zero that has a sign.
+            moved = np.round((values - known[0]) / self._of.resolution, 1).astype(np.float64) + 0.0
+            digest = hashlib.blake2b(moved.tobytes(), digest_size=16).digest()
             first = self._first.setdefault(digest, number)
             if first != number:
                 self.pairs.append((number, first))
@@ -144,18 +147,19 @@ def examine(base: TimeBase) -> Iterator[Outcome]:
 
 
 def _of_days(base: TimeBase, statistics: ChannelStatistics, passed: Outcome) -> Outcome:
-    """A note on whole days that equal one of the days before, further back than 24 h."""
+    """Whole days that equal one of the days before, further back than 24 h, or lie a constant from it."""
     pairs = statistics.of(DaysAlike).pairs if statistics.every_value else []
     if not pairs:
         return passed
     day = statistics.day_slots
     starts = np.array([number * day for number, _ in pairs])
     later, first = pairs[0]
-    return replace(
-        passed, code="copied", spans=base.spans(starts, np.full(starts.size, day)),
-        text=f"{statistics.channel.name} equals, on {len(pairs)} day{'s' if len(pairs) > 1 else ''} in every value, a "
-             f"day before ({later - first} days before, to begin with): a stretch may be there twice.",
-        advice="Compare with the file as the recorder wrote it, and check which dates it holds.",
+    back = f"{later - first} day{'s' if later - first > 1 else ''}"
+    return not_measured_in(
+        passed, "copied", base.spans(starts, np.full(starts.size, day)),
+        f"{statistics.channel.name} moves, on {len(pairs)} day{'s' if len(pairs) > 1 else ''}, in every value as on a "
+        f"day before ({back} before, to begin with): copied, not measured.",
+        "Compare with the file as the recorder wrote it, and check which dates it holds.",
     )
 
 
