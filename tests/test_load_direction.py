@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from pqcheck.cli import main
@@ -73,9 +74,35 @@ def test_declared_generation_explains_export() -> None:
     flow = moving(-131, 5)
     table = {"active_power.total [kW]": flow, "reactive_power.total [kvar]": flow / 3}
     new = {"name": "press", "apparent_power": "50 kVA", "power_factor": 0.95}
-    found = study(table, ratings={"transformer": "160 kVA"}, new_load=[new],
-                  generation={"inverter_share_of_average_demand": "200 %"})
-    assert prediction(found, "transformer", "apparent_power.total+new-load").verdict is Verdict.PASS
+    declared = {"ratings": {"transformer": "160 kVA"}, "new_load": [new],
+                "generation": {"inverter_share_of_average_demand": "200 %"}}  # fmt: skip
+    found = study(table, **declared)
+    bound = prediction(found, "transformer", "apparent_power.total+new-load-arithmetic").statistic
+    assert bound is not None and bound.value is not None and bound.value < 145_000
+
+
+@pytest.mark.parametrize("export", [1.0, 1.45])
+def test_generation_that_hides_load_shows_no_spare_capacity(export: float) -> None:
+    """A roof feeds 90 A of 120 A at noon: on a dull day 120 A and 60 A flow, and the record shows 70 A and 60 A."""
+    hours = np.arange(1008) % 144 / 6
+    sun = np.clip(np.sin((hours - 6) / 12 * math.pi), 0, None)
+    table: dict[str, Any] = {}
+    for seed, phase in enumerate("abc"):
+        net = 60 + 60 * sun - 90 * export * sun + np.random.default_rng(seed).normal(0, 0.3, 1008)
+        table |= {f"voltage.{phase}n [V]": 230 - net / 100, f"current.{phase} [A]": np.abs(net)}
+        table |= {f"active_power.{phase} [kW]": 0.23 * net, f"reactive_power.{phase} [kvar]": 0.001 * net}
+    declared: dict[str, Any] = {
+        "ratings": {"service": "150 A"}, "new_load": [{**LOAD, "current": "60 A"}],
+        "generation": {"inverter_share_of_average_demand": "40 %"},
+    }  # fmt: skip
+    open_ = study(table, **declared)
+    service = prediction(open_, "service", "current.a+new-load")
+    assert service.verdict is Verdict.INCONCLUSIVE
+    assert service.reason is not None and "generation on site" in service.reason.text
+    # Signed for: the record is of the load alone.
+    alone = {"demand_interval": "10 min", "renewable_source": False}
+    shown = study(table, **declared, load_study=alone)
+    assert prediction(shown, "service", "current.a+new-load").verdict is Verdict.PASS
 
 
 def feeding(size: float, **more: Any) -> LoadStudy:

@@ -140,3 +140,25 @@ def test_intervals_without_orders_are_taken_by_their_rms(lost: str, law: Law) ->
     truth = rms(samples(there)) + 60
     found = bound(table, new, law=law)
     assert found == pytest.approx(truth) if law == "arithmetic" else 0.9 * truth < found < truth
+
+
+@pytest.mark.parametrize("place", ["total", "phases"])
+def test_the_apparent_power_of_a_new_load_has_its_harmonics(place: str) -> None:
+    """A record of apparent power alone: 60 A rms of a distorted load are 3 x 230 V x 60 A more, 41.4 kVA."""
+    new = {"current": "60 A", "power_factor": 0.95, "harmonics": {str(order): share for order, share in LED.items()}}
+    site = site_from({"supply": WYE, "new_load": [{"name": "new", **new}]})
+    names = ["total"] if place == "total" else list("abc")
+    record = recording({f"apparent_power.{name} [VA]": np.full(6, 90_000.0 / len(names)) for name in names})
+    (stream,) = with_addition(record, site, Added(new_loads(site), None, "arithmetic")).streams
+    block = next(iter(stream.blocks(None)))
+    whole = sum(float(values[0]) for values in block.values.values())
+    assert whole == pytest.approx(90_000 + 3 * 230 * 60)
+
+
+@pytest.mark.parametrize("law", ["summation", "arithmetic"])
+def test_intervals_without_powers_have_no_angle(law: Law) -> None:
+    """Power columns that end at high load: the current is there, and the new one is in phase with it."""
+    table = recorded({1: 100.0}, (), "A")
+    table |= {f"active_power.{phase} [W]": math.nan for phase in "abc"}
+    table |= {f"reactive_power.{phase} [var]": 5000.0 for phase in "abc"}
+    assert bound(table, {"current": "60 A", "power_factor": 1}, law=law) == pytest.approx(160.0)

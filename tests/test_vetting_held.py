@@ -107,3 +107,11 @@ def test_loads_on_timers_are_silent() -> None:
 def test_long_term_flicker_repeats_by_its_definition() -> None:
     columns = {"voltage.an [V]": np.round(walking(WEEK), 2), "flicker_plt.an": held(12, middle=0.5, width=0.05)}
     assert not judged(columns)[0]
+
+
+@pytest.mark.parametrize(("rows", "expected"), [(1, Verdict.PASS), (6, Verdict.REFUSED)])
+def test_short_term_flicker_held_for_an_hour_forms_no_long_term_flicker(rows: int, expected: Verdict) -> None:
+    columns = {"voltage.an [V]": np.round(walking(WEEK), 2), "flicker_pst.an": held(rows, middle=0.4, width=0.02)}
+    findings = check(recording(columns), site(supply=SINGLE), "en50160-2010-lv").findings
+    assert {one.verdict for one in findings if one.kind == "limit" and one.quantity == "flicker_plt"
+            and one.verdict is not Verdict.NOT_APPLICABLE} == {expected}

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
 
-from pqcheck.derive.formulas import Unbalance
+from pqcheck.derive.formulas import PercentTimesBase, Unbalance
 from pqcheck.derive.sources import SeriesSource, Wanted
 from pqcheck.derive.usable_sources import usable
 from pqcheck.model.recording import Axis
@@ -89,7 +89,7 @@ def rivals_of(choice: Choice, sources: Sequence[SeriesSource]) -> tuple[SeriesSo
     """Other exact sources of the quantity, which must not contradict; in the same stream also what bounds from below.
 
     Averaged line-to-line voltages show an unbalance at most as large as its average: where its direction wanders, the
-    averages keep less of it.
+    averages keep less of it. A demand distortion is held roughly against averages of THD and current.
     """
     if len(sources) == 1 or not choice.sources or choice.sources[0].exactness != "exact":
         return ()
@@ -98,7 +98,8 @@ def rivals_of(choice: Choice, sources: Sequence[SeriesSource]) -> tuple[SeriesSo
         source
         for source in sources
         if id(source) not in judged
-        and (source.exactness == "exact" or (bounds_from_below(source) and source.stream in choice.streams))
+        and (source.exactness == "exact" or (
+            (bounds_from_below(source) or roughly(source)) and source.stream in choice.streams))
     )
 
 
@@ -106,6 +107,13 @@ def bounds_from_below(source: SeriesSource) -> bool:
     """Whether the true value is at least that of the source, which may be less."""
     averaged = isinstance(source.formula, Unbalance) and source.formula.negative_sequence
     return source.exactness == "lower bound" or (source.exactness == "indicative" and averaged)
+
+
+def roughly(source: SeriesSource) -> bool:
+    """Whether it is current THD times current, both averaged over more than 3 s, whose product is not the average."""
+    formula = source.formula
+    return source.exactness == "indicative" and isinstance(formula, PercentTimesBase) and \
+        formula.channel.quantity == "current_thd"
 
 
 def bound_means(extremes_us: int | None, rule_us: int) -> bool:

@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from pqcheck.derive.formulas import Arrays
 from pqcheck.derive.sources import SeriesSource
-from pqcheck.judge.choose_sources import bounds_from_below
+from pqcheck.judge.choose_sources import bounds_from_below, roughly
 from pqcheck.judge.instrument_uncertainty import uncertainty
 from pqcheck.judge.tasks import Task, scale_of
 from pqcheck.model.clock import duration_text
 from pqcheck.model.quantities import QUANTITIES
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import DAY, Axis, Channel
+from pqcheck.model.verdict import Verdict
 from pqcheck.site.site_values import Site
 from pqcheck.stats.runs import runs
 
@@ -34,6 +35,8 @@ FEWEST = 6
 """Common values below which nothing is compared."""
 SINGLE_VALUES = 2
 """Single values may be so many times further apart than medians: clocks and intervals never fit exactly."""
+AVERAGED = 0.3
+"""Part of the larger median that the product of two averages may be off besides, where loads switch within them."""
 MOST_SPANS = 100
 """Spans of contradicting values that are kept apart; more of them are one span from the first to the last."""
 SAMPLES = 2048
@@ -152,24 +155,26 @@ def disagreements(compared: Iterable[Compared], site: Site) -> list[Trust]:
                 text = _disagreement(pair, first[part], second[part], site)
                 if text:
                     spans.append((start, start + _WEEK, text))
-        if not spans:
+        if not spans and not roughly(pair.second):
             spans += _contradictions(pair, times, first, second, site)
         wanted = pair.task.wanted
         for start_us, end_us, words in spans:
             key = wanted.quantity, wanted.phase, wanted.order, start_us, end_us
             if key not in doubts:
-                doubts[key] = _doubt(pair.task, start_us, end_us, words)
+                doubts[key] = _doubt(pair, start_us, end_us, words)
     return list(doubts.values())
 
 
-def _doubt(task: Task, start_us: int | None, end_us: int | None, text: str) -> Trust:
+def _doubt(pair: Compared, start_us: int | None, end_us: int | None, text: str) -> Trust:
     from pqcheck.vet.trust import Trust
 
-    wanted = task.wanted
+    wanted = pair.task.wanted
     _, advice = sentence("sources-disagree", text="")
     return Trust(
         (wanted.quantity,), (wanted.phase,) if wanted.phase else (), start_us, end_us, "nothing", "sources-disagree",
         text, advice, () if wanted.order is None else (wanted.order,),
+        # What averaging may explain is a question only.
+        Verdict.INCONCLUSIVE if roughly(pair.second) else Verdict.REFUSED,
     )  # fmt: skip
 
 
@@ -181,6 +186,8 @@ def _disagreement(
         return ""
     middle, other = float(np.median(first)), float(np.median(second))
     allowed = apart_at_most(pair.task, max(abs(middle), abs(other)), site)
+    if roughly(pair.second):
+        allowed += AVERAGED * max(middle, other)
     # A sum over some of the orders may be smaller than the whole, never larger.
     apart = other - middle if bounds_from_below(pair.second) else abs(middle - other)
     if not apart > allowed:
@@ -223,9 +230,10 @@ def _sentence(pair: Compared, one_value: float, other_value: float, which: str, 
         f" on {wanted.phase}" if wanted.phase else "",
     ))  # fmt: skip
     by_first, by_second = (_described(source, wanted.quantity) for source in (pair.first, pair.second))
+    explained = "instruments and loads that switch" if roughly(pair.second) else "instruments"
     words = (
         f"{QUANTITIES[wanted.quantity].title}{where} is {one_value:.4g}{unit} by {by_first} and {other_value:.4g}"
-        f"{unit} by {by_second} ({which}); instruments explain {allowed:.2g}{unit}{more}"
+        f"{unit} by {by_second} ({which}); {explained} explain {allowed:.2g}{unit}{more}"
     )
     return sentence("sources-disagree", text=words)[0]
 

@@ -80,8 +80,8 @@ class Cases(Struct, frozen=True):
     """A new capacitor bank may lower the current that is there for good."""
     feed_in: Mapping[str, float] = {}
     """Nominal amperes by phase of what feeds in, all of it: what is exported while nothing else runs."""
-    doubt: Reason | None = None
-    """Why no rating can be kept with the new loads whatever the demand is."""
+    doubts: Mapping[str, Reason] = {}
+    """Why no rating of "current" or "neutral" can be kept with the new loads whatever the demand is."""
 
 
 def capacities(
@@ -175,11 +175,16 @@ def _capacity(
         exported = cases.feed_in.get(phase or "", 0.0)
         if strict is not None and unit == "A":
             strict = max(strict, exported)
+        if strict is not None:
+            strict = max(strict, then or 0.0)
         bounds = None if strict is None else (strict, strict if at_once is None else max(at_once, strict))
         entry = replace(
             entry, then=then, then_at_us=then_at_us, at_least=least if least != then else None, then_bounds=bounds,
             with_feed_in=with_feed_in, exported=exported if unit == "A" else 0.0,
-            doubt=entry.doubt or cases.doubt or unpredicted(now, (cases.firm, *cases.strict), quantity, phase),
+            doubt=(
+                entry.doubt or cases.doubts.get("neutral" if phase == "n" else "current")
+                or unpredicted(now, (cases.firm, *cases.strict), quantity, phase)
+            ),
         )  # fmt: skip
     return replace(entry, spare_va=_spare_va(entry, site))
 

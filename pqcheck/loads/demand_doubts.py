@@ -33,6 +33,10 @@ def doubt_of(
         moved = phase is not None and by_phase and reason.code == MOVED
         if moved or reason.code not in (*DIRECTION, *_COUNTED_HERE):
             return reason
+    if quantity in _MAKES and phase != "n" and renewable_source(site):
+        why = "generation on site feeds a part of the load, which is all there is to carry once it rests"
+        advice = "Record the load by itself or with the generation off; where the record is of the load alone, declare "
+        return _not_shown(why, advice + "[load_study] renewable_source = false.")
     seen = next((seen for seen in demand.seen if (seen.quantity, seen.phase) == (quantity, phase)), None)
     if seen is None:
         return None
@@ -67,6 +71,13 @@ def direction_doubt(quantity: str, phase: str | None, others: Sequence[Finding],
     """Why the angle of a current is not to be trusted; None where it is."""
     doubts = _doubts(quantity, phase, others, site)
     return next((reason for reason in doubts if reason.code in DIRECTION), None)
+
+
+def renewable_source(site: Site) -> bool | None:
+    """Whether a renewable source feeds load; None undeclared. Declared generation is one unless declared to be none."""
+    declared: bool | None = site.load_study.get("renewable_source")
+    generates = site.generation.facility or bool(site.generation.inverter_share)
+    return True if declared is None and generates else declared
 
 
 def angles_doubted(others: Sequence[Finding], site: Site) -> frozenset[str]:

@@ -15,7 +15,7 @@ from pqcheck.limit_tables import LimitTable
 from pqcheck.limit_tables.existing_load_rules import DemandSource, LoadCondition, LoadRule
 from pqcheck.loads.capacity import margin_to, whole_recording
 from pqcheck.loads.declared import NewLoad, addition_va, new_loads
-from pqcheck.loads.demand_doubts import DIRECTION, reading_doubt
+from pqcheck.loads.demand_doubts import DIRECTION, reading_doubt, renewable_source
 from pqcheck.loads.existing_load_ways import Basis, Way, declared_basis, outcome, recorded_basis, ways_of
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import Demand, Room
@@ -136,11 +136,10 @@ class _Determination:
         return min(shares) if shares and min(shares) >= 0 else None
 
     def _declared(self, name: str) -> bool | None:
-        """A declared condition; generation declared on site is a renewable source unless it is declared to be none."""
+        """A declared condition."""
+        if name == "renewable_source":
+            return renewable_source(self.site)
         value: bool | None = self.site.load_study.get(name)
-        generation = self.site.generation
-        if value is None and name == "renewable_source" and (generation.facility or generation.inverter_share):
-            return True
         return value
 
     def _excluding(self, conditions: Sequence[LoadCondition]) -> LoadCondition | None:

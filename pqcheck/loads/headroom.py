@@ -94,15 +94,15 @@ class Search:
         demand: Demand,
         quantities: Sequence[str] = (),
         others: Sequence[Finding] = (),
-        doubt: Reason | None = None,
+        doubts: Mapping[str, Reason] | None = None,
     ) -> None:
-        self.others, self.doubt = others, doubt
-        """Findings about the recording, and why totals with the addition are not known."""
+        self.others, self.doubts = others, doubts or {}
+        """Findings about the recording, and why totals beside new capacitor banks are not known."""
         self.tables, self.recording, self.site, self.cases = tables, recording, site, cases
         self.demand, self.quantities = demand, quantities
         self.brackets: dict[str, Bracket] = {}
         self.margins: dict[str, CriterionMargin] = {}
-        """Without any addition."""
+        """Without any addition but capacitor banks."""
         self.places: dict[str, set[Place]] = {}
         self.watched: frozenset[Place] | None = None
         self.tried: set[float] = set()
@@ -202,7 +202,7 @@ class Search:
         judged = verdicts(
             self.tables, self.recording, self.site, added, self.quantities, self.watched, with_new=with_new
         )
-        for finding in without_orders([*judged, *self._under_grown_demand(added, with_new)], self.doubt):
+        for finding in without_orders([*judged, *self._under_grown_demand(added, with_new)], self.doubts):
             share = margin_of(finding)
             if finding.kind != "limit" or share is None:
                 continue
@@ -215,11 +215,11 @@ class Search:
             helps = _help(finding.quantity or "", finding.order)
             note(key, CriterionMargin(share, finding.channel, title, helps, shown))
         now = capacities(self.site, self.demand, None, others=self.others)
-        if now and size:
+        relieves = any(load.bank is not None for load in added.loads)
+        if now and (size or relieves):
             then = demand_of(with_new, self.site, round(self.demand.interval_s * 1e6), others=False)
-            relieves = any(load.bank is not None for load in added.loads)
             exported = feed_in_currents(added.loads, self.site.supply)
-            cases = Cases(then, (then,), relieves=relieves, feed_in=exported, doubt=self.doubt)
+            cases = Cases(then, (then,), relieves=relieves, feed_in=exported, doubts=self.doubts)
             now = capacities(self.site, self.demand, cases, others=self.others)
         for entry in now:
             channel = f"{rated_quantity(entry.unit)}.{entry.phase or 'total'}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec.structs import replace
 
@@ -138,14 +138,18 @@ def unsupplied(findings: Iterable[Finding]) -> list[Finding]:
     ]
 
 
-def without_orders(findings: Iterable[Finding], why: Reason | None) -> list[Finding]:
-    """Findings of which none passes that holds orders a new bank amplifies and the record lacks (`why`; None: none)."""
-    return [
-        finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=why)
-        if why is not None and finding.verdict is Verdict.PASS and finding.quantity in TOTALS
-        else finding
-        for finding in findings
-    ]
+def without_orders(findings: Iterable[Finding], why: Mapping[str, Reason]) -> list[Finding]:
+    """Findings of which none passes that holds orders which a new bank shapes and the record lacks.
+
+    `why` are the reasons for totals of "current", "neutral" and "voltage", where there are any.
+    """
+    result = []
+    for finding in findings:
+        kind = "neutral" if finding.phase == "n" else "voltage" if finding.quantity in VOLTAGES else "current"
+        if finding.verdict is Verdict.PASS and finding.quantity in TOTALS and kind in why:
+            finding = finding.replaced(verdict=Verdict.INCONCLUSIVE, reason=why[kind])
+        result.append(finding)
+    return result
 
 
 def reported_only(findings: Iterable[Finding], why: str) -> list[Finding]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from pqcheck.loads.channels import phases_of
 from pqcheck.loads.supply_impedance import SupplyImpedance
@@ -21,8 +21,13 @@ PREDICTED = POWERS | VOLTAGES | {"current", "current_harmonic", "current_thd", "
 
 TOTALS = frozenset({"voltage", "voltage_thd", "current", "current_thd", "current_tdd", "current_trd", "apparent_power"})
 """Quantities that hold every order."""
+BANK_ORDERS = range(3, 50, 2)
+"""Orders that a new bank is asked about."""
 AMPLIFIED = 1.1
 """An order is amplified where a bank makes it larger by more than a tenth (house threshold)."""
+DRAWN, DRAWN_UP_TO = 0.5, 13
+"""A bank draws a current of the background where it changes the voltage of an order by more than half of it; above
+order 13 the background is small and the supply in its way large (house thresholds)."""
 
 LINE_OF = {"a": "ab", "b": "bc", "c": "ca"}
 """The line-to-line voltage that stands for a phase where there is no neutral."""
@@ -56,27 +61,43 @@ def predictable(
 
 def orders_unseen(
     recording: Recording, site: Site, supplies: Iterable[tuple[SupplyImpedance, SupplyImpedance]]
-) -> tuple[int, ...]:
-    """Odd orders up to 25 that new banks amplify and that the record lacks, of the current or voltage of some phase.
+) -> Mapping[str, tuple[int, ...]]:
+    """Odd orders that new banks shape and that the record lacks, for totals of "current", "neutral" and "voltage".
 
-    `supplies` are the supply without and with the new banks, in every case that may be. Triplens count where the banks
-    reach the zero sequence.
+    `supplies` are the supply without and with the new banks, in every case that may be. Currents hold what banks make
+    of the currents and of the background voltage, voltages what they make of the voltage. Of three phases triplens
+    count where the banks reach the zero sequence.
     """
-    amplified = {
-        order for before, after in supplies for order in range(3, 26, 2)
-        if abs(after.phase_impedance(order, zero_sequence=order % 3 == 0))
-        > AMPLIFIED * abs(before.phase_impedance(order, zero_sequence=order % 3 == 0))
+    phases = phases_of(site.supply)
+    amplified: set[int] = set()
+    drawn: set[int] = set()
+    for before, after in supplies:
+        for order in BANK_ORDERS:
+            zero = len(phases) == 3 and order % 3 == 0
+            ratio = after.phase_impedance(order, zero_sequence=zero) / before.phase_impedance(order, zero_sequence=zero)
+            if abs(ratio) > AMPLIFIED:
+                amplified.add(order)
+            elif abs(1 - ratio) > DRAWN and order <= DRAWN_UP_TO:
+                drawn.add(order)
+    held: dict[tuple[str, str], set[int]] = {}
+    places: set[str] = set()
+    for _, channel in recording.channels():
+        if channel.reading != "mean":
+            continue
+        if channel.quantity in ("voltage", "voltage_thd") and channel.phase not in (None, "ng"):
+            places.add(channel.phase)
+        if channel.order is not None:
+            held.setdefault((channel.quantity, channel.phase or "a"), set()).add(channel.order)
+    unseen = {"voltage": {
+        order for order in amplified for where in places if order not in held.get(("voltage_harmonic", where), ())
+    }}  # fmt: skip
+    unseen["current"] = {
+        order for order in amplified | drawn for phase in phases
+        if (order in amplified and order not in held.get(("current_harmonic", phase), ()))
+        or not any(order in held.get(("voltage_harmonic", at), ()) for at in (f"{phase}n", LINE_OF.get(phase, "")))
     }  # fmt: skip
-    held = {(channel.quantity, channel.phase, channel.order) for _, channel in recording.channels()
-            if channel.reading == "mean"}  # fmt: skip
-    return tuple(
-        order for order in sorted(amplified)
-        if not all(
-            ("current_harmonic", phase, order) in held
-            and any(("voltage_harmonic", at, order) in held for at in (f"{phase}n", LINE_OF.get(phase)))
-            for phase in phases_of(site.supply)
-        )
-    )  # fmt: skip
+    unseen["neutral"] = {order for order in unseen["current"] if order % 3 == 0}
+    return {kind: tuple(sorted(orders)) for kind, orders in unseen.items() if orders}
 
 
 def _seen_at_orders(channel: Channel, stream: Stream) -> bool:

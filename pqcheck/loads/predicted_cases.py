@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 
 from msgspec.structs import replace
@@ -14,12 +14,13 @@ from pqcheck.loads.declared import feed_in_currents, firm
 from pqcheck.loads.in_memory import in_memory
 from pqcheck.loads.phasors import Collapse
 from pqcheck.loads.predict import bounded, predicted, without_orders, worst_of
-from pqcheck.loads.predictable import orders_unseen
+from pqcheck.loads.predictable import BANK_ORDERS, orders_unseen
 from pqcheck.loads.recorded_demand import demand_of
 from pqcheck.loads.study_values import BandRow, Demand
 from pqcheck.loads.superpose import Added, with_addition
 from pqcheck.loads.supply_cases import NEUTRAL, RATIO, agreed, supply_cases
 from pqcheck.loads.supply_impedance import SupplyImpedance
+from pqcheck.loads.supply_span import supply_span
 from pqcheck.model.findings import Finding, Reason
 from pqcheck.model.reason_codes import sentence
 from pqcheck.model.recording import Recording
@@ -59,25 +60,32 @@ class PredictedCases:
         """Whether the impedance of the neutral is not declared and predictions depend on it."""
         return any(source is not None and source.neutral_as_phase for source in self.supplies)
 
-    @cached_property
-    def orders_missing(self) -> Reason | None:
-        """Why nothing is known of totals where new banks amplify orders that the record lacks; None where it is."""
-        if not self.relieves:
-            return None
-        supplies = [(added.supply, added.supply_then) for added in (self.whole, *self.spans())]
-        both = [(before, after) for before, after in supplies if before is not None and after is not None]
-        orders = orders_unseen(self.measured_record, self.site, both)
-        if not orders:
-            return None
-        words = ", ".join(map(str, orders))
-        why = f"The capacitor bank amplifies orders {words}, and the record does not hold them of current and voltage"
-        text, _ = sentence("not-predicted", why=why)
-        return Reason("not-predicted", text, "Record these orders of current and voltage in every phase.")
-
     @property
     def relieves(self) -> bool:
         """Whether a capacitor bank is among the additions."""
         return any(load.bank is not None for load in self.whole.loads)
+
+    @cached_property
+    def orders_missing(self) -> Mapping[str, Reason]:
+        """Why nothing is known of totals of current, neutral or voltage where new banks shape orders not recorded."""
+        if not self.relieves:
+            return {}
+        steps = {tuple(load.bank for load in added.loads if load.bank is not None): added
+                 for added in (self.whole, *self.spans())}  # fmt: skip
+        supplies = []
+        for banks, added in steps.items():
+            points = [source for _, source in supply_span(self.site, self.whole.source, banks, BANK_ORDERS)]
+            for source in (self.whole.source, *points):
+                case = replace(added, source=source)
+                if case.supply is not None and case.supply_then is not None:
+                    supplies.append((case.supply, case.supply_then))
+        reasons = {}
+        for kind, orders in orders_unseen(self.measured_record, self.site, supplies).items():
+            words = ", ".join(map(str, orders))
+            of_what = "voltage" if kind == "voltage" else "current and voltage"
+            text, advice = sentence("bank-orders-missing", orders=words, of_what=of_what)
+            reasons[kind] = Reason("bank-orders-missing", text, advice)
+        return reasons
 
     def record(self, added: Added) -> Recording:
         """The record with these additions."""
@@ -120,11 +128,11 @@ class PredictedCases:
             uppers.append(upper)
             unknown = NEUTRAL if self.neutral_open else RATIO
             runs += [(BandCase(*unknown, self.whole), bounds)] if number else cases
-        main, upper = (
+        agreed_mains, agreed_uppers = (
             without_orders(agreed(each, declared=not self.neutral_open), self.orders_missing)
             for each in (mains, uppers)
         )
-        return main, upper, band_rows(declared, runs)
+        return agreed_mains, agreed_uppers, band_rows(declared, runs)
 
     def predicted(self, variant: str, source: SupplyImpedance | None = None) -> list[Finding]:
         """The predictions of the declared case (or with another supply), or their bounds."""

@@ -61,6 +61,9 @@ def requirement(
     if above and finding.quantity == "voltage" and any(load.feeds_in for load in loads):
         # What lifts a voltage is what feeds in.
         return _less_feed_in(share, loads)
+    if any(load.bank is not None for load in loads):
+        # What a bank amplifies is not proportional to its size, and less of it may amplify more.
+        return Requirement("bank", min(share, 1.0), "another size, or detuning, of the capacitor bank")
     return _in_words(finding, min(share, 1.0), loads)
 
 

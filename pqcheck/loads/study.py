@@ -280,7 +280,7 @@ def _with_loads(
     ratings = rating_findings(capacity, demands.firm, record, [*_unmet(site, base.demand), *_underived(site, base)])
     scaled = firm_added if firm_added.loads else added
     rooms = []
-    if headroom:
+    if headroom and any(load.bank is None for load in scaled.loads):
         most = at_their_most(scaled.loads)
         strict_cases = [replace(scaled, source=each, law="arithmetic", loads=most) for each in cases.supplies]
         size = addition_va(scaled.loads)
@@ -288,7 +288,7 @@ def _with_loads(
         rooms += existing_load_rooms(tables, record, site, base.loads)
     motor_then = motor(cases.record(added), "with the new load") if source is not None else None
     ratings += k_rating_findings(after, strict or after, site, record)
-    predictions = [*main, *arithmetic, *without_orders(grown, missing), *ratings]
+    predictions = [*main, *arithmetic, *without_orders([*grown, *ratings], missing)]
     if cases.may_collapse:
         predictions = unsupplied(predictions)
     findings = [*measured, *predictions, *reported_only(no_diversity, NO_DIVERSITY)]
@@ -355,6 +355,9 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
     for load in loads:
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
         if load.bank is not None:
+            alone = all(each.bank is not None for each in loads)
+            sought = "its own is not sought" if alone else "what fits is sought of the other loads beside it"
+            remarks.append(f"{load.name}: each size of a bank resonates at another order, so {sought}")
             continue
         if load.power_factor is None:
             remarks.append(

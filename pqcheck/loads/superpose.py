@@ -73,8 +73,8 @@ class Added(Struct, frozen=True):
         return self.supply if self.supply is None else replace(self.supply, banks=(*self.supply.banks, *banks))
 
     def scaled(self, by: float) -> Added:
-        """The same additions, all of them `by` times as large."""
-        return replace(self, loads=tuple(load.scaled(by) for load in self.loads))
+        """The same additions, loads `by` times as large; a capacitor bank stays, each size has another resonance."""
+        return replace(self, loads=tuple(load if load.bank is not None else load.scaled(by) for load in self.loads))
 
 
 def with_addition(recording: Recording, site: Site, added: Added) -> Recording:
@@ -253,7 +253,8 @@ class _SuperposedBlock:
         known = np.abs(existing * np.exp(-1j * self.lag[phase]) + new)
         own, alone = self.existing[phase].fundamental, len(self.phases) == 1
         unsure = drawn & self.added.strict & angle_doubtful(self.readings, phase, np.abs(volts), own, alone=alone)
-        return np.where(unsure | np.isnan(known) | self._unexplained(np.cos(self.lag[phase])), most, known)
+        unsure = unsure | np.isnan(known) | self._unexplained(np.cos(self.lag[phase]))
+        return np.asarray(np.where(unsure, most, known))
 
     def _unexplained(self, direction: Array) -> NDArray[np.bool_]:
         """In the bound, where power seems to flow out (`direction` below zero) and nobody declared generation."""
@@ -330,7 +331,12 @@ class _SuperposedBlock:
             return np.asarray(values + np.where(outward, np.copysign(part, values), part))
         values = np.abs(values)
         if not all(self.existing[phase].recorded for phase in phases):
-            return np.asarray(values + np.abs(new) / by)
+            # With its harmonics, which the phasors above leave out.
+            apart = np.sum([
+                np.square(np.abs(addition.after[phase])) * total_square(self.line_parts[phase], self.law, self.count)
+                for phase in phases
+            ], axis=0)  # fmt: skip
+            return np.asarray(values + np.sqrt(np.square(np.abs(new)) + len(phases) * apart) / by)
         old_sum = np.sum(
             [np.abs(addition.before.phasors[phase]) * self.existing[phase].rms for phase in phases], axis=0
         )

@@ -328,6 +328,12 @@ CATALOGUE: dict[str, ReasonCode] = {
         "{why}.",
         "Measure again once the new load runs.",
     ),
+    "bank-orders-missing": ReasonCode(
+        "A capacitor bank shapes harmonics that were not recorded",
+        "The capacitor bank amplifies or draws orders {orders}, and the record does not hold them of {of_what} "
+        "in every phase.",
+        "Record these orders of current and voltage in every phase.",
+    ),
     "phase-angles-unknown": ReasonCode(
         "The bound of a prediction lies outside the limit",
         "{value} is predicted, and {bound} is possible while phase angles, or how present loads react to the voltage, "

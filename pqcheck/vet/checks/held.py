@@ -195,7 +195,8 @@ def _of_channel(base: TimeBase, statistics: ChannelStatistics) -> Outcome:
         "Export the recording at its true interval, without filling rows.",
     )
     readings = () if channel.reading == "mean" else (channel.reading,)
-    intervals = [_judged_by(base, residue) if held else None for _, _, residue in stretches]
+    # Flicker over longer than its own interval is no severity of that interval, and makes none of a longer one.
+    intervals = [_judged_by(base, residue) if held and not natural_us else None for _, _, residue in stretches]
     return replace(outcome, subjects=tuple(
         replace(subject, readings=readings, recorded_us=recorded_us)
         for subject, recorded_us in zip(outcome.subjects, intervals, strict=False)
