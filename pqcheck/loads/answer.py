@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from pqcheck.loads.counted_on import relieving
 from pqcheck.loads.declared import addition_va
 from pqcheck.loads.predict import place
 from pqcheck.loads.requirements import Requirement, requirement, strictest
@@ -156,7 +157,7 @@ def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
     # The search knows the size better than a straight line does, unless the span of an input asks for less.
     least = min((each.share for each in needed if each.subject in ("size", "feed-in")), default=1.0)
     if tightest is not None and tightest.share < 1 and tightest.share <= least * NEARLY:
-        needed = [each for each in needed if each.subject not in ("size", "feed-in")]
+        needed = [each for each in needed if each.subject not in ("size", "feed-in", "bank")]
         at_most = "at most " if tightest.open or tightest.about else ""
         yield (
             f"No more than {at_most}{tightest.apparent_va / 1000:.4g} kVA ({100 * tightest.share:.3g} % of what is "
@@ -175,6 +176,10 @@ def _conditions(study: LoadStudy, verdict: Verdict) -> Iterator[str]:
     if scheduled and verdict is not Verdict.FAIL:
         because = f"; all at once, {over[0]} would be exceeded" if over else ""
         yield f"{', '.join(scheduled)}: only at the times declared{because}"
+    if study.counted_on and verdict is not Verdict.FAIL:
+        names = ", ".join(load.name for load in relieving(study.loads))
+        more = f" and {len(study.counted_on) - 1} more" if len(study.counted_on) > 1 else ""
+        yield f"{names}: in service whenever the rest runs; without it {study.counted_on[0]}{more} would fail at worst"
     if any(load.feeds_in for load in study.loads):
         yield "Nothing counts on what feeds in"
 

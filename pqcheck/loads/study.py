@@ -21,6 +21,7 @@ from pqcheck.loads.capacity import (
     rating_findings,
     ratings_of,
 )
+from pqcheck.loads.counted_on import counted_on
 from pqcheck.loads.declared import NewLoad, addition_va, check_runs, firm, new_loads
 from pqcheck.loads.demand_doubts import angles_doubted
 from pqcheck.loads.equipment import high_load_spectra, loading, motor, with_new_orders
@@ -106,6 +107,8 @@ class LoadStudy(Struct, frozen=True):
     remarks: tuple[str, ...] = ()
     line_currents: Mapping[str, float] = field(default_factory=dict)
     """Nominal rms line current of each new load, A."""
+    counted_on: tuple[str, ...] = ()
+    """What holds only while new capacitor banks and leading loads run."""
 
     @property
     def exit_status(self) -> ExitStatus:
@@ -314,6 +317,7 @@ def _with_loads(
         new_neutral=neutral_current(base.loads, site.supply),
         remarks=(*base.remarks, *_remarks(base.loads, source, site)),
         neutral_open=cases.neutral_open,
+        counted_on=counted_on(cases, firm_strict, base.demand, capacity, main, shares),
         line_currents={load.name: load.line_current(site.supply) for load in base.loads},
     )
 
@@ -356,7 +360,7 @@ def _remarks(loads: Sequence[NewLoad], source: SupplyImpedance | None, site: Sit
         remarks.append(f"{load.name}: spectrum {load.spectrum.source}")
         if load.bank is not None:
             alone = all(each.bank is not None for each in loads)
-            sought = "its own is not sought" if alone else "what fits is sought of the other loads beside it"
+            sought = "no largest size is sought" if alone else "what fits is sought of the other loads beside it"
             remarks.append(f"{load.name}: each size of a bank resonates at another order, so {sought}")
             continue
         if load.power_factor is None:

@@ -141,12 +141,13 @@ class _SuperposedBlock:
         self.readings = Readings(block.values)
         self.existing = {phase: Waveform(self.readings, "current", phase, self.count) for phase in self.phases}
         trusted = set(self.phases) - (added.angles_doubted if added.strict else set())
-        lags = {phase: lag_of(self.readings, phase) for phase in self.phases if phase in trusted}
-        self.lag = {phase: lag for phase, lag in lags.items() if lag is not None}
         self._voltages: dict[str, Waveform] = {}
         self._volt_parts: dict[str, dict[int, Part]] = {}
         before = voltages(self.readings.get, site.supply, self.count)
         amperes = {phase: waveform.fundamental for phase, waveform in self.existing.items()}
+        sizes = {phase: np.abs(volts) for phase, volts in before.phasors.items()}
+        lags = {phase: lag_of(self.readings, phase, sizes[phase], amperes[phase]) for phase in trusted}
+        self.lag = {phase: lag for phase, lag in lags.items() if lag is not None}
         own = amperes if added.strict else None
         self.addition = add(before, self.loads, shares, self.source, site.supply, self.lag, own)
         for phase, waveform in self.existing.items():
@@ -159,9 +160,8 @@ class _SuperposedBlock:
 
     def values(self, wanted: Sequence[Channel]) -> dict[Channel, NDArray[np.float64]]:
         """The wanted channels with the additions, in their own units."""
-        return {
-            channel: np.ascontiguousarray(self._channel(channel)) for channel in wanted if channel in self.block.values
-        }
+        known = [channel for channel in wanted if channel in self.block.values]
+        return {channel: np.ascontiguousarray(self._channel(channel)) for channel in known}
 
     def _channel(self, channel: Channel) -> Array:
         values = np.asarray(self.block.values[channel], dtype=np.float64)

@@ -217,10 +217,20 @@ def angle_doubtful(
     return np.asarray(np.hypot(active, reactive) > (1 + POWERS_CLOSE) * volts * fundamental)
 
 
-def lag_of(readings: Readings, phase: str) -> Array | None:
-    """Lag in radians of the fundamental current: from the powers of the phase, else from the totals; None unknown."""
+def lag_of(readings: Readings, phase: str, volts: Array, fundamental: Array) -> Array | None:
+    """Lag in radians of the fundamental current: from the powers of the phase, else from the totals; None unknown.
+
+    Powers of more volt-amperes than the fundamental has (`volts` and amperes of it) hold distortion in the reactive one
+    (Q = sqrt(S^2 - P^2)): the angle is then that of the active power, cos = P / (V I1), the side that of the reactive.
+    """
     for place in (phase, "total"):
         active, reactive = readings.get("active_power", place), readings.get("reactive_power", place)
-        if active is not None and reactive is not None:
-            return np.asarray(np.arctan2(reactive, active))
+        if active is None or reactive is None:
+            continue
+        lag, most = np.asarray(np.arctan2(reactive, active)), volts * fundamental
+        if place == "total":
+            return lag
+        beyond = np.hypot(active, reactive) > (1 + POWERS_CLOSE) * most
+        cosine = np.clip(np.divide(active, most, out=np.ones_like(most), where=most > 0), -1, 1)
+        return np.asarray(np.where(beyond, np.copysign(np.arccos(cosine), reactive), lag))
     return None
