@@ -10,7 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from pqcheck.loads.channels import phases_of, voltage_sum
-from pqcheck.loads.demand_doubts import direction_doubt, doubt_of
+from pqcheck.loads.demand_doubts import direction_doubt, doubt_of, unpredicted
 from pqcheck.loads.predict import MARK, VARIANTS, bounded, reported_only
 from pqcheck.loads.study_values import Capacity, Demand, Loading
 from pqcheck.loads.windings import load_of_units, undeclared_units, units_at, winding_load, winding_share
@@ -164,6 +164,8 @@ def _capacity(
         if entry.winding is not None:
             bounds_of = [(demand, _in_winding(demand, phase or "a", limit, site, most)) for demand, most in bounds_of]
         strict = max((most for _, most in bounds_of), default=None)
+        if strict is not None and not cases.relieves:
+            strict = max(strict, high if entry.winding is None else entry.winding)
         at_once, with_feed_in = (
             None if demand is None else largest_demand(demand, quantity, phase)[1]
             for demand in (cases.at_once, cases.with_feed_in)
@@ -179,7 +181,10 @@ def _capacity(
         entry = replace(
             entry, then=then, then_at_us=then_at_us, at_least=least if least != then else None, then_bounds=bounds,
             with_feed_in=with_feed_in, exported=exported if unit == "A" else 0.0,
-            doubt=entry.doubt or cases.doubts.get("neutral" if phase == "n" else "current"),
+            doubt=(
+                entry.doubt or cases.doubts.get("neutral" if phase == "n" else "current")
+                or unpredicted(now, (cases.firm, *cases.strict), quantity, phase)
+            ),
         )  # fmt: skip
     return replace(entry, spare_va=_spare_va(entry, site))
 

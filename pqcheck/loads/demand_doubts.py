@@ -52,6 +52,21 @@ def doubt_of(
     )
 
 
+def unpredicted(now: Demand, cases: Sequence[Demand], quantity: str, phase: str | None) -> Reason | None:
+    """Why the largest demand with new loads is not shown though that of now is: it was not predicted throughout."""
+
+    def missing(demand: Demand) -> int:
+        return sum(seen.missing for seen in demand.seen if (seen.quantity, seen.phase) == (quantity, phase))
+
+    lost = max((missing(demand) for demand in cases), default=0) - missing(now)
+    if lost <= 0:
+        return None
+    return _not_shown(
+        f"with the new load, {lost} intervals cannot be predicted, since what that is worked out from has gaps there",
+        "Record angles and harmonics without gaps as well.",
+    )
+
+
 def direction_doubt(quantity: str, phase: str | None, others: Sequence[Finding], site: Site) -> Reason | None:
     """Why the angle of a current is not to be trusted; None where it is."""
     doubts = _doubts(quantity, phase, others, site)

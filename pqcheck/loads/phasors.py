@@ -151,7 +151,8 @@ def add(
     after = dict(before.phasors)
     growth: dict[str, Array] = {phase: np.ones(len(volts)) for phase, volts in after.items()}
     strict = existing is not None
-    in_line = strict and (not all(load.angle_known for load in loads) or set(lag) < set(after))
+    known = all(load.angle_known for load in loads) and set(lag) == set(after)
+    in_line = {phase: np.isnan(lag[phase]) & strict if known else np.bool_(strict) for phase in after}
     for _ in range(MOST_STEPS):
         currents = tuple(
             _currents(load, share, after, supply, lag, before.phasors if strict else None)
@@ -170,7 +171,7 @@ def add(
         if existing is not None:
             growth = {phase: _growth(before.phasors[phase], after[phase]) for phase in after}
             drawn = {
-                phase: total[phase] + _more(existing[phase], growth[phase], after[phase], lag.get(phase))
+                phase: total[phase] + _more(existing[phase], growth[phase], after[phase], lag.get(phase), total[phase])
                 for phase in total
             }
         in_neutral = source.neutral_impedance(1) * np.sum(list(drawn.values()), axis=0)
@@ -196,10 +197,18 @@ def _growth(before: Phasor, after: Phasor) -> Array:
     return np.asarray(np.maximum(ratio, 1 / ratio))
 
 
-def _more(amperes: Array, growth: Array, volts: Phasor, lag: Array | None) -> Phasor:
-    """What the load that is there draws beyond its recorded current; where it was not recorded, nothing is known."""
-    turn = np.exp(-1j * (np.zeros(len(amperes)) if lag is None else np.nan_to_num(lag)))
-    return np.asarray(np.nan_to_num(amperes) * (growth - 1) * volts / np.abs(volts) * turn)
+def _more(amperes: Array, growth: Array, volts: Phasor, lag: Array | None, new: Phasor) -> Phasor:
+    """What the load that is there draws beyond its recorded current, in phase with what is new where no angle is known.
+
+    Where its current was not recorded, nothing is known.
+    """
+    unit = volts / np.abs(volts)
+    own = new * np.conj(unit)
+    # What leads or feeds in raises the voltage.
+    drawn = (own.real > 0) & (own.imag <= 0)
+    alike = np.where(drawn, new / np.where(drawn, np.abs(new), 1), unit)
+    turned = alike if lag is None else np.where(np.isnan(lag), alike, unit * np.exp(-1j * lag))
+    return np.asarray(np.nan_to_num(amperes) * (growth - 1) * turned)
 
 
 def _collapse(index: int, source: SupplyImpedance) -> Collapse:
@@ -274,18 +283,18 @@ def _dropped(
     source: SupplyImpedance,
     shared: Mapping[str, Phasor],
     *,
-    in_line: bool,
+    in_line: Mapping[str, NDArray[np.bool_] | np.bool_],
 ) -> dict[str, Phasor]:
-    """The voltages with these currents flowing through the source; `in_line` takes every drop as its largest."""
+    """The voltages with these currents flowing through the source; `in_line`: where every drop is its largest."""
     after = {}
     for phase, volts in before.items():
-        if source.angle_known and not in_line:
-            drop = complex(source.resistance, source.reactance) * total[phase]
-        else:
+        drop = complex(source.resistance, source.reactance) * total[phase]
+        if not source.angle_known or in_line[phase].any():
             direction = volts / np.abs(volts)
             own = total[phase] * np.conj(direction)
             # What feeds in or is mainly leading raises the voltage.
             sign = np.where(own.real - own.imag >= 0, 1.0, -1.0) if not source.own_moves else -source.own_moves
-            drop = source.magnitude * np.abs(total[phase]) * direction * sign
+            largest = source.magnitude * np.abs(total[phase]) * direction * sign
+            drop = np.where(in_line[phase], largest, drop) if source.angle_known else largest
         after[phase] = np.asarray(volts - drop - shared[phase])
     return after

@@ -304,7 +304,7 @@ class _SuperposedBlock:
         turns = phase_turns(self.phases)
         before = np.zeros(self.count, dtype=np.complex128)
         for phase in self.phases:
-            lag = self.lag.get(phase, np.zeros(self.count))
+            lag = np.nan_to_num(self.lag.get(phase, np.zeros(self.count)))
             before = before + self.existing[phase].fundamental * np.exp(-1j * lag) * turns[phase]
         after = before + total
         triplens = [np.mean([self.existing[phase].order(order) for phase in self.phases], axis=0) for order in TRIPLENS]

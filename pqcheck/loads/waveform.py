@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,8 @@ class Waveform:
         self._orders: dict[int, Array] = {}
         self.distortion = self._zero if thd is None else thd / 100
         first = None
+        if nominal and rms is not None:
+            rms = np.where(np.isnan(rms), nominal, rms)
         self.fundamental_known = thd is not None or 1 in self._harmonics
         """Else the fundamental is what recorded orders leave of the rms at most: other orders may hide in it."""
         if 1 in self._harmonics:
@@ -78,7 +81,9 @@ class Waveform:
             recorded = [(channel.unit, readings.values(channel)) for channel in self._harmonics.values()]
             self.fundamental = fundamental_beside_orders(rms, recorded)
         self._incomplete = np.isnan(self.fundamental) & ~np.isnan(self.rms)
+        """Intervals whose rms is there while what tells the fundamental is missing: as if that were not recorded."""
         self.fundamental = np.where(self._incomplete, self.rms, self.fundamental)
+        self.distortion = np.nan_to_num(self.distortion)
 
     @property
     def has_orders(self) -> bool:
@@ -86,11 +91,19 @@ class Waveform:
         return bool(self._harmonics)
 
     def order(self, order: int) -> Array:
-        """Amperes or volts of an order from 2 on as it will be before anything new flows, zero if not recorded."""
+        """Amperes or volts of an order from 2 on as it will be before anything new flows, zero where not recorded."""
         if order not in self._orders:
             channel = self._harmonics.get(order)
-            self._orders[order] = self._zero if channel is None else self._amount(channel)
+            amount = self._zero if channel is None else self._amount(channel)
+            # What a bank makes of an order that is missing stays unknown.
+            self._orders[order] = np.nan_to_num(amount) if self.reshaped is None else amount
         return self._orders[order]
+
+    @cached_property
+    def orders_missing(self) -> NDArray[np.bool_]:
+        """Intervals without a reading of some order that was recorded in others."""
+        readings = [np.isnan(self._readings.values(channel)) for channel in self._harmonics.values()]
+        return np.any(readings, axis=0) if readings else np.zeros(len(self._zero), dtype=bool)
 
     def recorded_order(self, order: int) -> Array | None:
         """Amperes or volts of an order from 2 on as recorded, None where it was not."""
@@ -109,7 +122,10 @@ class Waveform:
         """Square of a total of harmonics, in A or V, with the additions; arithmetic where the orders are not known."""
         known = self.has_orders if orders_known is None else orders_known
         recorded = {order: self.order(order) for order in self._harmonics} if known else None
-        return grown_square(self._reshaped(total), recorded, parts, law)
+        square = self._reshaped(total)
+        grown = grown_square(square, recorded, parts, law)
+        missing = self.orders_missing
+        return np.where(missing, grown_square(np.where(missing, square, 0), None, parts, law), grown)
 
     def _reshaped(self, total: Array) -> Array:
         """Square of a total as it will be before anything new flows."""
@@ -135,7 +151,9 @@ class Waveform:
         whole = np.sqrt(np.square(fundamental) + brought)
         if law == "arithmetic":
             whole = self.rms * self.growth + np.sqrt(np.square(new) + brought)
-        return np.asarray(np.where(self._incomplete | np.isnan(result), whole, result))
+        # What a new bank makes of orders that are missing stays unknown.
+        unseen = self._incomplete | np.isnan(result) if self.reshaped is None else np.zeros_like(result, dtype=bool)
+        return np.asarray(np.where(unseen, whole, result))
 
     def _rms_at_most(self, fundamental: Array, new: Array, parts: Parts) -> Array:
         """The largest true rms with the additions where only the rms, and maybe some orders, are known.
