@@ -167,3 +167,13 @@ def test_a_k_rating_without_recorded_orders_is_open(tmp_path: Path, thd: str) ->
     status, document = studied(tmp_path, made, ratings, 'current = "30 A"\npower_factor = 0.95\nspectrum = "linear"')
     (found,) = [each for each in document["findings"] if each["rule"] == "transformer_k_factor"]
     assert (status, found["verdict"]) == (3, "inconclusive")
+
+
+def test_a_k_rating_with_the_orders_of_some_phases_is_open(tmp_path: Path) -> None:
+    """The phase without orders may be the one with the largest K-factor."""
+    made = {header: cell for header, cell in harmonics({order: 0.5 for order in range(3, 50, 2)}).items()
+            if not header.startswith("current_harmonic.c")}  # fmt: skip
+    ratings = 'transformer = "250 kVA"\ntransformer_k_factor = 4'
+    status, document = studied(tmp_path, made, ratings, 'current = "30 A"\npower_factor = 0.95\nspectrum = "linear"')
+    found = [each["verdict"] for each in document["findings"] if each["rule"] == "transformer_k_factor"]
+    assert status == 3 and "inconclusive" in found

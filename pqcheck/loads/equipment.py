@@ -34,6 +34,10 @@ HIGH_LOAD = 0.8
 """High load: intervals with at least this share of the largest current of the phase."""
 
 
+KNOWN = 0.9
+"""Least share of these intervals whose orders have to be known."""
+
+
 class HighLoad(Struct, frozen=True):
     """Mean-square currents by order of the high-load intervals of one phase, in A; order 1 is the fundamental."""
 
@@ -115,8 +119,10 @@ def _high_load(stream: Stream, phase: str) -> HighLoad | None:
         return None
     threshold = HIGH_LOAD * float(np.nanmax(amperes))
     rows = np.concatenate(squares, axis=1)
-    good = (amperes >= threshold) & ~np.isnan(rows.sum(axis=0))
-    if not good.any():
+    high = amperes >= threshold
+    good = high & ~np.isnan(rows.sum(axis=0))
+    # The intervals without orders may be those with the most harmonics.
+    if good.sum() < KNOWN * high.sum():
         return None
     currents = {order: float(np.sqrt(row[good].mean())) for order, row in zip((1, *orders), rows, strict=True)}
     return HighLoad(phase, currents, int(good.sum()), threshold)

@@ -21,6 +21,7 @@ from pqcheck.loads.capacity import (
     rating_findings,
     ratings_of,
 )
+from pqcheck.loads.channels import phases_of
 from pqcheck.loads.counted_on import counted_on
 from pqcheck.loads.declared import NewLoad, addition_va, check_runs, firm, new_loads
 from pqcheck.loads.demand_doubts import angles_doubted
@@ -208,9 +209,10 @@ def _unmet(site: Site, demand: Demand) -> list[tuple[str, str | None, str]]:
 
 
 def _underived(site: Site, base: LoadStudy) -> list[tuple[str, str | None, str]]:
-    """What the orders of the current decide about the transformer, where the record holds none: its K rating, and its
-    derated power where new loads bring harmonics."""
-    if base.loadings or "transformer" not in site.ratings:
+    """What the orders of the current decide about the transformer, where the record lacks them on a phase: its K
+    rating, and its derated power where new loads bring harmonics."""
+    known = {loading.phase for loading in base.loadings}
+    if known.issuperset(phases_of(site.supply)) or "transformer" not in site.ratings:
         return []
     derated = {"transformer_eddy_loss", "transformer_type"} <= site.ratings.keys()
     brings = any(load.spectrum.percent for load in base.loads)

@@ -328,7 +328,7 @@ def change_words(study: LoadStudy) -> str:
     text += f"{counts['open']} open, {counts['pass']} pass"
     first = next((room for room in study.rooms if not room.at_least and room.key != "supply"), None)
     if first is not None:
-        at_most = "at most " if first.open or first.about else ""
+        at_most = "no more than " if first.open or first.about else ""
         text += f"; the first to fail is {first.title}, at {at_most}{first.apparent_va / 1000:.4g} kVA"
     return f"{text}. A prediction is indicative."
 
