@@ -48,7 +48,8 @@ def test_the_pdf_holds_every_word_of_the_page(place: Path) -> None:
     page = re.sub(r"<a [^>]*>(plot|times|why)</a>", " ", page)
     block = r"</?(p|li|td|th|dd|dt|h\d|div|tr|small|summary|figcaption)\b[^>]*>"
     asked = words(html.unescape(re.sub(r"<[^>]+>", "", re.sub(block, " ", page))))
-    raw = subprocess.run(["pdftotext", "-raw", str(place / "r.pdf"), "-"], capture_output=True, text=True, check=True)
+    command = ["pdftotext", "-enc", "UTF-8", "-raw", str(place / "r.pdf"), "-"]
+    raw = subprocess.run(command, capture_output=True, encoding="utf-8", check=True)
     joined = re.sub(r"\s", "", raw.stdout)
     assert len(asked) > 400 and [word for word in asked if word not in joined] == []
 
