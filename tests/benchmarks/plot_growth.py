@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Draw what growth.py saved: time per day and peak memory over the length, as one SVG.
 
-    plot_growth.py SAVED.json --out docs/images/growth.svg
+    plot_growth.py SAVED.json --out growth.svg
 
 The same numbers give the same bytes. Lengths stand on a logarithmic axis.
 """
